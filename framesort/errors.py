@@ -1,0 +1,68 @@
+"""Exceptions and warnings: one class an idea, each with the exit status it stands for.
+
+Every message is one line that says what is wrong, where, and what to do.
+"""
+
+__all__ = [
+    "FrameError",
+    "FramesortError",
+    "FramesortWarning",
+    "HeaderWarning",
+    "HeaterLogError",
+    "HeaterLogWarning",
+    "InputError",
+    "NotEnoughFramesError",
+    "OutputError",
+    "QualityWarning",
+]
+
+
+class FramesortError(Exception):
+    """Base of everything this library raises on purpose.
+
+    Attributes
+    ----------
+    exit_status : int
+        What the command line exits with: 2 for a wrong input or call, 3 where
+        the frames do not allow what was asked.
+    """
+
+    exit_status = 2
+
+
+class InputError(FramesortError, ValueError):
+    """An argument or an input file is not what it must be."""
+
+
+class FrameError(InputError):
+    """One frame cannot be used. In a night this becomes a reason in the table, not a stop."""
+
+
+class HeaterLogError(InputError):
+    """A heater log cannot be understood."""
+
+
+class OutputError(FramesortError, OSError):
+    """A result cannot be written, or would overwrite another."""
+
+
+class NotEnoughFramesError(FramesortError):
+    """The frames do not allow what was asked, for example no heater-off frame at all."""
+
+    exit_status = 3
+
+
+class FramesortWarning(UserWarning):
+    """Base of the warnings of this library."""
+
+
+class HeaderWarning(FramesortWarning):
+    """A header breaks the FITS standard in a way that could be understood all the same."""
+
+
+class HeaterLogWarning(FramesortWarning):
+    """A heater log has rows that were left out or had to be interpreted."""
+
+
+class QualityWarning(FramesortWarning):
+    """A result exists, but should be looked at before it is trusted."""

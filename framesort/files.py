@@ -1,0 +1,200 @@
+"""Reading pixels and writing results: whole or not at all, and only where they belong."""
+
+import io
+import os
+import re
+import tempfile
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+import numpy as np
+from astropy.io import fits
+from astropy.table import Table
+from astropy.utils.exceptions import AstropyWarning
+from numpy.typing import NDArray
+
+from framesort.errors import FrameError, OutputError
+
+__all__ = [
+    "image_hdu",
+    "open_whole",
+    "read_image",
+    "safe_name",
+    "write_fits",
+    "write_table",
+    "write_text",
+]
+
+StrPath = str | os.PathLike[str]
+
+
+def safe_name(text: str, *, fallback: str = "none") -> str:
+    """A file or folder name made of a header's text; it cannot lead elsewhere.
+
+    >>> safe_name("../../Ha 3nm")
+    'Ha-3nm'
+    """
+    name = re.sub(r"[^\w.+-]+", "-", text.strip()).strip("-.")[:64]
+    return name or fallback
+
+
+def image_hdu(hdus: fits.HDUList) -> fits.hdu.base.ExtensionHDU:
+    """The first HDU that holds an image, plain or tile-compressed.
+
+    Raises
+    ------
+    FrameError
+        There is none.
+    """
+    for hdu in hdus:
+        if (
+            isinstance(hdu, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU)
+            and hdu.header.get("NAXIS", 0) >= 2
+        ):
+            return hdu
+    raise FrameError("no image in the file")
+
+
+def read_image(
+    path: StrPath, *, rows: slice | None = None
+) -> tuple[NDArray[np.float32], fits.Header]:
+    """Pixels and header of the first image of a FITS file.
+
+    Parameters
+    ----------
+    path : path
+        FITS, also tile-compressed (.fz) or gzipped (.gz).
+    rows : slice or None
+        Only these rows (axis y) of the image; None for all.
+
+    Returns
+    -------
+    data : (ny, nx) or (planes, ny, nx) float32 ndarray
+        BZERO, BSCALE applied; BLANK pixels are NaN. A fresh, native-order copy.
+    header : `~astropy.io.fits.Header`
+
+    Raises
+    ------
+    FrameError
+        Unreadable, truncated or without a 2-D or 3-D image. The message names the file.
+    """
+    try:
+        with warnings.catch_warnings(), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
+            warnings.simplefilter("ignore", AstropyWarning)
+            hdu = image_hdu(hdus)
+            header = hdu.header.copy()
+            if header["NAXIS"] > 3:
+                raise FrameError(f"{path}: image has {header['NAXIS']} axes, 2 or 3 are needed")
+            cut = (..., slice(None) if rows is None else rows, slice(None))
+            # An uncompressed file is read row-wise from disk; others must be unpacked anyway.
+            pixels = (
+                hdu.section[cut] if rows is not None and header["NAXIS"] == 2 else hdu.data[cut]
+            )
+            return np.array(pixels, dtype=np.float32), header
+    except FrameError as error:
+        raise FrameError(str(error) if str(path) in str(error) else f"{path}: {error}") from error
+    except FileNotFoundError as error:
+        raise FrameError(f"{path}: no such file") from error
+    except Exception as error:  # any damage to a file surfaces here as some exception of the reader
+        raise FrameError(
+            f"{path}: cannot be read as FITS ({type(error).__name__}: {error})"
+        ) from error
+
+
+@contextmanager
+def open_whole(path: StrPath, *, overwrite: bool = True) -> Iterator[IO[bytes]]:
+    """Open a file that appears under its name only when written to the end.
+
+    Writes to a temporary file in the same folder, flushes it to disk, then renames.
+
+    Raises
+    ------
+    OutputError
+        The file exists and `overwrite` is false, or the folder cannot be written.
+    """
+    target = Path(path)
+    if target.exists() and not overwrite:
+        raise OutputError(f"{target} exists already; give --overwrite to replace it")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(
+            dir=target.parent, prefix=f".{target.name}.", suffix=".part"
+        )
+    except OSError as error:
+        raise OutputError(f"{target}: cannot be written ({error.strerror})") from error
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            yield stream
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(name, 0o644)
+        os.replace(name, target)
+    except BaseException as error:
+        Path(name).unlink(missing_ok=True)
+        if isinstance(error, OSError) and not isinstance(error, OutputError):
+            raise OutputError(f"{target}: cannot be written ({error.strerror})") from error
+        raise
+
+
+def write_fits(
+    path: StrPath,
+    data: NDArray[Any],
+    header: fits.Header | None = None,
+    *,
+    extensions: dict[str, NDArray[Any]] | None = None,
+    overwrite: bool = True,
+) -> None:
+    """Write an image and named extensions, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        Target.
+    data : ndarray
+        Primary image, [y, x] or [plane, y, x].
+    header : `~astropy.io.fits.Header` or None
+        Cards of the primary image; those that describe the data's form are set anew.
+    extensions : dict of str to ndarray
+        EXTNAME and image of each extension.
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `open_whole`.
+    """
+    cards = fits.Header() if header is None else header.copy()
+    for keyword in (
+        "BZERO",
+        "BSCALE",
+        "BLANK",
+        "CHECKSUM",
+        "DATASUM",
+        "XTENSION",
+        "EXTNAME",
+        "PCOUNT",
+        "GCOUNT",
+    ):
+        cards.remove(keyword, ignore_missing=True, remove_all=True)
+    hdus = fits.HDUList([fits.PrimaryHDU(data, cards)])
+    for name, pixels in (extensions or {}).items():
+        hdus.append(fits.ImageHDU(pixels, name=name))
+    with open_whole(path, overwrite=overwrite) as stream:
+        hdus.writeto(stream, output_verify="silentfix")
+
+
+def write_table(path: StrPath, table: Table, *, overwrite: bool = True) -> None:
+    """Write a table as ECSV, whole or not at all."""
+    text = io.StringIO()
+    table.write(text, format="ascii.ecsv")
+    write_text(path, text.getvalue(), overwrite=overwrite)
+
+
+def write_text(path: StrPath, text: str, *, overwrite: bool = True) -> None:
+    """Write a text as UTF-8, whole or not at all."""
+    with open_whole(path, overwrite=overwrite) as stream:
+        stream.write(text.encode())
