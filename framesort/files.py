@@ -20,6 +20,7 @@ from framesort.errors import FrameError, OutputError
 
 __all__ = [
     "image_hdu",
+    "open_fits",
     "open_whole",
     "read_image",
     "safe_name",
@@ -58,6 +59,19 @@ def image_hdu(hdus: fits.HDUList) -> fits.hdu.base.ExtensionHDU:
     raise FrameError("no image in the file")
 
 
+@contextmanager
+def open_fits(path: StrPath) -> Iterator[fits.HDUList]:
+    """Open a FITS file for reading; the file is closed whatever its contents do.
+
+    Astropy's remarks on headers that break the standard are not passed on; they are
+    looked at where a keyword's value counts.
+    """
+    with warnings.catch_warnings(), open(path, "rb") as stream:
+        warnings.simplefilter("ignore", AstropyWarning)
+        with fits.open(stream, memmap=False, lazy_load_hdus=True) as hdus:
+            yield hdus
+
+
 def read_image(
     path: StrPath, *, rows: slice | None = None
 ) -> tuple[NDArray[np.float32], fits.Header]:
@@ -82,8 +96,7 @@ def read_image(
         Unreadable, truncated or without a 2-D or 3-D image. The message names the file.
     """
     try:
-        with warnings.catch_warnings(), fits.open(path, memmap=False, lazy_load_hdus=True) as hdus:
-            warnings.simplefilter("ignore", AstropyWarning)
+        with open_fits(path) as hdus:
             hdu = image_hdu(hdus)
             header = hdu.header.copy()
             if header["NAXIS"] > 3:

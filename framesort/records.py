@@ -183,7 +183,14 @@ def _reasons(*pairs: tuple[str, str]) -> dict[str, Reason]:
 REASONS: dict[str, Reason] = _reasons(
     ("unreadable", "The file could not be read as an image."),
     ("calibration frame", "A dark, flat or bias, not an exposure of the sky."),
-    ("no start time", "The header tells no time at which the exposure began."),
+    (
+        "colour frame",
+        "A filter array or several colour planes: this version handles one plane a frame.",
+    ),
+    (
+        "no start time",
+        "The header tells no time at which the exposure began, so its heater state is not known.",
+    ),
     ("no exposure time", "The header tells no exposure time."),
     ("few stars", "Too few stars were found to measure the frame or to place it on the grid."),
     ("heated", "The heater was on during the whole exposure."),

@@ -1,0 +1,107 @@
+"""From what the user names (files, folders, patterns, lists) to the paths of frames."""
+
+import glob
+import os
+import re
+import sys
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import IO
+
+from framesort.errors import InputError
+
+__all__ = ["find_frames"]
+
+_FITS_NAME = re.compile(r"\.(fits|fit|fts)(\.(gz|fz))?$", re.IGNORECASE)
+
+
+def find_frames(
+    arguments: Iterable[str | os.PathLike[str]],
+    *,
+    exclude: str | os.PathLike[str] | None = None,
+    stdin: IO[bytes] | None = None,
+) -> list[Path]:
+    """Expand files, folders, patterns and list files to paths of frames.
+
+    Parameters
+    ----------
+    arguments : iterable of path
+        A file; a folder (searched with its subfolders, links to folders are not
+        followed); a pattern with ``*``, ``?`` or ``**``; ``@list.txt``, a file with one path
+        a line or NUL-separated, relative ones counting from the list's folder;
+        ``@-`` for such a list on standard input, counting from the current folder.
+    exclude : path or None
+        A folder whose files are not frames, normally the one for results.
+    stdin : binary stream or None
+        What ``@-`` reads; None for standard input.
+
+    Returns
+    -------
+    list of `~pathlib.Path`
+        Sorted by name with numbers in numeric order; each file once, also when it
+        was named twice or through a link.
+
+    Raises
+    ------
+    InputError
+        A file or list does not exist, a pattern or folder holds no frame.
+    """
+    shut = None if exclude is None else Path(exclude).resolve()
+    found: dict[Path, Path] = {}
+    for argument in arguments:
+        for path in _expand(os.fspath(argument), stdin):
+            real = path.resolve()
+            if shut is None or not real.is_relative_to(shut):
+                found.setdefault(real, path)
+    return sorted(found.values(), key=_natural)
+
+
+def _natural(path: Path) -> list[tuple[int, int, str]]:
+    """Sort key in which frame_2 comes before frame_10."""
+    parts = re.split(r"(\d+)", str(path))
+    return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in parts]
+
+
+def _expand(argument: str, stdin: IO[bytes] | None) -> Iterator[Path]:
+    if argument.startswith("@") and not Path(argument).exists():
+        yield from _read_list(argument[1:], stdin)
+        return
+    path = Path(argument)
+    if path.is_dir():
+        names = [Path(top, name) for top, _, files in os.walk(path) for name in files]
+        frames = [name for name in names if _FITS_NAME.search(name.name)]
+        if not frames:
+            raise InputError(
+                f"{path}: no FITS file in this folder (.fits, .fit, .fts, also .fz, .gz)"
+            )
+        yield from frames
+    elif path.exists():
+        yield path
+    elif glob.has_magic(argument):
+        matches = [Path(name) for name in glob.glob(argument, recursive=True)]
+        matches = [name for name in matches if name.is_file()]
+        if not matches:
+            raise InputError(f"{argument}: no file matches this pattern")
+        yield from matches
+    else:
+        raise InputError(f"{argument}: no such file or folder")
+
+
+def _read_list(name: str, stdin: IO[bytes] | None) -> Iterator[Path]:
+    try:
+        if name == "-":
+            base, raw = Path(), (sys.stdin.buffer if stdin is None else stdin).read()
+        else:
+            base, raw = Path(name).parent, Path(name).read_bytes()
+    except OSError as error:
+        raise InputError(f"{name}: list of frames cannot be read ({error.strerror})") from error
+    lines = raw.split(b"\0") if b"\0" in raw else raw.splitlines()
+    texts = [os.fsdecode(line) for line in lines]
+    entries = [text for text in texts if text.strip() and not text.startswith("# ")]
+    if not entries:
+        raise InputError(f"{name}: the list of frames is empty")
+    for number, text in enumerate(entries, 1):
+        path = base / text
+        if not path.is_file():
+            raise InputError(f"{name}: entry {number} names no file: {text[:200]!r}")
+        yield path

@@ -1,0 +1,161 @@
+"""What a header says: start and length of the exposure, camera, kind of frame.
+
+Times follow the FITS Standard 4.0 (Pence et al. 2010, A&A 524, A42; time keywords: Rots et
+al. 2015, A&A 574, A36): DATE-BEG, DATE-OBS and the MJD forms in the scale of TIMESYS, UTC
+where it is absent, DATE-OBS being the start of the exposure. Headers that break the standard
+in a known way (a zone at the end of the date) are understood and said to be so.
+"""
+
+import re
+import warnings
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from astropy.time import Time, TimeDelta
+from astropy.wcs import WCS
+from astropy.wcs.utils import proj_plane_pixel_scales
+from erfa import ErfaWarning
+
+__all__ = ["header_exposure", "header_number", "header_start", "is_calibration", "pixel_scale"]
+
+_SCALES = {"utc", "tai", "tt", "tdb", "tcb", "tcg", "ut1"}
+_SCALE_ALIASES = {"et": "tt", "tdt": "tt", "iat": "tai", "gmt": "utc", "ut": "utc", "z": "utc"}
+_ZONE = re.compile(r"(?i)(z|[+-]\d{2}:?\d{2})$")
+_KIND = re.compile(r"(?i)\b(dark|flat|bias|zero|offset|dome|skyflat|darkflat)", re.ASCII)
+_NAME_KIND = re.compile(r"(?i)^(master)?[_\- ]?(dark|flat|bias|darkflat)s?([_\- .\d]|$)")
+
+
+def header_number(header: Mapping[str, Any], *keywords: str) -> float:
+    """The first of the keywords that holds a finite number, else NaN. Texts are parsed."""
+    for keyword in keywords:
+        try:
+            value = float(header[keyword])
+        except (KeyError, TypeError, ValueError):
+            continue
+        if np.isfinite(value):
+            return value
+    return np.nan
+
+
+def header_exposure(header: Mapping[str, Any]) -> float:
+    """Exposure time in seconds: EXPTIME, EXPOSURE, XPOSURE, else DATE-END less the start.
+
+    NaN where the header tells none.
+    """
+    seconds = header_number(header, "EXPTIME", "EXPOSURE", "XPOSURE")
+    if np.isnan(seconds) and "DATE-END" in header:
+        begin = _first_date(header, ("DATE-BEG", "DATE-OBS"))[0]
+        end = _first_date(header, ("DATE-END",))[0]
+        if begin is not None and end is not None:
+            seconds = float((end - begin).sec)
+    return seconds
+
+
+def header_start(header: Mapping[str, Any]) -> tuple[Time | None, str]:
+    """Start of the exposure.
+
+    DATE-BEG, DATE-OBS, MJD-BEG and MJD-OBS are taken as the start, in this order; from
+    DATE-AVG or MJD-AVG half the exposure is subtracted, from DATE-END all of it.
+
+    Returns
+    -------
+    start : `~astropy.time.Time` or None
+        In UTC; None where the header tells no time.
+    note : str
+        "" or what was not by the standard and how it was understood, a sentence.
+    """
+    start, note = _first_date(header, ("DATE-BEG", "DATE-OBS"))
+    if start is None:
+        start, note = _first_mjd(header, ("MJD-BEG", "MJD-OBS")), ""
+    exposure = header_number(header, "EXPTIME", "EXPOSURE", "XPOSURE")
+    if start is None and np.isfinite(exposure):
+        for date, mjd, part in (("DATE-AVG", "MJD-AVG", 0.5), ("DATE-END", "MJD-END", 1.0)):
+            later, note = _first_date(header, (date,))
+            later = _first_mjd(header, (mjd,)) if later is None else later
+            if later is not None:
+                return later - TimeDelta(part * exposure, format="sec"), note
+    return start, note
+
+
+def _time_scale(header: Mapping[str, Any]) -> str:
+    text = str(header.get("TIMESYS", "UTC")).strip().lower()
+    text = re.sub(r"\(.*\)$", "", text)  # realisations such as TT(TAI)
+    text = _SCALE_ALIASES.get(text, text)
+    return text if text in _SCALES else "utc"
+
+
+def _first_mjd(header: Mapping[str, Any], keywords: tuple[str, ...]) -> Time | None:
+    mjd = header_number(header, *keywords)
+    if not 0 < mjd < 200_000:  # also false for NaN; 1858 to 2406
+        return None
+    return Time(mjd, format="mjd", scale=_time_scale(header)).utc
+
+
+def _first_date(header: Mapping[str, Any], keywords: tuple[str, ...]) -> tuple[Time | None, str]:
+    for keyword in keywords:
+        text = str(header.get(keyword, "")).strip()
+        if "T" not in text and " " not in text:
+            # The older convention: the date in one keyword, the time of day in another.
+            clock = str(header.get(keyword.replace("DATE", "TIME"), "")).strip()
+            text = f"{text}T{clock}" if text and ":" in clock else text
+        if text:
+            time, note = _read_date(text, _time_scale(header))
+            if time is not None:
+                return time, f"{keyword}: {note}" if note else ""
+    return None, ""
+
+
+def _read_date(text: str, scale: str) -> tuple[Time | None, str]:
+    """A date as written; a zone at its end breaks the standard, but says what is meant."""
+    old = re.match(r"(\d{2})/(\d{2})/(\d{2})(.*)$", text)
+    if old:  # the form of before 2000: DD/MM/YY means 19YY
+        day, month, year, rest = old.groups()
+        text = f"19{year}-{month}-{day}{rest}"
+    note = ""
+    if " " in text:
+        text, note = text.replace(" ", "T", 1), "a blank where the standard wants 'T'"
+    try:
+        zone = _ZONE.search(text) if "T" in text else None
+        if zone is None:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ErfaWarning)  # years before UTC and far ahead
+                return Time(text, format="fits", scale=scale).utc, note
+        moment = datetime.fromisoformat(text).astimezone(UTC)
+    except ValueError:
+        return None, ""
+    if zone.group().upper() == "Z":
+        note = "'Z' at the end of the time, not by the standard, read as UTC"
+    else:
+        note = f"zone {zone.group()} at the end of the time, not by the standard, turned into UTC"
+    return Time(moment.replace(tzinfo=None), scale="utc"), note
+
+
+def is_calibration(header: Mapping[str, Any], name: str = "") -> bool:
+    """Whether the file is a dark, flat or bias.
+
+    By IMAGETYP, FRAME or OBSTYPE; where none of these is there, by the beginning of
+    the file's name.
+    """
+    kinds = [str(header[k]) for k in ("IMAGETYP", "FRAME", "OBSTYPE") if k in header]
+    if any(kind.strip() for kind in kinds):
+        return any(_KIND.search(kind.replace("_", " ")) for kind in kinds)
+    return bool(_NAME_KIND.match(name)) or header_number(header, "EXPTIME", "EXPOSURE") == 0
+
+
+def pixel_scale(header: Mapping[str, Any]) -> float:
+    """Image scale in arcsec per pixel, from the WCS, PIXSCALE, SECPIX or the optics; else NaN."""
+    scale = header_number(header, "PIXSCALE", "SECPIX", "SCALE")
+    if np.isfinite(scale):
+        return scale
+    if "CTYPE1" in header and "CRVAL1" in header:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")
+                return float(proj_plane_pixel_scales(WCS(header, naxis=2))[0] * 3600)
+        except Exception:  # a damaged WCS is the same as none here
+            return np.nan
+    size, focal = header_number(header, "XPIXSZ", "PIXSIZE1"), header_number(header, "FOCALLEN")
+    # micrometres over millimetres, 206265 arcsec in a radian
+    return 206.264806 * size / focal if focal > 0 else np.nan

@@ -1,0 +1,242 @@
+"""Headers to the night's table, and which frames may be stacked together."""
+
+import os
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io import fits
+from astropy.table import Table
+from astropy.time import Time
+
+from framesort.errors import FrameError, HeaderWarning
+from framesort.files import image_hdu, open_fits, safe_name
+from framesort.frames._headers import (
+    header_exposure,
+    header_number,
+    header_start,
+    is_calibration,
+    pixel_scale,
+)
+from framesort.records import add_column, add_reason
+from framesort.workers import Progress, run_tasks
+
+__all__ = ["group_frames", "read_frames"]
+
+_EXPOSURE_SPREAD = 0.02
+"""Exposures closer than this share are one exposure: cameras report 300 and 300.04 s."""
+
+
+@dataclass
+class _Row:
+    """One frame's cells before they become columns."""
+
+    file: str
+    start: Time | None = None
+    exposure: float = np.nan
+    filter: str = "none"
+    width: int = 0
+    height: int = 0
+    binning: int = 1
+    gain: float = np.nan
+    setting: str = ""
+    saturation: float = np.nan
+    pixel_scale: float = np.nan
+    reason: str = ""
+    note: str = ""
+
+
+def read_frames(
+    paths: Sequence[str | os.PathLike[str]], *, progress: Progress | None = None
+) -> Table:
+    """Read headers to a table, a row a frame, in order of time.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        FITS files; the first HDU with an image counts.
+    progress : callable or None
+        Wraps the iteration, as `tqdm.tqdm` does.
+
+    Returns
+    -------
+    `~astropy.table.Table`
+        Columns file, start (`~astropy.time.Time`, UTC, masked where unknown), exposure,
+        filter, group, width, height, binning, gain, saturation, pixel_scale, reason.
+        A file that is no usable frame keeps its row with the reason; NaN is what
+        the header does not tell. ``meta["notes"]`` holds sentences on headers that
+        break the standard, which are also given as `HeaderWarning`.
+    """
+    rows = list(run_tasks(_read_row, [os.fspath(path) for path in paths], progress=progress))
+    rows.sort(
+        key=lambda row: (
+            row.start is None,
+            row.start.unix if row.start is not None else 0,
+            row.file,
+        )
+    )
+    table = Table()
+    add_column(table, "file", [row.file for row in rows])
+    unknown = np.array([row.start is None for row in rows])
+    unix = np.array([0.0 if row.start is None else row.start.unix for row in rows])
+    start = Time(unix, format="unix", scale="utc", precision=3)
+    start.format = "isot"
+    if unknown.any():
+        start[unknown] = np.ma.masked
+    add_column(table, "start", start)
+    for name in (
+        "exposure",
+        "filter",
+        "width",
+        "height",
+        "binning",
+        "gain",
+        "saturation",
+        "pixel_scale",
+        "reason",
+    ):
+        add_column(table, name, [getattr(row, name) for row in rows])
+    add_column(table, "group", group_frames(table, settings=[row.setting for row in rows]))
+    table.meta["notes"] = _header_notes(rows)
+    for note in table.meta["notes"]:
+        warnings.warn(note, HeaderWarning, stacklevel=2)
+    return table
+
+
+def _header_notes(rows: Sequence[_Row]) -> list[str]:
+    """One sentence for each way in which headers break the standard, with its count."""
+    notes = sorted({row.note for row in rows if row.note})
+    sentences = []
+    for note in notes:
+        those = [row.file for row in rows if row.note == note]
+        sentences.append(
+            f"{len(those)} of {len(rows)} headers: {note} (first: {Path(those[0]).name})"
+        )
+    return sentences
+
+
+def _read_row(path: str) -> _Row:
+    row = _Row(path)
+    try:
+        with open_fits(path) as hdus:
+            header = image_hdu(hdus).header
+            primary = hdus[0].header
+            # An image in an extension often leaves the camera's cards in the primary header.
+            merged = {key: primary[key] for key in primary if key} | {
+                key: header[key] for key in header if key
+            }
+    except (
+        FrameError,
+        OSError,
+        ValueError,
+        TypeError,
+        KeyError,
+        IndexError,
+        AttributeError,
+        EOFError,
+    ):
+        row.reason = add_reason("", "unreadable")
+        return row
+    row.width, row.height = int(merged["NAXIS1"]), int(merged["NAXIS2"])
+    row.filter = str(merged.get("FILTER", "")).strip() or "none"
+    row.start, row.note = header_start(merged)
+    row.exposure = header_exposure(merged)
+    row.binning = _binning(merged)
+    row.gain, row.setting = _gain(merged, header)
+    row.saturation = header_number(merged, "SATURATE", "SATLEVEL", "DATAMAX")
+    row.pixel_scale = pixel_scale(merged)
+    if is_calibration(merged, Path(path).name):
+        row.reason = add_reason("", "calibration frame")
+    elif (
+        "BAYERPAT" in merged
+        or "COLORTYP" in merged
+        or (merged["NAXIS"] > 2 and merged["NAXIS3"] > 1)
+    ):
+        row.reason = add_reason("", "colour frame")
+    elif not row.exposure > 0:
+        row.exposure, row.reason = np.nan, add_reason("", "no exposure time")
+    elif row.start is None:
+        row.reason = add_reason("", "no start time")
+    return row
+
+
+def _binning(header: dict[str, object]) -> int:
+    text = str(header.get("CCDSUM", "")).split()
+    value = header_number({"B": text[0]} if text else header, "B", "XBINNING", "BINNING")
+    return int(value) if value >= 1 else 1
+
+
+def _gain(merged: dict[str, object], header: fits.Header) -> tuple[float, str]:
+    """Electrons per ADU where the header tells it, and the camera's setting as a text.
+
+    EGAIN is always electrons per ADU. GAIN is the camera's setting in many headers; it counts
+    as electrons per ADU only where its comment says so or it is not a whole number.
+    """
+    setting = str(merged.get("GAIN", merged.get("EGAIN", "")))
+    gain = header_number(merged, "EGAIN")
+    if not gain > 0:
+        gain = header_number(merged, "GAIN")
+        comment = header.comments["GAIN"].lower() if "GAIN" in header else ""
+        in_electrons = "e" in comment.split("/")[0] and "adu" in comment
+        if not gain > 0 or not (in_electrons or gain % 1):
+            gain = np.nan
+    return gain, setting
+
+
+def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list[str]:
+    """Name the group of each frame: those of one group may be stacked together.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Needs filter, exposure, width, height, binning.
+    settings : sequence of str or None
+        Camera gain setting of each frame, where it was read.
+
+    Returns
+    -------
+    list of str
+        A name fit for a folder: the filter where one group has it, else with what
+        tells its groups apart. Frames with a `reason` that keeps them out have "".
+    """
+    settings = [""] * len(table) if settings is None else settings
+    exposures = _common_exposures(np.asarray(table["exposure"], dtype=float))
+    keys: list[tuple[str, ...] | None] = []
+    for i, row in enumerate(table):
+        usable = np.isfinite(exposures[i]) and row["reason"] in ("", "no start time")
+        parts = (
+            str(row["filter"]),
+            f"{exposures[i]:.6g}s",
+            f"{row['width']}x{row['height']}",
+            f"bin{row['binning']}",
+            f"gain{settings[i]}",
+        )
+        keys.append(parts if usable else None)
+    names = _short_names(sorted({key for key in keys if key is not None}))
+    return ["" if key is None else names[key] for key in keys]
+
+
+def _common_exposures(exposures: np.ndarray) -> np.ndarray:
+    """Each exposure replaced by the shortest of those within a few percent of it."""
+    common = exposures.copy()
+    for i in np.argsort(exposures):
+        near = common[(common <= exposures[i]) & (common >= exposures[i] / (1 + _EXPOSURE_SPREAD))]
+        if near.size:
+            common[i] = near.min()
+    return common
+
+
+def _short_names(keys: list[tuple[str, ...]]) -> dict[tuple[str, ...], str]:
+    names: dict[tuple[str, ...], str] = {}
+    for key in keys:
+        rivals = [other for other in keys if other[0] == key[0]]
+        differing = [k for k in range(1, len(key)) if len({other[k] for other in rivals}) > 1]
+        name = safe_name("-".join([key[0], *(key[k] for k in differing)]))
+        taken = {other.casefold() for other in names.values()}
+        number = 2
+        while name.casefold() in taken:  # 'Ha' and 'ha', or names that differ in odd characters
+            name, number = f"{safe_name(key[0])}-{number}", number + 1
+        names[key] = name
+    return names
