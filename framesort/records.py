@@ -28,6 +28,7 @@ __all__ = [
     "Transform",
     "add_column",
     "add_reason",
+    "column_values",
     "empty_star_list",
 ]
 
@@ -247,6 +248,13 @@ def add_column(table: Table, name: str, values: Any) -> None:
     table[name].info.description = column.text
     if column.unit is not None:
         table[name].unit = column.unit
+
+
+def column_values(table: Table, name: str) -> NDArray[np.float64]:
+    """A column of numbers as a float array, NaN where it is masked or not there at all."""
+    if name not in table.colnames:
+        return np.full(len(table), np.nan)
+    return np.asarray(np.ma.filled(np.ma.asarray(table[name], dtype=float), np.nan))
 
 
 def empty_star_list() -> Table:
