@@ -1,0 +1,107 @@
+"""Entry points through which a user's own steps come in; the built-in ones use the same door.
+
+A package offers a step by an entry point in its pyproject.toml, for example::
+
+    [project.entry-points."framesort.heater_log"]
+    ring-logger = "my_package:read_ring_log"
+
+and `--heater-reader ring-logger`, or the setting of that name, chooses it.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import EntryPoint, entry_points
+from typing import Any
+
+from framesort.errors import FramesortError, InputError
+
+__all__ = ["STEPS", "Plugin", "find_plugin", "list_plugins"]
+
+STEPS: dict[str, str] = {
+    "heater_log": "reads a heater log: (path, **options) -> HeaterTrace",
+    "star_measurer": "measures one image: (image, *, saturation, mask) -> FrameQuality",
+    "registration": "places frames: (star_lists, *, reference, ...) -> list of Transform",
+    "stacker": "stacks sets: (paths, transforms, *, sets, shape, ...) -> dict of Stack",
+}
+"""The steps that can be replaced and what each takes and gives; the group is ``framesort.STEP``."""
+
+BUILT_IN = "builtin"
+
+
+@dataclass(frozen=True)
+class Plugin:
+    """A step found by name; call it as the step is called. It can be sent to another process.
+
+    Raises, when called
+    -------------------
+    FramesortError
+        What the step raised on purpose passes through; anything else becomes an
+        `InputError` that names the plug-in.
+    """
+
+    step: str
+    name: str
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        function = _load(_entry_point(self.step, self.name))
+        try:
+            return function(*args, **kwargs)
+        except FramesortError:
+            raise
+        except Exception as error:
+            if self.name == BUILT_IN:
+                raise
+            raise InputError(
+                f"plug-in {self.name!r} ({self.step}) failed: {type(error).__name__}: {error}"
+            ) from error
+
+
+def list_plugins(step: str) -> tuple[str, ...]:
+    """Names under which a step can be had, sorted.
+
+    Raises
+    ------
+    InputError
+        There is no such step.
+    """
+    if step not in STEPS:
+        raise InputError(f"step must be one of {', '.join(STEPS)}, got {step!r}")
+    return tuple(sorted(entry.name for entry in entry_points(group=f"framesort.{step}")))
+
+
+def find_plugin(step: str, name: str = BUILT_IN) -> Plugin:
+    """Look a step up by name and make sure that it can be loaded.
+
+    Parameters
+    ----------
+    step : str
+        A key of `STEPS`.
+    name : str
+        "builtin" for this library's own.
+
+    Raises
+    ------
+    InputError
+        The name is not installed, or loading it fails; the message names it.
+    """
+    _load(_entry_point(step, name))
+    return Plugin(step, name)
+
+
+def _entry_point(step: str, name: str) -> EntryPoint:
+    known = list_plugins(step)
+    if name not in known:
+        raise InputError(f"no plug-in {name!r} for {step}; installed: {', '.join(known)}")
+    return entry_points(group=f"framesort.{step}")[name]
+
+
+def _load(entry: EntryPoint) -> Callable[..., Any]:
+    try:
+        function = entry.load()
+    except Exception as error:
+        raise InputError(
+            f"plug-in {entry.name!r} ({entry.value}) cannot be loaded: {type(error).__name__}: {error}"
+        ) from error
+    if not callable(function):
+        raise InputError(f"plug-in {entry.name!r} ({entry.value}) is not a function")
+    return function  # type: ignore[no-any-return]

@@ -1,0 +1,82 @@
+"""Imports go one way: base modules, then stars, then rooms, then night, then cli."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+PACKAGE = Path(__file__).parents[1] / "framesort"
+BASE = {"errors", "records", "files", "workers"}
+ROOMS = {
+    "frames",
+    "heater",
+    "quality",
+    "evidence",
+    "tags",
+    "selection",
+    "registration",
+    "stacking",
+    "replacement",
+    "report",
+    "planning",
+    "simulation",
+    "plugins",
+}
+MAY_IMPORT = {
+    "errors": set(),
+    "records": {"errors"},
+    "files": {"errors", "records"},
+    "workers": {"errors", "records"},
+    "stars": BASE,
+    **{room: BASE | {"stars"} for room in ROOMS},
+    "simulation": BASE,  # it must not share an error with what it checks
+    "night": BASE | {"stars"} | (ROOMS - {"simulation"}),
+    "cli": BASE | {"night"} | ROOMS,
+    "__init__": BASE | {"stars", "night"} | (ROOMS - {"simulation"}),
+    "__main__": {"cli"},
+}
+
+
+def room_of(path):
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imported_rooms(path):
+    """Rooms that a file imports, wherever in the file the import stands."""
+    for node in ast.walk(ast.parse(path.read_text())):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative imports hide the arrow"
+            names = [node.module or ""]
+            if node.module == "framesort":
+                names = [f"framesort.{alias.name}" for alias in node.names]
+        elif isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        else:
+            continue
+        for name in names:
+            parts = name.split(".")
+            if parts[0] == "framesort" and len(parts) > 1:
+                yield parts[1]
+
+
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_arrows(path):
+    room = room_of(path)
+    assert room in MAY_IMPORT, f"{room} is no room of the design; add it to docs/design.md and here"
+    forbidden = {name for name in imported_rooms(path) if name not in MAY_IMPORT[room] | {room}}
+    forbidden.discard("__version__")
+    assert not forbidden, f"{path.name} imports {sorted(forbidden)}"
+
+
+def test_every_room_is_there():
+    present = {room_of(path) for path in FILES}
+    assert set(MAY_IMPORT) <= present
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_module_size(path):
+    # Long modules lose their readers; 300 lines is the aim, 400 the limit.
+    assert len(path.read_text().splitlines()) <= 400
