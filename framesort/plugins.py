@@ -32,17 +32,15 @@ BUILT_IN = "builtin"
 class Plugin:
     """A step found by name; call it as the step is called. It can be sent to another process.
 
-    Raises, when called
-    -------------------
-    FramesortError
-        What the step raised on purpose passes through; anything else becomes an
-        `InputError` that names the plug-in.
+    What the step raises on purpose (a `FramesortError`) passes through; anything else
+    becomes an `InputError` that names the plug-in.
     """
 
     step: str
     name: str
 
     def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        """Run the step."""
         function = _load(_entry_point(self.step, self.name))
         try:
             return function(*args, **kwargs)
@@ -99,8 +97,9 @@ def _load(entry: EntryPoint) -> Callable[..., Any]:
     try:
         function = entry.load()
     except Exception as error:
+        cause = f"{type(error).__name__}: {error}"
         raise InputError(
-            f"plug-in {entry.name!r} ({entry.value}) cannot be loaded: {type(error).__name__}: {error}"
+            f"plug-in {entry.name!r} ({entry.value}) cannot be loaded: {cause}"
         ) from error
     if not callable(function):
         raise InputError(f"plug-in {entry.name!r} ({entry.value}) is not a function")

@@ -1,0 +1,35 @@
+"""What the rooms hand to one another: column names with units, reasons, result classes.
+
+Nothing here computes a result. Tables are `astropy.table.Table`; a column that is
+not known yet is missing, a value that is not known is masked or NaN, never 0.
+"""
+
+from framesort.records._columns import (
+    COLUMNS,
+    STAR_COLUMNS,
+    Column,
+    add_column,
+    column_values,
+    empty_star_list,
+)
+from framesort.records._frames import LINE_BINS, FrameQuality, HeaterTrace, Transform
+from framesort.records._images import Replacement, Stack
+from framesort.records._reasons import REASONS, Reason, add_reason
+
+__all__ = [
+    "COLUMNS",
+    "LINE_BINS",
+    "REASONS",
+    "STAR_COLUMNS",
+    "Column",
+    "FrameQuality",
+    "HeaterTrace",
+    "Reason",
+    "Replacement",
+    "Stack",
+    "Transform",
+    "add_column",
+    "add_reason",
+    "column_values",
+    "empty_star_list",
+]

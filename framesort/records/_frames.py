@@ -1,0 +1,176 @@
+"""Result classes of the rooms that look at frames: heater trace, star quality, transform."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.records._columns import empty_star_list
+
+__all__ = ["LINE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
+
+LINE_BINS = 90
+"""Number of angles in [0, 180) at which the light around bright stars is recorded."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeaterTrace:
+    """Heater power as a step function of time.
+
+    Attributes
+    ----------
+    edges : (N + 1,) float ndarray
+        Boundaries of the steps, seconds since 1970-01-01T00:00:00 UTC, increasing.
+        The first may be -inf and the last +inf.
+    power : (N,) float ndarray
+        Percent of full power from ``edges[i]`` to ``edges[i + 1]``; NaN where unknown.
+    source : str
+        "log" or "given".
+    notes : tuple of str
+        What had to be interpreted or left out, a sentence each.
+    confidence : (N,) float ndarray or None
+        Probability 0..1 that the step is the heater's, where the log leaves doubt.
+    """
+
+    edges: NDArray[np.float64]
+    power: NDArray[np.float64]
+    source: str = "log"
+    notes: tuple[str, ...] = ()
+    confidence: NDArray[np.float64] | None = None
+
+    def __post_init__(self) -> None:
+        if len(self.edges) != len(self.power) + 1:
+            raise ValueError(
+                f"edges must be one longer than power, got {len(self.edges)} and {len(self.power)}"
+            )
+        if np.any(np.diff(self.edges) <= 0):
+            raise ValueError("edges must increase")
+
+    def average(
+        self, start: NDArray[np.float64], stop: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Heater share and mean power over intervals.
+
+        Parameters
+        ----------
+        start, stop : (n,) float array_like
+            Seconds since 1970, ``stop > start``.
+
+        Returns
+        -------
+        share : (n,) float ndarray
+            Fraction of the interval with power above 0; NaN if any part of the
+            interval is not known.
+        power : (n,) float ndarray
+            Mean power in percent, off time counted as 0; NaN likewise.
+        """
+        start, stop = np.atleast_1d(start).astype(float), np.atleast_1d(stop).astype(float)
+        share, power = np.full(start.shape, np.nan), np.full(start.shape, np.nan)
+        for i, (begin, end) in enumerate(zip(start, stop, strict=True)):
+            overlap = np.minimum(self.edges[1:], end) - np.maximum(self.edges[:-1], begin)
+            inside = overlap > 0
+            seconds, level = overlap[inside], self.power[inside]
+            # A microsecond's slack: these are times of 1e9 s held in double precision.
+            if (
+                end > begin
+                and not np.isnan(level).any()
+                and abs(seconds.sum() - (end - begin)) < 1e-6
+            ):
+                share[i] = seconds[level > 0].sum() / (end - begin)
+                power[i] = seconds @ level / (end - begin)
+        return share, power
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrameQuality:
+    """Star quality of one frame: the values of its row, its star list and the light by angle.
+
+    `reason` is "" for a good measurement, else a code of `REASONS`; the numbers are NaN then.
+    The object is true when the measurement is good.
+
+    Attributes
+    ----------
+    stars : int
+        Number of stars in `star_list`.
+    fwhm, half_flux_radius : float
+        Medians over clean stars, pixels.
+    eccentricity, elongation_angle : float
+        Of the mean shape; the angle in degrees [0, 180).
+    line_raw, line_raw_err, line_raw_angle : float
+        Line of light of this frame alone: share of the stars' light, its uncertainty, degrees.
+    line_profile, line_profile_err : (LINE_BINS,) float ndarray
+        Mean over bright stars of the light beside the star at each angle (bin k is centred on
+        ``(k + 0.5) * 180 / LINE_BINS`` degrees, both sides together), less its mean over
+        angles, as a share of the star's light; and its uncertainty.
+    sky, noise : float
+        Background level and standard deviation per pixel, ADU.
+    star_list : `~astropy.table.Table`
+        Columns of `STAR_COLUMNS`, brightest first.
+    """
+
+    stars: int = 0
+    fwhm: float = np.nan
+    half_flux_radius: float = np.nan
+    eccentricity: float = np.nan
+    elongation_angle: float = np.nan
+    line_raw: float = np.nan
+    line_raw_err: float = np.nan
+    line_raw_angle: float = np.nan
+    line_profile: NDArray[np.float64] = field(default_factory=lambda: np.full(LINE_BINS, np.nan))
+    line_profile_err: NDArray[np.float64] = field(
+        default_factory=lambda: np.full(LINE_BINS, np.nan)
+    )
+    sky: float = np.nan
+    noise: float = np.nan
+    star_list: Table = field(default_factory=empty_star_list)
+    reason: str = ""
+
+    def __bool__(self) -> bool:
+        return not self.reason
+
+
+@dataclass(frozen=True, kw_only=True)
+class Transform:
+    """Where the pixels of a frame land on the target grid.
+
+    Attributes
+    ----------
+    matrix : (3, 3) float ndarray
+        Homogeneous, takes (x, y, 1) of the frame to (x, y, 1) of the grid.
+    matched : int
+        Number of star pairs it rests on.
+    residual : float
+        Their rms distance after the transform, grid pixels.
+    reason : str
+        "" for a good transform, else a code of `REASONS`; the object is false then.
+    """
+
+    matrix: NDArray[np.float64] = field(default_factory=lambda: np.full((3, 3), np.nan))
+    matched: int = 0
+    residual: float = np.nan
+    reason: str = ""
+
+    def __bool__(self) -> bool:
+        return not self.reason
+
+    @property
+    def scale(self) -> float:
+        """Linear scale, grid pixels per frame pixel."""
+        return float(np.sqrt(abs(np.linalg.det(self.matrix[:2, :2]))))
+
+    @property
+    def rotation(self) -> float:
+        """Rotation in degrees, counter-clockwise, (-180, 180]."""
+        m = self.matrix
+        return float(np.degrees(np.arctan2(m[1, 0] - m[0, 1], m[0, 0] + m[1, 1])))
+
+    def map_points(self, x: Any, y: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Frame positions to grid positions, pixels."""
+        px, py = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+        m = self.matrix
+        w = m[2, 0] * px + m[2, 1] * py + m[2, 2]
+        return (m[0, 0] * px + m[0, 1] * py + m[0, 2]) / w, (
+            m[1, 0] * px + m[1, 1] * py + m[1, 2]
+        ) / w

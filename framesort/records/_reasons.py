@@ -1,0 +1,65 @@
+"""Why a frame is marked or left out: one registry of codes and sentences."""
+
+from dataclasses import dataclass
+
+__all__ = ["REASONS", "Reason", "add_reason"]
+
+
+@dataclass(frozen=True)
+class Reason:
+    """Why a frame or a star was turned down or marked: a code of plain words and a sentence."""
+
+    code: str
+    sentence: str
+
+
+def _reasons(*pairs: tuple[str, str]) -> dict[str, Reason]:
+    return {code: Reason(code, sentence) for code, sentence in pairs}
+
+
+REASONS: dict[str, Reason] = _reasons(
+    ("unreadable", "The file could not be read as an image."),
+    ("calibration frame", "A dark, flat or bias, not an exposure of the sky."),
+    (
+        "colour frame",
+        "A filter array or several colour planes: this version handles one plane a frame.",
+    ),
+    (
+        "no start time",
+        "The header tells no time at which the exposure began, so its heater state is not known.",
+    ),
+    ("no exposure time", "The header tells no exposure time."),
+    ("few stars", "Too few stars were found to measure the frame or to place it on the grid."),
+    ("heated", "The heater was on during the whole exposure."),
+    (
+        "part heated",
+        "The heater was on during a part of the exposure; a fifth already spoils the stars.",
+    ),
+    ("state unknown", "No heater log covers the exposure and the stars do not decide."),
+    ("line of light", "Bright stars carry a line of light beyond that of heater-off frames."),
+    ("wide stars", "Stars are wider than in the night's heater-off frames."),
+    ("trailed", "Stars are longer in one direction than in the night's heater-off frames."),
+    ("poor focus", "Stars are wide with the heater off and no trail."),
+    ("cloud", "Matched stars are much fainter than in the night's best frames."),
+    ("dew", "Heater off, stars fade and their halos grow from frame to frame."),
+    ("bright sky", "The background is much brighter than on the night's other frames."),
+    ("no heater-off yardstick", "No heater-off frame of this group exists to compare with."),
+    ("not matched", "The stars could not be matched with those of the target grid."),
+    ("vanished", "The file was there at the start but not when its pixels were needed."),
+    ("added by hand", "Put into the set by the user."),
+    ("left out by hand", "Taken out of the set by the user."),
+)
+"""The registry of reasons of frames; codes are what the `reason` column holds."""
+
+
+def add_reason(existing: str, code: str) -> str:
+    """Append a reason's code to a cell of the `reason` column, once.
+
+    Raises
+    ------
+    KeyError
+        The code is not in `REASONS`.
+    """
+    code = REASONS[code].code
+    codes = [part for part in existing.split("; ") if part]
+    return "; ".join(codes if code in codes else [*codes, code])
