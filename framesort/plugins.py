@@ -103,4 +103,4 @@ def _load(entry: EntryPoint) -> Callable[..., Any]:
         ) from error
     if not callable(function):
         raise InputError(f"plug-in {entry.name!r} ({entry.value}) is not a function")
-    return function  # type: ignore[no-any-return]
+    return function

@@ -1,0 +1,140 @@
+"""Every setting of the walk in one frozen record, to and from JSON and TOML."""
+
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from typing import Any
+
+from framesort.errors import InputError
+
+__all__ = ["Settings", "read_settings"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """Settings of a night; the defaults are those of the command line.
+
+    Attributes
+    ----------
+    heater_form : str
+        Form of the heater log, "auto" to recognise it.
+    log_zone : str or None
+        Zone of a log in local time: IANA name or offset such as "-07:00".
+    day_first : bool or None
+        Order of an ambiguous date in the log; None makes it an error.
+    full_current : float or None
+        Amperes of the heater at full power, for a log of the supply's current.
+    max_gap : float or None
+        Seconds without a sample after which the heater's state is not known.
+    clock_offset : float or "auto"
+        Seconds to add to the log's times; "auto" applies what the stars say if it is significant.
+    heater_reader, star_measurer, registration, stacker : str
+        Plug-ins; "builtin" for this library's own.
+    max_share : float
+        Largest heater share of a frame of the sharp-star set.
+    max_fwhm, max_eccentricity : float or None
+        Further limits of the sharp-star set.
+    min_frames : int
+        The sharp-star set is filled up to this many with the best usable heater-off frames.
+    keep_in, leave_out : tuple of str
+        Files put into the sharp-star set, or kept out of both, by hand.
+    grid : str or None
+        FITS file whose grid is the target; None for the frame with the best stars.
+    clip : float
+        Rejection limit in standard deviations.
+    memory : float
+        Megabytes that stacking may use for frames' pixels.
+    amount : float
+        Star replacement in part: 0 none, 1 whole.
+    """
+
+    heater_form: str = "auto"
+    log_zone: str | None = None
+    day_first: bool | None = None
+    full_current: float | None = None
+    max_gap: float | None = None
+    clock_offset: float | str = 0.0
+    heater_reader: str = "builtin"
+    star_measurer: str = "builtin"
+    registration: str = "builtin"
+    stacker: str = "builtin"
+    max_share: float = 0.02
+    max_fwhm: float | None = None
+    max_eccentricity: float | None = None
+    min_frames: int = 5
+    keep_in: tuple[str, ...] = ()
+    leave_out: tuple[str, ...] = ()
+    grid: str | None = None
+    clip: float = 3.0
+    memory: float = 1000.0
+    amount: float = 1.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "keep_in", tuple(self.keep_in))
+        object.__setattr__(self, "leave_out", tuple(self.leave_out))
+        for name, low, high in (
+            ("max_share", 0.0, 1.0),
+            ("max_fwhm", 0.0, 1e3),
+            ("max_eccentricity", 0.0, 1.0),
+            ("min_frames", 1, 10**6),
+            ("clip", 1.0, 100.0),
+            ("memory", 50.0, 1e6),
+            ("amount", 0.0, 1.0),
+            ("max_gap", 0.0, 1e6),
+            ("full_current", 0.0, 1e3),
+        ):
+            value = getattr(self, name)
+            if value is not None and not (isinstance(value, int | float) and low <= value <= high):
+                raise InputError(f"{name} must be a number from {low:g} to {high:g}, got {value!r}")
+        offset = self.clock_offset
+        if offset != "auto" and not isinstance(offset, int | float):
+            raise InputError(f"clock_offset must be seconds or 'auto', got {offset!r}")
+
+    def as_dict(self) -> dict[str, Any]:
+        """The settings as plain values that JSON and TOML hold."""
+        return {name: list(v) if isinstance(v, tuple) else v for name, v in asdict(self).items()}
+
+    @classmethod
+    def from_mapping(cls, values: Mapping[str, Any], *, where: str = "settings") -> "Settings":
+        """Make settings of a mapping.
+
+        Raises
+        ------
+        InputError
+            A name is not a setting or a value does not fit; the message names it.
+        """
+        known = {field.name for field in fields(cls)}
+        for name in values:
+            if name not in known:
+                raise InputError(f"{where}: no setting {name!r}; known: {', '.join(sorted(known))}")
+        try:
+            return cls(**values)
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from error
+        except TypeError as error:
+            raise InputError(f"{where}: a value has the wrong kind ({error})") from error
+
+
+def read_settings(path: str | Path) -> Settings:
+    """Read settings from a TOML file, or from the night.json of an earlier run.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or holds what is no setting.
+    """
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8")
+        if path.suffix == ".json":
+            values = json.loads(text)
+            values = values.get("settings", {}) if isinstance(values, dict) else {}
+        else:
+            values = tomllib.loads(text)
+    except OSError as error:
+        raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
+    except ValueError as error:  # JSON, TOML and UTF-8 errors are all ValueErrors
+        raise InputError(f"{path}: settings cannot be understood ({error})") from error
+    return Settings.from_mapping(values, where=str(path))
