@@ -1,0 +1,274 @@
+"""The command line's words: commands, options, help with an example each."""
+
+import argparse
+from collections.abc import Sequence
+
+from framesort import __version__
+
+__all__ = ["build_parser"]
+
+_EXIT = (
+    "Exit status: 0 done, 1 done but something was left out, 2 wrong input or call,\n"
+    "3 the frames do not allow it."
+)
+
+
+class _Help(argparse.RawDescriptionHelpFormatter):
+    """Keeps the examples' lines as they are."""
+
+
+def _add_command(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    name: str,
+    text: str,
+    example: str,
+    parents: Sequence[argparse.ArgumentParser],
+) -> argparse.ArgumentParser:
+    return commands.add_parser(
+        name,
+        help=text,
+        description=text[0].upper() + text[1:] + ".",
+        epilog=f"example:\n  {example}\n\n{_EXIT}",
+        formatter_class=_Help,
+        parents=list(parents),
+    )
+
+
+def _common() -> argparse.ArgumentParser:
+    common = argparse.ArgumentParser(add_help=False)
+    group = common.add_argument_group("output")
+    group.add_argument("--json", action="store_true", help="results on stdout as JSON")
+    group.add_argument("--quiet", action="store_true", help="no progress bars")
+    group.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    return common
+
+
+def _running() -> argparse.ArgumentParser:
+    running = argparse.ArgumentParser(add_help=False)
+    group = running.add_argument_group("running")
+    group.add_argument("--workers", type=int, metavar="N", help="processes (default: one a core)")
+    group.add_argument("--overwrite", action="store_true", help="replace an existing result")
+    group.add_argument(
+        "--settings",
+        metavar="FILE",
+        help="settings from a TOML file, or the night.json of an earlier run; options go before it",
+    )
+    return running
+
+
+def _sorting() -> argparse.ArgumentParser:
+    sorting = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    heater = sorting.add_argument_group("heater")
+    heater.add_argument(
+        "--heater",
+        metavar="LOG",
+        default=None,
+        help="heater log, or a constant power in percent; without it the stars are asked",
+    )
+    heater.add_argument(
+        "--log-form",
+        dest="heater_form",
+        metavar="FORM",
+        help="form of the log (default: recognised)",
+    )
+    heater.add_argument(
+        "--log-zone", metavar="ZONE", help="zone of a log in local time: Europe/Lisbon or -07:00"
+    )
+    heater.add_argument(
+        "--day-first", action="store_true", help="dates in the log are day before month"
+    )
+    heater.add_argument(
+        "--month-first", dest="day_first", action="store_false", help="month before day"
+    )
+    heater.add_argument(
+        "--full-current", type=float, metavar="A", help="amperes of the heater at full power"
+    )
+    heater.add_argument(
+        "--max-gap",
+        type=float,
+        metavar="S",
+        help="seconds without a sample until the state is unknown",
+    )
+    heater.add_argument(
+        "--clock-offset",
+        type=_offset,
+        metavar="S|auto",
+        help="seconds to add to the log's times; auto: what the stars say",
+    )
+    heater.add_argument("--heater-reader", metavar="NAME", help="plug-in that reads the log")
+    sets = sorting.add_argument_group("sets")
+    sets.add_argument(
+        "--max-share",
+        type=float,
+        metavar="F",
+        help="largest heater share of a sharp frame (default 0.02)",
+    )
+    sets.add_argument("--max-fwhm", type=float, metavar="PX", help="largest FWHM of a sharp frame")
+    sets.add_argument(
+        "--max-eccentricity", type=float, metavar="E", help="largest eccentricity of a sharp frame"
+    )
+    sets.add_argument(
+        "--min-frames", type=int, metavar="N", help="fill the sharp set up to so many (default 5)"
+    )
+    sets.add_argument(
+        "--keep-in", nargs="+", metavar="FILE", help="frames put into the sharp set by hand"
+    )
+    sets.add_argument(
+        "--leave-out", nargs="+", metavar="FILE", help="frames left out of both sets by hand"
+    )
+    sorting.add_argument(
+        "--no-cache", action="store_true", default=False, help="measure every frame anew"
+    )
+    sorting.add_argument("--star-measurer", metavar="NAME", help="plug-in that measures stars")
+    return sorting
+
+
+def _merging() -> argparse.ArgumentParser:
+    merging = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    group = merging.add_argument_group("stacks and stars")
+    group.add_argument("--grid", metavar="FILE", help="FITS file whose grid is the target")
+    group.add_argument("--clip", type=float, metavar="SIGMA", help="rejection limit (default 3)")
+    group.add_argument(
+        "--memory", type=float, metavar="MB", help="memory for frames' pixels (default 1000)"
+    )
+    group.add_argument(
+        "--amount", type=float, metavar="F", help="star replacement in part, 0..1 (default 1)"
+    )
+    group.add_argument("--registration", metavar="NAME", help="plug-in that places frames")
+    group.add_argument("--stacker", metavar="NAME", help="plug-in that stacks")
+    return merging
+
+
+def _offset(text: str) -> float | str:
+    return text if text == "auto" else float(text)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The parser with every command; the chosen one is in ``command``."""
+    parser = argparse.ArgumentParser(
+        prog="framesort",
+        description="Sorts and merges the frames of a night by the state of the dew heater.",
+        epilog="example:\n  framesort night lights/ --heater ring.csv --out result\n\n"
+        "`framesort COMMAND --help` tells more, with an example each.\n" + _EXIT,
+        formatter_class=_Help,
+    )
+    parser.add_argument("--version", action="version", version=f"framesort {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    common, running, sorting, merging = _common(), _running(), _sorting(), _merging()
+    frames_help = "files, folders, patterns, @list.txt, or @- for a list on standard input"
+
+    night = _add_command(
+        commands,
+        "night",
+        "sort a night and merge it: everything in one go",
+        "framesort night lights/ --heater ring.csv --out result",
+        [common, running, sorting, merging],
+    )
+    sort = _add_command(
+        commands,
+        "sort",
+        "measure and tag frames, choose the two sets",
+        "framesort sort lights/*.fits --heater ring.csv --log-zone Europe/Lisbon --out result",
+        [common, running, sorting],
+    )
+    for command in (night, sort):
+        command.add_argument("frames", nargs="+", metavar="FRAMES", help=frames_help)
+        command.add_argument("--out", required=True, metavar="DIR", help="folder for the results")
+
+    merge = _add_command(
+        commands,
+        "merge",
+        "register and stack both sets of a sorted night, replace the stars",
+        "framesort merge result",
+        [common, running, merging],
+    )
+    merge.add_argument("folder", metavar="DIR", help="folder that `framesort sort` wrote")
+
+    swap = _add_command(
+        commands,
+        "swap",
+        "replace the stars of one stack by those of another",
+        "framesort swap deep.fits sharp.fits --out final.fits",
+        [common],
+    )
+    swap.add_argument("deep", metavar="DEEP", help="stack whose faint light is kept")
+    swap.add_argument("sharp", metavar="SHARP", help="stack whose stars are kept")
+    swap.add_argument(
+        "--out", required=True, metavar="FINAL", help="picture to write; its layers beside it"
+    )
+    swap.add_argument("--overwrite", action="store_true", help="replace an existing result")
+    swap.add_argument(
+        "--amount", type=float, default=1.0, metavar="F", help="in part, 0..1 (default 1)"
+    )
+    swap.add_argument("--keep", metavar="TABLE", help="places to leave alone: x, y, radius")
+    swap.add_argument("--force", metavar="TABLE", help="places to treat as stars: x, y, radius")
+    swap.add_argument(
+        "--aligned", action="store_true", help="both are on one grid already; do not register"
+    )
+
+    log = _add_command(
+        commands,
+        "log",
+        "show what a heater log was understood to say",
+        "framesort log ring.csv --plot ring.png",
+        [common],
+    )
+    log.add_argument("log", metavar="LOG", help="heater log")
+    log.add_argument("--plot", metavar="PNG", help="draw it")
+    for option in ("--log-form", "--log-zone"):
+        log.add_argument(option, metavar=option[6:].upper(), help="as for `framesort sort`")
+    log.add_argument("--day-first", action="store_true", default=None, help="day before month")
+    log.add_argument(
+        "--month-first", dest="day_first", action="store_false", help="month before day"
+    )
+    log.add_argument("--full-current", type=float, metavar="A", help="amperes at full power")
+    log.add_argument("--max-gap", type=float, metavar="S", help="as for `framesort sort`")
+
+    simulate = _add_command(
+        commands,
+        "simulate",
+        "make an invented night with its truth",
+        "framesort simulate demo/night.toml --out night",
+        [common],
+    )
+    simulate.add_argument("scenario", metavar="SCENARIO", help="TOML file")
+    simulate.add_argument(
+        "--out", required=True, metavar="DIR", help="folder for frames, logs and truth"
+    )
+    simulate.add_argument(
+        "--workers", type=int, metavar="N", help="processes (default: one a core)"
+    )
+    simulate.add_argument("--overwrite", action="store_true", help="replace an existing night")
+
+    _add_plan(commands, common)
+    return parser
+
+
+def _add_plan(
+    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", common: argparse.ArgumentParser
+) -> None:
+    plan = _add_command(
+        commands,
+        "plan",
+        "plan the next night: heater-off time needed, when dew is to be expected",
+        "framesort plan result --flux 2000 --snr 20 --temperature 8 --humidity 75",
+        [common],
+    )
+    plan.add_argument(
+        "folder", nargs="?", metavar="DIR", help="folder of a sorted night to learn from"
+    )
+    plan.add_argument(
+        "--flux", type=float, metavar="ADU", help="flux of the faintest star to replace"
+    )
+    plan.add_argument(
+        "--snr",
+        type=float,
+        default=20.0,
+        metavar="R",
+        help="its signal-to-noise ratio (default 20)",
+    )
+    plan.add_argument("--temperature", type=float, metavar="C", help="air temperature")
+    plan.add_argument("--humidity", type=float, metavar="PCT", help="relative humidity")
+    plan.add_argument(
+        "--forecast", metavar="TABLE", help="CSV with time, temperature, humidity through the night"
+    )

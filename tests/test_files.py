@@ -1,0 +1,99 @@
+"""Results appear whole or not at all; names cannot lead elsewhere."""
+
+import os
+
+import numpy as np
+import pytest
+from astropy.io import fits
+from astropy.table import Table
+
+from framesort.errors import FrameError, OutputError
+from framesort.files import open_whole, read_image, safe_name, write_fits, write_table, write_text
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("Ha", "Ha"),
+        ("../../x", "x"),
+        ("/etc/passwd", "etc-passwd"),
+        ("..", "none"),
+        ("", "none"),
+        ("O III\n\x00", "O-III"),
+        ("Hα", "Hα"),
+        ("a" * 500, "a" * 64),
+    ],
+)
+def test_names_stay_where_they_belong(text, name):
+    assert safe_name(text) == name
+
+
+def test_a_failed_write_leaves_the_old_file_and_no_rest(tmp_path):
+    target = tmp_path / "result.txt"
+    write_text(target, "old")
+    with pytest.raises(RuntimeError), open_whole(target) as stream:
+        stream.write(b"half of the new")
+        raise RuntimeError("power cut")
+    assert target.read_text() == "old"
+    assert [path.name for path in tmp_path.iterdir()] == ["result.txt"]
+
+
+def test_existing_result_is_kept_unless_told(tmp_path):
+    target = tmp_path / "result.txt"
+    write_text(target, "old")
+    with pytest.raises(OutputError, match="exists already; give --overwrite"):
+        write_text(target, "new", overwrite=False)
+    assert target.read_text() == "old"
+
+
+def test_a_folder_that_cannot_be_made_is_one_clear_line(tmp_path):
+    (tmp_path / "file").write_text("")
+    with pytest.raises(OutputError, match="cannot be written") as caught:
+        write_text(tmp_path / "file" / "result.txt", "x")
+    assert "\n" not in str(caught.value)
+
+
+def test_fits_round_trip_with_extensions(tmp_path):
+    data = np.linspace(-3, 7, 35, dtype="f4").reshape(5, 7)
+    header = fits.Header({"BZERO": 32768, "OBJECT": "Veil of Sand", "FILTER": "L"})
+    write_fits(tmp_path / "a.fits", data, header, extensions={"WEIGHT": data * 2})
+    with fits.open(tmp_path / "a.fits") as hdus:
+        assert np.array_equal(hdus[0].data, data)
+        assert np.array_equal(hdus["WEIGHT"].data, data * 2)
+        assert hdus[0].header["OBJECT"] == "Veil of Sand"
+        assert "BZERO" not in hdus[0].header
+    assert "BZERO" in header, "the caller's header is not changed"
+    assert (os.stat(tmp_path / "a.fits").st_mode & 0o777) == 0o644
+
+
+def test_table_round_trip(tmp_path):
+    write_table(
+        tmp_path / "t.ecsv", Table({"a": [1.5, np.nan], "b": ["x, y", 'quote " and\nnewline']})
+    )
+    again = Table.read(tmp_path / "t.ecsv")
+    assert np.array_equal(again["a"], [1.5, np.nan], equal_nan=True)
+    assert list(again["b"]) == ["x, y", 'quote " and\nnewline']
+
+
+@pytest.mark.parametrize("keep", [0, 1, 100, 2880, 3000, 4000])
+def test_truncated_at_any_byte_is_a_frame_error(tmp_path, keep):
+    fits.PrimaryHDU(np.arange(1200, dtype="i2").reshape(30, 40)).writeto(tmp_path / "whole.fits")
+    (tmp_path / "cut.fits").write_bytes((tmp_path / "whole.fits").read_bytes()[:keep])
+    with pytest.raises(FrameError, match=r"cut\.fits") as caught:
+        read_image(tmp_path / "cut.fits")
+    assert "\n" not in str(caught.value)
+
+
+def test_missing_file_and_wrong_axes(tmp_path):
+    with pytest.raises(FrameError, match="no such file"):
+        read_image(tmp_path / "gone.fits")
+    fits.PrimaryHDU(np.zeros((2, 2, 3, 3))).writeto(tmp_path / "four.fits")
+    with pytest.raises(FrameError, match="4 axes"):
+        read_image(tmp_path / "four.fits")
+
+
+def test_blank_pixels_are_nan(tmp_path):
+    header = fits.Header({"BLANK": -1})
+    fits.PrimaryHDU(np.array([[-1, 5], [6, 7]], dtype="i2"), header).writeto(tmp_path / "b.fits")
+    data, _ = read_image(tmp_path / "b.fits")
+    assert np.isnan(data[0, 0]) and data[1, 1] == 7

@@ -1,0 +1,61 @@
+"""Tasks in order on any executor."""
+
+import time
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from framesort.workers import open_executor, run_tasks
+
+
+def slow_square(number):
+    time.sleep(0.01 if number % 3 == 0 else 0)
+    if number == 99:
+        raise ValueError("ninety-nine")
+    return number * number
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_order_is_kept(workers):
+    with open_executor(workers) as pool:
+        assert list(run_tasks(slow_square, range(20), executor=pool)) == [n * n for n in range(20)]
+
+
+def test_progress_sees_every_result_and_the_length():
+    seen = []
+
+    def bar(results):
+        assert len(results) == 5
+        for result in results:
+            seen.append(result)
+            yield result
+
+    with ThreadPoolExecutor(2) as pool:
+        assert list(run_tasks(slow_square, range(5), executor=pool, progress=bar)) == seen
+
+
+def test_an_error_comes_where_its_result_would():
+    with ThreadPoolExecutor(2) as pool:
+        results = run_tasks(slow_square, [2, 99, 3], executor=pool)
+        assert next(results) == 4
+        with pytest.raises(ValueError, match="ninety-nine"):
+            next(results)
+
+
+def test_few_tasks_are_out_at_a_time():
+    out = []
+
+    class Counting(ThreadPoolExecutor):
+        def submit(self, *args, **kwargs):
+            out.append(1)
+            return super().submit(*args, **kwargs)
+
+    with Counting(2) as pool:
+        results = run_tasks(slow_square, range(50), executor=pool, ahead=4)
+        next(results)
+        assert len(out) == 4
+
+
+def test_no_worker_is_refused():
+    with pytest.raises(ValueError, match="workers must be 1 or more, got 0"), open_executor(0):
+        pass
