@@ -1,0 +1,248 @@
+"""The door for heater logs: a file to a `HeaterTrace`."""
+
+import warnings
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+from astropy.time import Time
+from numpy.typing import NDArray
+
+from framesort.errors import HeaterLogError, HeaterLogWarning
+from framesort.files import StrPath
+from framesort.heater._columns import ColumnName, Fields, find_columns
+from framesort.heater._forms import (
+    guess_form,
+    make_trace,
+    steps_from_intervals,
+    steps_from_samples,
+    steps_from_switches,
+)
+from framesort.heater._scale import scale_power
+from framesort.heater._stamps import Clock, read_stamps
+from framesort.heater._text import Rows, read_rows
+from framesort.heater._values import parse_values
+from framesort.records import HeaterTrace
+
+__all__ = ["FORMS", "read_heater_log"]
+
+FORMS = ("auto", "samples", "switches", "states", "intervals", "current")
+"""What `read_heater_log` takes as `form`."""
+
+
+@dataclass
+class _Report:
+    """Sentences on what was understood, and on rows that were not."""
+
+    notes: list[str] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+
+    def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None:
+        """Name rows by their line numbers."""
+        if len(lines):
+            shown = ", ".join(str(n) for n in lines[:5])
+            more = f" and {len(lines) - 5} more" if len(lines) > 5 else ""
+            plural = "s" if len(lines) > 1 else ""
+            self.faults.append(f"line{plural} {shown}{more}: {text}")
+
+
+def read_heater_log(
+    path: StrPath,
+    *,
+    form: str = "auto",
+    zone: str | None = None,
+    time_column: ColumnName | None = None,
+    stop_column: ColumnName | None = None,
+    value_column: str | int | None = None,
+    full_current: float | None = None,
+    full_power: float | None = None,
+    start: Time | datetime | str | None = None,
+    max_gap: float | None = None,
+    day_first: bool | None = None,
+    off_below: float = 0.5,
+) -> HeaterTrace:
+    """Read what a heater did from a text of columns.
+
+    Parameters
+    ----------
+    path : path
+        Columns separated by tab, semicolon, bar, comma or blanks, with or without a heading.
+    form : str
+        "samples" of power at a cadence; "switches": a row whenever the power was changed;
+        "states": samples of on and off; "intervals": from, to and power; "current":
+        supply current of the whole rig; "auto": told from headings and rows, and said in
+        the notes.
+    zone : str or None
+        Clock of times that do not name their zone: IANA name or offset such as "-07:00".
+        None: UTC, unless the heading says local, which is an error.
+    time_column, stop_column, value_column : str, int or pair, optional
+        Heading (any case) or number from 1; a pair for date and time of day in two columns.
+    full_current : float or None
+        Amperes that the heater draws at full power; None to calibrate from the steps.
+        Only for currents.
+    full_power : float or None
+        Reading that means full power, where it is not percent (watts, or a duty of 0..255).
+    start : `~astropy.time.Time`, datetime, str or None
+        Where a log counts seconds or has no dates: its start, UTC unless it names a zone.
+    max_gap : float or None
+        Longest time without a sample, in seconds, over which the power counts as known.
+        None: a minute or five cadences, whichever is longer. Not used for events and intervals.
+    day_first : bool or None
+        Whether 03/04/2024 is the third of April. None: told from the dates, or an error.
+    off_below : float
+        Powers below this percentage are off: the noise of a measured power, not heat.
+
+    Returns
+    -------
+    HeaterTrace
+        `notes` tell what had to be interpreted, left out or sorted, by line number.
+
+    Raises
+    ------
+    HeaterLogError
+        The file cannot be read or understood; the message says what to do.
+
+    Warns
+    -----
+    HeaterLogWarning
+        Once, if rows were left out or put in order.
+    """
+    if form not in FORMS:
+        raise HeaterLogError(f"form must be one of {', '.join(FORMS)}, got {form!r}")
+    where = str(path)
+    rows = read_rows(path)
+    fields = find_columns(
+        rows,
+        time_column=time_column,
+        stop_column=stop_column,
+        value_column=value_column,
+        where=where,
+    )
+    report = _Report()
+    report.fault(rows.short, "too few columns, left out")
+    clock = Clock(where, zone, start, day_first)
+    begin = read_stamps(rows, fields.begin, report, clock)
+    values, worded = parse_values(rows.columns[fields.value])
+    if form == "intervals" or (form == "auto" and fields.end):
+        if not fields.end:
+            raise HeaterLogError(f"{where}: no column of end times; name it with stop_column")
+        end = read_stamps(rows, fields.end, report, clock)
+        trace = _read_intervals(rows, begin, end, values, fields, worded, full_power, where, report)
+    else:
+        seconds, values = _clean(rows, begin, values, where, report)
+        if form == "auto":
+            form = _choose_form(seconds, values, fields, report)
+        if form == "current":
+            trace = _read_current(seconds, values, fields, full_current, max_gap, where, report)
+        else:
+            power = scale_power(
+                values, fields.value_words, worded, full_power, off_below, where, report.notes
+            )
+            if form == "switches":
+                steps = steps_from_switches(seconds, power)
+            else:
+                steps = steps_from_samples(seconds, power, max_gap=max_gap)
+            trace = make_trace(steps, [*report.notes, *report.faults])
+    if report.faults:
+        warnings.warn(f"{where}: " + "; ".join(report.faults), HeaterLogWarning, stacklevel=2)
+    return trace
+
+
+def _choose_form(
+    seconds: NDArray[np.float64], values: NDArray[np.float64], fields: Fields, report: _Report
+) -> str:
+    words = fields.value_words
+    amperes = words & {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps"}
+    if amperes and not words & {"heater", "heating", "dew"}:
+        form = "current"
+    elif words & {"event", "action", "switch"}:
+        form = "switches"
+    else:
+        form = guess_form(seconds, values)
+    meaning = {
+        "current": "the supply current of the whole rig",
+        "switches": "switch events, each holding until the next",
+        "samples": "samples of the heater's power",
+    }
+    report.notes.append(f"Rows were read as {meaning[form]} (form={form!r}).")
+    return form
+
+
+def _clean(
+    rows: Rows,
+    seconds: NDArray[np.float64],
+    values: NDArray[np.float64],
+    where: str,
+    report: _Report,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Rows with a time and a value, in order of time, one a time."""
+    lines = np.asarray(rows.lines)
+    good = np.isfinite(seconds) & np.isfinite(values)
+    report.fault(lines[np.isfinite(seconds) & ~good], "no number or state, left out")
+    _need_rows(good, where)
+    seconds, values, lines = seconds[good], values[good], lines[good]
+    back = np.flatnonzero(np.diff(seconds) < 0) + 1
+    if back.size:
+        report.fault(lines[back], "earlier than the row before, rows were put in order of time")
+        order = np.argsort(seconds, kind="stable")
+        seconds, values, lines = seconds[order], values[order], lines[order]
+    twice = np.r_[np.diff(seconds) == 0, False]
+    if twice.any():
+        # A logger faster than its clock's resolution writes such rows: the last one counts.
+        differs = twice & np.r_[np.diff(values) != 0, False]
+        report.fault(lines[differs], "same time as the next row with another value, left out")
+        same = int(np.sum(twice & ~differs))
+        if same:
+            report.notes.append(f"{same} rows repeat the time and value of another.")
+        seconds, values = seconds[~twice], values[~twice]
+    return seconds, values
+
+
+def _need_rows(good: NDArray[np.bool_], where: str) -> None:
+    if not good.any() or good.mean() < 0.5:
+        raise HeaterLogError(
+            f"{where}: only {int(good.sum())} of {len(good)} rows hold a time and a value; "
+            "check the file, or name the columns with time_column and value_column"
+        )
+
+
+def _read_intervals(
+    rows: Rows,
+    begin: NDArray[np.float64],
+    end: NDArray[np.float64],
+    values: NDArray[np.float64],
+    fields: Fields,
+    worded: bool,
+    full_power: float | None,
+    where: str,
+    report: _Report,
+) -> HeaterTrace:
+    lines = np.asarray(rows.lines)
+    timed = np.isfinite(begin) & np.isfinite(end)
+    good = timed & np.isfinite(values) & (end > begin)
+    report.fault(lines[timed & ~np.isfinite(values)], "no number or state, left out")
+    report.fault(lines[timed & (end <= begin)], "ends before it begins, left out")
+    _need_rows(good, where)
+    power = scale_power(
+        values[good], fields.value_words, worded, full_power, 0.0, where, report.notes
+    )
+    edges, level, overlap = steps_from_intervals(begin[good], end[good], power)
+    report.notes.append(
+        "What the list of intervals does not name is "
+        + ("unknown, as it names times without power too." if np.any(power == 0) else "off.")
+    )
+    if overlap:
+        report.faults.append("intervals of different power overlap, the power there is unknown")
+    return make_trace((edges, level), [*report.notes, *report.faults])
+
+
+def _read_current(
+    seconds: NDArray[np.float64],
+    values: NDArray[np.float64],
+    fields: Fields,
+    full_current: float | None,
+    max_gap: float | None,
+    where: str,
+    report: _Report,
+) -> HeaterTrace:
+    raise HeaterLogError(f"{where}: supply currents are not read yet")

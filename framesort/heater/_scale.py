@@ -1,0 +1,81 @@
+"""Readings to percent of full power."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.errors import HeaterLogError
+
+__all__ = ["scale_power"]
+
+_SLACK = 1.05
+"""A measured power may read a little more than full."""
+
+
+def scale_power(
+    values: NDArray[np.float64],
+    words: set[str],
+    worded: bool,
+    full_power: float | None,
+    off_below: float,
+    where: str,
+    notes: list[str],
+) -> NDArray[np.float64]:
+    """Percent of full power, 0..100.
+
+    Parameters
+    ----------
+    values : (n,) float ndarray
+        Readings, finite.
+    words : set of str
+        Of the column's heading: a percent sign settles the unit.
+    worded : bool
+        The readings were words for on and off, or percentages.
+    full_power : float or None
+        Reading at full power; None: 100 for percent, 1 where no reading is above 1 (on and
+        off, or a fraction), the highest reading for watts and amperes.
+    off_below : float
+        Percentages below it become 0.
+    where : str
+        For messages.
+    notes : list of str
+        Gains a sentence where the scale had to be inferred.
+
+    Raises
+    ------
+    HeaterLogError
+        Readings beyond 0..100 of an unknown scale.
+    """
+    if full_power is not None and not full_power > 0:
+        raise HeaterLogError(f"full_power must be above 0, got {full_power}")
+    percent = bool(words & {"%", "percent", "pct"}) or worded
+    electric = bool(words & {"w", "watt", "watts", "a", "amps", "amp", "current", "ma"})
+    top = float(values.max())
+    if full_power is None:
+        if percent:
+            full_power = 100.0
+        elif electric and top > 0:
+            full_power = top
+            notes.append(
+                f"The highest reading, {top:g}, was taken as full power; "
+                "give full_power if it is another."
+            )
+        elif top <= 1.0:
+            full_power = 1.0
+            if np.any((values > 0) & (values < 1)):
+                notes.append("No reading is above 1: they were taken as fractions of full power.")
+        else:
+            full_power = 100.0
+    power = values * (100.0 / full_power)
+    if power.max() > 100 * _SLACK:
+        raise HeaterLogError(
+            f"{where}: readings up to {top:g} are not percent; say which reading means "
+            "full power with full_power"
+        )
+    if power.min() < -5:
+        raise HeaterLogError(
+            f"{where}: a heater power cannot be negative, got {values.min():g}; "
+            "name the right column with value_column"
+        )
+    power = np.clip(power, 0.0, 100.0)
+    power[power < off_below] = 0.0
+    return power

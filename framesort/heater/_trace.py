@@ -1,0 +1,180 @@
+"""What a trace says of frames, to a reader and on a plot; traces that come from no log."""
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from framesort.errors import HeaterLogError
+from framesort.records import HeaterTrace, add_column
+
+__all__ = [
+    "add_heater_columns",
+    "describe_trace",
+    "draw_trace",
+    "make_constant_heater",
+    "make_header_heater",
+]
+
+_OFF, _ON = 0.005, 0.995
+"""A heater share below the first is off, above the second on: half a percent of an exposure."""
+
+
+def _seconds(start: Time) -> NDArray[np.float64]:
+    """Unix seconds, NaN where masked."""
+    masked = np.broadcast_to(np.asarray(start.mask), start.shape)
+    seconds = np.full(start.shape, np.nan)
+    if not masked.all():
+        seconds[~masked] = np.asarray(start[~masked].unix, dtype=float)
+    return seconds
+
+
+def make_constant_heater(power: float) -> HeaterTrace:
+    """A heater of one power all night, told by the user.
+
+    Parameters
+    ----------
+    power : float
+        Percent of full power, 0..100.
+
+    Raises
+    ------
+    HeaterLogError
+        `power` is outside 0..100.
+    """
+    if not 0 <= power <= 100:
+        raise HeaterLogError(f"heater power must be 0 to 100 percent, got {power}")
+    return HeaterTrace(
+        edges=np.array([-np.inf, np.inf]), power=np.array([float(power)]), source="given"
+    )
+
+
+def make_header_heater(
+    start: Time, exposure: NDArray[np.float64], power: NDArray[np.float64]
+) -> HeaterTrace:
+    """Heater power as frames' own headers tell it, one value a frame.
+
+    Parameters
+    ----------
+    start : (n,) `~astropy.time.Time`
+        Start of each exposure; frames with a masked start are left out.
+    exposure : (n,) float array_like
+        Seconds.
+    power : (n,) float array_like
+        Percent of full power, NaN where the header has none.
+
+    Returns
+    -------
+    HeaterTrace
+        Known during the exposures only. Where one begins before another has ended,
+        as rounded times do, the later one counts.
+
+    Raises
+    ------
+    HeaterLogError
+        No frame with a start, an exposure and a power of 0..100.
+    """
+    begin = _seconds(start)
+    end, level = begin + np.asarray(exposure, dtype=float), np.array(power, dtype=float)
+    level[~((level >= 0) & (level <= 100))] = np.nan
+    good = np.isfinite(begin) & (end > begin) & np.isfinite(level)
+    if not good.any():
+        raise HeaterLogError(
+            "no frame has a start, an exposure time and a heater power of 0 to 100 percent; "
+            "check the name of the keyword"
+        )
+    order = np.argsort(begin[good], kind="stable")
+    begin, end, level = begin[good][order], end[good][order], level[good][order]
+    distinct = np.r_[np.diff(begin) > 0, True]
+    begin, end, level = begin[distinct], end[distinct], level[distinct]
+    end = np.minimum(end, np.r_[begin[1:], np.inf])
+    edges = np.column_stack([begin, end]).ravel()
+    steps = np.column_stack([level, np.full(len(level), np.nan)]).ravel()[:-1]
+    keep = np.r_[np.diff(edges) > 0, True]
+    return HeaterTrace(edges=edges[keep], power=steps[keep[:-1]])
+
+
+def add_heater_columns(table: Table, trace: HeaterTrace, *, clock_offset: float = 0.0) -> None:
+    """Add heater_share, heater_power, heater_state and state_source to a table of frames.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Needs start (`~astropy.time.Time`) and exposure (seconds); changed in place.
+    trace : HeaterTrace
+        What the heater did.
+    clock_offset : float
+        Seconds by which the log's clock is ahead of the camera's: a frame that begins at t
+        is looked up at ``t + clock_offset``.
+
+    Notes
+    -----
+    The state is "off" for a share below 0.005, "on" above 0.995, "part" between and
+    "unknown" where the trace does not cover the exposure. A change of power that stays
+    above zero for the whole exposure is "on".
+    """
+    begin = _seconds(table["start"]) + clock_offset
+    exposure = np.asarray(table["exposure"], dtype=float)
+    share, power = trace.average(begin, begin + exposure)
+    state = np.full(len(table), "unknown", dtype=object)
+    state[share < _OFF] = "off"
+    state[(share >= _OFF) & (share <= _ON)] = "part"
+    state[share > _ON] = "on"
+    add_column(table, "heater_share", share)
+    add_column(table, "heater_power", power)
+    add_column(table, "heater_state", state)
+    add_column(table, "state_source", [trace.source if s != "unknown" else "" for s in state])
+
+
+def describe_trace(trace: HeaterTrace) -> Table:
+    """The steps of a trace as a table, a row a step.
+
+    Returns
+    -------
+    `~astropy.table.Table`
+        start, stop (text, ISO 8601 UTC to the second; "" for no limit), seconds (inf
+        for no limit), power (percent, NaN where unknown), confidence (1 where the log leaves
+        no doubt, NaN where unknown). ``meta["notes"]`` holds the trace's notes.
+    """
+    certain = np.where(np.isnan(trace.power), np.nan, 1.0)
+    table = Table(
+        {
+            "start": [_iso(t) for t in trace.edges[:-1]],
+            "stop": [_iso(t) for t in trace.edges[1:]],
+            "seconds": np.diff(trace.edges),
+            "power": trace.power,
+            "confidence": certain if trace.confidence is None else trace.confidence,
+        }
+    )
+    table.meta["notes"] = list(trace.notes)
+    return table
+
+
+def _iso(seconds: float) -> str:
+    return str(Time(round(seconds), format="unix").isot)[:19] + "Z" if np.isfinite(seconds) else ""
+
+
+def draw_trace(ax: Axes, trace: HeaterTrace) -> None:
+    """Draw a trace: power against time, unknown stretches shaded.
+
+    Parameters
+    ----------
+    ax : `~matplotlib.axes.Axes`
+        Drawn on; nothing is shown or saved.
+    trace : HeaterTrace
+        What the heater did. An endless first or last step is drawn with a tenth of the span,
+        or an hour if nothing else is known.
+    """
+    finite = trace.edges[np.isfinite(trace.edges)]
+    low, high = (finite[0], finite[-1]) if finite.size else (0.0, 3600.0)
+    margin = 0.1 * (high - low) or 3600.0
+    edges = np.clip(trace.edges, low - margin, high + margin)
+    times = np.array([np.datetime64(round(t * 1000), "ms") for t in edges])
+    ax.stairs(trace.power, times, baseline=None, color="C0", linewidth=1.5)
+    for i in np.flatnonzero(np.isnan(trace.power)):
+        ax.axvspan(times[i], times[i + 1], color="0.85", zorder=0)
+    ax.set_ylim(-5, 105)
+    ax.set_xlim(times[0], times[-1])
+    ax.set_xlabel("time (UTC)")
+    ax.set_ylabel("heater power (%)")
