@@ -39,6 +39,7 @@ def match_star_lists(
     scale_range: tuple[float, float] = (0.9, 1.1),
     mirror: bool = False,
     model: str = "auto",
+    guess: Transform | None = None,
 ) -> Transform:
     """Find the transform that takes the stars of one list to those of another.
 
@@ -63,6 +64,9 @@ def match_star_lists(
     model : {"auto", "similarity", "affine", "projective"}
         Form of the result. "auto": affine, or a similarity below 10 pairs, or projective
         where that fits far better (two pointings of one wide field).
+    guess : `~framesort.records.Transform` or None
+        A transform good to some 20 pixels, tried before the search. It must pass the same
+        proof against chance.
 
     Returns
     -------
@@ -105,6 +109,10 @@ def match_star_lists(
     if min(len(src), len(dst)) < FEWEST_STARS:
         return Transform(reason="few stars")
     search = Search(src, dst, tolerance, scale_range, mirror)
+    if guess:
+        matrix = search.check_guess(guess.matrix, max_stars)
+        if matrix is not None:
+            return _finish(src, dst, matrix, tolerance, model)
     limits = sorted({min(n, max_stars) for n in (50, 150, 400, max_stars)})
     for step, limit in enumerate(limits):
         matrix = search.best_proposal(limit)

@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 FEWEST_STARS = 4  # three pairs never pass the test of chance below, four can
 CHANCE = 1e-4  # accepted expectation of chance matches over the whole space searched
 NEIGHBOURS = 8  # of each star that form triangles with it: half may be false or missing
+GUESS_ERROR = 20.0  # pixels that a first guess may be off
 ALL_TRIANGLES = 25  # stars; lists as short as this use every triangle
 
 
@@ -83,6 +84,17 @@ class _Raster:
         return np.where(hits > expected, gain, 0.0)
 
 
+def _common(
+    matrix: Floats, src: Floats, dst: Floats
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Stars of both lists inside the box that both cover, `GUESS_ERROR` more on each side."""
+    mapped = apply_matrix(matrix, src)
+    low = np.maximum(mapped.min(axis=0), dst.min(axis=0)) - GUESS_ERROR
+    high = np.minimum(mapped.max(axis=0), dst.max(axis=0)) + GUESS_ERROR
+    inside = [((xy >= low) & (xy <= high)).all(axis=1) for xy in (mapped, dst)]
+    return inside[0], inside[1]
+
+
 class Search:
     """The two lists and the limits of the transforms that are looked for."""
 
@@ -129,6 +141,17 @@ class Search:
             if tried >= (6 if best is not None else 40):
                 break
         return best
+
+    def check_guess(self, matrix: Floats, limit: int) -> Floats | None:
+        """A transform known roughly, refined; None if it is not beyond chance."""
+        of_src, of_dst = _common(matrix, self.src, self.dst)
+        src, dst = self.src[of_src][:limit], self.dst[of_dst][:limit]
+        if min(len(src), len(dst)) < FEWEST_STARS:
+            return None
+        refined = self._grow(matrix, src, dst, GUESS_ERROR)
+        if refined is None or self.log_chance(refined, src, dst) > np.log(CHANCE):
+            return None
+        return refined
 
     def _proposals(self, src: Floats, dst: Floats, sign: int) -> Floats:
         """(n, 3, 3) similarities from all pairs of alike triangles."""

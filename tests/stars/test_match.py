@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from astropy.table import Table
 
+from framesort.records import Transform
 from framesort.stars._match import match_star_lists
 
 
@@ -258,3 +259,20 @@ def test_wrong_lists():
         match_star_lists(np.zeros((9, 3)), np.zeros((9, 2)))
     with pytest.raises(ValueError, match="target must have columns"):
         match_star_lists(np.zeros((9, 2)), Table({"a": [1]}))
+
+
+def test_guess_is_used_and_checked():
+    """A guess must be beyond chance like any match; a wrong one does no harm."""
+    rng = np.random.default_rng(17)
+    size = np.array([6000.0, 4000.0])
+    source, target = rng.uniform(0, 1, (2, 3000, 2)) * size
+    rows = rng.choice(np.arange(2000), 12, replace=False)
+    target[rows] = source[rows] + [40.0, 25.0]
+    assert not match_star_lists(source, target)
+    near = Transform(matrix=np.array([[1, 0, 33.0], [0, 1, 18.0], [0, 0, 1]]))
+    assert not match_star_lists(source, target, guess=near)  # 12 of 3000 is chance
+    source, target, matrix, common = make_pair(rng, shift=(1100.0, 300.0))
+    off = Transform(matrix=matrix + np.array([[0, 0, 9.0], [0, 0, -7.0], [0, 0, 0]]))
+    assert worst(match_star_lists(source, target, guess=off), matrix, common) < 0.4
+    wrong = Transform(matrix=np.eye(3))
+    assert worst(match_star_lists(source, target, guess=wrong), matrix, common) < 0.4
