@@ -1,7 +1,7 @@
 """The door for heater logs: a file to a `HeaterTrace`."""
 
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from framesort.errors import HeaterLogError, HeaterLogWarning
 from framesort.files import StrPath
 from framesort.heater._columns import ColumnName, Fields, find_columns
+from framesort.heater._current import trace_from_current
 from framesort.heater._forms import (
     guess_form,
     make_trace,
@@ -245,4 +246,13 @@ def _read_current(
     where: str,
     report: _Report,
 ) -> HeaterTrace:
-    raise HeaterLogError(f"{where}: supply currents are not read yet")
+    unit = 1e-3 if fields.value_words & {"ma", "milliamps"} else 1.0
+    trace = trace_from_current(
+        seconds,
+        values * unit,
+        full_current=full_current,
+        max_gap=max_gap,
+        where=where,
+        notes=report.notes,
+    )
+    return replace(trace, notes=(*trace.notes, *report.faults))

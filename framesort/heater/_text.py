@@ -95,7 +95,7 @@ def _find_heading(
     """Index of the first row of data, and the heading before it."""
     first = next((i for i, fields in enumerate(rows[:_SNIFF]) if _is_data(fields)), None)
     if first is None:
-        return len(rows), []
+        return len(lines), []
     if first > 0:
         return first, [text.strip() for text in rows[first - 1]]
     above = comments.get(lines[0] - 1, "")
@@ -120,34 +120,40 @@ def read_rows(path: StrPath) -> Rows:
         raise HeaterLogError(f"{path}: no such file; check the name of the heater log") from error
     except (OSError, ValueError) as error:
         raise HeaterLogError(f"{path}: the heater log cannot be read ({error})") from error
-    body: list[str] = []
-    lines: list[int] = []
-    comments: dict[int, str] = {}
-    for number, line in enumerate(text.replace("\r\n", "\n").replace("\r", "\n").split("\n"), 1):
-        if not line or line.isspace():
-            continue
-        if line[0] in "#%":
-            comments[number] = line
-        else:
-            body.append(line)
-            lines.append(number)
+    body, lines, comments = _strip_comments(text)
     separator = _find_separator(body)
-    rows = (
-        [_split(line, separator) for line in body]
-        if not separator or '"' in text
-        else [line.split(separator) for line in body]
-    )
-    first, names = _find_heading(rows, comments, lines, separator)
-    rows, lines = rows[first:], lines[first:]
-    if not rows:
+    head = [_split(line, separator) for line in body[: 2 * _SNIFF]]
+    first, names = _find_heading(head, comments, lines, separator)
+    body, lines = body[first:], lines[first:]
+    if not body:
         raise HeaterLogError(
             f"{path}: no row with a time and a value was found; a heater log is a text of columns"
         )
-    width = Counter(len(row) for row in rows[:_SNIFF]).most_common(1)[0][0]
-    short = [number for row, number in zip(rows, lines, strict=True) if len(row) < width]
-    if short:
-        kept = [(row, n) for row, n in zip(rows, lines, strict=True) if len(row) >= width]
-        rows, lines = [row for row, _ in kept], [n for _, n in kept]
-    columns = [[row[i].strip() for row in rows] for i in range(width)]
+    width = Counter(len(row) for row in head[first : first + _SNIFF]).most_common(1)[0][0]
     names = (names + [""] * width)[:width]
-    return Rows(names, columns, lines, short)
+    if separator and '"' not in text:
+        counts = [line.count(separator) for line in body]
+        if min(counts) == max(counts):  # one split for the whole file: a million rows in a breath
+            flat = separator.join(body).split(separator)
+            columns = [[field.strip() for field in flat[i::width]] for i in range(width)]
+            return Rows(names, columns, lines, [])
+    rows = [_split(line, separator) for line in body]
+    short = [number for row, number in zip(rows, lines, strict=True) if len(row) < width]
+    kept = [(row, n) for row, n in zip(rows, lines, strict=True) if len(row) >= width]
+    columns = [[row[i].strip() for row, _ in kept] for i in range(width)]
+    return Rows(names, columns, [n for _, n in kept], short)
+
+
+def _strip_comments(text: str) -> tuple[list[str], list[int], dict[int, str]]:
+    """Lines with content and their numbers, and comment lines by number."""
+    body = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+    odd = [i for i, line in enumerate(body) if not line or line[0] in "#%" or line.isspace()]
+    comments = {i + 1: body[i] for i in odd if body[i] and body[i][0] in "#%"}
+    lines = list(range(1, len(body) + 1))
+    if len(odd) < 20:  # the rule: cheaper than looking at every line again
+        for i in reversed(odd):
+            del body[i], lines[i]
+        return body, lines, comments
+    left_out = set(odd)
+    lines = [i for i in lines if i - 1 not in left_out]
+    return [body[i - 1] for i in lines], lines, comments

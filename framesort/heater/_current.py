@@ -1,0 +1,155 @@
+"""Supply current of a whole rig to the heater's power."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.errors import HeaterLogError
+from framesort.heater._forms import make_trace
+from framesort.heater._label import Labelled, label_steps
+from framesort.heater._steps import Step, find_steps
+from framesort.records import HeaterTrace
+
+__all__ = ["trace_from_current"]
+
+Floats = NDArray[np.float64]
+
+_SURE = 0.8
+"""Below this probability the power of a stretch is unknown."""
+
+_FINEST = 1.0
+"""Seconds: faster samples are averaged first, a heater is not switched within one."""
+
+
+def _even_samples(seconds: Floats, current: Floats) -> tuple[Floats, Floats, float]:
+    """Medians over at least a second each, their times and their cadence."""
+    cadence = float(np.median(np.diff(seconds)))
+    block = max(round(_FINEST / cadence), 1) if cadence < _FINEST else 1
+    if block > 1:
+        n = len(seconds) // block * block
+        seconds = seconds[:n].reshape(-1, block).mean(axis=1)
+        current = np.median(current[:n].reshape(-1, block), axis=1)
+    return seconds, current, cadence * block
+
+
+def trace_from_current(
+    seconds: Floats,
+    current: Floats,
+    *,
+    full_current: float | None,
+    max_gap: float | None,
+    where: str,
+    notes: list[str],
+) -> HeaterTrace:
+    """Heater power from the steps of a supply current.
+
+    Parameters
+    ----------
+    seconds, current : (n,) float ndarray
+        Times, increasing, and amperes.
+    full_current : float or None
+        Amperes of the heater at full power; None: its highest level.
+    max_gap : float or None
+        As for samples.
+    where : str
+        For messages.
+    notes : list of str
+        What was found; they become the trace's.
+
+    Raises
+    ------
+    HeaterLogError
+        Too few samples, or `full_current` is not above 0.
+    """
+    if full_current is not None and not full_current > 0:
+        raise HeaterLogError(f"full_current must be above 0 amperes, got {full_current}")
+    if len(seconds) < 30:
+        raise HeaterLogError(
+            f"{where}: {len(seconds)} samples of a supply current are too few to find steps in; "
+            "name the heater's own column with value_column"
+        )
+    seconds, current, cadence = _even_samples(seconds, current)
+    steps, slews = find_steps(current, cadence=cadence)
+    labelled = label_steps(steps, full_current=full_current, cadence=cadence, samples=len(current))
+    _tell(steps, slews, labelled, full_current, notes)
+    power, confidence = _powers(steps, labelled)
+    edges = np.array([seconds[0], *((seconds[s.index - 1] + seconds[s.index]) / 2 for s in steps)])
+    edges, power, confidence = _open_gaps(seconds, edges, power, confidence, cadence, max_gap)
+    same = (power[1:] == power[:-1]) & (confidence[1:] == confidence[:-1])
+    keep = np.r_[True, ~(same | (np.isnan(power[1:]) & np.isnan(power[:-1])))]
+    steps_of_trace = (np.r_[edges[keep], seconds[-1] + cadence], power[keep])
+    return make_trace(steps_of_trace, notes, confidence[keep])
+
+
+def _powers(steps: list[Step], labelled: Labelled) -> tuple[Floats, Floats]:
+    """Percent and confidence of each stretch; levels near off and full are off and full."""
+    if np.isnan(labelled.level).all():
+        return labelled.level.copy(), labelled.confidence.copy()
+    power = 100.0 * labelled.level / labelled.full
+    error = 100.0 * float(np.median([s.error for s in steps])) / labelled.full
+    near = np.maximum(3 * error * np.sqrt(len(steps)), 2.0)
+    power[power < near] = 0.0
+    power[np.abs(power - 100.0) < near] = 100.0
+    power = np.where(labelled.confidence < _SURE, np.nan, np.clip(power, 0.0, 100.0))
+    return power, np.where(np.isnan(power), np.nan, labelled.confidence)
+
+
+def _tell(
+    steps: list[Step],
+    slews: int,
+    labelled: Labelled,
+    full_current: float | None,
+    notes: list[str],
+) -> None:
+    ours = int(labelled.heater.sum())
+    if ours == 0:
+        notes.append(
+            f"None of the {len(steps)} steps of the supply current can be told to be the heater's: "
+            "its power is unknown. Give full_current, or a log of the heater itself."
+        )
+        return
+    others = ", ".join(
+        f"{s.height:+.2f} A" for s, mine in zip(steps, labelled.heater, strict=True) if not mine
+    )
+    notes.append(
+        f"{ours} of {len(steps)} steps of the supply current are the heater's"
+        + (f"; of another device, such as a cooler: {others}." if others else ".")
+    )
+    if slews:
+        notes.append(f"{slews} excursions of up to 150 s were taken as slews.")
+    if full_current is None:
+        notes.append(
+            f"The highest heater level, {labelled.full:.2f} A, was taken as full power; "
+            "give full_current if it is another."
+        )
+    notes.append("The heater's lowest level in the log was taken as off.")
+    doubtful = int(np.sum(labelled.confidence < _SURE))
+    if doubtful:
+        notes.append(
+            f"In {doubtful} of {len(labelled.level)} stretches the steps leave two readings: "
+            "the power there is unknown."
+        )
+
+
+def _open_gaps(
+    seconds: Floats,
+    edges: Floats,
+    power: Floats,
+    confidence: Floats,
+    cadence: float,
+    max_gap: float | None,
+) -> tuple[Floats, Floats, Floats]:
+    """Make the power unknown in gaps of the log; `edges` are the starts of the stretches."""
+    limit = max(60.0, 5 * cadence) if max_gap is None else max_gap
+    for i in np.flatnonzero(np.diff(seconds) > limit):
+        begin = seconds[i] + min(cadence, (seconds[i + 1] - seconds[i]) / 2)
+        end = seconds[i + 1]
+        inside = (edges >= begin) & (edges < end)
+        last = int(np.searchsorted(edges, end, side="right")) - 1
+        resumed = (power[last], confidence[last])
+        keep = ~inside & (edges != end)
+        edges = np.r_[edges[keep], begin, end]
+        power = np.r_[power[keep], np.nan, resumed[0]]
+        confidence = np.r_[confidence[keep], np.nan, resumed[1]]
+        order = np.argsort(edges, kind="stable")
+        edges, power, confidence = edges[order], power[order], confidence[order]
+    return edges, power, confidence
