@@ -1,0 +1,60 @@
+"""Simulates the invented night of `night.toml` and runs the main job on it.
+
+    python demo/run.py [--small]
+
+Afterwards look at demo/result/report.html. The truth lies beside the frames in demo/night.
+"""
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+
+from tqdm import tqdm
+
+from framesort.cli import main as framesort
+from framesort.simulation import Scenario, read_scenario, simulate_night
+from framesort.workers import open_executor
+
+HERE = Path(__file__).parent
+
+
+def quarter(scenario: Scenario) -> Scenario:
+    """The same night with frames of a quarter of the area."""
+    camera = scenario.camera
+    return replace(
+        scenario,
+        camera=replace(camera, width=camera.width // 2, height=camera.height // 2),
+        stars=replace(scenario.stars, count=scenario.stars.count // 4),
+    )
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--small", action="store_true", help="quarter-size frames, for a fast try")
+    options = parser.parse_args()
+    scenario = read_scenario(HERE / "night.toml")
+    night, result = HERE / "night", HERE / "result"
+    with open_executor() as pool:
+        simulate_night(
+            quarter(scenario) if options.small else scenario,
+            night,
+            executor=pool,
+            progress=lambda items: tqdm(items, desc="simulate", disable=None),
+            overwrite=True,
+        )
+    log = night / "heater_power.csv"
+    return framesort(
+        [
+            "night",
+            str(night / "frames"),
+            "--heater",
+            str(log),
+            "--out",
+            str(result),
+            "--overwrite",
+        ]
+    )
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

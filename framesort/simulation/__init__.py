@@ -1,0 +1,11 @@
+"""Invented nights and stacks with known truth: for the demo, for tests, for users' own checks.
+
+No other room uses this one.
+"""
+
+from framesort.simulation._night import simulate_night
+from framesort.simulation._reading import read_scenario
+from framesort.simulation._scenario import Scenario
+from framesort.simulation._truth import draw_truth
+
+__all__ = ["Scenario", "draw_truth", "read_scenario", "simulate_night"]

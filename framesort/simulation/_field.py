@@ -1,0 +1,214 @@
+"""What is on the invented sky: stars, a nebula with filaments and arcs, small galaxies.
+
+The sky has the pixel grid of the night's first frame, with a margin for dithers,
+drift and turns.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.fft import irfft2, next_fast_len, rfft2
+from scipy.ndimage import gaussian_filter
+
+from framesort.simulation._scenario import Filter, Nebula, Scenario, Stars
+
+__all__ = ["Field", "build_field", "resample"]
+
+
+@dataclass(frozen=True, eq=False)
+class Field:
+    """The sky of a night.
+
+    Attributes
+    ----------
+    margin : int
+        Pixels by which the pictures reach beyond the first frame on each side.
+    x, y : (n,) ndarray
+        Places of the stars on the grid of the first frame.
+    rates : dict of str to (n,) ndarray
+        Light of the stars by filter, electrons per second.
+    diffuse, filaments, galaxies : (ny, nx) float32 ndarray
+        The nebula's smooth part, its fine part and the galaxies, highest value 1.
+    """
+
+    margin: int
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+    rates: dict[str, NDArray[np.float64]]
+    diffuse: NDArray[np.float32]
+    filaments: NDArray[np.float32]
+    galaxies: NDArray[np.float32]
+
+    def picture(self, one: Filter) -> NDArray[np.float32]:
+        """Nebula and galaxies in a filter, electrons per second and pixel."""
+        return (
+            np.float32(one.diffuse) * self.diffuse
+            + np.float32(one.filaments) * self.filaments
+            + np.float32(one.galaxies) * self.galaxies
+        )
+
+
+def build_field(scenario: Scenario, *, margin: int) -> Field:
+    """Invent the sky of a scenario; the same seed gives the same sky."""
+    camera = scenario.camera
+    shape = camera.height + 2 * margin, camera.width + 2 * margin
+    # Each part has its own dice: more stars do not change the nebula.
+    dice = [np.random.default_rng([scenario.seed, part]) for part in range(4)]
+    diffuse, filaments = _draw_nebula(scenario.nebula, shape, camera.height, dice[0])
+    x, y, light = _draw_catalogue(scenario.stars, shape, camera.height * camera.width, dice[1])
+    rates = {}
+    for i, one in enumerate(scenario.filter):
+        colour = 10 ** dice[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
+        rates[one.name] = light * one.stars * colour
+    galaxies = _draw_galaxies(scenario.nebula.galaxies, shape, margin, dice[3])
+    return Field(margin, x - margin, y - margin, rates, diffuse, filaments, galaxies)
+
+
+def _draw_catalogue(
+    stars: Stars, shape: tuple[int, int], area: int, rng: np.random.Generator
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    count = round(stars.count * shape[0] * shape[1] / area)
+    x, y = rng.uniform(0, shape[1] - 1, count), rng.uniform(0, shape[0] - 1, count)
+    # Number against light as a power law, cut at both ends (inverse of its distribution).
+    ratio = (stars.brightest / stars.faintest) ** -stars.slope
+    light = stars.faintest * (1 - rng.uniform(0, 1, count) * (1 - ratio)) ** (-1 / stars.slope)
+    return x, y, light
+
+
+def _fractal(
+    shape: tuple[int, int], coarsest: float, slope: float, rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """Gaussian noise of mean 0 and deviation 1 whose power falls as frequency^-slope."""
+    rows, columns = next_fast_len(shape[0], real=True), next_fast_len(shape[1], real=True)
+    spectrum = rfft2(rng.standard_normal((rows, columns), dtype=np.float32))
+    frequency = np.hypot(np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns))
+    spectrum *= (frequency**2 + coarsest**-2.0) ** (-slope / 4)
+    noise = irfft2(spectrum, s=(rows, columns))[: shape[0], : shape[1]]
+    return (noise - noise.mean()) / noise.std()
+
+
+def _draw_nebula(
+    nebula: Nebula, shape: tuple[int, int], height: int, rng: np.random.Generator
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """The smooth and the fine part, each with highest value 1."""
+    rows, columns = np.indices(shape, dtype=np.float32)
+    size = nebula.extent * height
+    cloud = _fractal(shape, nebula.coarsest, 3.4, rng)
+    ridges = _fractal(shape, nebula.coarsest / 2.5, 3.9, rng)
+    dust = _fractal(shape, nebula.coarsest / 2, 3.2, rng)
+    warp = [size * 0.18 * _fractal(shape, nebula.coarsest, 4.6, rng) for _ in range(2)]
+    dx = columns - shape[1] * rng.uniform(0.42, 0.58) + warp[0]
+    dy = rows - shape[0] * rng.uniform(0.42, 0.58) + warp[1]
+    tilt = rng.uniform(0, np.pi)
+    u, v = dx * np.cos(tilt) + dy * np.sin(tilt), -dx * np.sin(tilt) + dy * np.cos(tilt)
+    radius = np.hypot(u, v / 0.75) / size
+    envelope = np.exp(-(radius**2.2))
+    lanes = 1 / (1 + np.exp(3.5 * (dust - 0.9)))  # dust hides what is behind it
+    diffuse = envelope * np.exp(0.55 * cloud) * (0.25 + 0.75 * lanes)
+    # Thin bright ridges where the noise passes through zero, and arcs of broken shells.
+    threads = np.exp(-((ridges / 0.12) ** 2)) * np.clip(0.4 + 0.5 * cloud, 0, None)
+    filaments = 0.55 * envelope * threads
+    angle = np.arctan2(v, u)
+    for _ in range(nebula.arcs):
+        place, middle = rng.uniform(0.45, 1.15), rng.uniform(-np.pi, np.pi)
+        wide, thin = rng.uniform(0.35, 0.9), rng.uniform(0.006, 0.016)
+        away = (angle - middle + np.pi) % (2 * np.pi) - np.pi
+        filaments += (
+            rng.uniform(0.5, 1.0)
+            * np.exp(-(((radius - place) / thin) ** 2) - (away / wide) ** 2)
+            * np.clip(0.8 + 0.5 * cloud, 0.1, None)
+        )
+    filaments *= 0.3 + 0.7 * lanes
+    return _scaled(diffuse, nebula.finest), _scaled(filaments, nebula.finest)
+
+
+def _scaled(picture: NDArray[np.float64], sigma: float) -> NDArray[np.float32]:
+    smooth = gaussian_filter(picture.astype(np.float32), sigma)
+    # The brightest thousandth counts as 1: a single peak must not set the scale.
+    return (smooth / max(float(np.percentile(smooth, 99.9)), 1e-30)).astype(np.float32)
+
+
+def _draw_galaxies(
+    count: int, shape: tuple[int, int], margin: int, rng: np.random.Generator
+) -> NDArray[np.float32]:
+    picture = np.zeros(shape, dtype=np.float32)
+    for k in range(count):
+        x = rng.uniform(margin + 20, shape[1] - margin - 20)
+        y = rng.uniform(margin + 20, shape[0] - margin - 20)
+        scale, ratio, turn = rng.uniform(2.5, 6), rng.uniform(0.35, 1), rng.uniform(0, np.pi)
+        height = 1.0 if k == 0 else rng.uniform(0.3, 1)
+        half = int(9 * scale)
+        y0, x0 = max(0, int(y) - half), max(0, int(x) - half)
+        dy, dx = np.mgrid[y0 : min(shape[0], y0 + 2 * half), x0 : min(shape[1], x0 + 2 * half)]
+        dx, dy = dx - x, dy - y
+        u, v = dx * np.cos(turn) + dy * np.sin(turn), -dx * np.sin(turn) + dy * np.cos(turn)
+        # An exponential disc with a soft centre, faded out within its box.
+        distance = np.hypot(u, v / ratio)
+        disc = np.exp(-np.sqrt((distance / scale) ** 2 + 0.25) + 0.5)
+        fade = np.clip((half - np.hypot(dx, dy)) / (0.3 * half), 0, 1)
+        picture[y0 : y0 + dx.shape[0], x0 : x0 + dx.shape[1]] += height * disc * fade
+    return picture
+
+
+def resample(
+    picture: NDArray[np.float32], matrix: NDArray[np.float64], shape: tuple[int, int]
+) -> NDArray[np.float64]:
+    """Picture as seen through a transform, by cubic convolution (Keys 1981, a = -1/2).
+
+    Parameters
+    ----------
+    picture : (my, mx) float32 ndarray
+        Source.
+    matrix : (3, 3) ndarray
+        Takes (x, y, 1) of the result to (x, y, 1) of the picture.
+    shape : (ny, nx)
+        Of the result.
+
+    Returns
+    -------
+    (ny, nx) float64 ndarray
+        Beyond the picture's border its border value holds.
+    """
+    if np.allclose(matrix[:2, :2], np.eye(2), atol=1e-12) and np.allclose(
+        matrix[:2, 2], np.rint(matrix[:2, 2]), atol=1e-9
+    ):
+        column, row = np.rint(matrix[:2, 2]).astype(int)
+        if (
+            min(row, column) >= 0
+            and row + shape[0] <= picture.shape[0]
+            and column + shape[1] <= picture.shape[1]
+        ):
+            cut = picture[row : row + shape[0], column : column + shape[1]]
+            return cut.astype(np.float64)
+    result = np.empty(shape)
+    _resample(picture, np.ascontiguousarray(matrix, dtype=np.float64), result)
+    return result
+
+
+@njit(cache=True, nogil=True)
+def _resample(picture, matrix, result):  # type: ignore[no-untyped-def]
+    height, width = picture.shape
+    wx, wy = np.empty(4), np.empty(4)
+    for j in range(result.shape[0]):
+        for i in range(result.shape[1]):
+            x = matrix[0, 0] * i + matrix[0, 1] * j + matrix[0, 2]
+            y = matrix[1, 0] * i + matrix[1, 1] * j + matrix[1, 2]
+            x, y = min(max(x, 0.0), width - 1.0), min(max(y, 0.0), height - 1.0)
+            column, row = int(np.floor(x)), int(np.floor(y))
+            for axis in range(2):
+                t = x - column if axis == 0 else y - row
+                w = wx if axis == 0 else wy
+                w[0] = ((-0.5 * t + 1.0) * t - 0.5) * t
+                w[1] = (1.5 * t - 2.5) * t * t + 1.0
+                w[2] = ((-1.5 * t + 2.0) * t + 0.5) * t
+                w[3] = (0.5 * t - 0.5) * t * t
+            total = 0.0
+            for b in range(4):
+                v = min(max(row + b - 1, 0), height - 1)
+                line = 0.0
+                for a in range(4):
+                    line += wx[a] * picture[v, min(max(column + a - 1, 0), width - 1)]
+                total += wy[b] * line
+            result[j, i] = total

@@ -1,0 +1,152 @@
+"""Writes an invented night with its logs and its truth."""
+
+import os
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import NamedTuple
+
+from astropy.table import Table
+
+from framesort.errors import OutputError
+from framesort.files import safe_name, write_fits, write_table, write_text
+from framesort.simulation._frames import draw_calibration, draw_frame
+from framesort.simulation._headers import frame_header
+from framesort.simulation._logs import power_samples, supply_current, switch_events
+from framesort.simulation._scenario import Scenario
+from framesort.simulation._timeline import Shot, plan_shots
+from framesort.simulation._truth import truth_stars, truth_table, write_truth_picture
+from framesort.workers import Progress, run_tasks
+
+__all__ = ["simulate_night"]
+
+
+class _Task(NamedTuple):
+    """One file to be drawn; light frames have a shot, the others none."""
+
+    scenario: Scenario
+    path: str
+    shot: Shot | None
+    kind: str
+    number: int
+    filter: str
+    start: float
+    exposure: float
+
+
+def simulate_night(
+    scenario: Scenario,
+    out: str | os.PathLike[str],
+    *,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+    overwrite: bool = False,
+) -> Table:
+    """Draw a night: its frames, its heater logs and its truth.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As `read_scenario` gives it.
+    out : path
+        Folder. Gets ``frames/``, ``heater_power.csv``, ``heater_switches.csv``,
+        ``supply_current.csv``, ``truth.ecsv`` (the table returned), and for each filter
+        ``truth-FILTER.fits`` (see `draw_truth`) with ``truth-stars.ecsv``.
+    executor : `~concurrent.futures.Executor` or None
+        Where frames are drawn; None for this process.
+    progress : callable or None
+        Wraps the iteration over frames, as `tqdm.tqdm` does.
+    overwrite : bool
+        Replace files that are there already.
+
+    Returns
+    -------
+    `~astropy.table.Table`
+        A row a light frame: file, filter, start, exposure, heater_share, heater_power,
+        heater_state, fwhm (true, pixel and trail included), fwhm_unheated (what it would
+        have been with the heater off), line_share, line_angle, transparency, sky,
+        matrix ((3, 3), takes (x, y, 1) of the frame to the first frame) and remarks.
+
+    Raises
+    ------
+    InputError
+        An event of the scenario lies after the last frame.
+    OutputError
+        The folder holds a night already and `overwrite` is false, or cannot be written.
+    """
+    folder = Path(out)
+    if (folder / "truth.ecsv").exists() and not overwrite:
+        raise OutputError(f"{folder} holds a night already; give --overwrite to replace it")
+    shots = plan_shots(scenario)
+    tasks = _list_tasks(scenario, shots, folder)
+    _check_folder(folder / "frames", tasks)
+    drawn = list(run_tasks(_write_frame, tasks, executor=executor, progress=progress))
+    truth = truth_table(scenario, shots, folder, [one for one in drawn if one is not None])
+    write_text(folder / "heater_power.csv", power_samples(scenario, shots))
+    write_text(folder / "heater_switches.csv", switch_events(scenario))
+    write_text(folder / "supply_current.csv", supply_current(scenario, shots))
+    for one in scenario.filter:
+        if any(shot.filter == one.name for shot in shots):
+            write_truth_picture(scenario, one.name, folder)
+    write_table(folder / "truth-stars.ecsv", truth_stars(scenario))
+    write_table(folder / "truth.ecsv", truth)
+    return truth
+
+
+def _check_folder(folder: Path, tasks: list[_Task]) -> None:
+    """Frames of another night in the same folder would be taken for this one's."""
+    names = {Path(task.path).name for task in tasks}
+    strange = sorted(path.name for path in folder.glob("*.fits") if path.name not in names)
+    if strange:
+        raise OutputError(
+            f"{folder} holds {len(strange)} frames of another night (first: {strange[0]}); "
+            "remove them or choose another folder"
+        )
+
+
+def _list_tasks(scenario: Scenario, shots: list[Shot], folder: Path) -> list[_Task]:
+    frames = folder / "frames"
+    tasks = [
+        _Task(
+            scenario,
+            str(frames / f"{shot.number:03d}-{safe_name(shot.filter)}.fits"),
+            shot,
+            "light",
+            shot.number,
+            shot.filter,
+            shot.start,
+            shot.exposure,
+        )
+        for shot in shots
+    ]
+    end = shots[-1].start + shots[-1].exposure + 60
+    longest = max(shot.exposure for shot in shots)
+    for k in range(scenario.calibration.darks):
+        path, start = str(frames / f"dark-{k + 1:03d}.fits"), end + k * (longest + 2)
+        tasks.append(_Task(scenario, path, None, "dark", k + 1, "", start, longest))
+    end += scenario.calibration.darks * (longest + 2) + 60
+    for i, one in enumerate(scenario.filter):
+        for k in range(scenario.calibration.flats):
+            number = i * scenario.calibration.flats + k + 1
+            path = str(frames / f"flat-{safe_name(one.name)}-{k + 1:03d}.fits")
+            start = end + 5.0 * number
+            tasks.append(_Task(scenario, path, None, "flat", number, one.name, start, 2.0))
+    return tasks
+
+
+def _write_frame(task: _Task) -> tuple[float, float] | None:
+    """Draw and write one file; width and sky of a light frame."""
+    result = None
+    if task.shot is not None:
+        counts, width, sky = draw_frame(task.scenario, task.shot)
+        result = width, sky
+    else:
+        counts = draw_calibration(task.scenario, task.kind, task.number, exposure=task.exposure)
+    header = frame_header(
+        task.scenario,
+        start=task.start,
+        exposure=task.exposure,
+        kind=task.kind,
+        filter_name=task.filter,
+    )
+    write_fits(task.path, counts, header)
+    return result

@@ -1,0 +1,199 @@
+"""When each frame of an invented night is taken and in what state everything is then."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.errors import InputError
+from framesort.records import HeaterTrace
+from framesort.simulation._scenario import Event, Run, Scenario
+
+__all__ = ["Shot", "heater_trace", "plan_shots"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shot:
+    """One exposure before it is drawn.
+
+    Attributes
+    ----------
+    number : int
+        From 1, in order of time.
+    filter : str
+        Name of the filter.
+    start : float
+        Seconds since 1970, UTC.
+    exposure : float
+        Seconds.
+    matrix : (3, 3) ndarray
+        Takes (x, y, 1) of the frame to (x, y, 1) of the first frame.
+    fwhm : float
+        Unheated width of the profile, pixels, before pixel and trail.
+    trail, trail_angle : float
+        Tracking trail, pixels and degrees.
+    transparency : float
+        Share of star light that arrives.
+    sky : float
+        Factor of the sky's light.
+    halo : float
+        Share of star light that dew spreads to a wide halo.
+    heating : tuple of (share, percent)
+        Parts of the exposure by heater power.
+    tracks : tuple of Event
+        Satellites and aircraft that cross.
+    remarks : tuple of str
+        What else happened, a word each.
+    """
+
+    number: int
+    filter: str
+    start: float
+    exposure: float
+    matrix: NDArray[np.float64]
+    fwhm: float
+    trail: float
+    trail_angle: float
+    transparency: float
+    sky: float
+    halo: float
+    heating: tuple[tuple[float, float], ...]
+    tracks: tuple[Event, ...] = ()
+    remarks: tuple[str, ...] = field(default=())
+
+
+def heater_trace(scenario: Scenario) -> HeaterTrace:
+    """Power of the heater through the night, as it truly was; off before the first event."""
+    start = scenario.start.timestamp()
+    times = [start + 60 * minute for minute, _ in scenario.heater.events]
+    power = [0.0, *(percent for _, percent in scenario.heater.events)]
+    edges = np.array([-np.inf, *times, np.inf])
+    return HeaterTrace(edges=edges, power=np.array(power), source="given")
+
+
+def _schedule(scenario: Scenario) -> list[tuple[Run, float]]:
+    """Each frame's run and start in seconds after the night's start, in whole milliseconds."""
+    frames, clock = [], 0.0
+    for run in scenario.run:
+        clock += 60 * run.wait
+        for _ in range(run.count):
+            frames.append((run, round(clock, 3)))
+            clock += run.exposure + run.pause
+    return frames
+
+
+def _assign(scenario: Scenario, frames: list[tuple[Run, float]]) -> dict[int, list[Event]]:
+    """Which frame (index) each sudden event hits: the one running, else the next."""
+    hits: dict[int, list[Event]] = {}
+    ends = np.array([begin + run.exposure for run, begin in frames])
+    for i, event in enumerate(scenario.event):
+        if event.kind in ("satellite", "aircraft", "trail"):
+            if 60 * event.minute >= ends[-1]:
+                raise InputError(
+                    f"event[{i + 1}].minute must be within the night of {ends[-1] / 60:.1f} "
+                    f"minutes, got {event.minute:g}"
+                )
+            hits.setdefault(int(np.argmax(ends > 60 * event.minute)), []).append(event)
+    return hits
+
+
+def _turn_and_shift(
+    scenario: Scenario, minute: float, offset: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Matrix from a frame at this minute to the sky's grid."""
+    mount, camera = scenario.mount, scenario.camera
+    centre = np.array([(camera.width - 1) / 2, (camera.height - 1) / 2])
+    angle = mount.rotation * minute / 60
+    direction = np.deg2rad(mount.drift_angle)
+    shift = offset + mount.drift * minute / 60 * np.array([np.cos(direction), np.sin(direction)])
+    if minute >= mount.flip:
+        angle += 180 + mount.flip_turn
+        shift = shift + mount.flip_offset * np.array([0.8, -0.6])
+    turn = np.deg2rad(angle)
+    matrix = np.eye(3)
+    matrix[:2, :2] = [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
+    matrix[:2, 2] = centre + shift - matrix[:2, :2] @ centre
+    return matrix
+
+
+def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> tuple[float, ...]:
+    """Transparency, factor of the sky, halo of dew and words for them, at a frame's middle."""
+    sky, remarks = scenario.sky, []
+    clear = (1 - sky.extinction) ** (minute / 60) * (1 - abs(rng.normal(0, sky.scatter)))
+    bright, halo = 1 + sky.drift * minute / 60, 0.0
+    for event in scenario.event:
+        if event.kind in ("cloud", "dew") and event.minute < minute < event.until:
+            along = (minute - event.minute) / (event.until - event.minute)
+            remarks.append(event.kind)
+            if event.kind == "cloud":
+                depth = event.strength * np.sin(np.pi * along) ** 2
+                clear, bright = clear * (1 - depth), bright * (1 + 0.6 * depth)
+            else:
+                clear, halo = clear * (1 - event.strength * along), 0.6 * event.strength * along
+    return clear, bright, halo, tuple(remarks)  # type: ignore[return-value]
+
+
+def _heating(trace: HeaterTrace, start: float, stop: float) -> tuple[tuple[float, float], ...]:
+    overlap = np.minimum(trace.edges[1:], stop) - np.maximum(trace.edges[:-1], start)
+    return tuple(
+        (float(seconds / (stop - start)), float(power))
+        for seconds, power in zip(overlap, trace.power, strict=True)
+        if seconds > 0
+    )
+
+
+def plan_shots(scenario: Scenario) -> list[Shot]:
+    """Plan every exposure of a night.
+
+    Raises
+    ------
+    InputError
+        A sudden event lies after the last frame.
+    """
+    rng = np.random.default_rng([scenario.seed, 10])
+    frames, trace = _schedule(scenario), heater_trace(scenario)
+    hits = _assign(scenario, frames)
+    seeing, night = scenario.seeing, scenario.start.timestamp()
+    shots, wobble = [], 0.0
+    first: NDArray[np.floating] = np.eye(3)
+    refocus = [0.0, *(event.minute for event in scenario.event if event.kind == "refocus")]
+    for i, (run, begin) in enumerate(frames):
+        minute = (begin + run.exposure / 2) / 60
+        spot = rng.normal(
+            size=2
+        )  # uniform in a disc: direction of a normal pair, root of a uniform
+        offset = scenario.mount.dither * np.sqrt(rng.uniform()) * spot / np.hypot(*spot)
+        matrix = _turn_and_shift(scenario, minute, offset)
+        first = np.linalg.inv(matrix) if i == 0 else first
+        clear, bright, halo, remarks = _weather(scenario, minute, rng)
+        wobble = 0.6 * wobble + 0.8 * rng.normal(0, seeing.jitter)  # seeing has a memory
+        width = seeing.fwhm * (1 + seeing.drift * minute / 60) * np.exp(wobble)
+        focus = seeing.focus_drift * (minute - max(m for m in refocus if m <= minute)) / 60
+        trail = seeing.trail * abs(rng.normal())
+        trails = [event for event in hits.get(i, []) if event.kind == "trail"]
+        tracks = tuple(event for event in hits.get(i, []) if event.kind != "trail")
+        start = night + begin
+        shots.append(
+            Shot(
+                number=i + 1,
+                filter=run.filter,
+                start=start,
+                exposure=run.exposure,
+                matrix=first @ matrix if i else np.eye(3),
+                fwhm=float(np.hypot(width, focus)),
+                trail=trails[0].length if trails else float(trail),
+                trail_angle=trails[0].angle if trails else seeing.trail_angle,
+                transparency=float(clear),
+                sky=float(bright),
+                halo=float(halo),
+                heating=_heating(trace, start, start + run.exposure),
+                tracks=tracks,
+                remarks=(
+                    *remarks,  # type: ignore[misc]
+                    *(["trail"] if trails else []),
+                    *(track.kind for track in tracks),
+                    *(["after flip"] if minute >= scenario.mount.flip else []),
+                ),
+            )
+        )
+    return shots

@@ -1,0 +1,168 @@
+"""The truth of an invented night: a row a frame, ideal pictures, a list of the stars."""
+
+from pathlib import Path
+
+import numpy as np
+from astropy import units as u
+from astropy.io import fits
+from astropy.table import Table
+from astropy.time import Time
+from numpy.typing import NDArray
+
+import framesort
+from framesort.files import safe_name, write_fits
+from framesort.simulation._field import resample
+from framesort.simulation._frames import add_light, heated_profile, set_stage
+from framesort.simulation._profiles import build_shape, profile_width
+from framesort.simulation._scenario import Scenario
+from framesort.simulation._timeline import Shot, heater_trace, plan_shots
+
+__all__ = ["draw_truth", "truth_stars", "truth_table", "write_truth_picture"]
+
+
+def truth_table(
+    scenario: Scenario, shots: list[Shot], folder: Path, drawn: list[tuple[float, float]]
+) -> Table:
+    start = np.array([shot.start for shot in shots])
+    exposure = np.array([shot.exposure for shot in shots])
+    share, power = heater_trace(scenario).average(start, start + exposure)
+    table = Table()
+    table["file"] = [f"frames/{shot.number:03d}-{safe_name(shot.filter)}.fits" for shot in shots]
+    table["filter"] = [shot.filter for shot in shots]
+    table["start"] = Time(start, format="unix", scale="utc", precision=3)
+    table["start"].format = "isot"
+    table["exposure"] = exposure * u.s
+    table["heater_share"] = share
+    table["heater_power"] = power * u.percent
+    table["heater_state"] = ["off" if s == 0 else "on" if s == 1 else "part" for s in share]
+    table["fwhm"] = [width for width, _ in drawn] * u.pix
+    table["fwhm_unheated"] = [_unheated_width(scenario, shot) for shot in shots] * u.pix
+    table["line_share"] = [
+        sum(
+            part * heated_profile(scenario, shot.fwhm, level, shot.exposure)[2]
+            for part, level in shot.heating
+        )
+        for shot in shots
+    ]
+    table["line_angle"] = np.full(len(shots), scenario.heater.line_angle % 180) * u.deg
+    table["transparency"] = [shot.transparency for shot in shots]
+    table["sky"] = [sky for _, sky in drawn] * u.adu
+    table["trail"] = [shot.trail for shot in shots] * u.pix
+    table["matrix"] = np.array([shot.matrix for shot in shots])
+    table["remarks"] = ["; ".join(shot.remarks) for shot in shots]
+    table.meta["title"] = scenario.title
+    table.meta["seed"] = scenario.seed
+    table.meta["creator"] = f"framesort {framesort.__version__}"
+    return table
+
+
+def _unheated_width(scenario: Scenario, shot: Shot) -> float:
+    parts = [(1.0, shot.fwhm, scenario.seeing.beta)]
+    return profile_width(build_shape(parts, trail=shot.trail, trail_angle=shot.trail_angle))
+
+
+def _filter_shots(scenario: Scenario, filter_name: str) -> list[Shot]:
+    return [shot for shot in plan_shots(scenario) if shot.filter == filter_name]
+
+
+def _typical_width(scenario: Scenario, filter_name: str) -> float:
+    """Median width before the pixel of the filter's frames with the heater off, else of all."""
+    shots = _filter_shots(scenario, filter_name)
+    cold = [shot.fwhm for shot in shots if all(power == 0 for _, power in shot.heating)]
+    return float(np.median(cold or [shot.fwhm for shot in shots]))
+
+
+def draw_truth(
+    scenario: Scenario,
+    filter_name: str,
+    *,
+    matrix: NDArray[np.float64] | None = None,
+    shape: tuple[int, int] | None = None,
+    fwhm: float | None = None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Draw what a perfect telescope in the same seeing would have seen in one exposure.
+
+    Without sky, offset, noise, vignetting and limit of the pixels; transparency 1; heater off.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The night.
+    filter_name : str
+        A filter of the night.
+    matrix : (3, 3) array_like or None
+        Takes (x, y, 1) of the picture wanted to (x, y, 1) of the first frame, as in the
+        night's truth table; None for the grid of the first frame.
+    shape : (ny, nx) or None
+        Of the picture; None for that of a frame.
+    fwhm : float or None
+        Width of the profile before the pixel, pixels; None for the median of the
+        filter's heater-off frames.
+
+    Returns
+    -------
+    stars, nebula : (ny, nx) float64 ndarray
+        ADU of a frame with the exposure of the filter's first run. They add up to the ideal
+        picture. The nebula holds the galaxies.
+
+    Raises
+    ------
+    InputError
+        The night has no frame in this filter.
+    """
+    one, stage = scenario.filter_named(filter_name), set_stage(scenario)
+    matrix = np.eye(3) if matrix is None else np.asarray(matrix, dtype=float)
+    shape = stage.flat.shape if shape is None else shape
+    factor = _exposure(scenario, filter_name) / scenario.camera.gain
+    offset = np.eye(3)
+    offset[:2, 2] = stage.field.margin
+    nebula = resample(stage.field.picture(one), offset @ matrix, shape) * factor
+    width = _typical_width(scenario, filter_name) if fwhm is None else fwhm
+    stars = np.zeros(shape)
+    add_light(
+        stars,
+        scenario,
+        stage.field,
+        filter_name=filter_name,
+        matrix=matrix,
+        factor=factor,
+        shape=build_shape([(1.0, width, scenario.seeing.beta)]),
+        lines=[],
+    )
+    return stars, nebula
+
+
+def _exposure(scenario: Scenario, filter_name: str) -> float:
+    return next(run.exposure for run in scenario.run if run.filter == filter_name)
+
+
+def write_truth_picture(scenario: Scenario, filter_name: str, folder: Path) -> None:
+    stars, nebula = draw_truth(scenario, filter_name)
+    width = _typical_width(scenario, filter_name)
+    header = fits.Header()
+    header["BUNIT"] = "adu"
+    header["FILTER"] = filter_name
+    header["OBJECT"] = scenario.object
+    header["EXPTIME"] = (_exposure(scenario, filter_name), "[s] exposure it stands for")
+    pixel_width = profile_width(build_shape([(1.0, width, scenario.seeing.beta)]))
+    header["FWHM"] = (round(pixel_width, 5), "[px] of the stars, pixel included")
+    header["SWCREATE"] = f"framesort {framesort.__version__} simulation"
+    header["COMMENT"] = "Ideal picture on the grid of the first frame: no sky, noise or heater."
+    write_fits(
+        folder / f"truth-{safe_name(filter_name)}.fits",
+        (stars + nebula).astype(np.float32),
+        header,
+        extensions={"STARS": stars.astype(np.float32), "NEBULA": nebula.astype(np.float32)},
+    )
+
+
+def truth_stars(scenario: Scenario) -> Table:
+    """Place on the first frame and flux by filter, brightest first in the first filter."""
+    field = set_stage(scenario).field
+    table = Table()
+    table["x"], table["y"] = field.x * u.pix, field.y * u.pix
+    for one in scenario.filter:
+        if any(run.filter == one.name for run in scenario.run):
+            factor = _exposure(scenario, one.name) / scenario.camera.gain
+            table[f"flux_{one.name}"] = field.rates[one.name] * factor * u.adu
+    return table[np.argsort(-field.rates[scenario.filter[0].name], kind="stable")]
