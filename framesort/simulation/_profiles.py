@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.ndimage import correlate1d
+from scipy.ndimage import correlate1d, map_coordinates
 from scipy.signal import fftconvolve
 
 __all__ = ["StarShape", "build_shape", "draw_lines", "draw_stars", "moffat", "profile_width"]
@@ -74,7 +74,8 @@ def _trail_kernel(length: float, angle: float) -> NDArray[np.float64]:
     """A straight trail of unit sum on the cells of the core table."""
     half = 0.5 * length * OVERSAMPLE
     size = int(np.ceil(half)) + 1
-    steps = np.linspace(-half, half, 4 * size + 1)
+    count = 4 * size
+    steps = half * (2 * (np.arange(count) + 0.5) / count - 1)  # middles of equal pieces
     x, y = size + steps * np.cos(np.deg2rad(angle)), size + steps * np.sin(np.deg2rad(angle))
     kernel = np.zeros((2 * size + 2, 2 * size + 2))
     column, row = np.floor(x).astype(int), np.floor(y).astype(int)
@@ -127,17 +128,14 @@ def build_shape(
 def profile_width(shape: StarShape) -> float:
     """Full width at half maximum of the azimuthal mean of a shape, pixel included, in pixels."""
     centre = shape.core.shape[0] // 2
-    span = np.arange(-centre, centre + 1) / OVERSAMPLE
-    radius = np.hypot(span[:, None], span).ravel()
-    # Rings of one cell, then the place of half the height between two of them.
-    ring = np.rint(radius * OVERSAMPLE).astype(int)
-    counts = np.bincount(ring)
-    mean = np.bincount(ring, shape.core.ravel()) / counts
-    place = np.bincount(ring, radius) / counts
-    below = int(np.argmax(mean < 0.5 * shape.core[centre, centre]))
+    radius = np.arange(0, CORE, 0.5 / OVERSAMPLE)
+    turn = np.linspace(0, np.pi, 60, endpoint=False)  # a shape is the same turned by half
+    rows = centre + OVERSAMPLE * np.outer(radius, np.sin(turn))
+    columns = centre + OVERSAMPLE * np.outer(radius, np.cos(turn))
+    mean = map_coordinates(shape.core, [rows, columns], order=3).mean(axis=1)
+    below = int(np.argmax(mean < 0.5 * mean[0]))
     high, low = mean[below - 1], mean[below]
-    share = (high - 0.5 * shape.core[centre, centre]) / (high - low)
-    return float(2 * (place[below - 1] + share * (place[below] - place[below - 1])))
+    return float(2 * radius[1] * (below - 1 + (high - 0.5 * mean[0]) / (high - low)))
 
 
 def draw_stars(
