@@ -6,6 +6,14 @@ No other room uses this one.
 from framesort.simulation._night import simulate_night
 from framesort.simulation._reading import read_scenario
 from framesort.simulation._scenario import Scenario
+from framesort.simulation._stacks import SimulatedStacks, simulate_stacks
 from framesort.simulation._truth import draw_truth
 
-__all__ = ["Scenario", "draw_truth", "read_scenario", "simulate_night"]
+__all__ = [
+    "Scenario",
+    "SimulatedStacks",
+    "draw_truth",
+    "read_scenario",
+    "simulate_night",
+    "simulate_stacks",
+]

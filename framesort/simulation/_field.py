@@ -14,7 +14,7 @@ from scipy.ndimage import gaussian_filter
 
 from framesort.simulation._scenario import Filter, Nebula, Scenario, Stars
 
-__all__ = ["Field", "build_field", "resample"]
+__all__ = ["Field", "build_field", "draw_catalogue", "draw_galaxies", "draw_nebula", "resample"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,17 +56,17 @@ def build_field(scenario: Scenario, *, margin: int) -> Field:
     shape = camera.height + 2 * margin, camera.width + 2 * margin
     # Each part has its own dice: more stars do not change the nebula.
     dice = [np.random.default_rng([scenario.seed, part]) for part in range(4)]
-    diffuse, filaments = _draw_nebula(scenario.nebula, shape, camera.height, dice[0])
-    x, y, light = _draw_catalogue(scenario.stars, shape, camera.height * camera.width, dice[1])
+    diffuse, filaments = draw_nebula(scenario.nebula, shape, camera.height, dice[0])
+    x, y, light = draw_catalogue(scenario.stars, shape, camera.height * camera.width, dice[1])
     rates = {}
     for i, one in enumerate(scenario.filter):
         colour = 10 ** dice[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
         rates[one.name] = light * one.stars * colour
-    galaxies = _draw_galaxies(scenario.nebula.galaxies, shape, margin, dice[3])
+    galaxies = draw_galaxies(scenario.nebula.galaxies, shape, margin, dice[3])
     return Field(margin, x - margin, y - margin, rates, diffuse, filaments, galaxies)
 
 
-def _draw_catalogue(
+def draw_catalogue(
     stars: Stars, shape: tuple[int, int], area: int, rng: np.random.Generator
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     count = round(stars.count * shape[0] * shape[1] / area)
@@ -89,7 +89,7 @@ def _fractal(
     return (noise - noise.mean()) / noise.std()
 
 
-def _draw_nebula(
+def draw_nebula(
     nebula: Nebula, shape: tuple[int, int], height: int, rng: np.random.Generator
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """The smooth and the fine part, each with highest value 1."""
@@ -130,7 +130,7 @@ def _scaled(picture: NDArray[np.float64], sigma: float) -> NDArray[np.float32]:
     return (smooth / max(float(np.percentile(smooth, 99.9)), 1e-30)).astype(np.float32)
 
 
-def _draw_galaxies(
+def draw_galaxies(
     count: int, shape: tuple[int, int], margin: int, rng: np.random.Generator
 ) -> NDArray[np.float32]:
     picture = np.zeros(shape, dtype=np.float32)
