@@ -1,0 +1,207 @@
+"""Every star list onto the reference: directly, over a neighbour, or onto all stars known."""
+
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from functools import partial
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from framesort.records import Transform
+from framesort.stars._match import match_star_lists
+from framesort.workers import Progress, run_tasks
+
+__all__ = ["register_frames"]
+
+Floats = NDArray[np.float64]
+
+NEIGHBOURS_TRIED = 6  # matched frames, nearest in the sequence first
+MERGE_STARS = 1000  # brightest of a frame that go into the merged list
+MERGE_RADIUS = 2.0  # grid pixels within which two entries are one star
+
+
+def register_frames(
+    star_lists: Sequence[Table | None],
+    *,
+    groups: Sequence[str] | None = None,
+    quality: Sequence[float] | None = None,
+    reference: int | Table | Any = None,
+    options: dict[str, Any] | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> list[Transform]:
+    """Find where every frame lands on the grid of the reference.
+
+    Parameters
+    ----------
+    star_lists : sequence of `~astropy.table.Table` or None
+        One a frame, in the order of the exposures; columns `x`, `y`, `flux`, pixels. None
+        for a frame without a list.
+    groups : sequence of str or None
+        Group of each frame; a frame that the reference does not know is first compared with
+        frames of its own group.
+    quality : sequence of float or None
+        Higher is better, NaN is not to be used: chooses the reference if none is given, and
+        the frames from which stars are merged. None takes the number of stars.
+    reference : int, star list or None
+        Index of the frame whose pixels are the grid, or the star list of a grid made
+        elsewhere; None for the frame of the highest quality.
+    options : dict or None
+        Handed to `framesort.stars.match_star_lists`, for example ``{"tolerance": 5.0}``.
+    executor : `~concurrent.futures.Executor` or None
+        Where the matching runs; None for this process.
+    progress : callable or None
+        Wraps the iteration over frames, as `tqdm.tqdm` does.
+
+    Returns
+    -------
+    list of `~framesort.records.Transform`
+        One a frame, in order. A frame that cannot be placed has the reason "not matched" or
+        "few stars". The reference itself has the identity, its number of stars and residual 0.
+
+    Raises
+    ------
+    ValueError
+        `groups` or `quality` is not as long as `star_lists`, or `reference` is out of range.
+
+    Notes
+    -----
+    A frame that shares too few stars with the reference (a drift over the night, a mosaic) is
+    matched with frames already placed, the nearest in the sequence first. The product of both
+    transforms is then a first guess for a match with the merged list of all stars placed so
+    far, so that errors do not add up along a chain. This is repeated as long as it places
+    frames. Each result depends on the lists alone, not on the number of workers.
+    """
+    count = len(star_lists)
+    for name, values in (("groups", groups), ("quality", quality)):
+        if values is not None and len(values) != count:
+            raise ValueError(f"{name} must have {count} values, got {len(values)}")
+    if count == 0:
+        return []
+    places = [_brightest_first(stars) for stars in star_lists]
+    merit = np.asarray([len(xy) for xy in places] if quality is None else quality, dtype=float)
+    index: int | None = None
+    if reference is None:
+        index = int(np.argmax(np.where(np.isfinite(merit), merit, -np.inf)))
+    elif isinstance(reference, int | np.integer):
+        index = int(reference)
+        if not 0 <= index < count:
+            raise ValueError(f"reference must be below {count}, got {index}")
+    target = places[index] if index is not None else _brightest_first(reference)
+    match: Callable[..., Transform] = partial(match_star_lists, **(options or {}))
+    todo = [i for i in range(count) if i != index]
+    results = run_tasks(
+        partial(_match_with, match, target),
+        [places[i] for i in todo],
+        executor=executor,
+        progress=progress,
+    )
+    transforms = [Transform(reason="not matched")] * count
+    for i, transform in zip(todo, results, strict=True):
+        transforms[i] = transform
+    if index is not None:
+        transforms[index] = Transform(matrix=np.eye(3), matched=len(target), residual=0.0)
+    _place_others(transforms, places, target, groups, merit, match)
+    return transforms
+
+
+def _match_with(match: Callable[..., Transform], target: Floats, source: Floats) -> Transform:
+    return match(source, target)
+
+
+def _brightest_first(stars: Any) -> Floats:
+    """(N, 2) finite places of a star list, brightest first; light enough to send around."""
+    if stars is None:
+        return np.empty((0, 2))
+    if not isinstance(stars, Table):
+        return np.asarray(stars, dtype=float).reshape(-1, 2)
+    columns = []
+    for name in ("x", "y", "flux"):
+        if name == "flux" and name not in stars.colnames:
+            columns.append(-np.arange(len(stars), dtype=float))
+            continue
+        values: Any = np.ma.asarray(stars[name], dtype=float)
+        columns.append(np.asarray(np.ma.filled(values, np.nan), dtype=float))
+    x, y, flux = columns
+    good = np.isfinite(x) & np.isfinite(y)
+    order = np.argsort(-np.nan_to_num(flux[good], nan=-np.inf), kind="stable")
+    return np.stack([x[good], y[good]], axis=1)[order]
+
+
+def _place_others(
+    transforms: list[Transform],
+    places: list[Floats],
+    target: Floats,
+    groups: Sequence[str] | None,
+    merit: Floats,
+    match: Callable[..., Transform],
+) -> None:
+    """Fill in frames that the reference does not know, over those that it knows."""
+    while True:
+        missing = [i for i, t in enumerate(transforms) if t.reason == "not matched"]
+        placed = [i for i, t in enumerate(transforms) if t and np.isfinite(merit[i])]
+        if not missing or not placed:
+            return
+        merged = _merge(target, [(places[i], transforms[i]) for i in placed])
+        found = {}
+        for i in missing:
+            near = sorted(
+                placed,
+                key=lambda k, i=i: (  # type: ignore[misc]
+                    groups is not None and groups[k] != groups[i],
+                    abs(k - i),
+                    k,
+                ),
+            )
+            for k in near[:NEIGHBOURS_TRIED]:
+                step = match(places[i], places[k])
+                if step:
+                    found[i] = _onto_merged(step, transforms[k], places[i], merged, match)
+                    break
+        if not found:
+            return
+        for i, transform in found.items():
+            transforms[i] = transform
+
+
+def _onto_merged(
+    step: Transform,
+    onward: Transform,
+    source: Floats,
+    merged: Floats,
+    match: Callable[..., Transform],
+) -> Transform:
+    matrix = onward.matrix @ step.matrix
+    chain = Transform(
+        matrix=matrix / matrix[2, 2],
+        matched=step.matched,
+        residual=float(np.hypot(step.residual * onward.scale, onward.residual)),
+    )
+    final = match(source, merged, guess=chain)
+    if not final:
+        return chain
+    corners = np.array([source.min(axis=0), source.max(axis=0)])
+    apart = np.subtract(final.map_points(*corners.T), chain.map_points(*corners.T))
+    # Over the frame the chain is good to a few pixels; a match elsewhere is not this one.
+    return final if np.hypot(*apart).max() < 30 else chain
+
+
+def _merge(target: Floats, frames: Sequence[tuple[Floats, Transform]]) -> Floats:
+    """Stars of the reference, and those of other frames that it does not have, on the grid.
+
+    Kept in the order of brightness rank within their frame, so that the brightest of every
+    part of the sky come first.
+    """
+    xy, rank = [target[:MERGE_STARS]], [np.arange(len(target[:MERGE_STARS]))]
+    for stars, transform in frames:
+        mapped = np.stack(transform.map_points(*stars[:MERGE_STARS].T), axis=1)
+        known = np.concatenate(xy)
+        far = np.ones(len(mapped), dtype=bool)
+        if len(known):
+            far = ~np.isfinite(cKDTree(known).query(mapped, distance_upper_bound=MERGE_RADIUS)[0])
+        xy.append(mapped[far])
+        rank.append(np.arange(len(mapped))[far])
+    return np.concatenate(xy)[np.argsort(np.concatenate(rank), kind="stable")]
