@@ -11,7 +11,17 @@ from numpy.typing import NDArray
 from framesort.errors import InputError
 from framesort.records import add_column, add_reason, column_values
 
-__all__ = ["SetLimits", "SetSummary", "choose_sets", "summarise_sets", "trace_trade_off"]
+__all__ = [
+    "SetLimits",
+    "SetSummary",
+    "advise_sets",
+    "choose_sets",
+    "summarise_sets",
+    "trace_trade_off",
+]
+
+ONE_MAGNITUDE = 10 ** (2 / 2.5)
+"""Times the exposure that reaches one magnitude fainter against the sky's noise: 6.31."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -231,3 +241,39 @@ def trace_trade_off(table: Table, group: str) -> Table:
         if steps
         else Table(names=names, dtype=(int, float, float, float))
     )
+
+
+def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
+    """Say in sentences whether there are enough heater-off frames in a group.
+
+    Parameters
+    ----------
+    rows : `~astropy.table.Table`
+        The group's rows; needs heater_state.
+    sharp, deep : SetSummary
+        From `summarise_sets`.
+    """
+    if sharp.frames == 0:
+        return [
+            "No heater-off frame of this group is good enough for a sharp stack: "
+            "its stars cannot be replaced."
+        ]
+    advice = []
+    if not np.isin(np.asarray(rows["heater_state"]), ["on", "part"]).any():
+        advice.append("No heated frame in this group: the two sets differ by seeing only.")
+    if sharp.frames < 5:
+        advice.append(
+            f"Only {sharp.frames} frames in the sharp-star set: with less than five, satellites "
+            "and cosmic rays cannot be told from stars."
+        )
+    more = (ONE_MAGNITUDE - 1) * sharp.hours * 60
+    advice.append(
+        f"Stars fainter than {sharp.limit_flux:.0f} ADU are below ten times the noise in the sharp "
+        f"stack; one magnitude fainter needs {more:.0f} more heater-off minutes."
+    )
+    if deep.depth > 0:
+        advice.append(
+            f"The sky of the deep stack is {sharp.depth / deep.depth:.1f} times less noisy than "
+            "that of the sharp stack."
+        )
+    return advice

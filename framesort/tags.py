@@ -21,6 +21,9 @@ KEEP_OUT = frozenset(
 )
 """Reasons with which a frame has no grade at all."""
 
+LONG = 0.7
+"""Eccentricity (b/a = 0.71) from which wide stars are put down to a trail, not to focus."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class GradeLimits:

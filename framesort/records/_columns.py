@@ -71,6 +71,12 @@ COLUMNS: dict[str, Column] = _index(
     ),
     Column("heater_state", str, None, "off, part, on or unknown"),
     Column("state_source", str, None, "where the state comes from: log, stars or given"),
+    Column(
+        "heated_probability",
+        float,
+        None,
+        "probability that the heater was on, where the stars were asked",
+    ),
     Column("stars", int, None, "number of stars measured"),
     Column("fwhm", float, u.pix, "median full width at half maximum of the star profile"),
     Column("half_flux_radius", float, u.pix, "median radius that holds half of a star's light"),

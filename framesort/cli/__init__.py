@@ -1,0 +1,52 @@
+"""A thin door over the public functions: it parses, calls, prints and sets the exit status."""
+
+import os
+import sys
+import traceback
+from collections.abc import Sequence
+
+from framesort.cli._parser import build_parser
+from framesort.errors import FramesortError
+
+__all__ = ["main"]
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str or None
+        Without the program's name; None for those of the process.
+
+    Returns
+    -------
+    int
+        0 done, 1 done but something was left out, 2 wrong input or call, 3 the frames do
+        not allow it, 130 stopped by the user.
+    """
+    options = build_parser().parse_args(arguments)
+    # The heavy libraries are loaded only once the call is known to be well-formed.
+    from framesort.cli._commands import COMMANDS
+    from framesort.cli._console import say
+
+    try:
+        return COMMANDS[options.command](options)
+    except KeyboardInterrupt:
+        say("stopped; what was finished is kept")
+        return 130
+    except BrokenPipeError:
+        # The reader of the output went away, as `| head` does; nothing is wrong.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if options.debug:
+            traceback.print_exc()
+        if isinstance(error, FramesortError):
+            say(" ".join(str(error).split()))
+            return error.exit_status
+        say(
+            f"a fault of framesort itself: {type(error).__name__}: {' '.join(str(error).split())}; "
+            "run again with --debug for the traceback"
+        )
+        return 2

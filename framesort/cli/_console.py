@@ -1,0 +1,69 @@
+"""What goes to the screen: bars on a terminal only, tables in plain text, JSON for machines."""
+
+import json
+import math
+import sys
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from tqdm import tqdm
+
+from framesort.night import StageProgress
+from framesort.workers import Progress
+
+__all__ = ["bars", "number", "print_json", "say", "table_text"]
+
+
+def say(text: str) -> None:
+    """One message on standard error."""
+    print(f"framesort: {text}", file=sys.stderr)
+
+
+def bars(quiet: bool) -> StageProgress | None:
+    """Progress bars on standard error, or None where nobody watches."""
+    if quiet or not sys.stderr.isatty():
+        return None
+
+    def stage(name: str) -> Progress:
+        def bar(items: Iterable[Any]) -> Iterable[Any]:
+            return tqdm(items, desc=f"{name:24s}", file=sys.stderr, leave=False, unit="")
+
+        return bar
+
+    return stage
+
+
+def _plain(value: Any) -> Any:
+    """NaN and infinities are not JSON; they become null."""
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def print_json(value: Any) -> None:
+    """A result on standard output for machines."""
+    print(json.dumps(_plain(value), indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def number(value: float | None, form: str = ".2f") -> str:
+    """A number as text, a dash for what is not known."""
+    return "-" if value is None or not math.isfinite(value) else format(value, form)
+
+
+def table_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Rows in columns: texts to the left, numbers to the right."""
+    lines = [list(header), *(list(row) for row in rows)]
+    widths = [max(len(line[k]) for line in lines) for k in range(len(header))]
+
+    def cell(text: str, width: int) -> str:
+        numeric = text[:1].isdigit() or text == "-"
+        return text.rjust(width) if numeric else text.ljust(width)
+
+    return "\n".join(
+        "  ".join(cell(text, width) for text, width in zip(line, widths, strict=True)).rstrip()
+        for line in lines
+    )

@@ -1,0 +1,1 @@
+"""The walk: calls the rooms in order, carries table and images, computes nothing itself."""

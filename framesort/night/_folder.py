@@ -1,0 +1,163 @@
+"""The folder of results: what stands in it, one run at a time, nothing overwritten unasked."""
+
+import json
+import os
+import sys
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from filelock import FileLock, Timeout
+
+from framesort import __version__
+from framesort.errors import InputError, OutputError
+from framesort.files import write_text
+
+__all__ = ["hold_folder", "json_ready", "read_summary", "read_table", "stage_done", "write_summary"]
+
+SUMMARY = "night.json"
+TABLE = "frames.ecsv"
+_LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "scikit-image", "reproject", "numba")
+
+
+@contextmanager
+def hold_folder(folder: str | os.PathLike[str], *, make: bool) -> Iterator[Path]:
+    """Hold a result folder for one run; a second run at the same time is refused.
+
+    Parameters
+    ----------
+    folder : path
+        The folder.
+    make : bool
+        Make it where it is not there.
+
+    Raises
+    ------
+    InputError
+        It is not there and `make` is false.
+    OutputError
+        It cannot be made or written, or another run holds it.
+    """
+    path = Path(folder)
+    if not make and not path.is_dir():
+        raise InputError(f"{path}: no such folder; run `framesort sort` first")
+    lock = FileLock(path / ".lock")
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise OutputError(
+            f"{path}: another run is writing here; wait for it or choose another folder"
+        ) from error
+    except OSError as error:
+        raise OutputError(f"{path}: cannot be written ({error.strerror})") from error
+    try:
+        yield path
+    finally:
+        lock.release()
+
+
+def read_summary(folder: Path) -> dict[str, Any]:
+    """The contents of night.json; empty where there is none.
+
+    Raises
+    ------
+    InputError
+        It is there but damaged.
+    """
+    path = folder / SUMMARY
+    try:
+        values = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"{path}: cannot be read ({error}); delete it and sort the night again"
+        ) from error
+    if not isinstance(values, dict):
+        raise InputError(f"{path}: is not what `framesort sort` wrote; sort the night again")
+    return values
+
+
+def stage_done(folder: Path, stage: str) -> bool:
+    """Whether "sort" or "merge" was finished here."""
+    try:
+        return bool(read_summary(folder).get("stages", {}).get(stage))
+    except InputError:
+        return False
+
+
+def json_ready(value: Any) -> Any:
+    """Plain values for JSON: NaN and infinities become null, arrays lists, times text."""
+    if isinstance(value, Mapping):
+        return {str(key): json_ready(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [json_ready(item) for item in value]
+    if isinstance(value, np.generic):
+        return json_ready(value.item())
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    if isinstance(value, Path):
+        return str(value)
+    return value
+
+
+def write_summary(folder: Path, summary: Mapping[str, Any]) -> None:
+    """Write night.json with the versions of what made it."""
+    signed = {
+        "framesort": __version__,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "versions": {"python": sys.version.split()[0], **_versions()},
+        **summary,
+    }
+    write_text(
+        folder / SUMMARY, json.dumps(json_ready(signed), indent=1, ensure_ascii=False) + "\n"
+    )
+
+
+def _versions() -> dict[str, str]:
+    found = {}
+    for name in _LIBRARIES:
+        try:
+            found[name] = version(name)
+        except PackageNotFoundError:
+            continue
+    return found
+
+
+def read_table(folder: Path) -> Table:
+    """The night's table of a sorted folder.
+
+    Raises
+    ------
+    InputError
+        It is not there or damaged.
+    """
+    path = folder / TABLE
+    if not path.exists():
+        raise InputError(f"{folder}: holds no {TABLE}; run `framesort sort` first")
+    try:
+        table = Table.read(path, format="ascii.ecsv")
+    except Exception as error:
+        raise InputError(
+            f"{path}: cannot be read ({type(error).__name__}); sort the night again"
+        ) from error
+    for name in table.colnames:  # texts as objects, so that longer reasons fit
+        if table[name].dtype.kind in "UO":
+            filled = np.ma.filled(np.ma.asarray(table[name], dtype=object), "")
+            description = table[name].info.description
+            table[name] = np.array([str(text) for text in filled], dtype=object)
+            table[name].info.description = description
+    missing = {"file", "group", "sharp_set", "deep_set", "weight_sharp", "weight_deep"} - set(
+        table.colnames
+    )
+    if missing:
+        raise InputError(
+            f"{path}: lacks the columns {', '.join(sorted(missing))}; sort the night again"
+        )
+    return table

@@ -1,0 +1,78 @@
+"""What night.json holds of a sorted night, for the report and for machines."""
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+
+from framesort.night._sort import SortedNight
+from framesort.records import HeaterTrace, column_values
+from framesort.selection import advise_sets, summarise_sets
+
+__all__ = ["summarise_night"]
+
+
+def summarise_night(night: SortedNight) -> dict[str, Any]:
+    """The summary of a sorted night as plain values."""
+    return {
+        "settings": night.settings.as_dict(),
+        "heater": _heater(night),
+        "clock": None if night.clock is None else asdict(night.clock),
+        "groups": [_group(night.table, name) for name in _groups(night.table)],
+        "response": [] if night.response is None else _rows(night.response.points),
+        "tolerable": [] if night.response is None else _rows(night.response.tolerable),
+        "left_out": [{"file": file, "reason": reason} for file, reason in night.left_out],
+        "warnings": list(night.warnings),
+    }
+
+
+def _groups(table: Table) -> list[str]:
+    """Names of the groups with a graded frame, sorted."""
+    return sorted({str(row["group"]) for row in table if row["grade"]})
+
+
+def _rows(table: Table) -> list[dict[str, Any]]:
+    return [{name: row[name] for name in table.colnames} for row in table]
+
+
+def _heater(night: SortedNight) -> dict[str, Any]:
+    if night.trace is None:
+        return {"source": "stars", "steps": [], "notes": []}
+    return {
+        "source": night.trace.source,
+        "steps": _steps(night.trace),
+        "notes": list(night.trace.notes),
+    }
+
+
+def _steps(trace: HeaterTrace) -> list[dict[str, Any]]:
+    def text(edge: float) -> str | None:
+        return Time(edge, format="unix").isot + "Z" if np.isfinite(edge) else None
+
+    edges = [text(edge) for edge in trace.edges]
+    return [
+        {"start": start, "stop": stop, "power": float(power)}
+        for start, stop, power in zip(edges[:-1], edges[1:], trace.power, strict=True)
+    ]
+
+
+def _count(values: np.ndarray, names: tuple[str, ...]) -> dict[str, int]:
+    return {name: int(np.sum(values == name)) for name in names}
+
+
+def _group(table: Table, name: str) -> dict[str, Any]:
+    rows = table[np.asarray(table["group"] == name)]
+    sharp, deep = summarise_sets(table, name)
+    return {
+        "label": name,
+        "filter": str(rows["filter"][0]),
+        "exposure": float(np.median(column_values(rows, "exposure"))),
+        "frames": len(rows),
+        "states": _count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
+        "grades": _count(np.asarray(rows["grade"]), ("sharp", "usable", "poor")),
+        "sharp": asdict(sharp),
+        "deep": asdict(deep),
+        "advice": advise_sets(rows, sharp, deep),
+    }
