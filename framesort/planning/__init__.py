@@ -1,0 +1,42 @@
+"""The next night: how much heater-off time is needed, when dew comes, which power to use."""
+
+from framesort.planning._dew import (
+    deposit_point,
+    dew_margin,
+    dew_point,
+    frost_point,
+    saturation_pressure,
+)
+from framesort.planning._exposure import (
+    HeaterOffTime,
+    describe_need,
+    frames_needed,
+    signal_to_noise,
+    star_pixels,
+    unheated_minutes_needed,
+)
+from framesort.planning._forecast import DewForecast, predict_dew, read_forecast
+from framesort.planning._plan import CAUTIONS, NightPlan, plan_night
+from framesort.planning._rates import Rates, estimate_rates
+
+__all__ = [
+    "CAUTIONS",
+    "DewForecast",
+    "HeaterOffTime",
+    "NightPlan",
+    "Rates",
+    "deposit_point",
+    "describe_need",
+    "dew_margin",
+    "dew_point",
+    "estimate_rates",
+    "frames_needed",
+    "frost_point",
+    "plan_night",
+    "predict_dew",
+    "read_forecast",
+    "saturation_pressure",
+    "signal_to_noise",
+    "star_pixels",
+    "unheated_minutes_needed",
+]

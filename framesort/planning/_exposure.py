@@ -1,0 +1,241 @@
+"""How much heater-off time stars need: the CCD equation, forwards and backwards."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from astropy.table import MaskedColumn, Table
+from numpy.typing import ArrayLike, NDArray
+
+from framesort.errors import InputError, NotEnoughFramesError
+
+__all__ = [
+    "HeaterOffTime",
+    "describe_need",
+    "frames_needed",
+    "signal_to_noise",
+    "star_pixels",
+    "unheated_minutes_needed",
+]
+
+ROUNDING = 0.289
+"""Standard deviation of rounding to whole counts, 1 / sqrt(12)."""
+
+
+def signal_to_noise(
+    star: ArrayLike,
+    *,
+    pixels: ArrayLike,
+    sky: ArrayLike,
+    dark: ArrayLike = 0.0,
+    read_noise: ArrayLike = 0.0,
+    gain: ArrayLike = 0.0,
+    background_pixels: ArrayLike = np.inf,
+) -> Any:
+    """Signal-to-noise ratio of a star in one exposure: the CCD equation.
+
+    ``S / sqrt(S + n (1 + n / n_B) (N_S + N_D + R^2 + (0.289 G)^2))``, Mortara & Fowler 1981,
+    Proc. SPIE 290; with the terms of the background and of rounding as in Merline & Howell
+    1995, Exp. Astron. 6, 163. All in electrons; arguments broadcast.
+
+    Parameters
+    ----------
+    star : array_like
+        Light of the star in the exposure.
+    pixels : array_like
+        Pixels that it is summed over; `star_pixels` for a fitted profile.
+    sky, dark : array_like
+        Sky and dark current in the exposure, per pixel.
+    read_noise : array_like
+        Per pixel.
+    gain : array_like
+        Electrons per ADU; 0 leaves out the noise of rounding.
+    background_pixels : array_like
+        Pixels from which the background was taken.
+
+    Returns
+    -------
+    float or ndarray
+
+    Examples
+    --------
+    >>> ratio = signal_to_noise(1e4, pixels=29, sky=100, read_noise=3, background_pixels=200)
+    >>> round(float(ratio), 2)
+    85.69
+    """
+    s, n = np.asarray(star, dtype=float), np.asarray(pixels, dtype=float)
+    each = (
+        np.asarray(sky, dtype=float)
+        + dark
+        + np.asarray(read_noise, dtype=float) ** 2
+        + (ROUNDING * np.asarray(gain, dtype=float)) ** 2
+    )
+    return s / np.sqrt(s + n * (1 + n / np.asarray(background_pixels, dtype=float)) * each)
+
+
+def star_pixels(fwhm: ArrayLike, *, beta: float = 3.0) -> Any:
+    """Noise-equivalent area of a star: the pixels whose background noise its fitted flux carries.
+
+    ``1 / sum(P^2)`` (King 1983, PASP 95, 163) of a Moffat profile:
+    ``pi a^2 (2 beta - 1) / (beta - 1)^2`` with ``a = FWHM / (2 sqrt(2^(1/beta) - 1))``.
+
+    Parameters
+    ----------
+    fwhm : array_like
+        Full width at half maximum, pixels.
+    beta : float
+        Moffat's exponent; for a Gaussian pass `numpy.inf`.
+
+    Returns
+    -------
+    float or ndarray
+        Pixels.
+    """
+    width = np.asarray(fwhm, dtype=float)
+    if np.isinf(beta):
+        return np.pi * width**2 / (2 * np.log(2))
+    if not beta > 1:
+        raise InputError(f"beta must be above 1, got {beta:g}")
+    core = width**2 / (4 * (2 ** (1 / beta) - 1))
+    return np.pi * core * (2 * beta - 1) / (beta - 1) ** 2
+
+
+def frames_needed(snr_of_one: ArrayLike, snr: float) -> Any:
+    """Number of equal frames whose mean reaches a signal-to-noise ratio: ``(snr / snr_1)^2``.
+
+    A whole number, at least 1, as float; infinite where one frame shows nothing.
+    """
+    one = np.asarray(snr_of_one, dtype=float)
+    with np.errstate(divide="ignore"):
+        # A hair less before rounding up: 4.0000000001 frames are 4.
+        return np.maximum(np.ceil((snr / one) ** 2 - 1e-9), 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeaterOffTime:
+    """Heater-off time that one filter needs.
+
+    Attributes
+    ----------
+    filter : str
+        The filter.
+    exposure : float
+        Of one frame, seconds.
+    snr_of_one : float
+        Signal-to-noise ratio of the wanted star in one frame.
+    frames : int
+        Frames needed.
+    minutes : float
+        Their exposure in all.
+    frames_had : int
+        Heater-off frames that the night had already; 0 when planned from figures.
+    sentence : str
+        The same in words.
+    """
+
+    filter: str
+    exposure: float
+    snr_of_one: float
+    frames: int
+    minutes: float
+    frames_had: int
+    sentence: str
+
+
+def unheated_minutes_needed(
+    frames: Table, *, flux: float, snr: float = 20.0, beta: float = 3.0
+) -> list[HeaterOffTime]:
+    """Say how much heater-off time replaced stars need, from a night's own frames.
+
+    The noise of a replaced star is that of the sharp stack: from the median noise, width and
+    transparency of the heater-off frames of each filter and exposure follow the S/N of the
+    wanted star in one of them, and from it the number of frames.
+
+    Parameters
+    ----------
+    frames : `~astropy.table.Table`
+        As in frames.ecsv: filter, exposure [s], heater_state, fwhm [pix], noise [adu],
+        and where known gain [e/adu], transparency, sharp_set. An unknown gain counts as 1.
+    flux : float
+        Total light of the faintest star to be replaced, ADU of one frame.
+    snr : float
+        Its signal-to-noise ratio wanted.
+    beta : float
+        Moffat's exponent, for the pixels a star covers.
+
+    Returns
+    -------
+    list of HeaterOffTime
+        One for each filter and exposure with a heater-off frame, in order of name.
+
+    Raises
+    ------
+    InputError
+        `flux` or `snr` is not above 0, or a column is missing.
+    NotEnoughFramesError
+        No heater-off frame has width and noise.
+    """
+    for name, value in {"flux": flux, "snr": snr}.items():
+        if not value > 0:
+            raise InputError(f"{name} must be above 0, got {value:g}")
+    for name in ("filter", "exposure", "heater_state", "fwhm", "noise"):
+        if name not in frames.colnames:
+            raise InputError(f"frames must have a column {name}")
+    state = np.array([str(cell) for cell in frames["heater_state"]])
+    width, noise = _floats(frames, "fwhm"), _floats(frames, "noise")
+    seconds = _floats(frames, "exposure")
+    good = (state == "off") & (width > 0) & (noise > 0) & (seconds > 0)
+    if not good.any():
+        raise NotEnoughFramesError(
+            "no heater-off frame with measured stars: take some, or plan from telescope figures"
+        )
+    gain = np.nan_to_num(_floats(frames, "gain"), nan=1.0)
+    clear = np.nan_to_num(_floats(frames, "transparency"), nan=1.0)
+    names = np.array([str(cell) for cell in frames["filter"]])
+    needs = []
+    for name, length in sorted(
+        {(str(n), float(s)) for n, s in zip(names[good], seconds[good], strict=True)}
+    ):
+        rows = good & (names == name) & (seconds == length)
+        electrons = flux * float(np.median(gain[rows])) * float(np.median(clear[rows]))
+        pixel = float(np.median(noise[rows] * gain[rows]))
+        one = float(
+            signal_to_noise(
+                electrons,
+                pixels=star_pixels(float(np.median(width[rows])), beta=beta),
+                sky=pixel**2,
+            )
+        )
+        needs.append(describe_need(name, length, one, snr, had=int(rows.sum())))
+    return needs
+
+
+def describe_need(
+    filter_name: str, exposure: float, snr_of_one: float, snr: float, *, had: int
+) -> HeaterOffTime:
+    """Number of frames, minutes and sentence from the S/N that one frame gives."""
+    count = int(frames_needed(snr_of_one, snr))
+    minutes = count * exposure / 60
+    sentence = (
+        f"{filter_name}: {count} heater-off frames of {exposure:g} s ({minutes:.0f} min) bring "
+        f"that star to S/N {snr:g}; one frame gives {snr_of_one:.1f}"
+    )
+    if had:
+        enough = "enough" if had >= count else f"{count - had} too few"
+        sentence += f", the night had {had}: {enough}"
+    return HeaterOffTime(
+        filter=filter_name,
+        exposure=exposure,
+        snr_of_one=snr_of_one,
+        frames=count,
+        minutes=minutes,
+        frames_had=had,
+        sentence=sentence + ".",
+    )
+
+
+def _floats(table: Table, name: str) -> NDArray[np.float64]:
+    """A column as floats, NaN where masked or where there is no such column."""
+    if name not in table.colnames:
+        return np.full(len(table), np.nan)
+    return np.ma.filled(np.ma.asarray(MaskedColumn(table[name]), dtype=float), np.nan)

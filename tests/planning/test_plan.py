@@ -1,0 +1,88 @@
+import numpy as np
+import pytest
+from astropy import units as u
+from astropy.table import Table
+from astropy.time import Time
+
+from framesort.planning import describe_need, plan_night, predict_dew
+
+
+def forecast(humidity):
+    table = Table()
+    table["time"] = Time("2024-10-14T20:00:00") + np.arange(len(humidity)) * u.hour
+    table["temperature"], table["humidity"] = [10.0] * len(humidity), humidity
+    return predict_dew(table)
+
+
+NEEDS = [describe_need("L", 60.0, 8.0, 20.0, had=4), describe_need("Ha", 180.0, 10.0, 20.0, had=0)]
+# 7 frames of 1 minute and 4 of 3 minutes
+
+
+def test_enough_dry_time():
+    plan = plan_night(needs=NEEDS, dew=forecast([60, 65, 70, 90, 95]))
+    assert plan.minutes_off == 7 + 12
+    text = " ".join(plan.sentences)
+    # Margin 1 K: 70 % gives 10 - 3 - 4.78 = 2.22, 90 % -1.43: at 120 + 60 * 1.22 / 3.65 minutes.
+    assert "before 22:20 UTC: about 22 of 140 dry minutes are needed" in text
+    assert plan.power == 25.0
+    assert "was not measured yet" in text
+
+
+def test_too_little_dry_time():
+    plan = plan_night(needs=NEEDS, dew=forecast([75, 95]))
+    assert "dry minutes of the 22 wanted" in plan.sentences[1]
+
+
+def test_wet_from_the_start():
+    plan = plan_night(needs=NEEDS, dew=forecast([95, 95]))
+    assert "warm, dry plate" in plan.sentences[1]
+
+
+def test_dry_night_needs_no_heat():
+    plan = plan_night(needs=NEEDS, dew=forecast([40, 45]))
+    assert plan.power == 0.0
+    assert "heater off all night" in plan.sentences[1]
+    assert plan.sentences[-1].startswith("If heating is needed after all, begin with")
+
+
+@pytest.mark.parametrize(
+    ("air", "wet", "words"),
+    [
+        (10.0, 90.0, "Dew is to be expected now"),
+        (-5.0, 90.0, "Frost is to be expected now"),
+        (10.0, 74.0, "take the heater-off frames first"),
+        (10.0, 40.0, "no need to heat now"),
+    ],
+)
+def test_weather_now(air, wet, words):
+    assert words in plan_night(temperature=air, humidity=wet).sentences[0]
+
+
+def test_no_weather_at_all():
+    plan = plan_night()
+    assert "nothing is said about dew" in plan.sentences[0]
+    assert np.isnan(plan.minutes_off)
+
+
+def test_power_from_the_response():
+    response = Table(
+        {
+            "filter": ["L", "L", "L", "Ha", "Ha"],
+            "power": [25.0, 50.0, 100.0, 25.0, 50.0],
+            "fwhm_growth": [1.02, 1.04, 1.33, 1.03, 1.12],
+        }
+    )
+    plan = plan_night(temperature=10.0, humidity=90.0, response=response)
+    assert plan.power == 25.0  # at 50 % the other filter is 12 % wider
+    assert plan.sentences[-1].startswith("Heat with at most 25 %: there stars were 3 % wider")
+    rows = [{"power": 50.0, "fwhm_growth": 1.2}, {"power": None, "fwhm_growth": 1.0}]
+    plan = plan_night(temperature=10.0, humidity=90.0, response=rows)
+    assert plan.power == 50.0
+    assert "less than 50 %" in plan.sentences[-1]
+
+
+def test_cautions_are_always_there():
+    text = " ".join(plan_night().cautions)
+    assert "maker's instructions" in text
+    assert "local rules" in text
+    assert "Mains" in text
