@@ -17,14 +17,19 @@ from framesort.simulation._scenario import Filter, Nebula, Scenario, Stars
 __all__ = ["Field", "build_field", "draw_catalogue", "draw_galaxies", "draw_nebula", "resample"]
 
 
+PICTURE_PIXELS = 5e6
+"""Size above which nebula and galaxies are drawn on a coarser grid, to bound memory."""
+
+
 @dataclass(frozen=True, eq=False)
 class Field:
     """The sky of a night.
 
     Attributes
     ----------
-    margin : int
-        Pixels by which the pictures reach beyond the first frame on each side.
+    to_picture : (3, 3) ndarray
+        Takes (x, y, 1) of the first frame to (x, y, 1) of the pictures, which reach beyond it
+        and are coarser for very large frames.
     x, y : (n,) ndarray
         Places of the stars on the grid of the first frame.
     rates : dict of str to (n,) ndarray
@@ -33,7 +38,7 @@ class Field:
         The nebula's smooth part, its fine part and the galaxies, highest value 1.
     """
 
-    margin: int
+    to_picture: NDArray[np.float64]
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     rates: dict[str, NDArray[np.float64]]
@@ -54,16 +59,20 @@ def build_field(scenario: Scenario, *, margin: int) -> Field:
     """Invent the sky of a scenario; the same seed gives the same sky."""
     camera = scenario.camera
     shape = camera.height + 2 * margin, camera.width + 2 * margin
+    coarse = int(np.ceil(np.sqrt(shape[0] * shape[1] / PICTURE_PIXELS)))
+    size = -(-shape[0] // coarse), -(-shape[1] // coarse)
+    to_picture = np.diag([1 / coarse, 1 / coarse, 1.0])
+    to_picture[:2, 2] = (margin + 0.5) / coarse - 0.5
     # Each part has its own dice: more stars do not change the nebula.
     dice = [np.random.default_rng([scenario.seed, part]) for part in range(4)]
-    diffuse, filaments = draw_nebula(scenario.nebula, shape, camera.height, dice[0])
+    diffuse, filaments = draw_nebula(scenario.nebula, size, camera.height / coarse, dice[0])
     x, y, light = draw_catalogue(scenario.stars, shape, camera.height * camera.width, dice[1])
     rates = {}
     for i, one in enumerate(scenario.filter):
         colour = 10 ** dice[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
         rates[one.name] = light * one.stars * colour
-    galaxies = draw_galaxies(scenario.nebula.galaxies, shape, margin, dice[3])
-    return Field(margin, x - margin, y - margin, rates, diffuse, filaments, galaxies)
+    galaxies = draw_galaxies(scenario.nebula.galaxies, size, margin // coarse, dice[3])
+    return Field(to_picture, x - margin, y - margin, rates, diffuse, filaments, galaxies)
 
 
 def draw_catalogue(
@@ -90,10 +99,10 @@ def _fractal(
 
 
 def draw_nebula(
-    nebula: Nebula, shape: tuple[int, int], height: int, rng: np.random.Generator
+    nebula: Nebula, shape: tuple[int, int], height: float, rng: np.random.Generator
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """The smooth and the fine part, each with highest value 1."""
-    rows, columns = np.indices(shape, dtype=np.float32)
+    rows, columns = np.ogrid[: shape[0], : shape[1]]
     size = nebula.extent * height
     cloud = _fractal(shape, nebula.coarsest, 3.4, rng)
     ridges = _fractal(shape, nebula.coarsest / 2.5, 3.9, rng)

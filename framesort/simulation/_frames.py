@@ -27,6 +27,9 @@ __all__ = [
     "set_stage",
 ]
 
+READ_OUT_PIXELS = 2**20
+"""Pixels that are read out at a time, to bound memory."""
+
 HALO_WIDTH = 6.0
 """Width of dew's halo in widths of the star."""
 
@@ -41,19 +44,19 @@ class Stage:
         The plan.
     field : Field
         The sky.
-    dark : (ny, nx) float ndarray
+    dark : (ny, nx) float32 ndarray
         Dark current of each pixel, hot ones included, electrons per second.
-    flat : (ny, nx) float ndarray
+    flat : (ny, nx) float32 ndarray
         Share of light that vignetting leaves.
-    gradient : (ny, nx) float ndarray
+    gradient : (ny, nx) float32 ndarray
         Factor of the sky's light over the image, mean 1.
     """
 
     shots: list[Shot]
     field: Field
-    dark: NDArray[np.float64]
-    flat: NDArray[np.float64]
-    gradient: NDArray[np.float64]
+    dark: NDArray[np.float32]
+    flat: NDArray[np.float32]
+    gradient: NDArray[np.float32]
 
 
 @lru_cache(maxsize=1)
@@ -68,19 +71,17 @@ def set_stage(scenario: Scenario) -> Stage:
     field = build_field(scenario, margin=int(beyond) + 40)
     shape = camera.height, camera.width
     rng = np.random.default_rng([scenario.seed, 12])
-    dark = np.full(shape, camera.dark_current)
-    hot = (
-        rng.integers(0, camera.height, camera.hot_pixels),
-        rng.integers(0, camera.width, camera.hot_pixels),
-    )
+    dark = np.full(shape, camera.dark_current, dtype=np.float32)
+    hot = tuple(rng.integers(0, side, camera.hot_pixels) for side in shape)
     dark[hot] += camera.hot_current * 10 ** rng.normal(0, 0.5, camera.hot_pixels)
-    rows, columns = np.indices(shape, dtype=float)
-    u, v = columns - (camera.width - 1) / 2, rows - (camera.height - 1) / 2
+    v = np.arange(camera.height, dtype=np.float32)[:, None] - (camera.height - 1) / 2
+    u = np.arange(camera.width, dtype=np.float32) - (camera.width - 1) / 2
     radius = np.hypot(camera.width, camera.height) / 2
-    flat = 1 - camera.vignetting * (u**2 + v**2) / radius**2
+    flat = 1 - camera.vignetting * ((u / radius) ** 2 + (v / radius) ** 2)
     turn = np.deg2rad(scenario.sky.gradient_angle)
-    slope = (u * np.cos(turn) + v * np.sin(turn)) / (2 * radius)
-    return Stage(shots, field, dark, flat, 1 + scenario.sky.gradient * slope)
+    slope = u / (2 * radius) * np.cos(turn) + v / (2 * radius) * np.sin(turn)
+    gradient = 1 + scenario.sky.gradient * slope
+    return Stage(shots, field, dark, flat.astype(np.float32), gradient.astype(np.float32))
 
 
 def heated_profile(
@@ -177,9 +178,7 @@ def draw_frame(scenario: Scenario, shot: Shot) -> tuple[NDArray[np.uint16], floa
     one = scenario.filter_named(shot.filter)
     shape, lines = frame_shape(scenario, shot)
     field = stage.field
-    offset = np.eye(3)
-    offset[:2, 2] = field.margin
-    light = resample(field.picture(one), offset @ shot.matrix, stage.flat.shape)
+    light = resample(field.picture(one), field.to_picture @ shot.matrix, stage.flat.shape)
     light *= shot.exposure * shot.transparency
     add_light(
         light,
@@ -202,13 +201,18 @@ def draw_frame(scenario: Scenario, shot: Shot) -> tuple[NDArray[np.uint16], floa
 
 
 def _read_out(
-    light: NDArray[np.float64], scenario: Scenario, rng: np.random.Generator
+    light: NDArray[np.floating], scenario: Scenario, rng: np.random.Generator
 ) -> NDArray[np.uint16]:
     camera = scenario.camera
-    electrons = rng.poisson(np.maximum(light, 0)).astype(np.float32)
-    electrons += np.float32(camera.read_noise) * rng.standard_normal(light.shape, np.float32)
-    counts = np.rint(electrons / np.float32(camera.gain) + np.float32(camera.offset))
-    return np.clip(counts, 0, camera.full).astype(np.uint16)
+    counts = np.empty(light.shape, dtype=np.uint16)
+    rows = max(1, READ_OUT_PIXELS // light.shape[1])
+    for first in range(0, light.shape[0], rows):
+        part = light[first : first + rows]
+        electrons = rng.poisson(np.maximum(part, 0)).astype(np.float32)
+        electrons += np.float32(camera.read_noise) * rng.standard_normal(part.shape, np.float32)
+        level = np.rint(electrons / np.float32(camera.gain) + np.float32(camera.offset))
+        counts[first : first + rows] = np.clip(level, 0, camera.full)
+    return counts
 
 
 def _add_track(
@@ -219,7 +223,7 @@ def _add_track(
     turn = np.deg2rad(track.angle)
     x = width * rng.uniform(0.25, 0.75)
     y = height * rng.uniform(0.25, 0.75)
-    rows, columns = np.indices(light.shape, dtype=float)
+    rows, columns = np.ogrid[:height, :width]
     along = (columns - x) * np.cos(turn) + (rows - y) * np.sin(turn)
     across = -(columns - x) * np.sin(turn) + (rows - y) * np.cos(turn)
     sigma = fwhm / 2.3548

@@ -114,9 +114,8 @@ def draw_truth(
     matrix = np.eye(3) if matrix is None else np.asarray(matrix, dtype=float)
     shape = stage.flat.shape if shape is None else shape
     factor = _exposure(scenario, filter_name) / scenario.camera.gain
-    offset = np.eye(3)
-    offset[:2, 2] = stage.field.margin
-    nebula = resample(stage.field.picture(one), offset @ matrix, shape) * factor
+    field = stage.field
+    nebula = resample(field.picture(one), field.to_picture @ matrix, shape) * factor
     width = _typical_width(scenario, filter_name) if fwhm is None else fwhm
     stars = np.zeros(shape)
     add_light(
