@@ -1,0 +1,117 @@
+"""What to do about each reason and each shortcoming of a night."""
+
+import math
+import re
+from collections import Counter
+from dataclasses import dataclass
+
+from framesort.records import REASONS
+from framesort.report._columns import as_dicts, column_texts
+from framesort.report._read import Results
+
+__all__ = ["ADVICE", "Notice", "ReasonCount", "count_reasons", "list_notices"]
+
+ADVICE = {
+    "unreadable": "Copy the file again from the camera's computer, or leave it out.",
+    "calibration frame": "Nothing to do; keep calibration frames in a folder of their own.",
+    "colour frame": "Give single-plane frames: those of a colour camera before their colours are "
+    "worked out, or of one filter.",
+    "no start time": "Have the capture program write DATE-OBS into the header.",
+    "no exposure time": "Have the capture program write EXPTIME into the header.",
+    "few stars": "Look at the frame: cloud, dew, a closed cover, or a very short exposure.",
+    "heated": "Nothing to do: the frame still gives its faint light.",
+    "part heated": "Switch the heater between exposures, not during one.",
+    "state unknown": "Give a heater log that covers the whole night.",
+    "line of light": "Nothing to do: its stars are not used. Less power makes the line weaker.",
+    "wide stars": "If the heater was on, less power helps; if not, look at focus and seeing.",
+    "trailed": "Look at guiding, wind and balance at that time.",
+    "poor focus": "Focus again when the temperature has changed.",
+    "cloud": "Nothing to do: the frame counts for less or not at all.",
+    "dew": "Switch the heater on earlier, or take the heater-off frames at the start.",
+    "bright sky": "Look for the Moon, twilight, or a lamp at that time.",
+    "no heater-off yardstick": "Take at least a few heater-off frames with every filter and "
+    "exposure.",
+    "not matched": "Look at the frame: another field, too few stars, or a mirrored image.",
+    "vanished": "Keep the frames in place until the run has ended.",
+    "added by hand": "Nothing to do.",
+    "left out by hand": "Nothing to do.",
+}
+"""Code of `REASONS` to what to do about it."""
+
+
+@dataclass(frozen=True)
+class ReasonCount:
+    """A reason, what it means, on how many frames it stands, and what to do."""
+
+    code: str
+    sentence: str
+    number: int
+    advice: str
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A warning and what to do about it ("" if the warning says so itself)."""
+
+    sentence: str
+    advice: str = ""
+
+
+def count_reasons(results: Results) -> tuple[ReasonCount, ...]:
+    """Reasons in the table and among the files left out, the most frequent first.
+
+    Codes that are not in the registry are kept as they are, without explanation.
+    """
+    cells = list(column_texts(results.table, "reason"))
+    listed = set(column_texts(results.table, "file"))
+    for entry in as_dicts(results.summary.get("left_out")):
+        if str(entry.get("file", "")) not in listed:
+            cells.append(str(entry.get("reason", "")))
+    counter = Counter(code for cell in cells for code in cell.split("; ") if code)
+    return tuple(
+        ReasonCount(code, REASONS[code].sentence, number, ADVICE.get(code, ""))
+        for code, number in counter.most_common()
+        if code in REASONS
+    )
+
+
+def _advice_for(sentence: str) -> str:
+    """What to do about a warning that names a reason and does not say it itself."""
+    for code in REASONS:
+        named = re.search(rf"\b{re.escape(code)}\b", sentence, re.IGNORECASE)
+        if named and not ADVICE.get(code, "").startswith("Nothing"):
+            return ADVICE.get(code, "")
+    return ""
+
+
+def list_notices(results: Results) -> tuple[Notice, ...]:
+    """Every warning of the night and of its heater log, then what the numbers warn of."""
+    notices = [Notice(text, _advice_for(text)) for text in results.warnings]
+    heater = results.summary.get("heater")
+    if isinstance(heater, dict):
+        notes = heater.get("notes")
+        notices += [
+            Notice(f"Heater log: {text}", "Check with `framesort log` how the log was understood.")
+            for text in (notes if isinstance(notes, list) else [])
+            if isinstance(text, str) and text.strip()
+        ]
+    for group in results.groups:
+        unknown = group.states.get("unknown", 0)
+        if unknown:
+            notices.append(
+                Notice(
+                    f"{group.label}: the heater state of {unknown} frames is not known.",
+                    ADVICE["state unknown"],
+                )
+            )
+        short = group.sharp.hours / group.deep.hours if group.deep.hours else math.nan
+        if group.sharp.frames and short < 0.05:
+            notices.append(
+                Notice(
+                    f"{group.label}: the stars come from {100 * short:.0f} % of the exposure "
+                    "time, so faint stars are noisier than the background around them.",
+                    "Take more heater-off frames, or accept usable frames into the sharp set.",
+                )
+            )
+    seen = dict.fromkeys(notices)
+    return tuple(seen)

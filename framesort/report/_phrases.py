@@ -1,0 +1,73 @@
+"""Numbers, times and names as people say them."""
+
+import math
+import re
+from collections.abc import Iterable
+
+from markupsafe import Markup, escape
+
+from framesort.report._read import GroupSummary, Results
+
+__all__ = [
+    "format_duration",
+    "format_number",
+    "listing",
+    "mark_prose",
+    "name_group",
+    "percent",
+    "plural",
+]
+
+
+def format_number(value: float, digits: int = 2) -> str:
+    """A number for reading, "–" where there is none; -0 is 0."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    return f"{round(value, digits) + 0.0:.{digits}f}"
+
+
+def format_duration(hours: float) -> str:
+    """Hours as people say them.
+
+    >>> format_duration(0.3), format_duration(2.5)
+    ('18 min', '2.5 h')
+    """
+    if not math.isfinite(hours):
+        return "–"
+    return f"{60 * hours:.0f} min" if hours < 1 else f"{hours:.1f} h"
+
+
+def mark_prose(sentence: str) -> Markup:
+    r"""A sentence for the page: escaped, `commands` as code, units tied to their numbers.
+
+    >>> mark_prose("run `framesort log` for <3 px")
+    Markup('run <code>framesort log</code> for &lt;3\xa0px')
+    """
+    text = re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(sentence)))
+    return Markup(re.sub(r"(?<=\d) (?=(?:px|%|h|min|s)\b|%)", "\N{NO-BREAK SPACE}", text))
+
+
+def plural(number: int, word: str) -> str:
+    """A number with its noun."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def percent(share: float, error: float = math.nan) -> str:
+    """A share and its error in percent."""
+    digits = 1 if abs(100 * share) < 10 else 0
+    more = f" ± {100 * error:.{digits}f}" if math.isfinite(error) and error > 0 else ""
+    return f"{100 * share:.{digits}f}{more} %"
+
+
+def listing(parts: Iterable[str]) -> str:
+    """Texts joined by commas and a last "and"."""
+    items = list(parts)
+    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
+
+
+def name_group(group: GroupSummary, results: Results) -> str:
+    """Words " of L (120 s)" where there is more than one group to tell apart."""
+    if len(results.groups) < 2:
+        return ""
+    exposure = f" ({group.exposure:g} s)" if math.isfinite(group.exposure) else ""
+    return f" of {group.filter or group.label}{exposure}"

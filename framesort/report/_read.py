@@ -1,0 +1,242 @@
+"""A result folder as the report sees it: the table, the summary and what lies in each group."""
+
+import json
+import math
+import warnings
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.errors import InputError
+from framesort.files import StrPath
+from framesort.report._columns import (
+    as_dicts,
+    as_number,
+    as_sentences,
+    column_numbers,
+    column_texts,
+    column_truths,
+)
+from framesort.report._style import STATES
+
+__all__ = [
+    "GroupSummary",
+    "Results",
+    "SetSummary",
+    "read_results",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SetSummary:
+    """One set of a group: frames, hours of exposure, FWHM [pix] and depth [ADU] of its stack."""
+
+    frames: int = 0
+    hours: float = 0.0
+    fwhm: float = math.nan
+    depth: float = math.nan
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroupSummary:
+    """Frames that were stacked together.
+
+    Attributes
+    ----------
+    label, filter : str
+        Name of the group's folder; filter as the header names it.
+    exposure : float
+        Seconds.
+    rows : (n,) int ndarray
+        Their rows in the table.
+    states : dict of str to int
+        Frames of each heater state.
+    grades : dict of str to int
+        Frames of each grade.
+    sharp, deep : SetSummary
+        The two sets.
+    replaced, left : int or None
+        Stars replaced and left as they were; None before a merge.
+    fwhm, line : dict of str to float
+        FWHM [pix] and line of light (share) of the stacks "deep", "sharp", "final".
+    advice : tuple of str
+        What to do next time.
+    folder : `~pathlib.Path` or None
+        Where its stacks lie, None if there are none.
+    """
+
+    label: str
+    filter: str = ""
+    exposure: float = math.nan
+    rows: NDArray[np.int_] = field(default_factory=lambda: np.empty(0, dtype=int))
+    states: dict[str, int] = field(default_factory=dict)
+    grades: dict[str, int] = field(default_factory=dict)
+    sharp: SetSummary = field(default_factory=SetSummary)
+    deep: SetSummary = field(default_factory=SetSummary)
+    replaced: int | None = None
+    left: int | None = None
+    fwhm: dict[str, float] = field(default_factory=dict)
+    line: dict[str, float] = field(default_factory=dict)
+    advice: tuple[str, ...] = ()
+    folder: Path | None = None
+
+    def stack(self, name: str) -> Path | None:
+        """Path of "sharp", "deep", "final", "stars" or "background", None if not there."""
+        path = None if self.folder is None else self.folder / f"{name}.fits"
+        return path if path is not None and path.is_file() else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Results:
+    """Everything the report is made of.
+
+    Attributes
+    ----------
+    folder : `~pathlib.Path`
+        The result folder.
+    table : `~astropy.table.Table`
+        frames.ecsv.
+    summary : dict
+        night.json as read; {} if there is none.
+    groups : tuple of GroupSummary
+    warnings : tuple of str
+        Of the night, then of the reading of its results.
+    """
+
+    folder: Path
+    table: Table
+    summary: dict[str, Any]
+    groups: tuple[GroupSummary, ...]
+    warnings: tuple[str, ...] = ()
+
+
+def _count(names: NDArray[np.str_], choices: tuple[str, ...]) -> dict[str, int]:
+    return {name: int(np.sum(names == name)) for name in choices}
+
+
+def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, told: Any) -> SetSummary:
+    """What night.json says of a set, else what the table shows."""
+    told = told if isinstance(told, dict) else {}
+    chosen = column_truths(table, f"{kind}_set")[rows]
+    hours = float(np.nansum(column_numbers(table, "exposure")[rows][chosen])) / 3600
+    frames = as_number(told.get("frames"))
+    given = as_number(told.get("hours"))
+    return SetSummary(
+        frames=int(chosen.sum()) if math.isnan(frames) else int(frames),
+        hours=hours if math.isnan(given) else given,
+        fwhm=as_number(told.get("fwhm")),
+        depth=as_number(told.get("depth")),
+    )
+
+
+def _rows_of(table: Table, told: dict[str, Any]) -> NDArray[np.int_]:
+    """Rows of a group: by its name, else by filter and exposure."""
+    groups = column_texts(table, "group")
+    for key in ("label", "group"):
+        named = groups == str(told.get(key, "\0"))
+        if named.any():
+            return np.flatnonzero(named)
+    same = column_texts(table, "filter") == str(told.get("filter", told.get("label", "")))
+    exposure = as_number(told.get("exposure"))
+    if not math.isnan(exposure):
+        # Exposure times are written rounded; frames of a group agree to far better than 1 %.
+        same &= np.abs(column_numbers(table, "exposure") - exposure) <= 0.01 * exposure
+    return np.flatnonzero(same)
+
+
+def _numbers_of(told: Any) -> dict[str, float]:
+    return {str(k): as_number(v) for k, v in told.items()} if isinstance(told, dict) else {}
+
+
+def _whole(value: Any) -> int | None:
+    number = as_number(value)
+    return int(number) if math.isfinite(number) else None
+
+
+def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupSummary:
+    rows = _rows_of(table, told)
+    label = str(told.get("label", told.get("filter", "")))
+    states = column_texts(table, "heater_state")[rows]
+    exposures = column_numbers(table, "exposure")[rows]
+    exposure = as_number(told.get("exposure"))
+    if math.isnan(exposure) and np.isfinite(exposures).any():
+        exposure = float(np.nanmedian(exposures))
+    # A label comes from a header through a file: it must not lead out of the folder.
+    place = (folder / label) if label and Path(label).name == label and label != ".." else None
+    filters = column_texts(table, "filter")[rows]
+    return GroupSummary(
+        label=label,
+        filter=str(told.get("filter", filters[0] if len(filters) else label)),
+        exposure=exposure,
+        rows=rows,
+        states=_count(np.where(np.isin(states, STATES), states, "unknown"), STATES),
+        grades=_count(column_texts(table, "grade")[rows], ("sharp", "usable", "poor")),
+        sharp=_set_summary(table, rows, "sharp", told.get("sharp")),
+        deep=_set_summary(table, rows, "deep", told.get("deep")),
+        replaced=_whole(told.get("replaced")),
+        left=_whole(told.get("left")),
+        fwhm=_numbers_of(told.get("fwhm")),
+        line=_numbers_of(told.get("line")),
+        advice=as_sentences(told.get("advice")),
+        folder=place if place is not None and place.is_dir() else None,
+    )
+
+
+def _groups_in_table(table: Table) -> list[dict[str, Any]]:
+    """Groups as the table tells them, where there is no summary to tell."""
+    groups, filters = column_texts(table, "group"), column_texts(table, "filter")
+    named = np.where(groups != "", groups, filters)
+    order = list(dict.fromkeys(str(name) for name in named if name))
+    return [{"label": name, "filter": str(filters[named == name][0])} for name in order]
+
+
+def read_results(folder: StrPath) -> Results:
+    """Read a result folder, tolerant of everything but a missing table.
+
+    Parameters
+    ----------
+    folder : path
+        As `framesort sort`, `merge` or `night` leave it.
+
+    Returns
+    -------
+    Results
+
+    Raises
+    ------
+    InputError
+        There is no frames.ecsv, or it cannot be read.
+    """
+    folder = Path(folder)
+    path = folder / "frames.ecsv"
+    if not path.is_file():
+        raise InputError(f"{folder}: no frames.ecsv here; give a folder made by sort or night")
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            table = Table.read(path, format="ascii.ecsv")
+    except Exception as error:  # the reader raises many kinds for a damaged file
+        raise InputError(f"{path}: cannot be read as a table ({error})") from error
+    summary: dict[str, Any] = {}
+    notes: list[str] = []
+    if (folder / "night.json").is_file():
+        try:
+            loaded = json.loads((folder / "night.json").read_text(encoding="utf-8"))
+            summary = loaded if isinstance(loaded, dict) else {}
+        except (OSError, ValueError) as error:
+            notes.append(
+                f"night.json could not be read ({error}); the report shows what the table "
+                "holds. Run the night again to have its summary."
+            )
+    told = as_dicts(summary.get("groups")) or _groups_in_table(table)
+    return Results(
+        folder=folder,
+        table=table,
+        summary=summary,
+        groups=tuple(_summarise_group(folder, table, group) for group in told),
+        warnings=as_sentences(summary.get("warnings")) + tuple(notes),
+    )

@@ -1,0 +1,202 @@
+"""What the heater costs: response to power, light by angle, depth against sharpness."""
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from matplotlib.axes import Axes
+from matplotlib.projections.polar import PolarAxes
+from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
+
+from framesort.report._columns import as_number, column_numbers, column_truths
+from framesort.report._style import INK, MARKERS, QUIET, RULE, STATE_COLOURS, STATES, plain_text
+from framesort.report._timeline import states_of
+
+__all__ = ["depth_curve", "draw_depth", "draw_light_by_angle", "draw_response"]
+
+_SERIES = (("o", "-"), ("s", "--"), ("^", "-."), ("D", ":"))
+"""Marker and line of the filters in turn; colour is kept for the heater state."""
+
+_QUANTITIES = {
+    "fwhm_growth": ("wider than with the heater off (%)", -1.0),
+    "line": ("bright stars' light in the line (%)", 0.0),
+}
+
+
+def draw_response(
+    axes: Axes,
+    response: Sequence[Mapping[str, Any]],
+    *,
+    quantity: str = "fwhm_growth",
+    tolerable: Sequence[Mapping[str, Any]] = (),
+) -> None:
+    """Draw what heater power does to the stars, a line for each filter and exposure.
+
+    Parameters
+    ----------
+    axes : `~matplotlib.axes.Axes`
+        Changed in place.
+    response : sequence of mapping
+        "response" of night.json: "filter", "exposure" [s], "power" [%], "fwhm_growth"
+        (ratio to heater off), "line" (share) and their "_err". Entries without a number
+        are not drawn.
+    quantity : str
+        "fwhm_growth" or "line".
+    tolerable : sequence of mapping
+        "tolerable" of night.json; the power of each is marked on the axis.
+    """
+    label, offset = _QUANTITIES[quantity]
+    series: dict[tuple[str, float], list[tuple[float, float, float]]] = {}
+    for entry in response:
+        power, value = as_number(entry.get("power")), as_number(entry.get(quantity))
+        if math.isfinite(power) and math.isfinite(value):
+            key = str(entry.get("filter", "")), as_number(entry.get("exposure"))
+            error = as_number(entry.get(f"{quantity}_err"))
+            series.setdefault(key, []).append((power, value, error))
+    # One filter and exposure: its line; more: told apart by marker and dash.
+    for k, ((name, exposure), points) in enumerate(series.items()):
+        power, value, error = np.array(sorted(points)).T
+        marker, line = _SERIES[k % len(_SERIES)]
+        seconds = f", {exposure:g} s" if math.isfinite(exposure) else ""
+        axes.errorbar(
+            power,
+            100 * (value + offset),
+            yerr=100 * np.nan_to_num(error),
+            color=INK,
+            marker=marker,
+            markersize=5,
+            linestyle=line,
+            linewidth=1.1,
+            capsize=2,
+            fillstyle="full" if k % 2 == 0 else "none",
+            label=plain_text(f"{name}{seconds}"),
+        )
+    for entry in tolerable:
+        power = as_number(entry.get("power"))
+        if math.isfinite(power):
+            axes.axvline(power, color=STATE_COLOURS["off"], linewidth=1, linestyle=(0, (2, 3)))
+    axes.axhline(0, color=RULE, linewidth=0.8, zorder=0)
+    axes.set_xlabel("heater power (%)")
+    axes.set_ylabel(label)
+    axes.set_xlim(-4, 104)
+    if len(series) > 1:
+        axes.legend(loc="lower right")
+
+
+def draw_light_by_angle(axes: PolarAxes, table: Table) -> None:
+    """Draw each frame's line of light at its angle, as long as it is strong.
+
+    Parameters
+    ----------
+    axes : `~matplotlib.projections.polar.PolarAxes`
+        0 degrees is +x of the frame, counter-clockwise.
+    table : `~astropy.table.Table`
+        frames.ecsv: `line_strength`, `line_angle`, `heater_state`. Frames without them, or
+        whose line is not above zero, are not drawn.
+    """
+    strength, angle = column_numbers(table, "line_strength"), column_numbers(table, "line_angle")
+    states = states_of(table)
+    good = np.isfinite(strength) & np.isfinite(angle) & (strength > 0)
+    for state in STATES:
+        for i in np.flatnonzero(good & (states == state)):
+            both = np.radians([angle[i], angle[i] + 180])
+            axes.plot(
+                both,
+                [100 * strength[i]] * 2,
+                color=STATE_COLOURS[state],
+                linewidth=0,
+                marker=MARKERS[state],
+                markersize=3.5,
+            )
+            for side in both:
+                axes.plot(
+                    [side, side],
+                    [0, 100 * strength[i]],
+                    color=STATE_COLOURS[state],
+                    linewidth=0.8,
+                    alpha=0.5,
+                )
+    top = 100 * float(strength[good].max()) if good.any() else 1.0
+    axes.set_rlim(0, 1.1 * top)
+    axes.set_rlabel_position(112)
+    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g} %")
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, prune="lower"))
+    axes.set_xticks(np.radians([0, 45, 90, 135, 180, 225, 270, 315]))
+    axes.grid(color=RULE, linewidth=0.6)
+
+
+def _frame_weights(table: Table) -> NDArray[np.float64]:
+    """(transparency / noise)^2 of each frame; 0 where it or the FWHM is not known."""
+    noise, clear = column_numbers(table, "noise"), column_numbers(table, "transparency")
+    clear = np.where(np.isfinite(clear), clear, 1.0)
+    good = np.isfinite(column_numbers(table, "fwhm")) & (noise > 0) & (clear > 0)
+    return np.where(good, clear / np.where(good, noise, 1.0), 0.0) ** 2
+
+
+def depth_curve(table: Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Depth and FWHM of the n sharpest frames of one group, for every n.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Frames of one group: `fwhm`, `noise` and, if there, `transparency`.
+
+    Returns
+    -------
+    fwhm : (n,) float ndarray
+        Mean FWHM with inverse-variance weights, pixels.
+    depth : (n,) float ndarray
+        Signal-to-noise per pixel of a faint steady light, against that of all frames.
+
+    Notes
+    -----
+    A frame of transparency t and noise s has weight (t / s)^2; the signal-to-noise of a
+    weighted mean is the root of the sum of weights (inverse-variance weighting).
+    """
+    fwhm, weight = column_numbers(table, "fwhm"), _frame_weights(table)
+    good = weight > 0
+    order = np.argsort(fwhm[good], kind="stable")
+    fwhm, weight = fwhm[good][order], weight[good][order]
+    total = np.cumsum(weight)
+    if not total.size:
+        return np.empty(0), np.empty(0)
+    return np.cumsum(weight * fwhm) / total, np.sqrt(total / total[-1])
+
+
+def draw_depth(axes: Axes, table: Table) -> None:
+    """Draw depth against sharpness: what the n sharpest frames of a group would give.
+
+    Parameters
+    ----------
+    axes : `~matplotlib.axes.Axes`
+        Changed in place.
+    table : `~astropy.table.Table`
+        Frames of one group, columns as for `depth_curve`; with `sharp_set` and `deep_set`
+        the two sets are marked.
+    """
+    fwhm, depth = depth_curve(table)
+    axes.set_xlabel("mean FWHM of the frames taken (px)")
+    axes.set_ylabel("depth, all frames = 100 %")
+    if not fwhm.size:
+        axes.text(0.5, 0.5, "not measured", transform=axes.transAxes, ha="center", va="center")
+        return
+    axes.plot(fwhm, 100 * depth, color=QUIET, linewidth=1, marker=".", markersize=3)
+    weight = _frame_weights(table)
+    width = np.where(weight > 0, column_numbers(table, "fwhm"), 0.0)
+    for kind, filling in (("sharp", "full"), ("deep", "none")):
+        chosen = np.where(column_truths(table, f"{kind}_set"), weight, 0.0)
+        if chosen.any():
+            x = float(chosen @ width / chosen.sum())
+            y = 100 * float(np.sqrt(chosen.sum() / weight.sum()))
+            axes.plot(
+                [x], [y], marker="o", markersize=8, fillstyle=filling, color=INK, linestyle="none"
+            )
+            axes.annotate(
+                f"{kind} set", (x, y), xytext=(9, -5), textcoords="offset points", va="top"
+            )
+    axes.set_ylim(0, 108)
+    low, high = axes.get_xlim()
+    axes.set_xlim(low, high + 0.22 * (high - low))

@@ -1,0 +1,205 @@
+"""A few bright stars cut out of the deep, the sharp and the final picture."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+
+from framesort.errors import FrameError
+from framesort.files import StrPath, read_image
+from framesort.report._columns import column_numbers, column_texts
+from framesort.report._read import GroupSummary
+from framesort.report._style import INK
+
+__all__ = ["STACKS", "StarCutout", "choose_stars", "cut_stars", "draw_star_cutouts"]
+
+STACKS = ("deep", "sharp", "final")
+"""The pictures a star is shown in, in this order."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StarCutout:
+    """One star in several pictures.
+
+    Attributes
+    ----------
+    x, y : float
+        Place on the grid, pixels.
+    pixels : dict of str to (n, n) float32 ndarray
+        Cutout by picture name, all of one size; NaN beyond the edge.
+    """
+
+    x: float
+    y: float
+    pixels: dict[str, NDArray[np.float32]] = field(default_factory=dict)
+
+
+def choose_stars(
+    stars: Table,
+    *,
+    number: int = 6,
+    apart: float = 40.0,
+    inside: tuple[float, float] | None = None,
+) -> NDArray[np.int_]:
+    """Rows of the brightest replaced stars that lie apart from one another.
+
+    Parameters
+    ----------
+    stars : `~astropy.table.Table`
+        stars.ecsv: x, y, flux_deep, and if there `method` and `reason`.
+    number : int
+        At most so many.
+    apart : float
+        Least distance between two chosen stars, pixels.
+    inside : (float, float) or None
+        Width and height of the picture: stars nearer to its edge than ``apart / 3`` come
+        only when there are too few others.
+
+    Returns
+    -------
+    rows : (n,) int ndarray
+        Brightest first. Stars with a reason (left as they were) come only when there
+        are too few others.
+    """
+    x, y = column_numbers(stars, "x"), column_numbers(stars, "y")
+    flux = column_numbers(stars, "flux_deep")
+    if np.isnan(flux).all():
+        flux = column_numbers(stars, "flux_sharp")
+    left = column_texts(stars, "reason") != ""
+    good = np.isfinite(x) & np.isfinite(y) & np.isfinite(flux)
+    edge = np.zeros(len(stars), dtype=bool)
+    if inside is not None:
+        room = np.minimum(np.minimum(x, inside[0] - 1 - x), np.minimum(y, inside[1] - 1 - y))
+        edge = room < apart / 3
+    order = [i for i in np.lexsort((-np.nan_to_num(flux), edge, left)) if good[i]]
+    chosen: list[int] = []
+    for i in order:
+        if all(math.hypot(x[i] - x[j], y[i] - y[j]) >= apart for j in chosen):
+            chosen.append(int(i))
+        if len(chosen) == number:
+            break
+    return np.array(sorted(chosen, key=lambda i: -flux[i]), dtype=int)
+
+
+def _cut(path: StrPath, x: float, y: float, half: int, height: int) -> NDArray[np.float32]:
+    """A square around a place; only its rows are read."""
+    column, row = round(x), round(y)
+    bottom, top = max(row - half, 0), min(row + half + 1, height)
+    size = 2 * half + 1
+    square = np.full((size, size), np.nan, dtype=np.float32)
+    if top <= bottom:
+        return square
+    rows, _ = read_image(path, rows=slice(bottom, top))
+    if rows.ndim == 3:
+        rows = rows.mean(axis=0)
+    first, last = max(column - half, 0), min(column + half + 1, rows.shape[1])
+    if last > first:
+        square[
+            bottom - row + half : top - row + half, first - column + half : last - column + half
+        ] = rows[:, first:last]
+    return square
+
+
+def cut_stars(
+    group: GroupSummary,
+    stars: Table,
+    *,
+    shape: tuple[int, int],
+    number: int = 6,
+    half: int | None = None,
+) -> tuple[StarCutout, ...]:
+    """Cut the brightest stars of a group out of its stacks.
+
+    Parameters
+    ----------
+    group : GroupSummary
+        Whose folder holds the stacks.
+    stars : `~astropy.table.Table`
+        Its stars.ecsv.
+    shape : (int, int)
+        Rows and columns of the grid.
+    number : int
+        At most so many stars.
+    half : int or None
+        Half the side of a cutout, pixels; None for seven times the FWHM of the deep
+        stack's stars, 14 to 40 pixels, which holds most of a line of light.
+
+    Returns
+    -------
+    cutouts : tuple of StarCutout
+        Only pictures that exist and can be read are in them.
+    """
+    if half is None:
+        fwhm = group.fwhm.get("deep", math.nan)
+        half = int(np.clip(7 * fwhm, 14, 40)) if math.isfinite(fwhm) else 22
+    x, y = column_numbers(stars, "x"), column_numbers(stars, "y")
+    cutouts = []
+    for i in choose_stars(stars, number=number, apart=1.5 * half, inside=shape[::-1]):
+        pixels = {}
+        for name in STACKS:
+            path = group.stack(name)
+            if path is None:
+                continue
+            try:
+                pixels[name] = _cut(path, x[i], y[i], half, shape[0])
+            except FrameError:
+                continue
+        if pixels:
+            cutouts.append(StarCutout(x=float(x[i]), y=float(y[i]), pixels=pixels))
+    return tuple(cutouts)
+
+
+def _shown(pixels: NDArray[np.float32], sky: float, top: float) -> NDArray[np.float64]:
+    """Brightness of a cutout: the wings and the line show, the core does not fill the square."""
+    value = np.clip((np.nan_to_num(pixels, nan=sky) - sky) / max(top, 1e-30), 0, 1)
+    return np.arcsinh(value * 200) / np.arcsinh(200)
+
+
+def draw_star_cutouts(
+    axes: Any, cutouts: Sequence[StarCutout], *, stars_across: bool = True
+) -> None:
+    """Draw stars side by side, a picture in each row (or column) and a star in each column (row).
+
+    All pictures of a star share one curve of brightness, so they may be compared.
+
+    Parameters
+    ----------
+    axes : (n_pictures, n_stars) ndarray of `~matplotlib.axes.Axes`
+        (n_stars, n_pictures) with ``stars_across=False``. Surplus axes are switched off.
+    cutouts : sequence of StarCutout
+        As `cut_stars` gives them.
+    stars_across : bool
+        Stars from left to right, else from top to bottom.
+    """
+    grid = np.atleast_2d(np.asarray(axes, dtype=object))
+    grid = grid if stars_across else grid.T
+    names = [name for name in STACKS if any(name in cutout.pixels for cutout in cutouts)]
+    for place in grid.ravel():
+        place.set_axis_off()
+    for column, cutout in enumerate(cutouts[: grid.shape[1]]):
+        whole = np.concatenate([pixels.ravel() for pixels in cutout.pixels.values()])
+        sky = float(np.nanpercentile(whole, 25)) if np.isfinite(whole).any() else 0.0
+        top = float(np.nanpercentile(whole, 99.8)) - sky if np.isfinite(whole).any() else 1.0
+        for row, name in enumerate(names[: grid.shape[0]]):
+            if name in cutout.pixels:
+                _draw_cutout(grid[row, column], _shown(cutout.pixels[name], sky, top))
+    for edge, name in zip(grid[:, 0], names, strict=False):
+        _name_picture(edge, name, beside=stars_across)
+
+
+def _name_picture(axes: Axes, name: str, *, beside: bool) -> None:
+    """The picture's name left of its row or above its column."""
+    x, y, turn = (-0.06, 0.5, 90) if beside else (0.5, 1.05, 0)
+    anchor: dict[str, Any] = (
+        {"ha": "right", "va": "center"} if beside else {"ha": "center", "va": "bottom"}
+    )
+    axes.text(x, y, name, transform=axes.transAxes, color=INK, rotation=turn, **anchor)
+
+
+def _draw_cutout(axes: Axes, shown: NDArray[np.float64]) -> None:
+    axes.imshow(shown, cmap="gray", vmin=0, vmax=1, origin="lower", interpolation="nearest")

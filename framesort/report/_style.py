@@ -1,0 +1,81 @@
+"""Colours, markers and words that every plot of the report shares.
+
+A state is told apart by colour, by lightness and by marker, so that no reader depends on hue.
+The same colours stand in ``style.css`` as custom properties; the page swaps them for dark ones.
+"""
+
+from typing import Any
+
+from matplotlib.axes import Axes
+
+__all__ = [
+    "COLOURS",
+    "INK",
+    "MARKERS",
+    "QUIET",
+    "RULE",
+    "STATES",
+    "STATE_COLOURS",
+    "STATE_WORDS",
+    "name_panel",
+    "plain_text",
+    "style_axes",
+]
+
+INK = "#22292d"
+QUIET = "#6d767b"
+RULE = "#c4c6bf"
+STATE_COLOURS = {"off": "#0b5f86", "part": "#d8a200", "on": "#b5431c", "unknown": "#8b9094"}
+STATE_WORDS = {
+    "off": "heater off",
+    "part": "changed during the exposure",
+    "on": "heater on",
+    "unknown": "not known",
+}
+STATES = tuple(STATE_COLOURS)
+MARKERS = {"off": "o", "part": "D", "on": "s", "unknown": "x"}
+"""Filled circle, diamond, square, cross."""
+
+COLOURS = {INK: "ink", QUIET: "quiet", RULE: "rule"} | {
+    colour: f"state-{state}" for state, colour in STATE_COLOURS.items()
+}
+"""Plot colour to the custom property that stands for it on the page."""
+
+
+def plain_text(value: Any) -> str:
+    """A text from a header, safe from being read as a formula, short enough for a plot."""
+    if len(str(value)) > 24:
+        value = str(value)[:23] + "…"
+    return str(value).replace("\\", "\\\\").replace("$", r"\$") if "$" in str(value) else str(value)
+
+
+def name_panel(axes: Axes, name: str) -> None:
+    """Write a name above the left end of a panel."""
+    axes.text(0.0, 1.03, plain_text(name), transform=axes.transAxes, va="bottom")
+
+
+def style_axes(axes: Axes, *, size: float = 9.0) -> None:
+    """Give axes the page's ink, thin rules and no box.
+
+    Parameters
+    ----------
+    axes : `~matplotlib.axes.Axes`
+        Changed in place.
+    size : float
+        Font size, points.
+    """
+    axes.set_facecolor("none")
+    for name, spine in axes.spines.items():
+        spine.set_visible(name in ("left", "bottom", "polar"))
+        spine.set_color(RULE)
+    axes.tick_params(colors=QUIET, labelcolor=INK, labelsize=size, length=3)
+    axes.tick_params(which="minor", colors=RULE, length=2)
+    for text in (axes.xaxis.label, axes.yaxis.label, axes.title, *axes.texts):
+        text.set_color(INK)
+        text.set_fontsize(size)
+    legend = axes.get_legend()
+    if legend is not None:
+        legend.set_frame_on(False)
+        for text in legend.get_texts():
+            text.set_color(INK)
+            text.set_fontsize(size)

@@ -1,0 +1,142 @@
+"""The answers of the report in plain words, each from numbers in the results."""
+
+import math
+
+import numpy as np
+
+from framesort.report._columns import (
+    as_dicts,
+    as_number,
+    as_sentences,
+    column_numbers,
+    column_truths,
+)
+from framesort.report._phrases import (
+    format_duration,
+    listing,
+    name_group,
+    percent,
+    plural,
+)
+from framesort.report._read import GroupSummary, Results
+from framesort.report._style import STATES
+from framesort.report._timeline import states_of
+
+__all__ = ["describe_cost", "describe_frames", "describe_next"]
+
+
+def describe_frames(results: Results) -> list[str]:
+    """Which frames: how many of each heater state, and what went into the two sets."""
+    table = results.table
+    if not len(table):
+        return ["No frame could be used."]
+    states = states_of(table)
+    counts = {state: int(np.sum(states == state)) for state in STATES}
+    words = {
+        "off": "{} with the heater off",
+        "part": "{} while it was switched or changed",
+        "on": "{} with it on",
+        "unknown": "{} in a state that is not known",
+    }
+    told = listing(words[s].format(n) for s, n in counts.items() if n)
+    hours = float(np.nansum(column_numbers(table, "exposure"))) / 3600
+    sentences = [f"{plural(len(table), 'frame')}, {format_duration(hours)} in all: {told}."]
+    if {"sharp_set", "deep_set"} <= set(table.colnames):
+        parts = []
+        for kind in ("sharp", "deep"):
+            chosen = column_truths(table, f"{kind}_set")
+            long = float(np.nansum(column_numbers(table, "exposure")[chosen])) / 3600
+            parts.append(f"{plural(int(chosen.sum()), 'frame')} ({format_duration(long)})")
+        sentences.append(f"The stars come from {parts[0]}, the faint light from {parts[1]}.")
+    left = len(as_dicts(results.summary.get("left_out")))
+    if left:
+        sentences.append(f"{plural(left, 'file')} could not be used; the list is below.")
+    return sentences
+
+
+def _cost_from_response(group: GroupSummary, results: Results) -> str:
+    """The highest power that was measured for the group, "" if none."""
+    found = [
+        entry
+        for entry in as_dicts(results.summary.get("response"))
+        if str(entry.get("filter", "")) == group.filter
+        and not abs(as_number(entry.get("exposure")) - group.exposure) > 0.01 * group.exposure
+        and as_number(entry.get("power")) > 0
+        and math.isfinite(as_number(entry.get("fwhm_growth")))
+    ]
+    if not found:
+        return ""
+    most = max(found, key=lambda entry: as_number(entry.get("power")))
+    wider = as_number(most.get("fwhm_growth")) - 1
+    line, line_err = as_number(most.get("line")), as_number(most.get("line_err"))
+    tail = ""
+    if math.isfinite(line):
+        seen = not math.isfinite(line_err) or line > 2 * line_err
+        tail = (
+            f", and bright stars had {percent(line, line_err)} of their light in the line"
+            if seen
+            else ", and no line of light stood out from the noise"
+        )
+    growth = (
+        f"{percent(abs(wider), as_number(most.get('fwhm_growth_err')))} "
+        f"{'wider' if wider >= 0 else 'narrower'} than with the heater off"
+    )
+    return (
+        f"At {as_number(most.get('power')):.0f} % power, stars{name_group(group, results)} "
+        f"were {growth}{tail}."
+    )
+
+
+def _cost_from_table(group: GroupSummary, results: Results) -> str:
+    """Median FWHM with the heater on against off, "" if one is missing."""
+    fwhm = column_numbers(results.table, "fwhm")[group.rows]
+    states = states_of(results.table)[group.rows]
+    with np.errstate(invalid="ignore"):
+        off, on = (fwhm[(states == s) & np.isfinite(fwhm)] for s in ("off", "on"))
+    if not off.size or not on.size:
+        return ""
+    a, b = float(np.median(off)), float(np.median(on))
+    return (
+        f"With the heater on, stars{name_group(group, results)} were {b:.2f} px wide, "
+        f"{a:.2f} px with it off (medians)."
+    )
+
+
+def describe_cost(results: Results) -> list[str]:
+    """What the heater cost in sharpness, for each group."""
+    states = states_of(results.table)
+    if not np.isin(states, ["on", "part"]).any():
+        known = bool((states == "off").any())
+        return [
+            "Nothing: the heater was off in every frame."
+            if known and not (states == "unknown").any()
+            else "That cannot be told: no frame is known to have been taken with the heater on."
+        ]
+    found = [
+        _cost_from_response(group, results) or _cost_from_table(group, results)
+        for group in results.groups
+    ]
+    sentences = [sentence for sentence in found if sentence]
+    clock = results.summary.get("clock")
+    if isinstance(clock, dict) and clock.get("significant") is True:
+        sentences += as_sentences(clock.get("sentence"))
+    return sentences or [
+        "That cannot be told: no group has frames both with the heater off and on."
+    ]
+
+
+def describe_next(results: Results) -> list[str]:
+    """What to do next time: advice of the groups, tolerable powers, else what is missing."""
+    sentences: list[str] = []
+    for group in results.groups:
+        name = name_group(group, results).removeprefix(" of ")
+        sentences += [f"{name}: {text}" if name else text for text in group.advice]
+    for entry in as_dicts(results.summary.get("tolerable")):
+        sentences += as_sentences(entry.get("sentence"))
+    for group in results.groups:
+        if sum(group.states.values()) and not group.states.get("off"):
+            sentences.append(
+                f"Begin with heater-off frames{name_group(group, results)}: this night has none, "
+                "so there is nothing to measure the others by."
+            )
+    return list(dict.fromkeys(sentences)) or ["The night's results give no advice."]
