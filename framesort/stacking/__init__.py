@@ -1,0 +1,17 @@
+"""Resample, normalise, reject, combine: stacks of any number of frames in bounded memory."""
+
+from framesort.stacking._bands import combine_cube
+from framesort.stacking._files import read_stack, write_stack
+from framesort.stacking._normalise import measure_flux_scales
+from framesort.stacking._resample import resample_image
+from framesort.stacking._stack import stack_arrays, stack_frames
+
+__all__ = [
+    "combine_cube",
+    "measure_flux_scales",
+    "read_stack",
+    "resample_image",
+    "stack_arrays",
+    "stack_frames",
+    "write_stack",
+]

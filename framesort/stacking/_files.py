@@ -1,0 +1,107 @@
+"""Stacks to FITS and back."""
+
+import os
+from typing import Any
+from urllib.parse import quote, unquote
+
+import numpy as np
+from astropy.io import fits
+
+from framesort.errors import InputError
+from framesort.files import write_fits
+from framesort.records import Stack
+
+__all__ = ["read_stack", "write_stack"]
+
+StrPath = str | os.PathLike[str]
+
+
+def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
+    """Write a stack with its extensions WEIGHT and COVERAGE, whole or not at all.
+
+    Parameters
+    ----------
+    path : path
+        Target.
+    stack : `~framesort.records.Stack`
+    overwrite : bool
+        Replace an existing file.
+
+    Raises
+    ------
+    OutputError
+        As `framesort.files.open_whole`.
+    """
+    header = stack.header.copy()
+    for k, (name, share) in enumerate(zip(stack.frames, stack.rejected, strict=True), start=1):
+        header[f"FRAM{k:04d}"] = quote(name, safe="/ ~()[]{}!@$^&*+=,;:#<>|`'\"?\\")
+        if np.isfinite(share):
+            header[f"REJ{k:05d}"] = float(share)
+    for k, note in enumerate(stack.notes, start=1):
+        header[f"NOTE{k:04d}"] = quote(note, safe="/ ~()[]{}!@$^&*+=,;:#<>|`'\"?\\")
+    if np.isfinite(stack.saturation):
+        header["SATURATE"] = stack.saturation
+    write_fits(
+        path,
+        stack.data,
+        header,
+        extensions={"WEIGHT": stack.weight, "COVERAGE": stack.coverage},
+        overwrite=overwrite,
+    )
+
+
+def read_stack(path: StrPath) -> Stack:
+    """Read what `write_stack` wrote, or any FITS image as a stack.
+
+    Parameters
+    ----------
+    path : path
+        FITS; without the extensions the weight is 1 and the coverage 1 where the image is
+        finite.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read or its images do not fit one another.
+    """
+    try:
+        with fits.open(path, memmap=False) as hdus:
+            header = hdus[0].header.copy()
+            data: Any = np.array(hdus[0].data, dtype=np.float32)
+            finite = np.isfinite(data)
+            weight, coverage = finite.astype(np.float32), finite.astype(np.int16)
+            if "WEIGHT" in hdus:
+                weight = np.array(hdus["WEIGHT"].data, dtype=np.float32)
+            if "COVERAGE" in hdus:
+                coverage = np.array(hdus["COVERAGE"].data, dtype=np.int16)
+    except Exception as error:  # any damage to a file surfaces as some exception of the reader
+        raise InputError(f"{path}: cannot be read as a stack ({error})") from error
+    if data.ndim != 2 or weight.shape != data.shape or coverage.shape != data.shape:
+        raise InputError(
+            f"{path}: image, WEIGHT and COVERAGE must be of one 2-D shape, got {data.shape}, "
+            f"{weight.shape} and {coverage.shape}"
+        )
+    frames: list[str] = []
+    rejected: list[float] = []
+    notes: list[str] = []
+    while f"FRAM{len(frames) + 1:04d}" in header:
+        k = len(frames) + 1
+        frames.append(unquote(str(header[f"FRAM{k:04d}"])))
+        rejected.append(float(header.get(f"REJ{k:05d}", np.nan)))
+    while f"NOTE{len(notes) + 1:04d}" in header:
+        notes.append(unquote(str(header[f"NOTE{len(notes) + 1:04d}"])))
+    for k in range(1, len(frames) + 1):
+        del header[f"FRAM{k:04d}"]
+        header.remove(f"REJ{k:05d}", ignore_missing=True)
+    for k in range(1, len(notes) + 1):
+        del header[f"NOTE{k:04d}"]
+    return Stack(
+        data=data,
+        weight=weight,
+        coverage=coverage,
+        header=header,
+        frames=tuple(frames),
+        rejected=np.array(rejected),
+        saturation=float(header.get("SATURATE", np.inf)),
+        notes=tuple(notes),
+    )

@@ -1,0 +1,292 @@
+"""What makes frames comparable: flux scales from stars, background surfaces from a coarse mesh."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
+from scipy.spatial import cKDTree
+
+from framesort.records import Transform
+
+__all__ = ["Mesh", "fit_surface", "measure_flux_scales", "measure_mesh", "surface_terms"]
+
+Floats = NDArray[np.float64]
+
+PAIR_RADIUS = 2.0  # grid pixels
+FEWEST_PAIRS = 3
+CELLS = 24  # cells of the mesh along the shorter side
+SMALLEST_CELL = 16  # pixels
+ORDERS = ((2, 0.6, 24), (1, 0.25, 8), (0, 0.0, 1))  # order, common area and cells it asks for
+
+
+def measure_flux_scales(
+    star_lists: Sequence[Table | None],
+    transforms: Sequence[Transform],
+    reference: int | Table,
+    *,
+    saturated: str = "saturated",
+) -> Floats:
+    """Factors that bring the light of every frame to that of the reference.
+
+    Parameters
+    ----------
+    star_lists : sequence of `~astropy.table.Table` or None
+        One a frame: `x`, `y`, `flux`, where there `flux_err` and `saturated`.
+    transforms : sequence of `~framesort.records.Transform`
+        Onto the grid of the reference.
+    reference : int or `~astropy.table.Table`
+        The frame that sets the scale, or a star list on the grid.
+    saturated : str
+        Name of the column that marks stars not to be used.
+
+    Returns
+    -------
+    (n,) float ndarray
+        Factor to multiply with; 1 for the reference itself, NaN where fewer than 3 stars are
+        common.
+
+    Notes
+    -----
+    The median of the flux ratios of pairs within 2 grid pixels, weighted by the inverse of
+    the ratio's variance (Bevington & Robinson, Data Reduction, sec. 4.1, from memory) but at
+    most that of a 2 % error, so that no single star decides.
+    """
+    index = None if isinstance(reference, Table) else int(reference)
+    table = reference if index is None else star_lists[index]
+    scales = np.full(len(star_lists), np.nan)
+    if table is None:
+        return scales
+    home = _stars(table, saturated)
+    if index is not None:
+        mapped = transforms[index].map_points(home[0][:, 0], home[0][:, 1])
+        home = (np.stack(mapped, axis=1), home[1], home[2])
+    for k, (stars, transform) in enumerate(zip(star_lists, transforms, strict=True)):
+        if k == index:
+            scales[k] = 1.0
+        elif stars is not None and transform:
+            scales[k] = _scale(_stars(stars, saturated), transform, home)
+    return scales
+
+
+def _stars(table: Table, saturated: str) -> tuple[Floats, Floats, Floats]:
+    """Places, fluxes and relative variances of the stars that can be used."""
+    column: dict[str, Floats] = {
+        name: np.asarray(np.ma.filled(np.ma.asarray(table[name], dtype=float), np.nan))
+        for name in ("x", "y", "flux", "flux_err")
+        if name in table.colnames
+    }
+    xy, flux = np.stack([column["x"], column["y"]], axis=1), column["flux"]
+    error = column.get("flux_err", np.full(len(flux), np.nan))
+    # Without errors all count alike; 2 % is a floor for what apertures and flats leave.
+    relative = np.where(error > 0, (error / flux) ** 2, 0.0) + 0.02**2
+    good = np.isfinite(xy).all(axis=1) & (flux > 0)
+    if saturated in table.colnames:
+        good &= ~np.asarray(np.ma.filled(np.ma.asarray(table[saturated]), False), dtype=bool)
+    return xy[good], flux[good], relative[good]
+
+
+def _scale(
+    stars: tuple[Floats, Floats, Floats],
+    transform: Transform,
+    home: tuple[Floats, Floats, Floats],
+) -> float:
+    xy, flux, variance = stars
+    if not len(xy) or not len(home[0]):
+        return np.nan
+    mapped = np.stack(transform.map_points(xy[:, 0], xy[:, 1]), axis=1)
+    distance, j = cKDTree(home[0]).query(mapped, distance_upper_bound=PAIR_RADIUS)
+    i = np.flatnonzero(np.isfinite(distance))
+    if len(i) < FEWEST_PAIRS:
+        return np.nan
+    ratio = np.log(home[1][j[i]] / flux[i])
+    weight = 1 / (variance[i] + home[2][j[i]])
+    order = np.argsort(ratio, kind="stable")
+    total = np.cumsum(weight[order])
+    # The place where half of the weight lies below, between two stars as for a plain median.
+    middle = (total - weight[order] / 2) / total[-1]
+    return float(np.exp(np.interp(0.5, middle, ratio[order])))
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """The background of a frame on coarse cells, in the frame's own pixels and ADU.
+
+    Attributes
+    ----------
+    level : (rows, columns) float ndarray
+        Median of each cell without stars; NaN where too little is known.
+    cell : (float, float)
+        Height and width of a cell, pixels.
+    noise : float
+        Standard deviation of a pixel, from differences of neighbours.
+    shape : (int, int)
+        Rows and columns of the frame.
+    """
+
+    level: Floats
+    cell: tuple[float, float]
+    noise: float
+    shape: tuple[int, int]
+
+    def centres(self) -> tuple[Floats, Floats]:
+        """Places (x, y) of the cells' centres."""
+        rows, columns = self.level.shape
+        x = (np.arange(columns) + 0.5) * self.cell[1] - 0.5
+        y = (np.arange(rows) + 0.5) * self.cell[0] - 0.5
+        gx, gy = np.meshgrid(x, y)
+        return gx, gy
+
+    def interpolate(self, x: Floats, y: Floats) -> Floats:
+        """Level at places, bilinear; NaN outside of the frame."""
+        at = [(y + 0.5) / self.cell[0] - 0.5, (x + 0.5) / self.cell[1] - 0.5]
+        inside = (x >= -0.5) & (y >= -0.5) & (x < self.shape[1] - 0.5) & (y < self.shape[0] - 0.5)
+        values = map_coordinates(self.level, at, order=1, mode="nearest")
+        return np.where(inside, values, np.nan)
+
+
+def row_step(rows: int) -> int:
+    """Every how many rows a frame is looked at for its mesh: about a dozen a cell."""
+    return max(1, max(SMALLEST_CELL, rows // CELLS) // 12)
+
+
+def measure_mesh(sample: NDArray[np.float32], rows: int) -> Mesh:
+    """The mesh of a frame from every `row_step`-th of its rows.
+
+    Parameters
+    ----------
+    sample : (n, nx) float32 ndarray
+        The rows looked at; NaN is missing.
+    rows : int
+        Rows of the whole frame.
+    """
+    columns = sample.shape[1]
+    size = max(SMALLEST_CELL, min(rows, columns) // CELLS)
+    ny, nx = max(1, round(rows / size)), max(1, round(columns / size))
+    step = row_step(rows)
+    y_of = np.arange(len(sample)) * step
+    y_edges = np.searchsorted(y_of, np.linspace(0, rows, ny + 1))
+    x_edges = np.linspace(0, columns, nx + 1).astype(int)
+    across = max(1, (x_edges[1] - x_edges[0]) // 24)
+    level = np.full((ny, nx), np.nan)
+    for i in range(ny):
+        strip = sample[y_edges[i] : y_edges[i + 1]]
+        for j in range(nx):
+            # One pixel in several: neighbours of a star tell nothing new, time is saved.
+            level[i, j] = _background(strip[:, x_edges[j] : x_edges[j + 1] : across])
+    return Mesh(level, (rows / ny, columns / nx), _pixel_noise(sample), (rows, columns))
+
+
+def _background(cell: NDArray[np.float32]) -> float:
+    """Median after two rounds of taking out what lies 2.5 sigma away from it (stars)."""
+    values = np.sort(cell[np.isfinite(cell)], axis=None)
+    if len(values) < max(8, cell.size // 4):
+        return np.nan
+    for _ in range(2):
+        middle = float(values[len(values) // 2])
+        # The lower half is free of stars: its quartile gives the width.
+        reach = 2.5 * (middle - float(values[len(values) // 4])) / 0.6745
+        if reach <= 0:
+            break
+        # Both sides alike: cutting one only would move the median.
+        first, last = np.searchsorted(values, [middle - reach, middle + reach])
+        values = values[first:last]
+    return float(np.median(values))
+
+
+def _pixel_noise(sample: NDArray[np.float32]) -> float:
+    """Noise of a pixel from differences of pixels two apart in a row, over sqrt(2).
+
+    1.4826 MAD first, then the standard deviation within three of it, since a MAD of whole
+    numbers is coarse; 0.98658 is that of a normal distribution cut there.
+    """
+    flat = sample[:: max(1, len(sample) // 64)]
+    difference = (flat[:, 2:] - flat[:, :-2]).ravel().astype(float)
+    difference = difference[np.isfinite(difference)]
+    if len(difference) < 16:
+        return np.nan
+    sigma = 1.482602 * float(np.median(np.abs(difference))) or float(np.std(difference))
+    for _ in range(3):
+        inner = difference[np.abs(difference) <= 3 * sigma]
+        sigma = float(np.std(inner)) / 0.98658 if len(inner) else 0.0
+    return sigma / np.sqrt(2)
+
+
+def surface_terms(x: Any, y: Any, shape: tuple[int, int]) -> list[Floats]:
+    """1, x, y, x^2, x y, y^2 of places of the grid, scaled to about -1..1."""
+    u = np.asarray(2 * x / max(shape[1] - 1, 1) - 1, dtype=float)
+    v = np.asarray(2 * y / max(shape[0] - 1, 1) - 1, dtype=float)
+    return [np.ones(np.broadcast(u, v).shape), u, v, u * u, u * v, v * v]
+
+
+def fit_surface(
+    mesh: Mesh,
+    transform: Transform,
+    factor: float,
+    home: Mesh,
+    home_transform: Transform,
+    shape: tuple[int, int],
+    order: int,
+) -> tuple[Floats, float]:
+    """The surface to take off a frame's scaled background so that it becomes the reference's.
+
+    Parameters
+    ----------
+    mesh, home : Mesh
+        Of the frame and of the reference.
+    transform, home_transform : `~framesort.records.Transform`
+        Onto the grid.
+    factor : float
+        What the frame's values are multiplied with.
+    shape : (int, int)
+        Of the grid.
+    order : int
+        0, 1 or 2; less is used where the common area is small.
+
+    Returns
+    -------
+    coefficients : (6,) float ndarray
+        Of `surface_terms`; NaN without common area.
+    residual : float
+        1.4826 MAD of the cells about it, ADU of the reference.
+
+    Notes
+    -----
+    Nebulae and stars are the same in both, so that they leave the difference; what is left
+    (a change of width, a cloud) is taken out by Tukey's biweight in ten rounds.
+    """
+    x, y = transform.map_points(*mesh.centres())
+    back = Transform(matrix=np.asarray(np.linalg.inv(home_transform.matrix), dtype=float))
+    difference = (factor * mesh.level - home.interpolate(*back.map_points(x, y))).ravel()
+    good = np.isfinite(difference)
+    coefficients = np.full(6, np.nan)
+    if not good.any():
+        return coefficients, np.nan
+    terms = np.stack([t.ravel() for t in surface_terms(x, y, shape)], axis=1)[good]
+    values = difference[good]
+    number = next(
+        (degree + 1) * (degree + 2) // 2
+        for degree, share, cells in ORDERS
+        if degree <= order and good.mean() >= share and good.sum() >= cells
+    )
+    terms = terms[:, :number]
+    weight = np.ones(len(values))
+    fit: Floats = np.zeros(number)
+    fit[0] = np.median(values)
+    spread = 0.0
+    for _ in range(10):
+        rest = values - terms @ fit
+        spread = 1.482602 * float(np.median(np.abs(rest - np.median(rest))))
+        if spread <= 1e-12 * max(1.0, float(np.abs(values).max())):
+            break
+        weight = np.maximum(1 - (rest / (4.685 * spread)) ** 2, 0) ** 2
+        root = np.sqrt(weight)[:, None]
+        fit = np.asarray(
+            np.linalg.lstsq(terms * root, values * root[:, 0], rcond=None)[0], dtype=float
+        )
+    coefficients[:] = 0.0
+    coefficients[:number] = fit
+    return coefficients, spread

@@ -1,0 +1,106 @@
+"""A first look at each frame: its size, its noise and its background on a coarse mesh."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from astropy.io.fits import Header
+from numpy.lib.format import open_memmap
+from numpy.typing import NDArray
+
+from framesort.records import Transform
+from framesort.stacking._bands import FramePlan, Reader, resample_frame
+from framesort.stacking._normalise import Mesh, measure_mesh, row_step
+from framesort.stacking._resample import area_factor, inverse_matrix
+
+__all__ = ["Look", "LookTask", "look_at_frame"]
+
+PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z")
+STORE_ROWS = 256  # rows of the grid resampled at a time when a frame is stored
+STEEP = 0.15  # rows that a frame's row climbs per column, from which a band needs too many
+
+
+@dataclass(frozen=True, kw_only=True)
+class LookTask:
+    """What is needed to look at a frame."""
+
+    path: str
+    transform: Transform
+    grid: tuple[int, int]
+    kernel: str
+    full: float
+    read: Reader
+    stored: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Look:
+    """What was seen; `error` is "" or why the frame cannot be used."""
+
+    mesh: Mesh | None = None
+    header: Header | None = None
+    shape: tuple[int, int] = (0, 0)
+    area: float = 1.0
+    stored: str | None = None
+    error: str = ""
+
+
+def look_at_frame(task: LookTask) -> Look:
+    """Measure the mesh; store the frame on the grid if its rows cannot be read one by one."""
+    try:
+        store = task.stored if _wants_store(task) else None
+        if store is None:
+            head, header = task.read(task.path, rows=slice(0, 1))
+            rows = int(header["NAXIS2"])
+            sample = task.read(task.path, rows=slice(0, None, row_step(rows)))[0]
+        else:
+            sample, header = task.read(task.path, rows=slice(0, None))
+            head, rows = sample, len(sample)
+        if head.ndim != 2:
+            return Look(error=f"has {head.ndim} axes, a picture of one plane is needed")
+        pixels = np.asarray(sample, dtype=np.float32)
+        shape = (rows, pixels.shape[1])
+        area = area_factor(task.transform, shape)
+        if store is not None:
+            _store(task, pixels, shape, Path(store))
+            pixels = pixels[:: row_step(rows)]
+        return Look(
+            mesh=measure_mesh(pixels, rows), header=header, shape=shape, area=area, stored=store
+        )
+    except Exception as error:  # any reader may be handed in; the frame is named and left out
+        text = str(error).removeprefix(f"{task.path}: ")
+        return Look(error=text or type(error).__name__)
+
+
+def _wants_store(task: LookTask) -> bool:
+    if task.stored is None:
+        return False
+    m = task.transform.matrix
+    steep = abs(m[1, 0]) > STEEP * abs(m[1, 1])
+    return steep or Path(task.path).suffix.lower() in PACKED
+
+
+def _store(task: LookTask, pixels: NDArray[np.float32], shape: tuple[int, int], path: Path) -> None:
+    """The frame on the grid, unscaled, as two files that are read row by row later."""
+    out = open_memmap(path, mode="w+", dtype=np.float32, shape=task.grid)
+    full = open_memmap(path.with_suffix(".full.npy"), mode="w+", dtype=np.uint8, shape=task.grid)
+    frame = FramePlan(
+        path=task.path,
+        shape=shape,
+        inverse=inverse_matrix(task.transform),
+        factor=1.0,
+        surface=np.zeros(6),
+        full=task.full,
+    )
+
+    def read(_: str, *, rows: slice) -> tuple[NDArray[np.float32], Header]:
+        return pixels[rows], Header()
+
+    for start in range(0, task.grid[0], STORE_ROWS):
+        rows = slice(start, min(start + STORE_ROWS, task.grid[0]))
+        plane = np.empty((rows.stop - rows.start, task.grid[1]), dtype=np.float32)
+        flags = np.empty(plane.shape, dtype=np.uint8)
+        resample_frame(read, frame, rows, task.grid[1], task.kernel, plane, flags, 0)
+        out[rows], full[rows] = plane, flags
+    out.flush()
+    full.flush()
