@@ -105,8 +105,8 @@ def add_heater_columns(table: Table, trace: HeaterTrace, *, clock_offset: float 
     trace : HeaterTrace
         What the heater did.
     clock_offset : float
-        Seconds by which the log's clock is ahead of the camera's: a frame that begins at t
-        is looked up at ``t + clock_offset``.
+        Seconds to add to the log's times so that they agree with the camera's clock: minus
+        an hour for a log whose clock is an hour ahead.
 
     Notes
     -----
@@ -114,7 +114,7 @@ def add_heater_columns(table: Table, trace: HeaterTrace, *, clock_offset: float 
     "unknown" where the trace does not cover the exposure. A change of power that stays
     above zero for the whole exposure is "on".
     """
-    begin = _seconds(table["start"]) + clock_offset
+    begin = _seconds(table["start"]) - clock_offset
     exposure = np.asarray(table["exposure"], dtype=float)
     share, power = trace.average(begin, begin + exposure)
     state = np.full(len(table), "unknown", dtype=object)

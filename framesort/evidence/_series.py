@@ -1,0 +1,79 @@
+"""The frames' table as series of numbers: times, widths, the raw line as a vector."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+from numpy.typing import NDArray
+
+from framesort.records import column_values
+
+__all__ = ["Series", "group_names", "make_series", "start_seconds"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Series:
+    """What one frame after the other shows.
+
+    Attributes
+    ----------
+    start, exposure : (n,) float ndarray
+        Seconds since 1970, seconds; NaN where unknown.
+    log_fwhm : (n,) float ndarray
+        Natural logarithm of the FWHM: seeing, focus and heater act as factors.
+    line : (n, 2) float ndarray
+        Raw line of light as a vector, ``strength * (cos 2a, sin 2a)``: lines of any angle
+        add as such vectors, and 0 and 180 degrees are the same.
+    group : (n,) int ndarray
+        Number of the frame's filter and exposure.
+    """
+
+    start: Floats
+    exposure: Floats
+    log_fwhm: Floats
+    line: Floats
+    group: NDArray[np.intp]
+
+
+def start_seconds(table: Table) -> Floats:
+    """Start of each exposure, seconds since 1970; NaN where masked."""
+    start: Time = table["start"]
+    masked = np.broadcast_to(np.asarray(start.mask), start.shape)
+    seconds = np.full(start.shape, np.nan)
+    if not masked.all():
+        seconds[~masked] = np.asarray(start[~masked].unix, dtype=float)
+    return seconds
+
+
+def group_names(table: Table) -> list[tuple[str, float]]:
+    """Filter and exposure of each frame; exposures of one group count as one."""
+    exposure = column_values(table, "exposure")
+    filters = (
+        [str(name) for name in table["filter"]] if "filter" in table.colnames else [""] * len(table)
+    )
+    if "group" in table.colnames:
+        groups = np.array([str(name) for name in table["group"]])
+        for name in set(groups):
+            exposure[groups == name] = np.median(exposure[groups == name])
+    return list(zip(filters, (float(t) for t in exposure), strict=True))
+
+
+def make_series(table: Table) -> Series:
+    """Series of a table with start, exposure, fwhm and, where there, line_raw and its angle."""
+    fwhm = column_values(table, "fwhm")
+    strength = column_values(table, "line_raw")
+    angle = 2 * np.radians(column_values(table, "line_raw_angle"))
+    names = group_names(table)
+    numbers = {name: i for i, name in enumerate(sorted(set(names)))}
+    with np.errstate(invalid="ignore", divide="ignore"):
+        log_fwhm = np.where(fwhm > 0, np.log(fwhm), np.nan)
+    return Series(
+        start=start_seconds(table),
+        exposure=column_values(table, "exposure"),
+        log_fwhm=log_fwhm,
+        line=np.column_stack([strength * np.cos(angle), strength * np.sin(angle)]),
+        group=np.array([numbers[name] for name in names], dtype=np.intp),
+    )

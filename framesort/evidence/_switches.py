@@ -1,0 +1,156 @@
+"""Heater states from the stars alone."""
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.evidence._mixture import States, fit_states
+from framesort.evidence._series import make_series
+from framesort.records import column_values
+
+__all__ = ["find_switches"]
+
+Floats = NDArray[np.float64]
+
+_FEWEST = 8
+"""Frames below which nothing is said."""
+
+_SURE = 0.9
+"""Chance a state must have to be named."""
+
+_WIDER = 0.04
+"""Least growth of log FWHM that is taken for the heater's."""
+
+_SIGMAS = 5.0
+"""Significance that growth and line must both reach."""
+
+_INFLATE = 3.0
+"""Frames of a night are not independent: so many count as one when means are compared."""
+
+_SUDDEN = 0.5
+"""Share of the change that must happen from one frame to the next few: a heater is switched."""
+
+
+def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
+    """Tell heater states from FWHM and line of light together, without a log.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Needs start, exposure, filter, fwhm, line_raw, line_raw_angle; eccentricity and
+        elongation_angle where known. The order of rows does not matter.
+
+    Returns
+    -------
+    state : (n,) object ndarray
+        "off", "on", "part" (a frame between the two, as when switched within the exposure) or
+        "unknown". Frames heated too little to show are "off" or "unknown".
+    probability : (n,) float ndarray
+        Chance that the frame is heated; NaN where nothing can be said.
+
+    Notes
+    -----
+    Frames are sorted into up to three states of a hidden Markov chain (`fit_states`). A
+    state counts as heated only if against the narrowest state (a) stars are wider, (b) a
+    line of light at one angle was added, both at 5 sigma, (c) the change is sudden, and (d)
+    the stars are not merely trailed along that line. Where one of these fails seeing, focus, wind
+    or dew explain the frames as well, and they stay "unknown"; so does the whole night
+    if no state is heated, as the heater may have been on or off all night.
+    """
+    n = len(table)
+    state = np.full(n, "unknown", dtype=object)
+    probability = np.full(n, np.nan)
+    series = make_series(table)
+    usable = np.isfinite(series.start) & np.isfinite(series.log_fwhm)
+    has_line = np.isfinite(series.line).all(axis=1)
+    usable &= has_line
+    if usable.sum() < _FEWEST:
+        return state, probability
+    rows = np.flatnonzero(usable)[np.argsort(series.start[usable], kind="stable")]
+    data = np.column_stack([series.log_fwhm, series.line])[rows]
+    states = fit_states(data, series.start[rows] / 3600.0, series.group[rows])
+    heated = _heated_states(states, table, rows)
+    if not heated.any():
+        return state, probability
+    on = states.chance[:, heated].sum(axis=1)
+    off = states.chance[:, 0]
+    name = np.where(on > _SURE, "on", np.where(off > _SURE, "off", "unknown")).astype(object)
+    name[_between(states, heated, on)] = "part"
+    state[rows], probability[rows] = name, on
+    return state, probability
+
+
+def _heated_states(states: States, table: Table, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which states can only be the heater's."""
+    mass = states.chance.sum(axis=0)
+    heated = np.zeros(len(mass), dtype=bool)
+    if mass[0] < 3:
+        return heated
+    for k in range(1, len(mass)):
+        if mass[k] < 3:
+            continue
+        step = states.mean[k] - states.mean[0]
+        error = states.scatter * _INFLATE * (1 / mass[0] + 1 / mass[k])
+        wider = step[0] > max(_WIDER, _SIGMAS * np.sqrt(error[0, 0]))
+        line = float(step[1:] @ np.linalg.solve(error[1:, 1:], step[1:]))
+        heated[k] = (
+            wider
+            and line > _SIGMAS**2
+            and _is_sudden(states, k)
+            and not _is_trailing(states, k, table, rows)
+        )
+    return heated
+
+
+def _progress(states: States, k: int) -> Floats:
+    """Place of each frame between state 0 (0) and state k (1), along what tells them apart."""
+    step = states.mean[k] - states.mean[0]
+    direction = np.linalg.solve(states.scatter, step)
+    return np.asarray((states.data - states.mean[0]) @ direction / (step @ direction))
+
+
+def _is_sudden(states: States, k: int) -> bool:
+    place = _progress(states, k)
+    inside = states.chance.argmax(axis=1) == k
+    turns = np.flatnonzero(np.diff(inside.astype(int))) + 1
+    if not turns.size:
+        return False
+    jumps = [
+        abs(np.nanmedian(place[i : i + 3]) - np.nanmedian(place[max(i - 3, 0) : i])) for i in turns
+    ]
+    return bool(np.median(jumps) >= _SUDDEN)
+
+
+def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:
+    """True if stars are longer along the added line: a trail makes a line as well."""
+    shape = column_values(table, "eccentricity")[rows]
+    axis = 2 * np.radians(column_values(table, "elongation_angle")[rows])
+    b_over_a = np.sqrt(np.clip(1 - shape**2, 0, 1))
+    flat = (1 - b_over_a)[:, None] * np.column_stack([np.cos(axis), np.sin(axis)])
+    known = np.isfinite(flat).all(axis=1)
+    if known.sum() < _FEWEST:
+        return False
+    label = states.chance.argmax(axis=1)
+    here, base = known & (label == k), known & (label == 0)
+    if not here.any() or not base.any():
+        return False
+    longer = np.median(flat[here], axis=0) - np.median(flat[base], axis=0)
+    line = states.mean[k, 1:] - states.mean[0, 1:]
+    along = float(longer @ line / max(np.hypot(*line), 1e-12))
+    # A flattening of 0.15 more along the line is a trail one can see; the line itself,
+    # a few percent of the light, flattens stars by less.
+    return along > 0.15 and along > 0.9 * float(np.hypot(*longer))
+
+
+def _between(states: States, heated: NDArray[np.bool_], on: Floats) -> NDArray[np.bool_]:
+    """Frames at a switch whose stars are between those before and after."""
+    part = np.zeros(len(on), dtype=bool)
+    best = int(np.flatnonzero(heated)[np.argmax(states.chance[:, heated].sum(axis=0))])
+    place = _progress(states, best)
+    for i in range(2, len(on) - 2):
+        before, after = place[i - 2 : i].mean(), place[i + 1 : i + 3].mean()
+        switch = (on[i - 1] - 0.5) * (on[i + 1] - 0.5) < 0
+        low, high = min(before, after), max(before, after)
+        if switch and high - low > 0.5:
+            part[i] = low + 0.2 * (high - low) < place[i] < low + 0.8 * (high - low)
+    return part
