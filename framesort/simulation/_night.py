@@ -78,7 +78,7 @@ def simulate_night(
         raise OutputError(f"{folder} holds a night already; give --overwrite to replace it")
     shots = plan_shots(scenario)
     tasks = _list_tasks(scenario, shots, folder)
-    _check_folder(folder / "frames", tasks)
+    _clear_folder(folder, tasks)
     drawn = list(run_tasks(_write_frame, tasks, executor=executor, progress=progress))
     truth = truth_table(scenario, shots, folder, [one for one in drawn if one is not None])
     write_text(folder / "heater_power.csv", power_samples(scenario, shots))
@@ -92,14 +92,24 @@ def simulate_night(
     return truth
 
 
-def _check_folder(folder: Path, tasks: list[_Task]) -> None:
-    """Frames of another night in the same folder would be taken for this one's."""
+def _clear_folder(folder: Path, tasks: list[_Task]) -> None:
+    """Take away frames that an earlier simulation wrote here and this one does not.
+
+    Only files that its truth lists are touched; any other frame in the folder would be taken
+    for one of this night's, which is an error.
+    """
     names = {Path(task.path).name for task in tasks}
-    strange = sorted(path.name for path in folder.glob("*.fits") if path.name not in names)
+    strange = {path.name for path in (folder / "frames").glob("*.fits")} - names
+    truth = folder / "truth.ecsv"
+    if strange and truth.exists():
+        listed = {Path(str(file)).name for file in Table.read(truth)["file"]}
+        for name in strange & listed:
+            (folder / "frames" / name).unlink()
+        strange -= listed
     if strange:
         raise OutputError(
-            f"{folder} holds {len(strange)} frames of another night (first: {strange[0]}); "
-            "remove them or choose another folder"
+            f"{folder / 'frames'} holds {len(strange)} frames that are not of this night "
+            f"(first: {min(strange)}); remove them or choose another folder"
         )
 
 

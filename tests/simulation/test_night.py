@@ -298,8 +298,17 @@ def test_nothing_is_overwritten_unasked(night, scenario, tmp_path):
         simulate_night(scenario, folder)
     (tmp_path / "frames").mkdir()
     (tmp_path / "frames" / "other.fits").write_bytes(b"")
-    with pytest.raises(OutputError, match="frames of another night"):
+    with pytest.raises(OutputError, match="not of this night"):
         simulate_night(scenario, tmp_path, overwrite=True)
+
+
+def test_a_shorter_night_replaces_a_longer_one(scenario, tmp_path):
+    short = replace(bare(scenario), run=(replace(scenario.run[0], count=2),))
+    simulate_night(short, tmp_path)
+    shorter = replace(short, run=(replace(scenario.run[0], count=1),))
+    simulate_night(shorter, tmp_path, overwrite=True)
+    names = sorted(path.name for path in (tmp_path / "frames").iterdir())
+    assert names == ["001-L.fits", "dark-001.fits", "flat-Ha-001.fits", "flat-L-001.fits"]
 
 
 def test_event_after_the_night(scenario, tmp_path):
