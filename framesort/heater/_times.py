@@ -29,7 +29,11 @@ _CLOCK = (
 )
 _STAMPS = tuple(
     re.compile(pattern, re.ASCII)
-    for pattern in (*(rf"{date}(?:[T ,_]+{_CLOCK})" for date in _DATES), _CLOCK)
+    for pattern in (
+        *(rf"{date}[T ,_]+{_CLOCK}" for date in _DATES),
+        rf"{_DATES[1]}{_CLOCK}",  # all digits in one run: 20240314150926
+        _CLOCK,
+    )
 )
 
 
