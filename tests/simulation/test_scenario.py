@@ -1,11 +1,13 @@
 import re
+from dataclasses import MISSING, fields, is_dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import get_args, get_type_hints
 
 import pytest
 
 from framesort.errors import InputError
-from framesort.simulation import read_scenario
+from framesort.simulation import Scenario, read_scenario
 
 DEMO = Path(__file__).parents[2] / "demo" / "night.toml"
 
@@ -68,3 +70,20 @@ def test_what_is_wrong_is_said_in_one_line(tmp_path, scenario_text, old, new, me
 def test_missing_file(tmp_path):
     with pytest.raises(InputError, match="no such file"):
         read_scenario(tmp_path / "none.toml")
+
+
+def test_every_key_is_documented_with_its_default():
+    text = (Path(__file__).parents[2] / "docs" / "simulation.md").read_text(encoding="utf-8")
+    missing = []
+    for name, hint in get_type_hints(Scenario, include_extras=True).items():
+        inner = get_args(hint)[0]
+        inner = get_args(inner)[0] if get_args(inner) else inner
+        if not is_dataclass(inner):
+            missing += [name] if f"| `{name}` |" not in text else []
+            continue
+        section = text.split(f"[{name}]")[1].split("\n\n`[")[0]
+        for one in fields(inner):
+            default = "" if one.default in (MISSING, ()) else f"`{one.default}` |"
+            rows = [row for row in section.splitlines() if row.startswith(f"| `{one.name}` |")]
+            missing += [] if rows and rows[0].endswith(default) else [f"{name}.{one.name}"]
+    assert missing == []
