@@ -12,11 +12,12 @@ __all__ = ["Labelled", "label_steps"]
 
 Floats = NDArray[np.float64]
 
-_DEVICES = np.array([0.25, 0.52, 0.16, 0.05, 0.02])
+_DEVICES = np.array([0.35, 0.44, 0.15, 0.04, 0.02])
 """Chance of 0, 1, 2 .. other devices that are switched in a night; a camera cooler is one."""
 
-_NIGHTFALL, _AT_ENDS = 1800.0, 0.6
-"""Share of other devices' steps that lie within so many seconds of the log's ends."""
+_NIGHTFALL, _AT_ENDS = 1800.0, 0.9
+"""Share of other devices' steps that are a rise within so many seconds of the log's begin, or a
+fall before its end."""
 
 _ZERO, _FULL, _REPEAT = 0.40, 0.20, 0.15
 """Chance that a heater step leads to off, to full power, to a power it had before."""
@@ -167,9 +168,10 @@ def label_steps(
     heights = np.array([s.height for s in steps])
     errors = np.array([s.error for s in steps])
     sudden = np.array([s.sudden for s in steps], dtype=bool)
-    kinds = _kinds(heights, errors)
-    count = int(kinds.max()) + 1 if len(steps) else 0
-    if count > _CLUSTERS or not len(steps):
+    kinds = np.full(len(steps), 62)  # a bit that no choice sets: never the heater's
+    kinds[sudden] = _kinds(heights[sudden], errors[sudden])
+    count = int(kinds[sudden].max()) + 1 if sudden.any() else 0
+    if not 0 < count <= _CLUSTERS:
         return Labelled(
             np.full(len(steps) + 1, np.nan),
             np.full(len(steps) + 1, np.nan),
@@ -178,21 +180,20 @@ def label_steps(
         )
     place = cadence * np.array([s.index for s in steps])
     length = cadence * samples
-    ends = np.minimum(place, length - place) < _NIGHTFALL
-    at_ends = 1 - _AT_ENDS + np.where(ends, _AT_ENDS * max(length / (2 * _NIGHTFALL), 1.0), 0.0)
+    ends = np.where(heights > 0, place, length - place) < _NIGHTFALL
+    at_ends = 1 - _AT_ENDS + np.where(ends, _AT_ENDS * max(length / _NIGHTFALL, 1.0) / 2, 0.0)
     span = float(max(np.abs(heights).sum() / 2, np.abs(heights).max()))
     scores, levels, fulls, masks = [], [], [], []
     for choice in range(2**count):
         heater = ((choice >> kinds) & 1).astype(bool)
-        if np.any(heater & ~sudden):
-            continue
         level = np.r_[0.0, np.cumsum(heights * heater)]
         level -= level.min()
         # Errors of level add up from the stretch that defines off.
         passed = np.abs(np.cumsum(np.r_[0, heater]) - np.cumsum(np.r_[0, heater])[level.argmin()])
         error = np.median(errors) * np.sqrt(np.maximum(passed, 1))
         score, full = _heater_score(level, heater, error, full_current, span)
-        score += _other_score(heights[~heater], errors[~heater], at_ends[~heater], span)
+        other = ~heater & sudden  # a ramp is drift: it needs no device
+        score += _other_score(heights[other], errors[other], at_ends[other], span)
         scores.append(score)
         levels.append(level)
         fulls.append(full)

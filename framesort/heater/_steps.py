@@ -1,6 +1,6 @@
 """Sudden steps in a noisy, drifting current, apart from spikes and ramps."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ _SIGNIFICANT = 6.0
 _RAMP = 30.0
 """Seconds a step may take from a fifth to four fifths of its height: a heater is switched."""
 
+_SETTLE = 300.0
+"""Seconds: a ramp back within this time of a step belongs to it."""
+
 _MOST = 200
 """Stop looking after so many steps: such a trace is not piecewise constant."""
 
@@ -42,7 +45,7 @@ class Step:
     error : float
         Its standard deviation.
     sudden : bool
-        False for a ramp.
+        False for a ramp, and for a step that creeps back.
     """
 
     index: int
@@ -118,10 +121,44 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], int]:
         else:
             rest[place:] -= contrast[place]
         places.append(place)
-    steps = _measure(current, clean, sorted(set(places)), width, cadence, noise)
+    places = _merge_close(places, 2 * half)
+    steps = _measure(current, clean, places, width, cadence, noise)
     steps = [step for step in steps if abs(step.height) > limit]
     kept, slews = _drop_slews(steps, cadence)
-    return _measure(current, clean, [s.index for s in kept], width, cadence, noise), slews
+    quiet = current.copy()
+    for begin, end in slews:  # with the spikes' width, as the median moves their edges
+        quiet[max(begin - 2, 0) : end + 2] = np.nan
+    steps = _measure(quiet, clean, kept, 2 * width, cadence, noise)
+    return _mark_decays(steps, cadence), len(slews)
+
+
+def _middle_run(middle: NDArray[np.bool_], place: int) -> int:
+    """Number of samples in the middle of a step that adjoin its place."""
+    before, after = middle[:place][::-1], middle[place:]
+    count = [int(np.argmin(side)) if not side.all() else len(side) for side in (before, after)]
+    return sum(count)
+
+
+def _merge_close(places: list[int], apart: int) -> list[int]:
+    """Keep the first found, that is the largest, of places closer than `apart` samples."""
+    kept: list[int] = []
+    for place in places:
+        if all(abs(place - other) >= apart for other in kept):
+            kept.append(place)
+    return sorted(kept)
+
+
+def _mark_decays(steps: list[Step], cadence: float) -> list[Step]:
+    """Mark steps that creep back afterwards: a cooler that settles, not a switched heater."""
+    marked = list(steps)
+    for i, step in enumerate(steps):
+        j = i + 1
+        while j < len(steps) and not steps[j].sudden:
+            soon = (steps[j].index - steps[j - 1].index) * cadence < _SETTLE
+            if soon and steps[j].height * step.height < 0:
+                marked[i] = replace(step, sudden=False)
+            j += 1
+    return marked
 
 
 def _measure(
@@ -135,33 +172,45 @@ def _measure(
         guard = min(2, (place - bounds[k - 1]) // 3, (bounds[k + 1] - place) // 3)
         left = current[max(bounds[k - 1], place - width) : max(place - guard, bounds[k - 1] + 1)]
         right = current[min(place + guard, bounds[k + 1] - 1) : min(bounds[k + 1], place + width)]
+        left, right = (side[np.isfinite(side)] for side in (left, right))
+        if not (len(left) and len(right)):
+            continue
         low, high = float(np.median(left)), float(np.median(right))
         height = high - low
         # pi/2: variance of a median against that of a mean.
         error = noise * np.sqrt(np.pi / 2 * (1 / len(left) + 1 / len(right)))
-        near = clean[max(bounds[k - 1], place - width) : min(bounds[k + 1], place + width)]
-        share = (near - low) / height if height else np.zeros(1)
-        rise = float(np.sum((share > 0.2) & (share < 0.8))) * cadence
+        first, last = max(bounds[k - 1], place - width), min(bounds[k + 1], place + width)
+        share = (clean[first:last] - low) / height if height else np.zeros(last - first)
+        rise = _middle_run((share > 0.2) & (share < 0.8), place - first) * cadence
         # Noise may carry samples of a low step into the middle: count them out.
         sudden = rise <= max(_RAMP, 2 * cadence) or abs(height) < 4 * noise
         steps.append(Step(place, height, float(error), sudden))
     return steps
 
 
-def _drop_slews(steps: list[Step], cadence: float) -> tuple[list[Step], int]:
-    """Take out pairs of a rise and an equal fall that are close in time."""
-    kept: list[Step] = []
-    slews = 0
+def _drop_slews(steps: list[Step], cadence: float) -> tuple[list[int], list[tuple[int, int]]]:
+    """Places of the steps without those that are a long slew's rise and fall.
+
+    What is left of such a pair, when a heater was switched meanwhile, is one step at the
+    place of the larger. Also gives first sample and end of each slew.
+    """
+    places: list[int] = []
+    slews: list[tuple[int, int]] = []
+    previous: Step | None = None
     for step in steps:
         if (
-            kept
-            and kept[-1].height > 0 > step.height
-            and (step.index - kept[-1].index) * cadence <= _SLEW
-            and abs(step.height + kept[-1].height)
-            < max(4 * np.hypot(step.error, kept[-1].error), 0.1 * kept[-1].height)
+            previous is not None
+            and previous.height > 0 > step.height
+            and (step.index - previous.index) * cadence <= _SLEW
         ):
-            kept.pop()
-            slews += 1
+            net = step.height + previous.height
+            slews.append((previous.index, step.index))
+            places.pop()
+            if abs(net) > max(5 * np.hypot(step.error, previous.error), 0.1 * previous.height):
+                larger = step if -step.height > previous.height else previous
+                places.append(larger.index)
+            previous = None
         else:
-            kept.append(step)
-    return kept, slews
+            places.append(step.index)
+            previous = step
+    return places, slews
