@@ -84,9 +84,8 @@ def choose_sets(
 
     Sharp-star set: frames graded sharp within the limits. Deep-signal set: every frame
     with a grade other than poor. Weights are relative within a group, their median over the
-    set is 1: transparency squared over noise squared, the inverse variance once all frames
-    are brought to one flux scale; in the sharp-star set also over FWHM squared, as
-    the noise under a star grows with its area (King 1983, PASP 95, 163).
+    set is 1: transparency squared over noise squared, the inverse variance of the sky once
+    all frames are brought to one flux scale.
 
     Parameters
     ----------
@@ -131,8 +130,8 @@ def choose_sets(
     add_column(table, "reason", reasons)
     add_column(table, "sharp_set", sharp)
     add_column(table, "deep_set", deep)
-    add_column(table, "weight_sharp", _weights(table, sharp, starlike=True))
-    add_column(table, "weight_deep", _weights(table, deep, starlike=False))
+    add_column(table, "weight_sharp", _weights(table, sharp))
+    add_column(table, "weight_deep", _weights(table, deep))
 
 
 def _named(table: Table, names: Collection[str]) -> NDArray[np.bool_]:
@@ -160,7 +159,7 @@ def _fill_up(
         sharp[order[:missing]] = True
 
 
-def _weights(table: Table, chosen: NDArray[np.bool_], *, starlike: bool) -> NDArray[np.float64]:
+def _weights(table: Table, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Relative weights, 0 outside the set. What is not known of a frame counts as usual."""
     weights = np.zeros(len(table))
     for group in sorted(set(table["group"]) - {""}):
@@ -168,8 +167,7 @@ def _weights(table: Table, chosen: NDArray[np.bool_], *, starlike: bool) -> NDAr
         if rows.size == 0:
             continue
         raw = np.ones(rows.size)
-        powers = (("transparency", 2), ("noise", -2), ("fwhm", -2 if starlike else 0))
-        for name, power in powers:
+        for name, power in (("transparency", 2), ("noise", -2)):
             values = column_values(table, name)[rows]
             known = values > 0
             usual = np.median(values[known]) if known.any() else 1.0

@@ -93,7 +93,7 @@ def _sorting() -> argparse.ArgumentParser:
         "--clock-offset",
         type=_offset,
         metavar="S|auto",
-        help="seconds by which the log's clock is ahead of the camera's; auto: what the stars say",
+        help="seconds to add to the log's times; auto: what the stars say",
     )
     heater.add_argument("--heater-reader", metavar="NAME", help="plug-in that reads the log")
     sets = sorting.add_argument_group("sets")

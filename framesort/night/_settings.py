@@ -29,8 +29,8 @@ class Settings:
     max_gap : float or None
         Seconds without a sample after which the heater's state is not known.
     clock_offset : float or "auto"
-        Seconds by which the log's clock is ahead of the camera's; "auto" applies what the
-        stars say where that is significant.
+        Seconds to add to the log's times so that they agree with the camera's; "auto" applies
+        what the stars say where that is significant.
     heater_reader, star_measurer, registration, stacker : str
         Plug-ins; "builtin" for this library's own.
     max_share : float

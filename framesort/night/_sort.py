@@ -132,8 +132,8 @@ def sort_frames(
         if not np.isfinite(table["fwhm"]).any():
             raise NotEnoughFramesError(_nothing_measured(table))
         add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
-        missed = "" if trace is None else _covers_nothing(table, trace)
-        clock = _tag_states(table, None if missed else trace, settings)
+        clock = None if trace is None else estimate_clock_offset(table, trace)
+        missed = _tag_states(table, trace, _chosen_offset(settings, clock))
         response = _judge_frames(table, qualities, settings)
     told += [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
     left_out = [(str(r["file"]), str(r["reason"])) for r in table if not r["grade"]]
@@ -211,42 +211,49 @@ def _nothing_measured(table: Table) -> str:
     )
 
 
-def _tag_states(table: Table, trace: HeaterTrace | None, settings: Settings) -> ClockOffset | None:
-    """Heater share, power and state, from the log or else from the stars."""
-    if trace is None:
-        states, probability = find_switches(table)
-        heated = np.isin(states, ["on", "part"])
-        share = np.where(states == "off", 0.0, np.where(heated, 1.0, np.nan))
-        add_column(table, "heater_share", share)
-        add_column(table, "heater_power", np.where(states == "off", 0.0, np.nan))
-        add_column(table, "heater_state", states)
-        add_column(table, "state_source", ["stars" if s != "unknown" else "" for s in states])
-        add_column(table, "heated_probability", probability)
-        return None
-    offset = settings.clock_offset
-    clock = estimate_clock_offset(table, trace)
-    if offset == "auto":
-        offset = clock.seconds if clock.significant else 0.0
-    add_heater_columns(table, trace, clock_offset=float(offset))
-    return clock
+def _chosen_offset(settings: Settings, clock: ClockOffset | None) -> float:
+    """Seconds to add to the log's times: as told, or as the stars say where that was asked."""
+    if isinstance(settings.clock_offset, int | float):
+        return float(settings.clock_offset)
+    return clock.seconds if clock is not None and clock.significant else 0.0
 
 
-def _covers_nothing(table: Table, trace: HeaterTrace) -> str:
-    """A sentence if the log lies wholly outside the night, else ""."""
-    begin = table["start"].unix
-    end = begin + np.asarray(table["exposure"], dtype=float)
-    share, _ = trace.average(np.ma.filled(begin, np.nan), np.ma.filled(end, np.nan))
-    if np.isfinite(share).any():
-        return ""
+def _tag_states(table: Table, trace: HeaterTrace | None, clock_offset: float) -> str:
+    """Heater share, power and state, from the log or else from the stars.
+
+    Returns a sentence if there is a log but it lies outside the night, else "".
+    """
+    if trace is not None:
+        add_heater_columns(table, trace, clock_offset=clock_offset)
+        if np.any(np.asarray(table["heater_state"]) != "unknown") or not table["start"].size:
+            return ""
+    states, probability = find_switches(table)
+    heated = np.isin(states, ["on", "part"])
+    share = np.where(states == "off", 0.0, np.where(heated, 1.0, np.nan))
+    add_column(table, "heater_share", share)
+    add_column(table, "heater_power", np.where(states == "off", 0.0, np.nan))
+    add_column(table, "heater_state", states)
+    add_column(table, "state_source", ["stars" if s != "unknown" else "" for s in states])
+    add_column(table, "heated_probability", probability)
+    return "" if trace is None else _outside(table, trace)
+
+
+def _outside(table: Table, trace: HeaterTrace) -> str:
+    """Where the log lies and where the night."""
+    begin = np.ma.compressed(np.ma.asarray(table["start"].unix))
     limits = trace.edges[np.isfinite(trace.edges)]
-    spans = [
-        " to ".join(Time([low, high], format="unix").isot)
-        for low, high in ((limits.min(), limits.max()), (np.nanmin(begin), np.nanmax(end)))
-        if limits.size
-    ]
+    log, night = (
+        " to ".join(Time([low, high], format="unix", precision=0).isot)
+        if known
+        else "no time known"
+        for low, high, known in (
+            (limits.min(initial=0), limits.max(initial=0), limits.size),
+            (begin.min(initial=np.inf), begin.max(initial=0), begin.size),
+        )
+    )
     return (
-        f"the heater log ({spans[0]} UTC) covers no frame ({spans[1]} UTC): check --log-zone and "
-        "the date; the heater's state is taken from the stars"
+        f"the heater log ({log} UTC) covers no frame ({night} UTC): check --log-zone and the "
+        "date; the heater's state was asked of the stars"
     )
 
 

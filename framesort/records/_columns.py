@@ -129,10 +129,10 @@ COLUMNS: dict[str, Column] = _index(
         "weight_sharp",
         float,
         None,
-        "weight in the sharp stack, before noise is looked at per pixel",
+        "relative weight in the sharp stack: inverse variance of the sky",
     ),
     Column(
-        "weight_deep", float, None, "weight in the deep stack, before noise is looked at per pixel"
+        "weight_deep", float, None, "relative weight in the deep stack: inverse variance of the sky"
     ),
     Column(
         "reason", str, None, "why the frame has its grade or was left out, codes separated by '; '"

@@ -1,0 +1,247 @@
+"""Second half of the walk: both sets on one grid, stacked, stars replaced."""
+
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+
+from framesort.errors import NotEnoughFramesError
+from framesort.files import read_image
+from framesort.night._settings import Settings
+from framesort.night._sort import StageProgress, stage
+from framesort.plugins import find_plugin
+from framesort.records import FrameQuality, Replacement, Stack, Transform, column_values
+from framesort.registration import (
+    Grid,
+    add_registration_columns,
+    choose_reference,
+    make_grid,
+    transform_from_wcs,
+)
+from framesort.replacement import replace_stars
+from framesort.stacking import measure_flux_scales
+
+__all__ = ["MergedGroup", "PlacedNight", "merge_groups", "place_frames"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlacedNight:
+    """Where the frames of both sets land on the target grid.
+
+    Attributes
+    ----------
+    grid : Grid
+        Shape and header of the grid.
+    transforms : tuple of Transform
+        One a row of the table; those of frames in no set have a reason.
+    left_out : tuple of (str, str)
+        File and reason of each frame of a set that could not be placed.
+    """
+
+    grid: Grid
+    transforms: tuple[Transform, ...]
+    left_out: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class MergedGroup:
+    """What merging gives for one group; what could not be made is None, with a note."""
+
+    label: str
+    deep: Stack
+    sharp: Stack | None = None
+    replacement: Replacement | None = None
+    notes: tuple[str, ...] = field(default=())
+
+
+def place_frames(
+    table: Table,
+    qualities: Sequence[FrameQuality],
+    *,
+    settings: Settings | None = None,
+    executor: Executor | None = None,
+    progress: StageProgress | None = None,
+) -> PlacedNight:
+    """Find where each frame of a set lands; all groups share one grid.
+
+    The grid is that of `settings.grid`, else of the frame with the best stars. A frame
+    whose stars cannot be matched is placed by its WCS if it and the grid have one.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        A sorted night; gains the columns of registration.
+    qualities : sequence of FrameQuality
+        One a row.
+    settings, executor, progress
+        As for `framesort.night.sort_frames`.
+
+    Raises
+    ------
+    NotEnoughFramesError
+        No frame is in a set.
+    """
+    settings = Settings() if settings is None else settings
+    chosen = np.asarray(table["sharp_set"], dtype=bool) | np.asarray(table["deep_set"], dtype=bool)
+    if not chosen.any():
+        raise NotEnoughFramesError("no frame is in the sharp-star or the deep-signal set")
+    rows = np.flatnonzero(chosen)
+    grid, reference = _choose_grid(table[rows], settings)
+    found = find_plugin("registration", settings.registration)(
+        [qualities[row].star_list for row in rows],
+        groups=[str(group) for group in table["group"][rows]],
+        reference=reference,
+        executor=executor,
+        progress=stage(progress, "placing frames"),
+    )
+    transforms = [Transform(reason="not matched")] * len(table)
+    for row, transform in zip(rows, found, strict=True):
+        transforms[row] = transform or _by_wcs(str(table["file"][row]), grid) or transform
+    known = [transforms[row] for row in rows]
+    placed = table[rows]
+    add_registration_columns(placed, known, shape=grid.shape)
+    _copy_columns(placed, table, rows)
+    return PlacedNight(
+        grid=grid,
+        transforms=tuple(transforms),
+        left_out=tuple(
+            (str(table["file"][row]), t.reason) for row, t in zip(rows, known, strict=True) if not t
+        ),
+    )
+
+
+def _copy_columns(placed: Table, table: Table, rows: np.ndarray) -> None:
+    """Registration's columns of some rows into the whole table; the others stay unknown."""
+    for name in ("matched", "residual", "rotation", "scale", "shift_x", "shift_y", "reason"):
+        if name not in table.colnames:
+            column = placed[name]
+            blank = np.full(len(table), 0 if column.dtype.kind in "iu" else np.nan, column.dtype)
+            table[name] = blank
+            table[name].unit, table[name].info.description = column.unit, column.info.description
+        table[name][rows] = placed[name]
+
+
+def _choose_grid(table: Table, settings: Settings) -> tuple[Grid, Any]:
+    """The grid, and the reference as registration takes it: a row or a star list."""
+    if settings.grid is None:
+        row = choose_reference(table)
+        return make_grid(str(table["file"][row])), row
+    measure = find_plugin("star_measurer", settings.star_measurer)
+    image, _ = read_image(settings.grid)
+    return make_grid(settings.grid), measure(image).star_list
+
+
+def _by_wcs(path: str, grid: Grid) -> Transform | None:
+    """The transform of a frame's WCS, None without a good one."""
+    if not grid.has_wcs:
+        return None
+    return transform_from_wcs(make_grid(path).header, grid.header) or None
+
+
+def merge_groups(
+    table: Table,
+    qualities: Sequence[FrameQuality],
+    placed: PlacedNight,
+    *,
+    settings: Settings | None = None,
+    scratch: Path | None = None,
+    executor: Executor | None = None,
+    progress: StageProgress | None = None,
+) -> Iterator[MergedGroup]:
+    """Stack both sets of each group and replace the stars, one group at a time.
+
+    Parameters
+    ----------
+    table, qualities
+        A sorted night.
+    placed : PlacedNight
+        From `place_frames`.
+    settings, executor, progress
+        As for `framesort.night.sort_frames`.
+    scratch : path or None
+        Folder for temporary files.
+
+    Yields
+    ------
+    MergedGroup
+        Groups without any frame that can be stacked are left out.
+    """
+    settings = Settings() if settings is None else settings
+    for label in sorted(set(table["group"]) - {""}):
+        rows = np.flatnonzero(table["group"] == label)
+        transforms = [placed.transforms[row] for row in rows]
+        fit = np.array([bool(transform) for transform in transforms])
+        weights = {
+            name: np.where(fit, column_values(table, f"weight_{name}")[rows], 0.0)
+            for name in ("sharp", "deep")
+        }
+        sets = {name: w for name, w in weights.items() if np.any(w > 0)}
+        if "deep" not in sets:
+            continue
+        stacks = _stack_group(
+            table[rows], [qualities[row] for row in rows], transforms, sets, placed.grid,
+            settings, label, scratch, executor, progress,
+        )  # fmt: skip
+        yield _finish_group(label, stacks, settings, stage(progress, f"{label}: replacing stars"))
+
+
+def _stack_group(
+    rows: Table,
+    qualities: Sequence[FrameQuality],
+    transforms: Sequence[Transform],
+    sets: dict[str, np.ndarray],
+    grid: Grid,
+    settings: Settings,
+    label: str,
+    scratch: Path | None,
+    executor: Executor | None,
+    progress: StageProgress | None,
+) -> dict[str, Stack]:
+    star_lists = [quality.star_list for quality in qualities]
+    # Fluxes in the scale of the clearest frame of the group's best stars.
+    best = sets.get("sharp", sets["deep"])
+    reference = int(
+        np.argmax(np.where(best > 0, np.nan_to_num(column_values(rows, "transparency"), nan=0), -1))
+    )
+    stacks: dict[str, Stack] = find_plugin("stacker", settings.stacker)(
+        [str(file) for file in rows["file"]],
+        transforms,
+        # The stacker weighs each frame by its own noise; the set only says who belongs.
+        sets={name: (weight > 0).astype(float) for name, weight in sets.items()},
+        shape=grid.shape,
+        header=grid.header,
+        reference=reference,
+        scales=measure_flux_scales(star_lists, transforms, reference),
+        noise=column_values(rows, "noise"),
+        gain=column_values(rows, "gain"),
+        saturation=column_values(rows, "saturation"),
+        clip=settings.clip,
+        memory=int(settings.memory * 1e6),
+        scratch=scratch,
+        executor=executor,
+        progress=stage(progress, f"{label}: stacking"),
+    )
+    return stacks
+
+
+def _finish_group(
+    label: str, stacks: dict[str, Stack], settings: Settings, progress: Any
+) -> MergedGroup:
+    deep, sharp = stacks["deep"], stacks.get("sharp")
+    notes = [note for stack in stacks.values() for note in stack.notes]
+    if sharp is None:
+        notes.append(f"{label}: no sharp stack, so the stars of the deep stack stay as they are")
+        return MergedGroup(label=label, deep=deep, notes=tuple(dict.fromkeys(notes)))
+    replacement = replace_stars(deep, sharp, amount=settings.amount, progress=progress)
+    notes += [f"{label}: {note}" for note in replacement.notes]
+    return MergedGroup(
+        label=label,
+        deep=deep,
+        sharp=sharp,
+        replacement=replacement,
+        notes=tuple(dict.fromkeys(notes)),
+    )
