@@ -55,8 +55,11 @@ class Field:
         )
 
 
-def build_field(scenario: Scenario, *, margin: int) -> Field:
-    """Invent the sky of a scenario; the same seed gives the same sky."""
+def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> Field:
+    """Invent the sky of a scenario; the same seed and margin give the same sky.
+
+    `first` (3, 3) takes the pixels of the first frame to those of the image without offset.
+    """
     camera = scenario.camera
     shape = camera.height + 2 * margin, camera.width + 2 * margin
     coarse = int(np.ceil(np.sqrt(shape[0] * shape[1] / PICTURE_PIXELS)))
@@ -64,7 +67,7 @@ def build_field(scenario: Scenario, *, margin: int) -> Field:
     to_picture = np.diag([1 / coarse, 1 / coarse, 1.0])
     to_picture[:2, 2] = (margin + 0.5) / coarse - 0.5
     # Each part has its own dice: more stars do not change the nebula.
-    dice = [np.random.default_rng([scenario.seed, part]) for part in range(4)]
+    dice = [np.random.default_rng([scenario.world, part]) for part in range(4)]
     diffuse, filaments = draw_nebula(scenario.nebula, size, camera.height / coarse, dice[0])
     x, y, light = draw_catalogue(scenario.stars, shape, camera.height * camera.width, dice[1])
     rates = {}
@@ -72,7 +75,9 @@ def build_field(scenario: Scenario, *, margin: int) -> Field:
         colour = 10 ** dice[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
         rates[one.name] = light * one.stars * colour
     galaxies = draw_galaxies(scenario.nebula.galaxies, size, margin // coarse, dice[3])
-    return Field(to_picture, x - margin, y - margin, rates, diffuse, filaments, galaxies)
+    inverse = np.linalg.inv(first)
+    x, y = inverse[:2, :2] @ (np.array([x, y]) - margin) + inverse[:2, 2:]
+    return Field(to_picture @ first, x, y, rates, diffuse, filaments, galaxies)
 
 
 def draw_catalogue(

@@ -158,5 +158,9 @@ def _write_frame(task: _Task) -> tuple[float, float] | None:
         kind=task.kind,
         filter_name=task.filter,
     )
+    keyword = task.scenario.logger.keyword
+    if task.shot is not None and keyword != "none":
+        power = sum(part * percent for part, percent in task.shot.heating)
+        header[keyword] = (round(power, 3), "[percent] mean heater power")
     write_fits(task.path, counts, header)
     return result

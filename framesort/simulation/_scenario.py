@@ -53,6 +53,10 @@ class Camera:
     hot_pixels: Annotated[int, Rule("number of hot pixels, fixed to the sensor", 0, 10**6)] = 200
     hot_current: Annotated[float, Rule("typical current of a hot pixel [e/s]", 0, 1e5)] = 20.0
     cosmic_rays: Annotated[float, Rule("cosmic rays a minute on the whole sensor", 0, 1e4)] = 2.0
+    spider: Annotated[
+        float, Rule("share of star light in the cross of a spider, heater or not", 0, 0.5)
+    ] = 0.0
+    spider_angle: Annotated[float, Rule("angle of one arm of that cross [deg]", -360, 360)] = 0.0
     vignetting: Annotated[float, Rule("loss of light in the corners, 0..1", 0, 0.95)] = 0.01
     temperature: Annotated[float, Rule("sensor temperature [deg C]", -100, 60)] = -10.0
 
@@ -97,6 +101,12 @@ class Seeing:
             high=20,
         ),
     ] = 0.0
+    corners: Annotated[
+        float, Rule("growth of the width from the centre to the corners, as a share", 0, 5)
+    ] = 0.0
+    tilt: Annotated[
+        float, Rule("growth of the width from the centre to the right edge, as a share", -0.5, 2)
+    ] = 0.0
     trail: Annotated[float, Rule("typical length of tracking trails [px]", 0, 20)] = 0.3
     trail_angle: Annotated[float, Rule("their angle [deg]", -360, 360)] = 0.0
 
@@ -122,6 +132,12 @@ class Mount:
     drift: Annotated[float, Rule("drift an hour [px]", 0, 2000)] = 10.0
     drift_angle: Annotated[float, Rule("its direction [deg]", -360, 360)] = 20.0
     rotation: Annotated[float, Rule("field rotation an hour [deg]", -90, 90)] = 0.05
+    turn: Annotated[float, Rule("camera angle on the sky at the start [deg]", -360, 360)] = 0.0
+    shift: Annotated[float, Rule("offset of the pointing at the start [px]", 0, 20000)] = 0.0
+    shift_angle: Annotated[float, Rule("its direction [deg]", -360, 360)] = 0.0
+    margin: Annotated[
+        int, Rule("sky drawn beyond the image [px]; 0: as much as the night needs", 0, 20000)
+    ] = 0
     flip: Annotated[float, Rule("minute of the meridian flip (half a turn)", 0)] = math.inf
     flip_offset: Annotated[float, Rule("how far the flip misses [px]", 0, 2000)] = 25.0
     flip_turn: Annotated[float, Rule("how far it misses half a turn [deg]", -90, 90)] = 0.15
@@ -170,6 +186,9 @@ class Logger:
         float,
         Rule("hours by which the supply current's local time is ahead of UTC", -14, 14),
     ] = 0.0
+    keyword: Annotated[
+        str, Rule("keyword under which frames record the mean power; none: not at all")
+    ] = "none"
     base: Annotated[float, Rule("current of the rig without heater and cooler [A]", 0, 100)] = 1.9
     full: Annotated[float, Rule("current of the heater at full power [A]", 0, 100)] = 2.8
     cooler: Annotated[float, Rule("current of the camera cooler [A]", 0, 100)] = 1.1
@@ -235,6 +254,9 @@ class Scenario:
     start: Annotated[datetime, Rule("start of the first exposure")]
     title: Annotated[str, Rule("what to call it")] = "invented night"
     seed: Annotated[int, Rule("seed of the dice", 0, 2**63 - 1)] = 0
+    sky_seed: Annotated[
+        int, Rule("seed of stars, nebula and sensor; -1: as seed", -1, 2**63 - 1)
+    ] = -1
     object: Annotated[str, Rule("OBJECT in the headers")] = "invented nebula"
     observer: Annotated[str, Rule("OBSERVER in the headers")] = "invented observer"
     site: Annotated[str, Rule("SITENAME in the headers")] = "invented site"
@@ -251,6 +273,11 @@ class Scenario:
     filter: Annotated[tuple[Filter, ...], Rule("list of tables")]
     run: Annotated[tuple[Run, ...], Rule("list of tables")]
     event: Annotated[tuple[Event, ...], Rule("list of tables")] = ()
+
+    @property
+    def world(self) -> int:
+        """Seed of what several nights share: stars, nebula and sensor."""
+        return self.seed if self.sky_seed < 0 else self.sky_seed
 
     def filter_named(self, name: str) -> Filter:
         """The filter of this name.

@@ -28,6 +28,8 @@ class Shot:
         Seconds.
     matrix : (3, 3) ndarray
         Takes (x, y, 1) of the frame to (x, y, 1) of the first frame.
+    pointing : (3, 3) ndarray
+        Takes (x, y, 1) of the frame to (x, y, 1) of an image without any offset or turn.
     fwhm : float
         Unheated width of the profile, pixels, before pixel and trail.
     trail, trail_angle : float
@@ -51,6 +53,7 @@ class Shot:
     start: float
     exposure: float
     matrix: NDArray[np.float64]
+    pointing: NDArray[np.float64]
     fwhm: float
     trail: float
     trail_angle: float
@@ -103,9 +106,9 @@ def _turn_and_shift(
     """Matrix from a frame at this minute to the sky's grid."""
     mount, camera = scenario.mount, scenario.camera
     centre = np.array([(camera.width - 1) / 2, (camera.height - 1) / 2])
-    angle = mount.rotation * minute / 60
-    direction = np.deg2rad(mount.drift_angle)
-    shift = offset + mount.drift * minute / 60 * np.array([np.cos(direction), np.sin(direction)])
+    angle = mount.turn + mount.rotation * minute / 60
+    shift = offset + _vector(mount.shift, mount.shift_angle)
+    shift = shift + _vector(mount.drift * minute / 60, mount.drift_angle)
     if minute >= mount.flip:
         angle += 180 + mount.flip_turn
         shift = shift + mount.flip_offset * np.array([0.8, -0.6])
@@ -114,6 +117,11 @@ def _turn_and_shift(
     matrix[:2, :2] = [[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]]
     matrix[:2, 2] = centre + shift - matrix[:2, :2] @ centre
     return matrix
+
+
+def _vector(length: float, angle: float) -> NDArray[np.float64]:
+    turn = np.deg2rad(angle)
+    return length * np.array([np.cos(turn), np.sin(turn)])
 
 
 def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> tuple[float, ...]:
@@ -159,9 +167,8 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
     refocus = [0.0, *(event.minute for event in scenario.event if event.kind == "refocus")]
     for i, (run, begin) in enumerate(frames):
         minute = (begin + run.exposure / 2) / 60
-        spot = rng.normal(
-            size=2
-        )  # uniform in a disc: direction of a normal pair, root of a uniform
+        # Uniform in a disc: direction of a normal pair, root of a uniform number.
+        spot = rng.normal(size=2)
         offset = scenario.mount.dither * np.sqrt(rng.uniform()) * spot / np.hypot(*spot)
         matrix = _turn_and_shift(scenario, minute, offset)
         first = np.linalg.inv(matrix) if i == 0 else first
@@ -180,6 +187,7 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
                 start=start,
                 exposure=run.exposure,
                 matrix=first @ matrix if i else np.eye(3),
+                pointing=matrix,
                 fwhm=float(np.hypot(width, focus)),
                 trail=trails[0].length if trails else float(trail),
                 trail_angle=trails[0].angle if trails else seeing.trail_angle,

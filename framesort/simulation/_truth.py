@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 import framesort
 from framesort.files import safe_name, write_fits
 from framesort.simulation._field import resample
-from framesort.simulation._frames import add_light, heated_profile, set_stage
+from framesort.simulation._light import add_light, heated_profile
 from framesort.simulation._profiles import build_shape, profile_width
 from framesort.simulation._scenario import Scenario
+from framesort.simulation._stage import set_stage
 from framesort.simulation._timeline import Shot, heater_trace, plan_shots
 
 __all__ = ["draw_truth", "truth_stars", "truth_table", "write_truth_picture"]
@@ -51,6 +52,7 @@ def truth_table(
     table["matrix"] = np.array([shot.matrix for shot in shots])
     table["remarks"] = ["; ".join(shot.remarks) for shot in shots]
     table.meta["title"] = scenario.title
+    table.meta["first_pointing"] = [[float(v) for v in row] for row in shots[0].pointing]
     table.meta["seed"] = scenario.seed
     table.meta["creator"] = f"framesort {framesort.__version__}"
     return table
@@ -125,7 +127,7 @@ def draw_truth(
         filter_name=filter_name,
         matrix=matrix,
         factor=factor,
-        shape=build_shape([(1.0, width, scenario.seeing.beta)]),
+        shape_at=lambda growth: build_shape([(1.0, width * (1 + growth), scenario.seeing.beta)]),
         lines=[],
     )
     return stars, nebula

@@ -1,0 +1,166 @@
+"""What a scenario can ask for besides: clouds, dew, optics, a second night, a keyword."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import sep
+from astropy.io import fits
+
+from framesort.errors import InputError
+from framesort.simulation import draw_truth, simulate_night
+from framesort.simulation._frames import draw_frame
+from framesort.simulation._profiles import profile_width
+from framesort.simulation._scenario import Event
+from framesort.simulation._stage import set_stage
+from framesort.simulation._timeline import plan_shots
+
+
+@pytest.fixture
+def quiet(scenario):
+    """One filter, bright stars on a plain sky, no sudden event, no heater."""
+    return replace(
+        scenario,
+        camera=replace(scenario.camera, hot_pixels=0, cosmic_rays=0.0, vignetting=0.0),
+        stars=replace(scenario.stars, count=40, faintest=1e3),
+        sky=replace(scenario.sky, scatter=0.0),
+        heater=replace(scenario.heater, events=()),
+        filter=(replace(scenario.filter[0], diffuse=0.0, filaments=0.0, galaxies=0.0),),
+        run=(replace(scenario.run[0], count=5),),
+        event=(),
+    )
+
+
+def light_within(scenario, shot, radius):
+    """Light of the brighter stars within a radius of their places, by sep's apertures."""
+    counts, _, sky = draw_frame(scenario, shot)
+    field = set_stage(scenario).field
+    inverse = np.linalg.inv(shot.matrix)
+    x, y = inverse[:2, :2] @ np.array([field.x, field.y]) + inverse[:2, 2:]
+    rates = field.rates[shot.filter]
+    good = (x > 40) & (x < 280) & (y > 40) & (y < 200) & (rates > 2e3) & (rates < 1e4)
+    gradient = set_stage(scenario).gradient
+    data = counts - 500.0 - sky * gradient
+    return sep.sum_circle(data, x[good], y[good], radius, subpix=7)[0].sum()
+
+
+def test_a_cloud_takes_the_light_it_says(quiet):
+    cloud = Event(kind="cloud", minute=0.0, until=6.0, strength=0.7)
+    dim = replace(quiet, event=(cloud,))
+    clear, cloudy = plan_shots(quiet)[2], plan_shots(dim)[2]
+    # Middle of the third frame at minute 2.77 of 6: 1 - 0.7 sin^2.
+    expected = 1 - 0.7 * np.sin(np.pi * (136 + 30) / 360) ** 2
+    assert cloudy.transparency == pytest.approx(expected, abs=1e-6)
+    share = light_within(dim, cloudy, 6.0) / light_within(quiet, clear, 6.0)
+    assert share == pytest.approx(expected, rel=0.01)  # shot noise of 1e6 electrons and sky
+    assert cloudy.sky > 1.2
+
+
+def test_dew_takes_light_and_spreads_it(quiet):
+    dew = Event(kind="dew", minute=0.0, until=6.0, strength=0.5)
+    wet = replace(quiet, event=(dew,))
+    shots = plan_shots(wet)
+    assert np.all(np.diff([shot.transparency for shot in shots]) < 0)
+    assert np.all(np.diff([shot.halo for shot in shots]) > 0)
+    dry = plan_shots(quiet)[4]
+    core = light_within(wet, shots[4], 4.0) / light_within(quiet, dry, 4.0)
+    wide = light_within(wet, shots[4], 20.0) / light_within(quiet, dry, 20.0)
+    assert core < 0.95 * wide < shots[4].transparency
+
+
+def test_corners_and_tilt_change_the_width(quiet):
+    wide = replace(quiet, seeing=replace(quiet.seeing, corners=0.5, tilt=0.2))
+    sharp, _ = draw_truth(quiet, "L")
+    blunt, _ = draw_truth(wide, "L")
+    field = set_stage(quiet).field
+    u = 2 * field.x / 319 - 1
+    v = 2 * field.y / 239 - 1
+    growth = 0.5 * ((320 * u) ** 2 + (240 * v) ** 2) / (320**2 + 240**2) + 0.2 * u
+    inside = (np.abs(u) < 0.95) & (np.abs(v) < 0.93) & (field.rates["L"] > 1500)
+    tree = np.hypot(field.x[:, None] - field.x, field.y[:, None] - field.y)
+    alone = (tree < 25).sum(0) == 1
+    chosen = np.flatnonzero(inside & alone)
+    assert len(chosen) >= 6
+    for k in chosen:
+        x, y = round(field.x[k]), round(field.y[k])
+        before, after = (image[y - 1 : y + 2, x - 1 : x + 2].sum() for image in (sharp, blunt))
+        # Light in the middle falls with the square of the width, in part.
+        expected = (1 + growth[k]) ** -2
+        assert min(1, expected) - 0.05 < after / before < max(1, expected) + 0.05
+    ratio = [
+        blunt[round(field.y[k]), round(field.x[k])] / sharp[round(field.y[k]), round(field.x[k])]
+        for k in chosen
+    ]
+    assert np.corrcoef(ratio, growth[chosen])[0, 1] < -0.95
+    total = blunt.sum() / sharp.sum()
+    assert total == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_spider_s_cross_is_there_without_the_heater(quiet):
+    crossed = replace(quiet, camera=replace(quiet.camera, spider=0.1, spider_angle=20.0))
+    shot = plan_shots(crossed)[0]
+    plain, _, _ = draw_frame(quiet, shot)
+    cross, _, _ = draw_frame(crossed, shot)
+    excess = cross.astype(float) - plain
+    field = set_stage(quiet).field
+    centred = (field.x > 60) & (field.x < 260) & (field.y > 60) & (field.y < 180)
+    k = int(np.argmax(np.where(centred, field.rates["L"], 0)))
+    angles = np.arange(0, 360, 10)
+    means = []
+    for angle in np.deg2rad(angles):
+        steps = np.arange(12, 40)
+        x = np.rint(field.x[k] + steps * np.cos(angle)).astype(int)
+        y = np.rint(field.y[k] + steps * np.sin(angle)).astype(int)
+        means.append(np.median(excess[y, x]))
+    assert sorted(angles[np.argsort(means)[-4:]]) == [20, 110, 200, 290]
+
+
+def test_mean_power_in_the_header(scenario, tmp_path):
+    written = replace(
+        scenario, logger=replace(scenario.logger, keyword="HEATPWR"), run=scenario.run[:1]
+    )
+    truth = simulate_night(written, tmp_path)
+    values = [fits.getheader(tmp_path / file)["HEATPWR"] for file in truth["file"]]
+    assert np.allclose(values, truth["heater_power"], atol=1e-3)
+    assert "HEATPWR" not in fits.getheader(tmp_path / "frames" / "dark-001.fits")
+
+
+def test_a_second_night_shows_the_same_sky_turned(scenario):
+    shared = replace(scenario, sky_seed=8, mount=replace(scenario.mount, margin=170, dither=0.0))
+    other = replace(shared, seed=77, mount=replace(shared.mount, turn=90.0, shift=20.0))
+    stars, _ = draw_truth(shared, "L")
+    first, second = plan_shots(shared)[0].pointing, plan_shots(other)[0].pointing
+    across, _ = draw_truth(other, "L", matrix=np.linalg.inv(second) @ first)
+    # The same stars at the same places; the width is each night's own median seeing.
+    assert np.corrcoef(stars.ravel(), across.ravel())[0, 1] > 0.995
+    dark = set_stage(shared).dark, set_stage(other).dark
+    assert np.array_equal(*dark)
+    noise = draw_frame(shared, plan_shots(shared)[0])[0], draw_frame(other, plan_shots(other)[0])[0]
+    assert not np.array_equal(*noise)
+
+
+def test_too_small_a_margin(scenario):
+    tight = replace(scenario, mount=replace(scenario.mount, margin=10))
+    with pytest.raises(InputError, match=r"mount\.margin must be at least"):
+        set_stage(tight)
+
+
+def test_refocus_ends_a_focus_drift(quiet):
+    drifting = replace(quiet, seeing=replace(quiet.seeing, focus_drift=60.0, jitter=0.0))
+    widths = [shot.fwhm for shot in plan_shots(drifting)]
+    assert np.all(np.diff(widths) > 0)
+    # 1 px a minute: minute 0.5 of the first frame's middle, in quadrature.
+    assert widths[0] == pytest.approx(np.hypot(2.6, 0.5), abs=1e-6)
+    again = replace(drifting, event=(Event(kind="refocus", minute=3.0),))
+    assert plan_shots(again)[3].fwhm < widths[2]
+
+
+def test_widths_of_the_truth_are_those_drawn(night):
+    _, truth = night
+    from framesort.simulation._profiles import build_shape
+
+    # Second frame: unheated, with its own small trail.
+    row = truth[1]
+    assert row["fwhm"] == row["fwhm_unheated"]
+    parts = [(1.0, 2.6, 3.0)]
+    assert profile_width(build_shape(parts)) == pytest.approx(row["fwhm"], rel=0.1)
