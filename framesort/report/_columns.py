@@ -14,7 +14,6 @@ __all__ = [
     "as_dicts",
     "as_number",
     "as_sentences",
-    "column_numbers",
     "column_texts",
     "column_truths",
     "iso_seconds",
@@ -38,18 +37,6 @@ def as_sentences(value: Any) -> tuple[str, ...]:
     """The non-empty texts in a list or a single text."""
     items = [value] if isinstance(value, str) else value if isinstance(value, list | tuple) else []
     return tuple(str(item).strip() for item in items if str(item).strip())
-
-
-def column_numbers(table: Table, name: str) -> NDArray[np.float64]:
-    """A column as plain floats, NaN where masked, missing or not a number."""
-    if name not in table.colnames:
-        return np.full(len(table), np.nan)
-    column = table[name]
-    values = np.ma.asarray(getattr(column, "value", column))
-    try:
-        return np.ma.filled(values.astype(float), np.nan)
-    except (TypeError, ValueError):
-        return np.full(len(table), np.nan)
 
 
 def column_texts(table: Table, name: str) -> NDArray[np.str_]:

@@ -16,15 +16,16 @@ from markupsafe import Markup
 from framesort import __version__
 from framesort.errors import OutputError
 from framesort.files import StrPath, write_text
+from framesort.records import column_values
 from framesort.report._advice import count_reasons, list_notices
 from framesort.report._columns import (
     as_dicts,
-    column_numbers,
     column_texts,
     column_truths,
     start_seconds,
 )
-from framesort.report._figures import PageFigure, make_figures, make_star_figure
+from framesort.report._figures import make_figures, make_star_figure
+from framesort.report._layout import PageFigure
 from framesort.report._phrases import format_duration, format_number, mark_prose
 from framesort.report._pictures import Comparison, compare_pictures, read_stack
 from framesort.report._read import GroupSummary, Results, read_results
@@ -43,6 +44,15 @@ document.querySelectorAll('.compare').forEach(function (box) {
   slide.querySelector('input').addEventListener('input', function (event) {
     box.classList.add('sliding');
     box.style.setProperty('--cut', event.target.value + '%');
+  });
+  var input = slide.querySelector('input'), pair = box.querySelector('.pair');
+  ['pointerdown', 'pointermove'].forEach(function (name) {
+    pair.addEventListener(name, function (event) {
+      if (!event.buttons) return;
+      var edge = pair.getBoundingClientRect();
+      input.value = 100 * (event.clientX - edge.left) / edge.width;
+      input.dispatchEvent(new Event('input'));
+    });
   });
   box.querySelectorAll('input[type=radio]').forEach(function (button) {
     button.addEventListener('change', function () { box.classList.remove('sliding'); });
@@ -75,11 +85,14 @@ def _read_stars(group: GroupSummary) -> Table | None:
 
 
 def _show_group(group: GroupSummary, number: int, longest: int) -> GroupPage:
+    """Pictures and stars of a group; stacks that are missing or differ in size show none."""
     deep, final = read_stack(group, "deep"), read_stack(group, "final")
     if deep is None or final is None or deep.shape != final.shape:
         return GroupPage(group=group)
     stars = _read_stars(group)
-    comparisons = compare_pictures(deep, final, stars=stars, longest=longest)
+    comparisons = compare_pictures(
+        deep, final, stars=stars, longest=longest, window=(longest * 11 // 35, longest // 2)
+    )
     shape = deep.shape[-2], deep.shape[-1]
     del deep, final
     figure = None
@@ -115,8 +128,8 @@ def _frame_rows(results: Results) -> list[dict[str, Any]]:
         "noise": 1,
         "residual": 2,
     }
-    numbers = {name: column_numbers(table, name) for name in digits}
-    line = 100 * column_numbers(table, "line_strength")
+    numbers = {name: column_values(table, name) for name in digits}
+    line = 100 * column_values(table, "line_strength")
     texts = {name: column_texts(table, name) for name in ("file", "filter", "grade", "reason")}
     states = states_of(table)
     sets = {kind: column_truths(table, f"{kind}_set") for kind in ("sharp", "deep")}

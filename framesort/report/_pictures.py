@@ -19,7 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import FrameError, InputError
 from framesort.files import StrPath, open_whole, read_image
-from framesort.report._columns import column_numbers, column_texts
+from framesort.records import column_values
+from framesort.report._columns import column_texts
 from framesort.report._read import GroupSummary, read_results
 from framesort.report._stretch import Stretch, measure_stretch, shrink_image, stretch_image
 from framesort.report._style import plain_text
@@ -45,7 +46,7 @@ def _for_imsave(shown: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.moveaxis(shown, 0, -1) if len(shown) == 3 else shown.mean(axis=0)
 
 
-def _encode(shown: NDArray[np.float32], *, quality: int = 86) -> str:
+def _encode(shown: NDArray[np.float32], *, quality: int = 80) -> str:
     """A JPEG of brightness 0..1 as a data URI."""
     stream = io.BytesIO()
     imsave(
@@ -83,8 +84,8 @@ def _busiest_window(
     ny, nx = shape[-2:]
     best, place = -1.0, ((ny - height) // 2, (nx - width) // 2)
     if stars is not None and len(stars):
-        x, y = column_numbers(stars, "x"), column_numbers(stars, "y")
-        light = np.sqrt(np.clip(np.nan_to_num(column_numbers(stars, "flux_deep")), 0, None))
+        x, y = column_values(stars, "x"), column_values(stars, "y")
+        light = np.sqrt(np.clip(np.nan_to_num(column_values(stars, "flux_deep")), 0, None))
         light = np.where(column_texts(stars, "reason") == "", light, 0)
         for bottom in np.linspace(0, ny - height, 9).astype(int):
             for left in np.linspace(0, nx - width, 9).astype(int):

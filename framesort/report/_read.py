@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.files import StrPath
+from framesort.records import column_values
 from framesort.report._columns import (
     as_dicts,
     as_number,
     as_sentences,
-    column_numbers,
     column_texts,
     column_truths,
 )
@@ -65,6 +65,8 @@ class GroupSummary:
         FWHM [pix] and line of light (share) of the stacks "deep", "sharp", "final".
     advice : tuple of str
         What to do next time.
+    light_by_angle : dict of str to list of float
+        Heater state to the mean `line_profile` of its frames; empty if not told.
     folder : `~pathlib.Path` or None
         Where its stacks lie, None if there are none.
     """
@@ -82,6 +84,7 @@ class GroupSummary:
     fwhm: dict[str, float] = field(default_factory=dict)
     line: dict[str, float] = field(default_factory=dict)
     advice: tuple[str, ...] = ()
+    light_by_angle: dict[str, list[float]] = field(default_factory=dict)
     folder: Path | None = None
 
     def stack(self, name: str) -> Path | None:
@@ -122,7 +125,7 @@ def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, told: Any) -> 
     """What night.json says of a set, else what the table shows."""
     told = told if isinstance(told, dict) else {}
     chosen = column_truths(table, f"{kind}_set")[rows]
-    hours = float(np.nansum(column_numbers(table, "exposure")[rows][chosen])) / 3600
+    hours = float(np.nansum(column_values(table, "exposure")[rows][chosen])) / 3600
     frames = as_number(told.get("frames"))
     given = as_number(told.get("hours"))
     return SetSummary(
@@ -144,12 +147,22 @@ def _rows_of(table: Table, told: dict[str, Any]) -> NDArray[np.int_]:
     exposure = as_number(told.get("exposure"))
     if not math.isnan(exposure):
         # Exposure times are written rounded; frames of a group agree to far better than 1 %.
-        same &= np.abs(column_numbers(table, "exposure") - exposure) <= 0.01 * exposure
+        same &= np.abs(column_values(table, "exposure") - exposure) <= 0.01 * exposure
     return np.flatnonzero(same)
 
 
 def _numbers_of(told: Any) -> dict[str, float]:
     return {str(k): as_number(v) for k, v in told.items()} if isinstance(told, dict) else {}
+
+
+def _profiles_of(told: Any) -> dict[str, list[float]]:
+    """Profiles of numbers by heater state; those with a gap are left out."""
+    found = {}
+    for state, values in told.items() if isinstance(told, dict) else ():
+        numbers = [as_number(value) for value in values] if isinstance(values, list) else []
+        if numbers and all(map(math.isfinite, numbers)):
+            found[str(state)] = numbers
+    return found
 
 
 def _whole(value: Any) -> int | None:
@@ -161,7 +174,7 @@ def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupS
     rows = _rows_of(table, told)
     label = str(told.get("label", told.get("filter", "")))
     states = column_texts(table, "heater_state")[rows]
-    exposures = column_numbers(table, "exposure")[rows]
+    exposures = column_values(table, "exposure")[rows]
     exposure = as_number(told.get("exposure"))
     if math.isnan(exposure) and np.isfinite(exposures).any():
         exposure = float(np.nanmedian(exposures))
@@ -182,6 +195,7 @@ def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupS
         fwhm=_numbers_of(told.get("fwhm")),
         line=_numbers_of(told.get("line")),
         advice=as_sentences(told.get("advice")),
+        light_by_angle=_profiles_of(told.get("light_by_angle")),
         folder=place if place is not None and place.is_dir() else None,
     )
 

@@ -9,9 +9,10 @@ from astropy.table import Table
 from matplotlib.axes import Axes
 from matplotlib.projections.polar import PolarAxes
 from matplotlib.ticker import MaxNLocator
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from framesort.report._columns import as_number, column_numbers, column_truths
+from framesort.records import column_values
+from framesort.report._columns import as_number, column_truths
 from framesort.report._style import INK, MARKERS, QUIET, RULE, STATE_COLOURS, STATES, plain_text
 from framesort.report._timeline import states_of
 
@@ -46,7 +47,8 @@ def draw_response(
     quantity : str
         "fwhm_growth" or "line".
     tolerable : sequence of mapping
-        "tolerable" of night.json; the power of each is marked on the axis.
+        "tolerable" of night.json; "power" of each is marked,
+        with the range from "power_low" to "power_high" if there.
     """
     label, offset = _QUANTITIES[quantity]
     series: dict[tuple[str, float], list[tuple[float, float, float]]] = {}
@@ -78,6 +80,9 @@ def draw_response(
         power = as_number(entry.get("power"))
         if math.isfinite(power):
             axes.axvline(power, color=STATE_COLOURS["off"], linewidth=1, linestyle=(0, (2, 3)))
+            low, high = as_number(entry.get("power_low")), as_number(entry.get("power_high"))
+            if math.isfinite(low) and math.isfinite(high):
+                axes.axvspan(low, high, color=STATE_COLOURS["off"], alpha=0.12, linewidth=0)
     axes.axhline(0, color=RULE, linewidth=0.8, zorder=0)
     axes.set_xlabel("heater power (%)")
     axes.set_ylabel(label)
@@ -86,8 +91,10 @@ def draw_response(
         axes.legend(loc="lower right")
 
 
-def draw_light_by_angle(axes: PolarAxes, table: Table) -> None:
-    """Draw each frame's line of light at its angle, as long as it is strong.
+def draw_light_by_angle(
+    axes: PolarAxes, table: Table, *, profiles: Mapping[str, ArrayLike] | None = None
+) -> None:
+    """Draw the light beside bright stars by angle, two-sided, by heater state.
 
     Parameters
     ----------
@@ -96,8 +103,56 @@ def draw_light_by_angle(axes: PolarAxes, table: Table) -> None:
     table : `~astropy.table.Table`
         frames.ecsv: `line_strength`, `line_angle`, `heater_state`. Frames without them, or
         whose line is not above zero, are not drawn.
+    profiles : mapping of str to (n,) array_like, or None
+        Heater state to the mean light beside the star, as a share of the star's light, in n
+        equal bins of angle over [0, 180) (`line_profile` of
+        `~framesort.records.FrameQuality`). Drawn as closed curves about the circle of zero
+        instead of the frames' lines.
     """
-    strength, angle = column_numbers(table, "line_strength"), column_numbers(table, "line_angle")
+    curves = {s: 100 * _as_profile(p) for s, p in (profiles or {}).items() if s in STATES}
+    curves = {s: p for s, p in curves.items() if p.size and np.isfinite(p).all()}
+    if curves:
+        _draw_profiles(axes, curves)
+    else:
+        _draw_lines(axes, table)
+    axes.set_rlabel_position(112)
+    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g} %")
+    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, prune="lower"))
+    axes.set_xticks(np.radians([0, 45, 90, 135, 180, 225, 270, 315]))
+    axes.grid(color=RULE, linewidth=0.6)
+
+
+def _as_profile(values: ArrayLike) -> NDArray[np.float64]:
+    """Numbers of a profile; empty for what is none."""
+    try:
+        return np.atleast_1d(np.asarray(values, dtype=float))
+    except (TypeError, ValueError):
+        return np.empty(0)
+
+
+def _draw_profiles(axes: PolarAxes, curves: Mapping[str, NDArray[np.float64]]) -> None:
+    """Closed curves of percent, with the circle of zero."""
+    low = min(float(curve.min()) for curve in curves.values())
+    top = max(float(curve.max()) for curve in curves.values())
+    for state, curve in curves.items():
+        step = np.pi / curve.size
+        angle = step * (np.arange(2 * curve.size + 1) + 0.5)
+        axes.plot(
+            angle,
+            np.concatenate([curve, curve, curve[:1]]),
+            color=STATE_COLOURS[state],
+            linewidth=1.5,
+            linestyle="-" if state != "part" else "--",
+        )
+    full = np.linspace(0, 2 * np.pi, 181)
+    axes.plot(full, np.zeros_like(full), color=QUIET, linewidth=0.9, linestyle=(0, (5, 4)))
+    # Room inside the circle of zero, so that a shape can be seen there as well.
+    axes.set_rlim(min(1.1 * low, -0.5 * max(top, 1e-9)), 1.1 * max(top, 1e-9))
+
+
+def _draw_lines(axes: PolarAxes, table: Table) -> None:
+    """A stroke a frame, at its line's angle and as long as the line is strong."""
+    strength, angle = column_values(table, "line_strength"), column_values(table, "line_angle")
     states = states_of(table)
     good = np.isfinite(strength) & np.isfinite(angle) & (strength > 0)
     for state in STATES:
@@ -119,20 +174,14 @@ def draw_light_by_angle(axes: PolarAxes, table: Table) -> None:
                     linewidth=0.8,
                     alpha=0.5,
                 )
-    top = 100 * float(strength[good].max()) if good.any() else 1.0
-    axes.set_rlim(0, 1.1 * top)
-    axes.set_rlabel_position(112)
-    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g} %")
-    axes.yaxis.set_major_locator(MaxNLocator(nbins=3, prune="lower"))
-    axes.set_xticks(np.radians([0, 45, 90, 135, 180, 225, 270, 315]))
-    axes.grid(color=RULE, linewidth=0.6)
+    axes.set_rlim(0, 110 * float(strength[good].max()) if good.any() else 1.0)
 
 
 def _frame_weights(table: Table) -> NDArray[np.float64]:
     """(transparency / noise)^2 of each frame; 0 where it or the FWHM is not known."""
-    noise, clear = column_numbers(table, "noise"), column_numbers(table, "transparency")
+    noise, clear = column_values(table, "noise"), column_values(table, "transparency")
     clear = np.where(np.isfinite(clear), clear, 1.0)
-    good = np.isfinite(column_numbers(table, "fwhm")) & (noise > 0) & (clear > 0)
+    good = np.isfinite(column_values(table, "fwhm")) & (noise > 0) & (clear > 0)
     return np.where(good, clear / np.where(good, noise, 1.0), 0.0) ** 2
 
 
@@ -156,7 +205,7 @@ def depth_curve(table: Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]
     A frame of transparency t and noise s has weight (t / s)^2; the signal-to-noise of a
     weighted mean is the root of the sum of weights (inverse-variance weighting).
     """
-    fwhm, weight = column_numbers(table, "fwhm"), _frame_weights(table)
+    fwhm, weight = column_values(table, "fwhm"), _frame_weights(table)
     good = weight > 0
     order = np.argsort(fwhm[good], kind="stable")
     fwhm, weight = fwhm[good][order], weight[good][order]
@@ -185,7 +234,7 @@ def draw_depth(axes: Axes, table: Table) -> None:
         return
     axes.plot(fwhm, 100 * depth, color=QUIET, linewidth=1, marker=".", markersize=3)
     weight = _frame_weights(table)
-    width = np.where(weight > 0, column_numbers(table, "fwhm"), 0.0)
+    width = np.where(weight > 0, column_values(table, "fwhm"), 0.0)
     for kind, filling in (("sharp", "full"), ("deep", "none")):
         chosen = np.where(column_truths(table, f"{kind}_set"), weight, 0.0)
         if chosen.any():

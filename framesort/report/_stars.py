@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from framesort.errors import FrameError
 from framesort.files import StrPath, read_image
-from framesort.report._columns import column_numbers, column_texts
+from framesort.records import column_values
+from framesort.report._columns import column_texts
 from framesort.report._read import GroupSummary
 from framesort.report._style import INK
 
@@ -66,10 +67,10 @@ def choose_stars(
         Brightest first. Stars with a reason (left as they were) come only when there
         are too few others.
     """
-    x, y = column_numbers(stars, "x"), column_numbers(stars, "y")
-    flux = column_numbers(stars, "flux_deep")
+    x, y = column_values(stars, "x"), column_values(stars, "y")
+    flux = column_values(stars, "flux_deep")
     if np.isnan(flux).all():
-        flux = column_numbers(stars, "flux_sharp")
+        flux = column_values(stars, "flux_sharp")
     left = column_texts(stars, "reason") != ""
     good = np.isfinite(x) & np.isfinite(y) & np.isfinite(flux)
     edge = np.zeros(len(stars), dtype=bool)
@@ -137,7 +138,7 @@ def cut_stars(
     if half is None:
         fwhm = group.fwhm.get("deep", math.nan)
         half = int(np.clip(7 * fwhm, 14, 40)) if math.isfinite(fwhm) else 22
-    x, y = column_numbers(stars, "x"), column_numbers(stars, "y")
+    x, y = column_values(stars, "x"), column_values(stars, "y")
     cutouts = []
     for i in choose_stars(stars, number=number, apart=1.5 * half, inside=shape[::-1]):
         pixels = {}

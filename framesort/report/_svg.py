@@ -56,4 +56,25 @@ def render_svg(figure: Figure, *, label: str, prefix: str) -> Markup:
         f'role="img" aria-label="{escape(label)}" style="{widest}">'
     )
     text = opening + text[text.index(">", text.index("<svg")) + 1 :]
-    return Markup(re.sub(r"\n\s*", "\n", text))
+    return Markup(_shorten(text))
+
+
+def _share_style(group: re.Match[str]) -> str:
+    """Markers of one kind in a group: their common style once, on the group."""
+    styles = set(re.findall(r' style="([^"]*)"', group[2]))
+    if len(styles) != 1:
+        return group[0]
+    return f'{group[1][:-1]} style="{styles.pop()}">' + re.sub(r' style="[^"]*"', "", group[2])
+
+
+def _shorten(text: str) -> str:
+    """The same drawing in fewer letters: hundredths of a point, common styles said once."""
+    text = re.sub(
+        r' (?:d|x|y)="[^"]*"',
+        lambda part: re.sub(r"\d+\.\d{3,}", lambda n: f"{float(n[0]):.2f}", part[0]),
+        text,
+    )
+    text = re.sub(r"\s*\n\s*", "\n", text)
+    return re.sub(
+        r'(<g clip-path="[^"]*">)((?:\s*<use [^>]*style="[^"]*"/>){2,})', _share_style, text
+    )

@@ -10,9 +10,9 @@ from matplotlib import dates as mdates
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
+from framesort.records import column_values
 from framesort.report._columns import (
     as_number,
-    column_numbers,
     column_texts,
     column_truths,
     iso_seconds,
@@ -101,7 +101,7 @@ def _draw_power(axes: Axes, steps: Sequence[Mapping[str, Any]], first: float, la
 
 def _draw_bars(axes: Axes, table: Table, bottom: float) -> None:
     """A bar an exposure: filled where a set takes it, hollow where not, underlined if sharp."""
-    starts, lengths = start_seconds(table), column_numbers(table, "exposure")
+    starts, lengths = start_seconds(table), column_values(table, "exposure")
     states = states_of(table)
     sharp, deep = column_truths(table, "sharp_set"), column_truths(table, "deep_set")
     chosen = sharp | deep if {"sharp_set", "deep_set"} & set(table.colnames) else sharp | True
@@ -152,9 +152,9 @@ def draw_timeline(axes: Axes, table: Table, *, steps: Sequence[Mapping[str, Any]
     if not timed.any():
         axes.text(0.5, 0.5, "no start times", transform=axes.transAxes, ha="center")
         return
-    lengths = np.nan_to_num(column_numbers(table, "exposure"))
+    lengths = np.nan_to_num(column_values(table, "exposure"))
     first, last = float(starts[timed].min()), float((starts + lengths)[timed].max())
-    power = column_numbers(table, "heater_power")
+    power = column_values(table, "heater_power")
     known = bool(steps) or bool(np.isfinite(power[timed]).any())
     if steps:
         _draw_power(axes, steps, first - 600, last + 600)
@@ -212,7 +212,7 @@ def draw_history(
     limits : (float, float) or None
         Least range of the y axis, None for that of the values.
     """
-    starts, values = start_seconds(table), column_numbers(table, column)
+    starts, values = start_seconds(table), column_values(table, column)
     states = states_of(table)
     good = np.isfinite(starts) & np.isfinite(values)
     axes.set_ylabel(label)

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 
+from framesort.records import column_values
 from framesort.report._columns import (
     as_dicts,
     as_number,
     as_sentences,
-    column_numbers,
     column_truths,
 )
 from framesort.report._phrases import (
@@ -39,13 +39,13 @@ def describe_frames(results: Results) -> list[str]:
         "unknown": "{} in a state that is not known",
     }
     told = listing(words[s].format(n) for s, n in counts.items() if n)
-    hours = float(np.nansum(column_numbers(table, "exposure"))) / 3600
+    hours = float(np.nansum(column_values(table, "exposure"))) / 3600
     sentences = [f"{plural(len(table), 'frame')}, {format_duration(hours)} in all: {told}."]
     if {"sharp_set", "deep_set"} <= set(table.colnames):
         parts = []
         for kind in ("sharp", "deep"):
             chosen = column_truths(table, f"{kind}_set")
-            long = float(np.nansum(column_numbers(table, "exposure")[chosen])) / 3600
+            long = float(np.nansum(column_values(table, "exposure")[chosen])) / 3600
             parts.append(f"{plural(int(chosen.sum()), 'frame')} ({format_duration(long)})")
         sentences.append(f"The stars come from {parts[0]}, the faint light from {parts[1]}.")
     left = len(as_dicts(results.summary.get("left_out")))
@@ -89,7 +89,7 @@ def _cost_from_response(group: GroupSummary, results: Results) -> str:
 
 def _cost_from_table(group: GroupSummary, results: Results) -> str:
     """Median FWHM with the heater on against off, "" if one is missing."""
-    fwhm = column_numbers(results.table, "fwhm")[group.rows]
+    fwhm = column_values(results.table, "fwhm")[group.rows]
     states = states_of(results.table)[group.rows]
     with np.errstate(invalid="ignore"):
         off, on = (fwhm[(states == s) & np.isfinite(fwhm)] for s in ("off", "on"))
@@ -127,10 +127,14 @@ def describe_cost(results: Results) -> list[str]:
 
 def describe_next(results: Results) -> list[str]:
     """What to do next time: advice of the groups, tolerable powers, else what is missing."""
-    sentences: list[str] = []
+    shared: dict[str, list[str]] = {}
     for group in results.groups:
-        name = name_group(group, results).removeprefix(" of ")
-        sentences += [f"{name}: {text}" if name else text for text in group.advice]
+        for text in group.advice:
+            shared.setdefault(text, []).append(name_group(group, results).removeprefix(" of "))
+    # What holds for several groups is said once.
+    sentences = [
+        f"{listing(names)}: {text}" if any(names) else text for text, names in shared.items()
+    ]
     for entry in as_dicts(results.summary.get("tolerable")):
         sentences += as_sentences(entry.get("sentence"))
     for group in results.groups:

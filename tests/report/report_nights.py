@@ -102,6 +102,7 @@ def make_table(filters, number=30):
     clear = 1 - 0.02 * rng.random(n)
     clear[-4] = 0.4
     add_column(table, "transparency", clear)
+    add_column(table, "residual", 0.06 + 0.02 * rng.random(n))
     grade = np.where(state == "off", "sharp", "usable").astype(object)
     grade[5] = grade[-4] = "poor"
     add_column(table, "grade", grade)
@@ -134,6 +135,13 @@ def _summary(table, filters, merged):
             }
         groups.append(group)
     hour = "2024-03-14T"
+    bins = (np.arange(90) + 0.5) * 2
+    spike = 0.004 * np.exp(-0.5 * ((bins - ANGLE) / 3) ** 2)
+    for group in groups[:2]:
+        group["light_by_angle"] = {
+            "off": (0.0002 * np.sin(np.radians(2 * bins))).tolist(),
+            "on": (spike - spike.mean()).tolist(),
+        }
     return {
         "framesort": "0.1.0",
         "created": "2024-03-15T09:00:00Z",

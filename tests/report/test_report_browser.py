@@ -89,6 +89,16 @@ def test_slide_moves_the_cut(browser, report):
     assert browser.evaluate(CUT) == "20%"
     browser.evaluate("document.querySelector('.show-after').click()")
     assert browser.evaluate(CUT) == "0%"
+    # Drawn along the picture itself, with the button held.
+    box = browser.evaluate(
+        "(r => [r.left, r.top, r.width])(document.querySelector('.pair').getBoundingClientRect())"
+    )
+    browser.evaluate("document.querySelector('.pair').scrollIntoView()")
+    top = browser.evaluate("document.querySelector('.pair').getBoundingClientRect().top")
+    for kind, part in (("mousePressed", 0.3), ("mouseMoved", 0.75), ("mouseReleased", 0.75)):
+        browser.call("Input.dispatchMouseEvent", type=kind, x=box[0] + part * box[2], y=top + 20,
+                     button="left", buttons=1 if kind != "mouseReleased" else 0)  # fmt: skip
+    assert browser.evaluate("Math.round(parseFloat(" + CUT + "))") == 75
     assert browser.errors == []
 
 

@@ -127,6 +127,17 @@ def test_light_by_angle_is_two_sided():
     assert len(axes.lines) == 3
 
 
+def test_light_by_angle_of_profiles_closes():
+    axes = Figure().add_subplot(projection="polar")
+    bins = np.where(np.arange(90) == 31, 0.012, -0.001)
+    draw_light_by_angle(axes, Table(), profiles={"on": bins, "off": np.zeros(90), "part": "x"})
+    angles, radii = next(line.get_data() for line in axes.lines if len(line.get_xdata()) == 181)
+    # Bin 31 of 90 is centred on 63 degrees; its light shows there and opposite.
+    peaks = np.degrees(angles[np.isclose(radii, 1.2)])
+    np.testing.assert_allclose(peaks, [63, 243])
+    assert radii[0] == radii[-1] and angles[-1] - angles[0] == pytest.approx(2 * np.pi)
+
+
 def test_depth_of_equal_frames_grows_with_the_root():
     # Equal noise: the mean of k of n frames has sqrt(k / n) of the signal-to-noise of all.
     n = 16

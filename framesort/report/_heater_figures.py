@@ -1,0 +1,136 @@
+"""Figures of what the heater costs."""
+
+from typing import cast
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.projections.polar import PolarAxes
+
+from framesort.records import column_values
+from framesort.report._columns import as_dicts, as_number
+from framesort.report._layout import (
+    MOST_PANELS,
+    NARROW,
+    WIDE,
+    PageFigure,
+    group_title,
+    in_both_layouts,
+    make_panels,
+)
+from framesort.report._read import GroupSummary, Results
+from framesort.report._response import draw_depth, draw_light_by_angle, draw_response
+from framesort.report._style import name_panel, style_axes
+
+__all__ = [
+    "depth_figure",
+    "light_figure",
+    "response_figure",
+]
+
+
+def response_figure(results: Results) -> PageFigure | None:
+    entries = as_dicts(results.summary.get("response"))
+    tolerable = as_dicts(results.summary.get("tolerable"))
+    shown = [
+        quantity
+        for quantity in ("fwhm_growth", "line")
+        if any(np.isfinite(as_number(entry.get(quantity))) for entry in entries)
+    ]
+    if not shown:
+        return None
+
+    def draw(narrow: bool) -> Figure:
+        rows, columns = (len(shown), 1) if narrow else (1, len(shown))
+        figure, axes = make_panels(rows, columns, narrow=narrow, height=2.6)
+        for place, quantity in zip(axes.ravel(), shown, strict=True):
+            draw_response(place, entries, quantity=quantity, tolerable=tolerable)
+            style_axes(place)
+        return figure
+
+    marked = any(np.isfinite(as_number(entry.get("power"))) for entry in tolerable)
+    return in_both_layouts(
+        draw,
+        title="What a given power costs",
+        caption="Star width and line of light against heater power, with standard errors."
+        + (" The dotted upright marks the power that can be tolerated." if marked else ""),
+        prefix="response",
+    )
+
+
+def _has_light(results: Results, group: GroupSummary) -> bool:
+    strength = column_values(results.table, "line_strength")[group.rows]
+    return bool(group.light_by_angle) or bool((np.isfinite(strength) & (strength > 0)).any())
+
+
+def light_figure(results: Results) -> PageFigure | None:
+    """Light around bright stars by angle, a panel a group."""
+    groups = [group for group in results.groups if _has_light(results, group)][:MOST_PANELS]
+    if not groups:
+        return None
+
+    def draw(narrow: bool) -> Figure:
+        columns = 1 if narrow else min(2, len(groups))
+        rows = -(-len(groups) // columns)
+        width = NARROW if narrow else columns * WIDE / 2
+        figure = Figure(figsize=(width, 3.4 * rows), layout="constrained")
+        for k, group in enumerate(groups):
+            axes = cast(PolarAxes, figure.add_subplot(rows, columns, k + 1, projection="polar"))
+            draw_light_by_angle(axes, results.table[group.rows], profiles=group.light_by_angle)
+            if len(groups) > 1:
+                name_panel(axes, group_title(group))
+            style_axes(axes)
+        return figure
+
+    return in_both_layouts(
+        draw,
+        title="Light around bright stars",
+        caption=_CURVES if groups[0].light_by_angle else _STROKES,
+        prefix="angle",
+    )
+
+
+_STROKES = (
+    "Each frame's line of light at its angle in the frame (0° is +x, counter-clockwise), as long "
+    "as its share of bright stars' light beyond that of heater-off frames. One direction shared "
+    "by all heated frames speaks for the heater."
+)
+_CURVES = (
+    "Mean light beside bright stars at each angle in the frame (0° is +x, counter-clockwise), as "
+    "a share of the star's light and less its mean over angles, by heater state. The dashed "
+    "circle is zero. A spike that only heated frames have speaks for the heater."
+)
+
+
+def depth_figure(results: Results) -> PageFigure | None:
+    groups = [
+        group
+        for group in results.groups[:MOST_PANELS]
+        if (
+            np.isfinite(column_values(results.table, "fwhm")[group.rows])
+            & np.isfinite(column_values(results.table, "noise")[group.rows])
+        ).sum()
+        > 2
+    ]
+    if not groups:
+        return None
+
+    def draw(narrow: bool) -> Figure:
+        columns = 1 if narrow else min(2, len(groups))
+        rows = -(-len(groups) // columns)
+        figure, axes = make_panels(rows, columns, narrow=narrow, height=2.6)
+        for place in axes.ravel()[len(groups) :]:
+            place.set_axis_off()
+        for place, group in zip(axes.ravel(), groups, strict=False):
+            draw_depth(place, results.table[group.rows])
+            if len(groups) > 1:
+                name_panel(place, group_title(group))
+            style_axes(place)
+        return figure
+
+    return in_both_layouts(
+        draw,
+        title="Depth against sharpness",
+        caption="What the sharpest frame, the two sharpest, and so on would give if stacked. "
+        "Star replacement takes the stars of the filled dot and the depth of the open one.",
+        prefix="depth",
+    )

@@ -1,0 +1,86 @@
+"""Figures along the clock."""
+
+import numpy as np
+from astropy.table import Table
+from matplotlib.figure import Figure
+
+from framesort.records import column_values
+from framesort.report._columns import as_dicts
+from framesort.report._layout import (
+    MOST_PANELS,
+    PageFigure,
+    group_title,
+    in_both_layouts,
+    make_panels,
+)
+from framesort.report._read import Results
+from framesort.report._style import name_panel, style_axes
+from framesort.report._timeline import draw_history, draw_timeline
+
+__all__ = [
+    "history_figure",
+    "timeline_figure",
+]
+
+
+def timeline_figure(results: Results, night: Table, prefix: str, title: str) -> PageFigure:
+    heater = results.summary.get("heater")
+    steps = as_dicts(heater.get("steps")) if isinstance(heater, dict) else []
+    filters = len(set(night["filter"])) if "filter" in night.colnames else 1
+
+    def draw(narrow: bool) -> Figure:
+        figure, axes = make_panels(1, 1, narrow=narrow, height=1.7 + 0.35 * filters)
+        draw_timeline(axes[0, 0], night, steps=steps)
+        style_axes(axes[0, 0])
+        return figure
+
+    return in_both_layouts(
+        draw,
+        title=title,
+        caption="Above, heater power. Below, a bar for each exposure in the colour of its "
+        "heater state: hollow where no set takes it, underlined where the sharp set does.",
+        prefix=prefix,
+    )
+
+
+def history_figure(
+    results: Results,
+    night: Table,
+    prefix: str,
+    *,
+    column: str,
+    label: str,
+    title: str,
+    caption: str,
+    limits: tuple[float, float] | None = None,
+) -> PageFigure | None:
+    """One panel a group, the clock shared."""
+    if not np.isfinite(column_values(night, column)).any():
+        return None
+    files = np.asarray(night["file"]) if "file" in night.colnames else np.arange(len(night))
+    panels = []
+    for group in results.groups[:MOST_PANELS]:
+        if "file" in results.table.colnames:
+            rows = np.isin(files, np.asarray(results.table["file"])[group.rows])
+            if np.isfinite(column_values(night, column)[rows]).any():
+                panels.append((group, night[rows]))
+    if not panels:
+        return None
+
+    def draw(narrow: bool) -> Figure:
+        figure, axes = make_panels(len(panels), 1, narrow=narrow, height=1.9, sharex=True)
+        for k, (group, part) in enumerate(panels):
+            last = k == len(panels) - 1
+            draw_history(
+                axes[k, 0], part, column=column, label=label, clock_label=last, limits=limits
+            )
+            if len(panels) > 1:
+                name_panel(axes[k, 0], group_title(group))
+            style_axes(axes[k, 0])
+        boxes = [place.dataLim for place in axes[:, 0]]
+        low = min(box.xmin for box in boxes)
+        high = max(box.xmax for box in boxes)
+        axes[0, 0].set_xlim(low - 0.02 * (high - low) - 1e-3, high + 0.02 * (high - low) + 1e-3)
+        return figure
+
+    return in_both_layouts(draw, title=title, caption=caption, prefix=prefix)
