@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from framesort.records import Transform
-from framesort.stars._match import match_star_lists
+from framesort.stars import match_star_lists
 from framesort.workers import Progress, run_tasks
 
 __all__ = ["register_frames"]

@@ -81,6 +81,8 @@ class Plan:
         Background variance per pixel.
     shot : (n,) float ndarray
         Variance per ADU above the sky; 0 where the gain is not known.
+    slack : (n,) float ndarray
+        Share of the local contrast of the median image that is no outlier.
     """
 
     frames: tuple[FramePlan, ...]
@@ -88,6 +90,7 @@ class Plan:
     weights: Floats
     variance: Floats
     shot: Floats
+    slack: Floats
     sky: float
     clip: float
     kernel: str
@@ -127,14 +130,18 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
     seen = np.array([np.isfinite(plane[first:stop]).sum() for plane in cube], dtype=np.int64)
     gone = np.zeros(len(plan.frames), dtype=np.int64)
     if len(plan.frames) > 1 and np.isfinite(plan.clip):
-        median = np.empty(cube.shape[1:], dtype=np.float32)
-        medians(cube, sorting_network(len(cube)), median, np.empty((0, 0), np.float32), False)
+        median, lower = np.empty((2, *cube.shape[1:]), dtype=np.float32)
+        medians(
+            cube, sorting_network(len(cube)), median, lower, np.empty((0, 0), np.float32), False
+        )
         # What the median of so many frames scatters by (pi / 2: Kendall & Stuart).
         noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
-        contrast = _contrast(median, noise)
+        # The lower middle: where half of the frames are hit the mean of both is no structure.
+        contrast = _contrast(lower, noise)
         reject(
-            cube, median, contrast, plan.variance, plan.shot, plan.sky, plan.clip, first, stop, gone
-        )
+            cube, median, contrast, plan.variance, plan.shot, plan.slack, plan.sky, plan.clip,
+            first, stop, gone,
+        )  # fmt: skip
     count = (len(plan.weights), stop - first, nx)
     data, weight = np.empty(count, np.float32), np.empty(count, np.float32)
     coverage = np.empty(count, np.int16)
@@ -269,8 +276,8 @@ def combine_cube(
     work = np.array(cube, dtype=np.float32, copy=None if in_place else True)
     n, ny, nx = work.shape
     weight = np.ones(n) if weights is None else np.asarray(weights, dtype=float)
-    median, spread = np.empty((ny, nx), np.float32), np.empty((ny, nx), np.float32)
-    medians(work, sorting_network(n), median, spread, True)
+    median, lower, spread = np.empty((3, ny, nx), np.float32)
+    medians(work, sorting_network(n), median, lower, spread, True)
     gone = np.zeros(n, dtype=np.int64)
     reject_by_spread(work, median, spread, clip * MAD_TO_SIGMA, clip * MAD_TO_SIGMA, gone)
     mean, inverse = np.empty((ny, nx), np.float32), np.empty((ny, nx), np.float32)

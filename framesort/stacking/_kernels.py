@@ -62,9 +62,17 @@ def _sort_block(block: Image, pairs: NDArray[np.int32]) -> None:  # pragma: no c
 
 @numba.njit(cache=True, nogil=True)
 def medians(
-    cube: Image, pairs: NDArray[np.int32], median: Image, spread: Image, want_spread: bool
+    cube: Image,
+    pairs: NDArray[np.int32],
+    median: Image,
+    lower: Image,
+    spread: Image,
+    want_spread: bool,
 ) -> None:  # pragma: no cover
-    """Median of the finite values per pixel and, if wanted, their median distance from it."""
+    """Median of the finite values per pixel and, if wanted, their median distance from it.
+
+    `lower` takes the lower of the two middle values where their number is even.
+    """
     frames, rows, columns = cube.shape
     block = np.empty((frames, BLOCK), dtype=np.float32)
     count = np.empty(BLOCK, dtype=np.int64)
@@ -87,7 +95,9 @@ def medians(
                 n = count[c]
                 if n == 0:
                     median[r, start + c] = np.nan
+                    lower[r, start + c] = np.nan
                 else:
+                    lower[r, start + c] = block[(n - 1) // 2, c]
                     median[r, start + c] = np.float32(0.5) * (
                         block[(n - 1) // 2, c] + block[n // 2, c]
                     )
@@ -123,12 +133,12 @@ def _middle(values: Floats, count: int) -> float:  # pragma: no cover
 
 @numba.njit(cache=True, nogil=True)
 def _judge(
-    v: Floats, variance: Floats, n: int, centre: float, slack: float, clip: float, bad: Floats
+    v: Floats, variance: Floats, slack: Floats, n: int, centre: float, clip: float, bad: Floats
 ) -> int:  # pragma: no cover
     """Mark values beyond the tolerance about `centre`; how many."""
     out = 0
     for i in range(n):
-        far = abs(v[i] - centre) > clip * np.sqrt(variance[i]) + slack
+        far = abs(v[i] - centre) > clip * np.sqrt(variance[i]) + slack[i]
         bad[i] = 1.0 if far else 0.0
         out += 1 if far else 0
     return out
@@ -141,6 +151,7 @@ def reject(
     contrast: Image,
     variance: Floats,
     shot: Floats,
+    slack: Floats,
     sky: float,
     clip: float,
     first: int,
@@ -150,11 +161,12 @@ def reject(
     """Set outliers to NaN in rows `first` to `stop` of a cube and count them per frame.
 
     The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
-    plus the local contrast of the median image.
+    plus ``slack[k]`` times the local contrast of the median image.
     """
     frames, _, columns = cube.shape
     v = np.empty(frames)
     var = np.empty(frames)
+    loose = np.empty(frames)
     far = np.empty(frames)
     bad = np.empty(frames)
     who = np.empty(frames, dtype=np.int64)
@@ -166,11 +178,11 @@ def reject(
         for k in range(frames):
             line = cube[k, r]
             a, b = np.float32(variance[k]), np.float32(shot[k])
-            squared = np.float32(clip * clip)
+            squared, part = np.float32(clip * clip), np.float32(slack[k])
             for c in range(columns):
                 light = median[r, c] - np.float32(sky)
                 light = light if light > 0 else np.float32(0.0)
-                d = abs(line[c] - median[r, c]) - contrast[r, c]
+                d = abs(line[c] - median[r, c]) - part * contrast[r, c]
                 d = d if d > 0 else np.float32(0.0)
                 suspect[c] |= 1 if d * d > squared * (a + b * light) else 0
         for c in range(columns):
@@ -182,34 +194,35 @@ def reject(
                 if np.isfinite(cube[k, r, c]):
                     v[n] = cube[k, r, c]
                     var[n] = variance[k] + shot[k] * light
+                    loose[n] = slack[k] * contrast[r, c]
                     who[n] = k
                     n += 1
-            slack = float(contrast[r, c])
             if n < 2:
                 continue
             if n == 2:
                 # Cosmic rays and trails only add light: of two that disagree the lower is kept.
-                if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + slack:
+                if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
                     k = who[0] if v[0] > v[1] else who[1]
                     cube[k, r, c] = np.nan
                     gone[k] += 1
                 continue
             centre = float(median[r, c])
-            out = _judge(v, var, n, centre, slack, clip, bad)
+            out = _judge(v, var, loose, n, centre, clip, bad)
             if n % 2 == 0 and 2 * out >= n:
                 # Half of the frames lifted: the middle lies between the two halves.
                 for i in range(n):
                     far[i] = v[i]
                 _middle(far, n)
                 centre = far[(n - 1) // 2]
-                out = _judge(v, var, n, centre, slack, clip, bad)
+                out = _judge(v, var, loose, n, centre, clip, bad)
             if out > ENOUGH * n:
                 # So many outliers say that the noise is larger than assumed.
                 for i in range(n):
-                    far[i] = max(abs(v[i] - centre) - slack, 0.0) / np.sqrt(var[i])
-                wider = 1.4826 * _middle(far, n)
+                    far[i] = max(abs(v[i] - centre) - loose[i], 0.0) / np.sqrt(var[i])
+                _middle(far, n)
+                wider = 1.4826 * far[(n - 1) // 2]  # of two halves the better one speaks
                 if wider > 1:
-                    out = _judge(v, var, n, centre, slack, clip * wider, bad)
+                    out = _judge(v, var, loose, n, centre, clip * wider, bad)
             if out == n:
                 continue
             for i in range(n):

@@ -24,7 +24,9 @@ def kernel_table(kernel: str) -> Image:
     ----------
     kernel : {"linear", "cubic", "lanczos3"}
         "cubic" is the cubic convolution of Keys 1981 (IEEE Trans. ASSP 29, 1153) with a = -1/2;
-        "lanczos3" sinc(x) sinc(x / 3) (Duchon 1979, J. Appl. Meteorol. 18, 1016), normalised.
+        "lanczos3" sinc(x) sinc(x / 3) (Duchon 1979, J. Appl. Meteorol. 18, 1016), normalised
+        and with its first moment set right on the two inner pixels: as it stands it moves a
+        star by up to 0.02 pixel.
 
     Returns
     -------
@@ -43,7 +45,11 @@ def kernel_table(kernel: str) -> Image:
         weights = np.where(x < 1, near, np.where(x < 2, ((-0.5 * x + 2.5) * x - 4) * x + 2, 0))
     else:
         weights = np.where(x < 3, np.sinc(x) * np.sinc(x / 3), 0)
-    return np.ascontiguousarray(weights / weights.sum(axis=1, keepdims=True), dtype=np.float32)
+    weights /= weights.sum(axis=1, keepdims=True)
+    missing = np.linspace(0, 1, PHASES + 1) - weights @ np.arange(-half + 1, half + 1)
+    weights[:, half - 1] -= missing
+    weights[:, half] += missing
+    return np.ascontiguousarray(weights, dtype=np.float32)
 
 
 @numba.njit(cache=True, nogil=True)
