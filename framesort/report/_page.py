@@ -71,6 +71,8 @@ class GroupPage:
 
     group: GroupSummary
     comparisons: tuple[Comparison, ...] = ()
+    alone: tuple[Comparison, ...] = ()
+    alone_name: str = ""
     stars: PageFigure | None = None
 
 
@@ -85,10 +87,14 @@ def _read_stars(group: GroupSummary) -> Table | None:
 
 
 def _show_group(group: GroupSummary, number: int, longest: int) -> GroupPage:
-    """Pictures and stars of a group; stacks that are missing or differ in size show none."""
+    """Pictures and stars of a group; the one picture there is where they cannot be compared."""
     deep, final = read_stack(group, "deep"), read_stack(group, "final")
     if deep is None or final is None or deep.shape != final.shape:
-        return GroupPage(group=group)
+        only = final if final is not None else deep
+        alone = () if only is None else compare_pictures(only, only, longest=longest)[:1]
+        return GroupPage(
+            group=group, alone=alone, alone_name="final picture" if only is final else "deep stack"
+        )
     stars = _read_stars(group)
     comparisons = compare_pictures(
         deep, final, stars=stars, longest=longest, window=(longest * 11 // 35, longest // 2)

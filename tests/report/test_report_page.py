@@ -83,6 +83,25 @@ def test_sorted_only(night_writer, tmp_path):
     assert "Heater and exposures" in text and "Bright stars side by side" not in text
 
 
+def test_deep_stack_alone_is_shown(night_writer, tmp_path):
+    folder = night_writer(tmp_path / "deep")
+    for name in ("final", "sharp", "stars", "background"):
+        (folder / "L" / f"{name}.fits").unlink()
+    page = write_report(folder).read_text(encoding="utf-8")
+    assert 'alt="The deep stack"' in page and "no second picture" in page
+    assert 'class="pair"' not in page
+
+
+def test_damaged_stacks_and_star_lists_cost_only_themselves(night_writer, tmp_path):
+    folder = night_writer(tmp_path / "night")
+    (folder / "L" / "stars.ecsv").write_text("no table")
+    (folder / "L" / "sharp.fits").write_bytes(b"no FITS")
+    text = Links(write_report(folder).read_text(encoding="utf-8")).text
+    assert "The whole field." in text and "Bright stars side by side" not in text
+    (folder / "L" / "deep.fits").write_bytes(b"no FITS")
+    assert "30 frames" in Links(write_report(folder).read_text(encoding="utf-8")).text
+
+
 def test_table_alone_is_enough(night_writer, tmp_path):
     folder = night_writer(tmp_path / "bare", merged=False, summary=False)
     text = Links(write_report(folder).read_text(encoding="utf-8")).text
@@ -257,6 +276,23 @@ def test_preview_of_an_image_keeps_its_pixels_and_its_up(tmp_path):
     assert shown.shape[:2] == (60, 90)
     # y is up as FITS is displayed: the last row is the uppermost.
     assert shown[0, 0, 0] == 1.0 and math.isclose(shown[-1, 0, 0], shown[30, 40, 0])
+
+
+def test_three_planes_are_colours(tmp_path):
+    rng = np.random.default_rng(2)
+    image = rng.normal(100, 1, (3, 80, 120)).astype(np.float32)
+    image[0, 40:43, 60:63] += 500
+    shown = mpl.image.imread(write_preview(image, tmp_path / "p.png"))
+    assert shown.shape[:2] == (80, 120)
+    red, green, blue = shown[80 - 1 - 41, 61, :3]
+    assert red > 0.9 and green < 0.5 and blue < 0.5
+    pair = compare_pictures(image, image)[0]
+    assert (pair.width, pair.height) == (120, 80)
+
+
+def test_pictures_of_two_sizes_are_refused():
+    with pytest.raises(InputError, match=r"\(4, 5\) and \(5, 4\)"):
+        compare_pictures(np.zeros((4, 5)), np.zeros((5, 4)))
 
 
 def test_preview_needs_a_picture(night_writer, tmp_path):
