@@ -1,0 +1,174 @@
+"""The line of light beyond that of the night's heater-off frames.
+
+Stars are not round with the heater off either: they trail, a spider makes a cross, a full
+row bleeds. That light by angle is much the same in all heater-off frames, and where it
+changes it changes in few ways. So a frame's light by angle is taken as
+
+    mean of the heater-off frames + their modes of change + strength * line at some angle
+
+(the mean and modes are the principal components of the heater-off frames; Jolliffe 2002,
+Principal Component Analysis, ch. 2), and solved for the strength at each angle. What the
+heater-off frames themselves show when each is held against the others tells the uncertainty.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import norm
+from scipy.stats import t as student
+
+from framesort.records import LINE_BINS, FrameQuality
+from framesort.stars import line_template
+
+__all__ = ["measure_line_excess"]
+
+_MODES = 3
+"""Most modes: a trail that changes in length and in direction makes two, a focus drift one."""
+
+_FRAMES_A_MODE = 5
+"""Heater-off frames needed for each mode, so that a mode is no single frame's own."""
+
+_PRIOR_FRAMES = 4.0
+"""Weight of what is assumed of the scatter before the heater-off frames are seen, in frames."""
+
+_PRIOR_SHARE = 0.25
+"""Assumed scatter of the heater-off light, as a share of the strongest heater-off line."""
+
+_ANGLES = np.arange(0.0, 180.0)
+
+
+def measure_line_excess(
+    qualities: Sequence[FrameQuality], groups: Any, unheated: Any
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Line of light of each frame beyond the heater-off frames of its group.
+
+    Parameters
+    ----------
+    qualities : sequence of FrameQuality
+        One a frame; their `line_profile` is used.
+    groups : (n,) array_like of str
+        Frames that may be compared: same filter, exposure, size, binning and gain.
+    unheated : (n,) bool array_like
+        True for heater-off frames. Each of them is compared with the others of them.
+
+    Returns
+    -------
+    strength, error, angle : (n,) float ndarray
+        Share of the stars' light, its uncertainty, degrees [0, 180). The uncertainty holds
+        the frame's own, the scatter of the heater-off frames, and the free choice of the
+        angle. A group without heater-off frames is compared with those of all groups, its
+        uncertainty doubled; a night without any with its frames of least line, which tells
+        differences only, and the uncertainty then holds the line of those frames. NaN where
+        a frame has no measurement.
+
+    Raises
+    ------
+    ValueError
+        Lengths differ.
+    """
+    names = np.array([str(group) for group in groups], dtype=object)
+    cold = np.asarray(unheated, dtype=bool)
+    n = len(qualities)
+    if len(names) != n or len(cold) != n:
+        raise ValueError(
+            f"qualities, groups and unheated must have one length, got {n}, {len(names)}, "
+            f"{len(cold)}"
+        )
+    profile = np.array([q.line_profile for q in qualities], dtype=float).reshape(n, LINE_BINS)
+    own = np.array([q.line_raw_err for q in qualities], dtype=float)
+    good = np.isfinite(profile).all(axis=1) & np.isfinite(own)
+    result = np.full((3, n), np.nan)
+    for name in sorted(set(names)):
+        rows = np.flatnonzero((names == name) & good)
+        if len(rows) == 0:
+            continue
+        widen, floor, modes = 1.0, 0.0, _MODES
+        reference = rows[cold[rows]]
+        if len(reference) == 0:
+            reference, widen = np.flatnonzero(good & cold), 2.0
+        if len(reference) == 0:
+            raw = np.array([qualities[i].line_raw for i in rows])
+            least = np.argsort(raw, kind="stable")[: max(1, len(rows) // 4)]
+            reference, floor, modes = rows[least], float(np.median(raw[least])), 0
+        strength, error, angle = _excess(profile, own, rows, reference, modes)
+        result[:, rows] = strength, np.hypot(widen * error, floor), angle
+    return result[0], result[1], result[2]
+
+
+def _modes(
+    profile: NDArray[np.float64], most: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Mean and principal components of heater-off profiles."""
+    mean = profile.mean(axis=0)
+    count = min(most, (len(profile) - 1) // _FRAMES_A_MODE)
+    if count < 1:
+        return mean, np.empty((0, LINE_BINS))
+    return mean, np.linalg.svd(profile - mean, full_matrices=False)[2][:count]
+
+
+def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights that give the strength of a line at each of the angles.
+
+    Least squares of the line beside a constant and the modes: the line's template is freed
+    of both, then held against the profile (Frisch & Waugh 1933).
+    """
+    shape = line_template(_ANGLES)
+    shape = shape - shape.mean(axis=1, keepdims=True)
+    whole = (shape**2).sum(axis=1, keepdims=True)
+    if len(modes):
+        shape = shape - shape @ modes.T @ modes
+    # Where the modes take nearly all of the template the line cannot be told from them: the
+    # weights stay finite and the strength is then underestimated there, not made of noise.
+    left = np.maximum((shape**2).sum(axis=1, keepdims=True), 0.2 * whole)
+    return shape / left
+
+
+def _excess(
+    profile: NDArray[np.float64],
+    own: NDArray[np.float64],
+    rows: NDArray[np.int64],
+    reference: NDArray[np.int64],
+    most: int,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Strength, uncertainty and angle of `rows` against `reference`."""
+    mean, modes = _modes(profile[reference], most)
+    weights = _filter(modes)
+    by_angle = {int(i): weights @ (profile[i] - mean) for i in rows}
+    alone = []
+    if len(reference) > 1:
+        for i in reference:
+            others = reference[reference != i]
+            m, v = _modes(profile[others], most)
+            alone.append(_filter(v) @ (profile[i] - m))
+            by_angle[int(i)] = alone[-1]
+    # Scatter of the heater-off frames at each angle, with an assumed one beside it for few.
+    prior = _PRIOR_SHARE * max(0.0, float((_filter(modes[:0]) @ mean).max()))
+    squares = np.sum(np.square(alone), axis=0) if alone else np.zeros(len(_ANGLES))
+    freedom = max(0, len(alone) - 1)
+    scatter = np.sqrt((squares + _PRIOR_FRAMES * prior**2) / (freedom + _PRIOR_FRAMES))
+    if len(reference) == 1:
+        by_angle[int(reference[0])] = np.zeros(len(_ANGLES))
+    chance = norm.sf(3) * (1 / float((line_template(_ANGLES[:1]) ** 2).sum())) / LINE_BINS
+    widened = float(student.isf(chance, freedom + _PRIOR_FRAMES)) / 3
+    typical = float(np.median(own[reference]))
+    strength, error, angle = np.empty((3, len(rows)))
+    for k, i in enumerate(rows):
+        # The scatter holds the usual error of a frame already; count only what is beyond.
+        beyond = max(0.0, own[i] ** 2 - typical**2)
+        spread = np.sqrt(scatter**2 + beyond)
+        values = by_angle[int(i)]
+        best = int(np.argmax(values / spread))
+        strength[k], angle[k] = _top(values, best)
+        error[k] = spread[best] * widened
+    return strength, error, angle
+
+
+def _top(values: NDArray[np.float64], best: int) -> tuple[float, float]:
+    """Height and place of a maximum, by the parabola through its three angles."""
+    left, middle, right = values[best - 1], values[best], values[(best + 1) % len(values)]
+    bend = left - 2 * middle + right
+    shift = float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+    step = _ANGLES[1] - _ANGLES[0]
+    return float(middle), float((_ANGLES[best] + shift * step) % 180)

@@ -1,0 +1,105 @@
+"""Measurements kept between runs: one file a frame, found again by what the frame holds."""
+
+import hashlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+
+from framesort.errors import OutputError
+from framesort.files import open_whole
+from framesort.records import LINE_BINS, REASONS, STAR_COLUMNS, FrameQuality, empty_star_list
+
+__all__ = ["cache_key", "load_quality", "save_quality"]
+
+FORMAT = 1
+"""Raised whenever a measurement changes: older files are then measured anew."""
+
+_NUMBERS = (
+    "fwhm",
+    "half_flux_radius",
+    "eccentricity",
+    "elongation_angle",
+    "line_raw",
+    "line_raw_err",
+    "line_raw_angle",
+    "sky",
+    "noise",
+)
+
+
+def cache_key(path: str | os.PathLike[str], settings: dict[str, Any]) -> str:
+    """Digest of the file's content and the settings of the measurement.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read.
+    """
+    with open(path, "rb") as stream:
+        content = hashlib.file_digest(stream, "blake2b").hexdigest()
+    told = json.dumps({"content": content, "format": FORMAT, **settings}, sort_keys=True)
+    return hashlib.blake2b(told.encode(), digest_size=20).hexdigest()
+
+
+def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
+    """Write a measurement; a folder that cannot be written is no reason to stop."""
+    table = quality.star_list
+    arrays = {f"star_{name}": np.asarray(table[name]) for name in STAR_COLUMNS}
+    meta = {name: table.meta[name] for name in table.meta if isinstance(table.meta[name], float)}
+    told = json.dumps({"key": key, "stars": quality.stars, "reason": quality.reason, "meta": meta})
+    try:
+        with open_whole(folder / f"{key}.npz") as stream:
+            np.savez(
+                stream,
+                told=np.frombuffer(told.encode(), dtype=np.uint8),
+                numbers=np.array([getattr(quality, name) for name in _NUMBERS]),
+                line_profile=quality.line_profile,
+                line_profile_err=quality.line_profile_err,
+                **arrays,
+            )
+    except OutputError:
+        return
+
+
+def load_quality(folder: Path, key: str) -> FrameQuality | None:
+    """The measurement kept under a key; None where there is none or it is damaged."""
+    try:
+        # Opened here: numpy leaves a damaged file open.
+        with (
+            open(folder / f"{key}.npz", "rb") as stream,
+            np.load(stream, allow_pickle=False) as kept,
+        ):
+            told = json.loads(kept["told"].tobytes())
+            if told["key"] != key or (told["reason"] and told["reason"] not in REASONS):
+                return None
+            numbers = kept["numbers"].astype(float)
+            profiles = [kept["line_profile"], kept["line_profile_err"]]
+            columns = {name: kept[f"star_{name}"] for name in STAR_COLUMNS}
+    except Exception:  # a damaged or foreign file shows as almost any exception
+        return None
+    sizes = {column.shape for column in columns.values()}
+    if (
+        numbers.shape != (len(_NUMBERS),)
+        or any(profile.shape != (LINE_BINS,) for profile in profiles)
+        or len(sizes) != 1
+        or len(next(iter(sizes))) != 1
+    ):
+        return None
+    table = empty_star_list()
+    stars = Table(columns)
+    for name in STAR_COLUMNS:
+        stars[name].info.description = table[name].info.description
+        stars[name].unit = table[name].unit
+    stars.meta.update(told["meta"])
+    return FrameQuality(
+        stars=int(told["stars"]),
+        reason=str(told["reason"]),
+        line_profile=profiles[0],
+        line_profile_err=profiles[1],
+        star_list=stars,
+        **dict(zip(_NUMBERS, (float(number) for number in numbers), strict=True)),
+    )

@@ -1,0 +1,56 @@
+"""The quality columns of the frames' table."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from astropy.table import Table
+
+from framesort.records import FrameQuality, add_column, add_reason
+
+__all__ = ["add_quality_columns"]
+
+_NUMBERS = (
+    "fwhm",
+    "half_flux_radius",
+    "eccentricity",
+    "elongation_angle",
+    "line_raw",
+    "line_raw_err",
+    "line_raw_angle",
+    "sky",
+    "noise",
+)
+
+
+def add_quality_columns(table: Table, qualities: Sequence[FrameQuality]) -> None:
+    """Add the star quality of each frame to the night's table.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Changed in place: columns `stars`, `fwhm`, `half_flux_radius`, `eccentricity`,
+        `elongation_angle`, `line_raw`, `line_raw_err`, `line_raw_angle`, `sky`, `noise`;
+        reasons are added to those that the column `reason` holds already.
+    qualities : sequence of FrameQuality
+        One a row, in the rows' order.
+
+    Raises
+    ------
+    ValueError
+        Not as many qualities as rows.
+    """
+    if len(qualities) != len(table):
+        raise ValueError(
+            f"qualities must hold one a row, got {len(qualities)} for {len(table)} rows"
+        )
+    add_column(table, "stars", np.array([q.stars for q in qualities], dtype=int))
+    for name in _NUMBERS:
+        add_column(table, name, np.array([getattr(q, name) for q in qualities], dtype=float))
+    before = [""] * len(table)
+    if "reason" in table.colnames:
+        before = [str(cell) for cell in np.ma.filled(table["reason"], "")]
+    reasons = [
+        add_reason(cell, q.reason) if q.reason else cell
+        for cell, q in zip(before, qualities, strict=True)
+    ]
+    add_column(table, "reason", reasons)

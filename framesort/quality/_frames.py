@@ -1,0 +1,140 @@
+"""Measure many frames: in parallel, resumable, a damaged frame is a value with a reason."""
+
+import os
+import warnings
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import framesort
+from framesort.errors import FrameError, QualityWarning
+from framesort.files import read_image
+from framesort.quality._cache import cache_key, load_quality, save_quality
+from framesort.records import FrameQuality
+from framesort.stars import measure_image
+from framesort.workers import Progress, run_tasks
+
+__all__ = ["measure_frames"]
+
+
+@dataclass(frozen=True)
+class _Task:
+    path: str
+    saturation: float | None
+    cache: Path | None
+    measurer: Callable[..., FrameQuality]
+
+
+def _settings(task: _Task) -> dict[str, Any]:
+    maker = task.measurer
+    name = getattr(maker, "__qualname__", type(maker).__qualname__)
+    return {
+        "version": framesort.__version__,
+        "measurer": f"{getattr(maker, '__module__', '')}.{name}",
+        "saturation": None if task.saturation is None else float(task.saturation),
+    }
+
+
+def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
+    """The quality of one frame, and what went wrong in words."""
+    key = ""
+    if not os.path.exists(task.path):
+        return FrameQuality(reason="vanished"), ""
+    if task.cache is not None:
+        try:
+            key = cache_key(task.path, _settings(task))
+        except OSError as error:
+            return FrameQuality(reason="unreadable"), str(error)
+        kept = load_quality(task.cache, key)
+        if kept is not None:
+            return kept, ""
+    try:
+        image, _ = read_image(task.path)
+    except FrameError as error:
+        gone = not os.path.exists(task.path)
+        return FrameQuality(reason="vanished" if gone else "unreadable"), str(error)
+    if image.ndim == 3 and image.shape[0] == 1:
+        image = image[0]
+    if image.ndim != 2:
+        return FrameQuality(reason="colour frame"), ""
+    try:
+        quality = task.measurer(image, saturation=task.saturation)
+    except Exception as error:  # a measurer may be a user's own: one frame must not end the night
+        return FrameQuality(reason="unreadable"), f"{type(error).__name__}: {error}"
+    if task.cache is not None:
+        save_quality(task.cache, key, quality)
+    return quality, ""
+
+
+def measure_frames(
+    paths: Sequence[str | os.PathLike[str]],
+    *,
+    saturation: float | Sequence[float | None] | None = None,
+    cache: str | os.PathLike[str] | None = None,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+    measurer: Callable[..., FrameQuality] = measure_image,
+) -> list[FrameQuality]:
+    """Measure the star quality of frames.
+
+    Parameters
+    ----------
+    paths : sequence of path
+        FITS files of one plane.
+    saturation : float, sequence of float or None
+        Level at which pixels are full, ADU: one for all, or one a frame; None or NaN where
+        it is not known and is to be guessed from the pixels.
+    cache : path or None
+        Folder in which each measurement is kept. It is found again by the file's content,
+        the settings and this library's version, not by its name or date.
+    executor : `~concurrent.futures.Executor` or None
+        Where to run; None for this process.
+    progress : callable or None
+        Wraps the iteration, as `tqdm.tqdm` does.
+    measurer : callable
+        Takes an image and `saturation`, gives a FrameQuality. With a process pool it must be
+        importable by name.
+
+    Returns
+    -------
+    list of FrameQuality
+        In the order of `paths`, the same whatever the executor. A frame that cannot be
+        measured has a `reason`: "unreadable", "vanished", "colour frame" or "few stars".
+
+    Raises
+    ------
+    ValueError
+        `saturation` holds not one value a frame.
+
+    Warns
+    -----
+    QualityWarning
+        A frame could not be read or the measurer failed on it; names the frame and why.
+    """
+    levels: list[Any]
+    if saturation is None or np.isscalar(saturation):
+        levels = [saturation] * len(paths)
+    else:
+        levels = list(np.ma.filled(np.ma.asarray(saturation, dtype=float), np.nan))
+    if len(levels) != len(paths):
+        raise ValueError(
+            f"saturation must hold one value a frame, got {len(levels)} for {len(paths)} frames"
+        )
+    levels = [None if level is None or np.isnan(level) else float(level) for level in levels]
+    folder = None if cache is None else Path(cache)
+    tasks = [
+        _Task(os.fspath(path), level, folder, measurer)
+        for path, level in zip(paths, levels, strict=True)
+    ]
+    results = []
+    for task, (quality, trouble) in zip(
+        tasks, run_tasks(_measure_task, tasks, executor=executor, progress=progress), strict=True
+    ):
+        if trouble:
+            warnings.warn(f"{task.path}: not measured: {trouble}", QualityWarning, stacklevel=2)
+        results.append(quality)
+    return results

@@ -1,0 +1,113 @@
+"""Transparency of each frame, from the flux of matched stars."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from framesort.records import FrameQuality, Transform
+from framesort.stars import match_star_lists
+
+__all__ = ["measure_transparency"]
+
+_LEAST_PAIRS = 5
+_REFERENCES = 3
+
+
+def measure_transparency(
+    qualities: Sequence[FrameQuality],
+    groups: Any,
+    *,
+    transforms: Sequence[Transform] | None = None,
+) -> NDArray[np.float64]:
+    """Flux of each frame's stars against the same stars on the night's best frames.
+
+    Stars are matched with those of the group's richest frames; the flux ratio of a frame is
+    the median over matched unsaturated stars, weighted by their signal to noise. One is the
+    level that a tenth of the group's frames exceed.
+
+    Parameters
+    ----------
+    qualities : sequence of FrameQuality
+        One a frame.
+    groups : (n,) array_like of str
+        Only frames of one group are compared.
+    transforms : sequence of Transform or None
+        Each frame onto a common grid, where known already; matched here when None.
+
+    Returns
+    -------
+    (n,) float ndarray
+        NaN where a frame has no measurement or could not be matched.
+    """
+    names = np.asarray([str(group) for group in groups], dtype=object)
+    if len(names) != len(qualities):
+        raise ValueError(
+            f"groups must hold one name a frame, got {len(names)} for {len(qualities)} frames"
+        )
+    result = np.full(len(qualities), np.nan)
+    for name in sorted(set(names)):
+        rows = [i for i in np.flatnonzero(names == name) if qualities[i]]
+        if not rows:
+            continue
+        # Stars per frame tell depth; frames of equal number keep their order.
+        richest = sorted(rows, key=lambda i: -qualities[i].stars)[:_REFERENCES]
+        scale = {richest[0]: 1.0}
+        for reference in richest:
+            if reference not in scale:
+                if not np.isfinite(result[reference]):
+                    continue
+                scale[reference] = float(result[reference])
+            for i in rows:
+                if i == reference and reference == richest[0]:
+                    result[i] = 1.0
+                elif not np.isfinite(result[i]):
+                    ratio = _flux_ratio(qualities, i, reference, transforms)
+                    result[i] = ratio * scale[reference]
+        best = np.nanpercentile(result[rows], 90)
+        result[rows] /= best
+    return result
+
+
+def _flux_ratio(
+    qualities: Sequence[FrameQuality],
+    frame: int,
+    reference: int,
+    transforms: Sequence[Transform] | None,
+) -> float:
+    """Weighted median of the flux ratios of matched stars; NaN where too few match."""
+    source, target = qualities[frame].star_list, qualities[reference].star_list
+    if transforms is None:
+        step = match_star_lists(source, target)
+        if not step:
+            return np.nan
+        x, y = step.map_points(source["x"], source["y"])
+        places = np.column_stack([target["x"], target["y"]])
+    else:
+        if not (transforms[frame] and transforms[reference]):
+            return np.nan
+        x, y = transforms[frame].map_points(source["x"], source["y"])
+        places = np.column_stack(transforms[reference].map_points(target["x"], target["y"]))
+    distance, index = cKDTree(places).query(np.column_stack([x, y]), distance_upper_bound=1.5)
+    pairs = np.flatnonzero(np.isfinite(distance))
+    other = index[pairs]
+    usable = ~np.asarray(source["saturated"])[pairs] & ~np.asarray(target["saturated"])[other]
+    # Isolated stars where there are enough: a blend changes with the width of the stars.
+    clean = usable & np.asarray(source["clean"])[pairs] & np.asarray(target["clean"])[other]
+    if clean.sum() >= 20:
+        usable = clean
+    pairs, other = pairs[usable], other[usable]
+    if len(pairs) < _LEAST_PAIRS:
+        return np.nan
+    one, two = np.asarray(source["flux"])[pairs], np.asarray(target["flux"])[other]
+    error = np.hypot(
+        np.asarray(source["flux_err"])[pairs] / one, np.asarray(target["flux_err"])[other] / two
+    )
+    # The floor keeps a few bright stars from deciding alone.
+    weight = 1 / (error**2 + 0.02**2)
+    order = np.argsort(one / two, kind="stable")
+    below = np.cumsum(weight[order])
+    middle = int(np.searchsorted(below, 0.5 * below[-1]))
+    return float((one / two)[order][middle])

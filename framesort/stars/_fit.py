@@ -1,0 +1,242 @@
+"""Elliptical Moffat profiles fitted to stars, one after the other, neighbours taken away.
+
+A star is eight numbers: height, local background, x, y, and the shape A, B, C, g of
+
+    I = height * (1 + c q)^(-1/g),   q = A dx^2 + 2 B dx dy + C dy^2,   c = 2^g - 1
+
+so that q = 1 where the profile has fallen to one half, whatever g. g is 1 over the Moffat
+index (Moffat 1969, A&A 3, 455); g towards 0 is a Gaussian.
+"""
+
+import numpy as np
+from numba import njit
+
+__all__ = ["COUNT", "draw_stars", "fit_stars"]
+
+HEIGHT, BACK, X, Y, A, B, C, G = range(8)
+COUNT = 8
+
+_LN2 = 0.6931471805599453
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _draw(image, p, sign, limit, far):
+    """Add (sign +1) or take away (-1) one star out to where it falls below `limit`."""
+    ny, nx = image.shape
+    det = p[A] * p[C] - p[B] * p[B]
+    if not (p[HEIGHT] > limit and det > 0.0):
+        return
+    g = p[G]
+    c = 2.0**g - 1.0
+    q_end = ((p[HEIGHT] / limit) ** g - 1.0) / c
+    rx = min(np.sqrt(q_end * p[C] / det), far)
+    ry = min(np.sqrt(q_end * p[A] / det), far)
+    x0, x1 = max(0, int(np.ceil(p[X] - rx))), min(nx - 1, int(np.floor(p[X] + rx)))
+    y0, y1 = max(0, int(np.ceil(p[Y] - ry))), min(ny - 1, int(np.floor(p[Y] + ry)))
+    scale = sign * p[HEIGHT]
+    for y in range(y0, y1 + 1):
+        dy = y - p[Y]
+        for x in range(x0, x1 + 1):
+            dx = x - p[X]
+            q = p[A] * dx * dx + 2.0 * p[B] * dx * dy + p[C] * dy * dy
+            if q < q_end:
+                image[y, x] += scale * np.exp(-np.log(1.0 + c * q) / g)
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _normal(image, p, x0, y0, radius, free, jtj, jtr):
+    """Normal equations of the `free` first parameters; gives the cost and the pixel count."""
+    ny, nx = image.shape
+    jtj[:] = 0.0
+    jtr[:] = 0.0
+    row = np.empty(8)
+    g = p[G]
+    c = 2.0**g - 1.0
+    dc = 2.0**g * 0.6931471805599453
+    cost, count = 0.0, 0
+    weight_sum, weight_cost = 0.0, 0.0
+    reach = int(radius)
+    for y in range(max(0, y0 - reach), min(ny, y0 + reach + 1)):
+        for x in range(max(0, x0 - reach), min(nx, x0 + reach + 1)):
+            if (x - x0) ** 2 + (y - y0) ** 2 > radius * radius:
+                continue
+            value = image[y, x]
+            if not np.isfinite(value):
+                continue
+            dx, dy = x - p[X], y - p[Y]
+            q = p[A] * dx * dx + 2.0 * p[B] * dx * dy + p[C] * dy * dy
+            t = 1.0 + c * q
+            log_t = np.log(t)
+            f = np.exp(-log_t / g)
+            r = value - p[HEIGHT] * f - p[BACK]
+            slope = -p[HEIGHT] * c / g * f / t  # dI/dq
+            row[0] = f
+            row[1] = 1.0
+            row[2] = -2.0 * slope * (p[A] * dx + p[B] * dy)
+            row[3] = -2.0 * slope * (p[B] * dx + p[C] * dy)
+            row[4] = slope * dx * dx
+            row[5] = slope * 2.0 * dx * dy
+            row[6] = slope * dy * dy
+            row[7] = p[HEIGHT] * f * (log_t / (g * g) - q * dc / (g * t))
+            for i in range(free):
+                jtr[i] += row[i] * r
+                for j in range(i + 1):
+                    jtj[i, j] += row[i] * row[j]
+            cost += r * r
+            weight_sum += f
+            weight_cost += f * r * r
+            count += 1
+    return cost, count, weight_cost / max(weight_sum, 1e-30)
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _cholesky(m, n, damping, low):
+    """Factor the damped matrix; False if it is not positive definite."""
+    for i in range(n):
+        for j in range(i + 1):
+            s = m[i, j] * (1.0 + damping) if i == j else m[i, j]
+            for k in range(j):
+                s -= low[i, k] * low[j, k]
+            if i == j:
+                if not s > 1e-14 * abs(m[i, i]):
+                    return False
+                low[i, i] = np.sqrt(s)
+            else:
+                low[i, j] = s / low[j, j]
+    return True
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _solve(low, n, b, out):
+    for i in range(n):
+        s = b[i]
+        for k in range(i):
+            s -= low[i, k] * out[k]
+        out[i] = s / low[i, i]
+    for i in range(n - 1, -1, -1):
+        s = out[i]
+        for k in range(i + 1, n):
+            s -= low[k, i] * out[k]
+        out[i] = s / low[i, i]
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _fit_one(image, p, radius, free, rounds, quality):
+    """Levenberg-Marquardt (Marquardt 1963) from `p`, changed in place.
+
+    `quality` receives the relative error of the light for a pixel noise of 1, the
+    profile-weighted residual variance, the number of pixels, 1 for success (0.5 if not
+    settled), and the sum of squares.
+    """
+    jtj, jtr, step, low = np.empty((8, 8)), np.empty(8), np.empty(8), np.zeros((8, 8))
+    jtj2, jtr2, trial = np.empty((8, 8)), np.empty(8), np.empty(8)
+    x0, y0 = int(np.round(p[X])), int(np.round(p[Y]))
+    start_x, start_y = p[X], p[Y]
+    quality[:] = 0.0
+    cost, count, local = _normal(image, p, x0, y0, radius, free, jtj, jtr)
+    if count < free + 3:
+        return
+    damping, good = 1e-3, False
+    for _ in range(rounds):
+        if not _cholesky(jtj, free, damping, low):
+            damping = max(damping * 10, 1e-6)
+            if damping > 1e6:
+                break
+            continue
+        _solve(low, free, jtr, step)
+        trial[:] = p
+        for i in range(free):
+            trial[i] += step[i]
+        trial[G] = min(max(trial[G], 0.02), 0.8)
+        det = trial[A] * trial[C] - trial[B] ** 2
+        old = p[A] * p[C] - p[B] ** 2
+        legal = (
+            trial[A] > 0.0
+            and trial[C] > 0.0
+            and det > 0.06 * old
+            and det < 16.0 * old
+            and abs(step[2]) < 0.5 * radius
+            and abs(step[3]) < 0.5 * radius
+            and trial[HEIGHT] > 0.0
+        )
+        if legal:
+            new, _, local2 = _normal(image, trial, x0, y0, radius, free, jtj2, jtr2)
+        if legal and new <= cost:
+            small = cost - new < 1e-4 * cost / count
+            small = small and abs(step[2]) < 1e-3 and abs(step[3]) < 1e-3
+            p[:] = trial
+            jtj, jtj2 = jtj2, jtj
+            jtr, jtr2 = jtr2, jtr
+            cost, local = new, local2
+            damping *= 0.1
+            if small:
+                good = True
+                break
+        else:
+            damping = max(damping * 10, 1e-6)
+            if damping > 1e6:
+                good = True  # no better place nearby
+                break
+    if abs(p[X] - start_x) > 0.5 * radius or abs(p[Y] - start_y) > 0.5 * radius:
+        return
+    if _cholesky(jtj, free, 0.0, low):
+        # Light is height over the root of the determinant: its relative error.
+        det = p[A] * p[C] - p[B] ** 2
+        jtr[:] = 0.0
+        jtr[0] = 1.0 / p[HEIGHT]
+        if free > 4:
+            jtr[4], jtr[5], jtr[6] = -0.5 * p[C] / det, p[B] / det, -0.5 * p[A] / det
+        _solve(low, free, jtr, step)
+        total = 0.0
+        for i in range(free):
+            total += jtr[i] * step[i]
+        quality[0] = np.sqrt(max(total, 0.0))
+        quality[1] = local * count / (count - free)
+        quality[2] = count
+        quality[3] = 1.0 if good else 0.5
+        quality[4] = cost
+
+
+@njit(cache=True, nogil=True)
+def fit_stars(image, stars, order, radius, free, rounds, noise, far, quality):
+    """Fit the stars of `order` in turn; the others' profiles are not in the image meanwhile.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32 ndarray
+        What is left once every star of `stars` was taken away; changed in place.
+    stars : (n, 8) float64 ndarray
+        Changed in place.
+    order : (m,) int64 ndarray
+        Which ones, brightest first.
+    radius : (n,) float64 ndarray
+        Of the circle that is fitted, pixels.
+    free : (n,) int64 ndarray
+        4 (height, background, place), 7 (and shape) or 8 (and index).
+    rounds : int
+        Most iterations a star.
+    noise : (n,) float64 ndarray
+        Per pixel at the star; profiles are followed down to a tenth of it.
+    far : float
+        Farthest that a profile is followed, pixels.
+    quality : (n, 5) float64 ndarray
+        As in `_fit_one`; column 3 is 0 where the fit failed.
+    """
+    before = np.empty(8)
+    for k in range(order.size):
+        i = order[k]
+        p = stars[i]
+        _draw(image, p, 1.0, 0.1 * noise[i], far)
+        before[:] = p
+        _fit_one(image, p, radius[i], free[i], rounds, quality[i])
+        if quality[i, 3] == 0.0:
+            p[:] = before
+        _draw(image, p, -1.0, 0.1 * noise[i], far)
+
+
+@njit(cache=True, nogil=True)
+def draw_stars(image, stars, order, sign, noise, far):
+    """Add (+1) or take away (-1) the stars of `order`; as `fit_stars` does it."""
+    for k in range(order.size):
+        i = order[k]
+        _draw(image, stars[i], sign, 0.1 * noise[i], far)

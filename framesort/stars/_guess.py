@@ -1,0 +1,167 @@
+"""What a frame's typical star looks like, before and between the fits."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
+from scipy.spatial import cKDTree
+
+from framesort.stars._detect import KERNEL_SHARE, find_candidates
+from framesort.stars._fit import BACK, COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars, fit_stars
+from framesort.stars._growth import core_flux, shape_numbers
+
+__all__ = [
+    "FAR",
+    "FIT_RADIUS",
+    "G_START",
+    "LEAST_WIDTH",
+    "RAISE",
+    "find_isolated",
+    "guess_star",
+    "joint_index",
+    "mean_star",
+    "place_stars",
+    "star_depth",
+]
+
+RAISE = 1 + KERNEL_SHARE**2
+
+LEAST_WIDTH = 1.25
+"""Nothing that came through the optics is narrower than this across (FWHM, pixels): a point
+fills one pixel, and the narrowest profile of which half the light leaves it has 1.4."""
+
+FIT_RADIUS = 2.2
+"""Radius of the circle that is fitted, FWHM."""
+
+G_START = 0.25
+"""One over the Moffat index to begin with: index 4, between turbulence and optics."""
+
+FAR = 60.0
+"""Farthest that the profile of a star is followed, pixels."""
+
+
+def place_stars(
+    places: NDArray[Any], height: NDArray[Any], mean: NDArray[Any]
+) -> NDArray[np.float64]:
+    """Stars to begin with: at the maxima, in the mean shape."""
+    stars = np.tile(mean, (len(places), 1))
+    # A Gaussian smoothed with one of r times its width has its height over 1 + r^2.
+    stars[:, HEIGHT] = RAISE * height
+    stars[:, BACK] = 0
+    stars[:, X], stars[:, Y] = places[:, 0], places[:, 1]
+    return stars
+
+
+def _round_star(fwhm: float, g: float) -> NDArray[np.float64]:
+    star = np.zeros(COUNT)
+    star[[HEIGHT, A, C, G]] = 1, 4 / fwhm**2, 4 / fwhm**2, g
+    return star
+
+
+def mean_star(stars: NDArray[np.float64], g: float) -> NDArray[np.float64]:
+    """Median width, and mean of the shapes without it."""
+    det = stars[:, A] * stars[:, C] - stars[:, B] ** 2
+    width = np.median(det**-0.25)
+    # The inverse matrices, made of equal area, average like second moments.
+    v = stars[:, [C, B, A]] / np.sqrt(det)[:, None]
+    vxx, vxy, vyy = np.median(v, axis=0)
+    norm = np.sqrt(max(vxx * vyy - vxy**2, 1e-12)) * width**2
+    star = np.zeros(COUNT)
+    star[[HEIGHT, A, B, C, G]] = 1, vyy / norm, vxy / norm, vxx / norm, g
+    return star
+
+
+def guess_star(residual: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Typical profile from the middle of the image, or all of it where that holds few stars."""
+    ny, nx = residual.shape
+    best, best_fwhm = 0, 3.0
+    # Sharp stars first; then wide ones, of which the single pixels hardly leave the noise.
+    for size, fwhm, threshold in ((1024, 2.5, 12.0), (2048, 2.5, 12.0), (2048, 6.0, 7.0)):
+        y0, x0 = max(0, (ny - size) // 2), max(0, (nx - size) // 2)
+        cut = (slice(y0, y0 + size), slice(x0, x0 + size))
+        found, width = _settle_width(residual[cut], noise[cut], fwhm, threshold)
+        if found > best:
+            best, best_fwhm = found, width
+        if best >= 10:
+            break
+    return _round_star(best_fwhm, G_START)
+
+
+def _settle_width(
+    image: NDArray[np.float32], noise: NDArray[np.float32], fwhm: float, threshold: float
+) -> tuple[int, float]:
+    """Number of stars that could be fitted and their median FWHM, from a first guess of it."""
+    found = 0
+    for _ in range(5):
+        places, height = find_candidates(image, noise, fwhm=fwhm, threshold=threshold)
+        places, height = places[:200], height[:200]
+        n = len(places)
+        stars = place_stars(places, height, _round_star(fwhm, G_START))
+        sigma = noise[places[:, 1], places[:, 0]].astype(float)
+        quality = np.zeros((n, 5))
+        radius = np.full(n, max(3.5, FIT_RADIUS * fwhm))
+        work, order = image.copy(), np.arange(n)
+        draw_stars(work, stars, order, -1.0, sigma, FAR)
+        fit_stars(work, stars, order, radius, np.full(n, 7), 12, sigma, FAR, quality)
+        shape = shape_numbers(stars)
+        good = (quality[:, 3] == 1) & (shape["minor"] > LEAST_WIDTH)
+        found = int(good.sum())
+        if found < 3:
+            break
+        new = float(np.median(shape["fwhm"][good]))
+        settled = abs(new - fwhm) < 0.1 * fwhm
+        fwhm = float(np.clip(new, 0.5 * fwhm, 2 * fwhm))
+        if settled:
+            break
+    return found, fwhm
+
+
+def joint_index(
+    residual: NDArray[np.float32],
+    stars: NDArray[np.float64],
+    order: NDArray[np.int64],
+    radii: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+) -> float:
+    """The one index that fits many faint stars best together; images and stars unchanged."""
+    trial = np.array([0.02, 0.12, 0.22, 0.32, 0.42, 0.52])
+    cost = np.empty(len(trial))
+    for k, g in enumerate(trial):
+        work, copy = residual.copy(), stars.copy()
+        draw_stars(work, copy, order, 1.0, sigma, FAR)
+        copy[:, G] = g
+        draw_stars(work, copy, order, -1.0, sigma, FAR)
+        quality = np.zeros((len(stars), 5))
+        fit_stars(work, copy, order, radii, np.full(len(stars), 7), 25, sigma, FAR, quality)
+        cost[k] = np.sum(quality[order, 4] / sigma[order] ** 2)
+    # What is usual of stars, for the case that the stars do not tell.
+    cost += ((trial - G_START) / 0.15) ** 2
+    fine = np.linspace(trial[0], trial[-1], 101)
+    return float(fine[np.argmin(CubicSpline(trial, cost)(fine))])
+
+
+def star_depth(
+    stars: NDArray[np.float64], sigma: NDArray[np.float64], fwhm: float
+) -> NDArray[np.float64]:
+    """Signal to noise if the background alone made the noise (King 1983, PASP 95, 163).
+
+    Flux over the noise in the noise-equivalent area, 4 pi s^2 for a Gaussian of width s.
+    """
+    return np.maximum(core_flux(stars), 0) / (sigma * np.sqrt(4 * np.pi) * fwhm / 2.3548)
+
+
+def find_isolated(x: Any, y: Any, flux: NDArray[np.float64], fwhm: float) -> NDArray[np.bool_]:
+    """No neighbour that could spoil a measurement even after its profile was taken away."""
+    result = np.ones(len(flux), bool)
+    if len(flux) < 2:
+        return result
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(4 * fwhm, output_type="ndarray")
+    distance = np.hypot(x[pairs[:, 0]] - x[pairs[:, 1]], y[pairs[:, 0]] - y[pairs[:, 1]])
+    # A neighbour's light falls steeply with distance: allow a tenth of the star's own flux
+    # at 2 FWHM and as much as its own at 4.
+    allowed = 0.1 * 10 ** np.clip(distance / (2 * fwhm) - 1, -1, 1)
+    for me, other in ((0, 1), (1, 0)):
+        bad = flux[pairs[:, other]] > allowed * flux[pairs[:, me]]
+        result[pairs[bad, me]] = False
+    return result

@@ -1,0 +1,221 @@
+"""The two-sided line of light through bright stars, together over a frame.
+
+The light is sampled along rays from each bright star, between two radii that scale with
+the FWHM, after every fitted star was taken away. At each angle a line-shaped template is
+held against every star's light; the mean over stars, without outliers, is the line's share
+of the stars' light, and its scatter over stars the uncertainty. A neighbour, a bleeding
+column, a satellite or a row of stars stands beside a few stars only and drops out.
+"""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from framesort.records import LINE_BINS
+from framesort.stars._background import Background, estimate_background, prepare_image
+from framesort.stars._detect import remove_spikes
+from framesort.stars._fit import COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars
+from framesort.stars._growth import clipped_mean, core_flux
+from framesort.stars._rays import INNER, OUTER, choose_line, line_filter, sample_rays
+
+__all__ = ["LineOfLight", "line_from_stars", "measure_line"]
+
+_STEPS = 16
+_MOST_STARS = 200
+_LEAST_STARS = 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class LineOfLight:
+    """Line of light of one frame.
+
+    Attributes
+    ----------
+    strength, error : float
+        Light of the line between 2 and 6 FWHM from the star, both sides together, as a share
+        of the star's light; the uncertainty allows for the free choice of the angle. NaN
+        where too few bright stars are there.
+    angle : float
+        Degrees counter-clockwise from +x, [0, 180).
+    profile, profile_err : (LINE_BINS,) float ndarray
+        See `framesort.records.FrameQuality`.
+    stars : int
+        Number of stars used.
+    """
+
+    strength: float = np.nan
+    error: float = np.nan
+    angle: float = np.nan
+    profile: NDArray[np.float64]
+    profile_err: NDArray[np.float64]
+    stars: int = 0
+
+
+def _line_stars(
+    stars: NDArray[np.float64], usable: NDArray[np.bool_], noise: Any, fwhm: float
+) -> NDArray[np.int64]:
+    """The bright stars whose surroundings are looked at, brightest first."""
+    flux = np.maximum(core_flux(stars), 0)
+    # Background-limited signal to noise (King 1983, PASP 95, 163).
+    snr = flux / (noise * np.sqrt(4 * np.pi) * fwhm / 2.3548)
+    tree = cKDTree(stars[:, [X, Y]])
+    pairs = tree.query_pairs((OUTER + 2) * fwhm, output_type="ndarray")
+    shaded = np.zeros(len(stars), bool)
+    for me, other in ((0, 1), (1, 0)):
+        shaded[pairs[flux[pairs[:, other]] > 2 * flux[pairs[:, me]], me]] = True
+    order = np.argsort(-flux, kind="stable")
+    for least in (100, 50, 25):
+        index = order[(usable & ~shaded & (snr > least))[order]]
+        if len(index) >= 30:
+            break
+    return index[:_MOST_STARS]
+
+
+def line_from_stars(
+    residual: NDArray[np.float32],
+    stars: NDArray[np.float64],
+    usable: NDArray[np.bool_],
+    noise: NDArray[np.float64],
+    total: float,
+    fwhm: float,
+) -> LineOfLight:
+    """Line of light from an image without its stars, and the stars.
+
+    Parameters
+    ----------
+    residual : (ny, nx) float32 ndarray
+        Background and fitted stars taken away.
+    stars : (n, 8) float64 ndarray
+        See `framesort.stars._fit`.
+    usable : (n,) bool ndarray
+        Which may be used: real, unsaturated.
+    noise : (n,) float64 ndarray
+        Background noise per pixel.
+    total : float
+        Total over core light.
+    fwhm : float
+        Of the frame, pixels.
+    """
+    empty = np.full(LINE_BINS, np.nan)
+    if len(stars) == 0 or not np.isfinite(fwhm):
+        return LineOfLight(profile=empty, profile_err=empty)
+    index = _line_stars(stars, usable, noise, fwhm)
+    if len(index) < _LEAST_STARS:
+        return LineOfLight(profile=empty, profile_err=empty)
+    flux = core_flux(stars[index]) * total
+    inner, outer = INNER * fwhm, OUTER * fwhm
+    weight = 1 / ((noise[index] / flux) ** 2 + 0.1 * np.median(noise[index] / flux) ** 2)
+    limit = 0.1 * noise[index]
+    sides = [
+        sample_rays(residual, stars, index, inner, outer, LINE_BINS, _STEPS, limit, own)
+        / flux[:, None, None]
+        for own in (True, False)
+    ]
+    light, beyond = (_both_sides(s) for s in sides)
+    whole = np.isfinite(light).all(axis=1)
+    if whole.sum() < _LEAST_STARS:
+        return LineOfLight(profile=empty, profile_err=empty)
+    light, beyond, weight = light[whole], beyond[whole], weight[whole]
+    light = light - light.mean(axis=1, keepdims=True)
+    profile, profile_err = clipped_mean(light, weight)
+    angle = np.arange(0.0, 180.0)
+    strength, error = clipped_mean(beyond @ line_filter(angle).T, weight)
+    best = choose_line(strength, error, angle, int(whole.sum()))
+    return LineOfLight(
+        strength=best[0],
+        error=best[1],
+        angle=best[2],
+        stars=int(whole.sum()),
+        profile=profile - profile.mean(),
+        profile_err=profile_err,
+    )
+
+
+def _both_sides(sides: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sum of both sides; where one is missing twice the other."""
+    one, two = sides[:, 0], sides[:, 1]
+    one, two = np.where(np.isnan(one), two, one), np.where(np.isnan(two), one, two)
+    return one + two
+
+
+def _stars_of_list(star_list: Table) -> NDArray[np.float64]:
+    """Fitted profiles from the columns of a star list."""
+    fwhm = np.array(star_list["fwhm"], dtype=float)
+    typical = np.nanmedian(fwhm) if np.isfinite(fwhm).any() else np.nan
+    missing = ~np.isfinite(fwhm)
+    fwhm[missing] = typical
+    e = np.where(missing, 0.0, np.asarray(star_list["eccentricity"], dtype=float))
+    angle = np.radians(
+        np.where(missing, 0.0, np.asarray(star_list["elongation_angle"], dtype=float))
+    )
+    ratio = np.sqrt(1 - np.minimum(e, 0.999) ** 2)
+    long_q, short_q = 4 / fwhm**2 * ratio, 4 / fwhm**2 / ratio
+    stars = np.zeros((len(star_list), COUNT))
+    stars[:, X], stars[:, Y] = star_list["x"], star_list["y"]
+    stars[:, A] = long_q * np.cos(angle) ** 2 + short_q * np.sin(angle) ** 2
+    stars[:, C] = long_q * np.sin(angle) ** 2 + short_q * np.cos(angle) ** 2
+    stars[:, B] = (long_q - short_q) * np.sin(angle) * np.cos(angle)
+    stars[:, G] = 1 / float(star_list.meta.get("moffat_index", 4.765))
+    stars[:, HEIGHT] = 1
+    core = np.asarray(star_list["flux"], dtype=float) / float(
+        star_list.meta.get("total_over_core", 1.2)
+    )
+    stars[:, HEIGHT] = core / core_flux(stars)
+    return stars
+
+
+def measure_line(
+    image: Any,
+    star_list: Table,
+    *,
+    background: Background | None = None,
+    saturation: float | None = None,
+    mask: Any = None,
+) -> LineOfLight:
+    """The line of light through an image's bright stars.
+
+    Parameters
+    ----------
+    image : (ny, nx) array_like
+        ADU. NaN pixels are left out.
+    star_list : `~astropy.table.Table`
+        As `find_stars` gives for this image.
+    background : Background or None
+        As of `estimate_background`; estimated when None.
+    saturation : float or None
+        Full pixels are left out; None or +inf for none.
+    mask : (ny, nx) bool array_like or None
+        True where a pixel must not be used.
+
+    Returns
+    -------
+    LineOfLight
+        NaN where fewer than four bright unsaturated stars are there.
+    """
+    pixels = prepare_image(image, mask)
+    if background is None:
+        background = estimate_background(pixels)
+    residual = pixels - background.level
+    remove_spikes(residual, background.noise)
+    if saturation is not None:
+        with np.errstate(invalid="ignore"):
+            residual[pixels >= saturation] = np.nan
+    empty = np.full(LINE_BINS, np.nan)
+    if len(star_list) == 0 or not np.isfinite(star_list["fwhm"]).any():
+        return LineOfLight(profile=empty, profile_err=empty)
+    stars = _stars_of_list(star_list)
+    ny, nx = pixels.shape
+    column = np.clip(np.rint(stars[:, X]).astype(int), 0, nx - 1)
+    row = np.clip(np.rint(stars[:, Y]).astype(int), 0, ny - 1)
+    noise = np.maximum(background.noise[row, column].astype(float), 1e-6)
+    draw_stars(residual, stars, np.arange(len(stars)), -1.0, noise, 60.0)
+    clean = np.asarray(star_list["clean"], dtype=bool)
+    widths = np.asarray(star_list["fwhm"], dtype=float)
+    fwhm = float(np.nanmedian(widths[clean] if clean.any() else widths))
+    usable = ~np.asarray(star_list["saturated"], dtype=bool)
+    total = float(star_list.meta.get("total_over_core", 1.2))
+    return line_from_stars(residual, stars, usable, noise, total, fwhm)

@@ -1,0 +1,70 @@
+"""Everything of one frame's star quality."""
+
+from typing import Any
+
+import numpy as np
+
+from framesort.records import FrameQuality
+from framesort.stars._background import prepare_image
+from framesort.stars._find import measure_field
+from framesort.stars._growth import shape_numbers
+from framesort.stars._line import line_from_stars
+
+__all__ = ["measure_image"]
+
+_LEAST_STARS = 5
+
+
+def measure_image(image: Any, *, saturation: float | None = None, mask: Any = None) -> FrameQuality:
+    """Measure a frame: stars, their widths and shape, line of light, sky and noise.
+
+    Parameters
+    ----------
+    image : (ny, nx) array_like
+        ADU. NaN pixels are left out.
+    saturation : float or None
+        Level from which pixels are full, ADU; guessed from the histogram when None.
+    mask : (ny, nx) bool array_like or None
+        True where a pixel must not be used.
+
+    Returns
+    -------
+    FrameQuality
+        With the reason "few stars" where fewer than five clean stars were found; sky, noise
+        and star list are given all the same.
+
+    Raises
+    ------
+    ValueError
+        The image is not two-dimensional, or the mask has another shape.
+    """
+    pixels = prepare_image(image, mask)
+    field = measure_field(pixels, saturation=saturation)
+    sky = float(np.median(field.background.level))
+    noise = float(np.median(field.background.noise))
+    table = field.table
+    clean = np.asarray(table["clean"], dtype=bool)
+    if clean.sum() < _LEAST_STARS:
+        return FrameQuality(
+            stars=len(table), sky=sky, noise=noise, star_list=table, reason="few stars"
+        )
+    fwhm = float(np.median(table["fwhm"][clean]))
+    shape = shape_numbers(field.mean_star[None])
+    line = line_from_stars(
+        field.residual, field.stars, ~field.saturated, field.noise, field.growth.total, fwhm
+    )
+    return FrameQuality(
+        stars=len(table),
+        fwhm=fwhm,
+        half_flux_radius=float(np.median(table["half_flux_radius"][clean])),
+        eccentricity=float(shape["eccentricity"][0]),
+        elongation_angle=float(shape["elongation_angle"][0]),
+        line_raw=line.strength,
+        line_raw_err=line.error,
+        line_raw_angle=line.angle,
+        line_profile=line.profile,
+        line_profile_err=line.profile_err,
+        sky=sky,
+        noise=noise,
+        star_list=table,
+    )

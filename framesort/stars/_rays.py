@@ -1,0 +1,147 @@
+"""Light along rays from stars, and the line-shaped template held against it."""
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.stats import norm
+from scipy.stats import t as student
+
+from framesort.records import LINE_BINS
+
+__all__ = ["INNER", "OUTER", "choose_line", "line_filter", "line_template", "sample_rays"]
+
+INNER, OUTER = 2.0, 6.0
+"""Radii between which the light is sampled, FWHM: the core and most of the halo lie inside."""
+
+
+@njit(cache=True, nogil=True)
+def sample_rays(image, stars, order, inner, outer, bins, steps, limit, own):
+    """Light between two radii in sectors around stars.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32 ndarray
+        All stars taken away; NaN where there is no data.
+    stars : (n, 8) float64 ndarray
+    order : (m,) int64 ndarray
+    inner, outer : float
+        Radii, pixels.
+    bins : int
+        Sectors in half a turn.
+    steps : int
+        Points along a ray.
+    limit : (m,) float64 ndarray
+        Value down to which each star's profile was taken away.
+    own : bool
+        Give the light with the star's own profile, or all of it without.
+
+    Returns
+    -------
+    (m, 2, bins) float64 ndarray
+        Light (value times area) by side and sector; NaN where a third of a ray is missing.
+    """
+    ny, nx = image.shape
+    out = np.empty((order.size, 2, bins))
+    dr = (outer - inner) / steps
+    for k in range(order.size):
+        p = stars[order[k]]
+        c = 2.0 ** p[7] - 1.0
+        q_end = ((p[0] / limit[k]) ** p[7] - 1.0) / c
+        for side in range(2):
+            for b in range(bins):
+                angle = (b + 0.5) * np.pi / bins + side * np.pi
+                ux, uy = np.cos(angle), np.sin(angle)
+                shape = p[4] * ux * ux + 2.0 * p[5] * ux * uy + p[6] * uy * uy
+                total, area, whole = 0.0, 0.0, 0.0
+                for s in range(steps):
+                    r = inner + (s + 0.5) * dr
+                    x, y = p[2] + r * ux, p[3] + r * uy
+                    piece = r * dr * np.pi / bins
+                    whole += piece
+                    if x < 0.0 or y < 0.0 or x > nx - 1.0 or y > ny - 1.0:
+                        continue
+                    i, j = min(int(x), nx - 2), min(int(y), ny - 2)
+                    fx, fy = x - i, y - j
+                    value = (1.0 - fy) * ((1.0 - fx) * image[j, i] + fx * image[j, i + 1]) + fy * (
+                        (1.0 - fx) * image[j + 1, i] + fx * image[j + 1, i + 1]
+                    )
+                    if not np.isfinite(value):
+                        continue
+                    q = shape * r * r
+                    if own and q < q_end:
+                        value += p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
+                    elif q >= q_end and not own:
+                        value -= p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
+                    total += value * piece
+                    area += piece
+                out[k, side, b] = total * whole / area if 3.0 * area > 2.0 * whole else np.nan
+    return out
+
+
+def line_template(
+    angle: NDArray[np.float64], *, inner: float = INNER, outer: float = OUTER
+) -> NDArray[np.float64]:
+    """Light by sector of a line of unit light at each angle.
+
+    The line is as wide across as a star (a Gaussian of the same FWHM) and its light falls as
+    one over the distance, between the steady and the inverse-square fall of diffraction by
+    edges (Goodman, Introduction to Fourier Optics, ch. 4); the shape in angle hardly depends
+    on that.
+
+    Parameters
+    ----------
+    angle : (n,) float ndarray
+        Degrees.
+    inner, outer : float
+        Radii, FWHM.
+
+    Returns
+    -------
+    (n, LINE_BINS) float ndarray
+        Each row sums to 1.
+    """
+    centre = (np.arange(LINE_BINS) + 0.5) * 180 / LINE_BINS
+    off = (centre - np.asarray(angle, dtype=float)[:, None] + 90) % 180 - 90
+    radius = np.linspace(inner, outer, 33)
+    across = radius * np.sin(np.radians(off))[..., None] * 2.3548
+    light = np.exp(-0.5 * across**2).sum(axis=-1)
+    return light / light.sum(axis=1, keepdims=True)
+
+
+def line_filter(angle: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weights whose sum with a profile by angle is the light of a line at each angle.
+
+    The least-squares amplitude of the template beside a constant.
+    """
+    shape = line_template(angle)
+    shape = shape - shape.mean(axis=1, keepdims=True)
+    return shape / (shape**2).sum(axis=1, keepdims=True)
+
+
+def choose_line(
+    strength: NDArray[np.float64],
+    error: NDArray[np.float64],
+    angle: NDArray[np.float64],
+    stars: int,
+) -> tuple[float, float, float]:
+    """Strongest line among the angles, with an uncertainty that pays for the choice.
+
+    The best of n independent angles exceeds 3 standard deviations n times as often as one
+    does. The uncertainty is widened so that it does so no more often (a Bonferroni bound),
+    with Student's distribution for few stars.
+    """
+    best = int(np.argmax(strength))
+    # Width of the template in bins: how far apart independent angles are.
+    width = 1 / float((line_template(angle[:1]) ** 2).sum())
+    chance = norm.sf(3) * width / LINE_BINS
+    widened = float(student.isf(chance, max(1, stars - 1))) / 3
+    # A parabola through the best three angles.
+    left, right = strength[best - 1], strength[(best + 1) % len(strength)]
+    bend = left - 2 * strength[best] + right
+    shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
+    step = angle[1] - angle[0]
+    return (
+        float(strength[best]),
+        float(error[best]) * widened,
+        float((angle[best] + shift * step) % 180),
+    )
