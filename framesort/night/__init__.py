@@ -1,1 +1,31 @@
-"""The walk: calls the rooms in order, carries table and images, computes nothing itself."""
+"""The walk: calls the rooms in order, carries table and images, computes nothing itself.
+
+`process_night` does all of it into a folder, `sort_night` and `merge_night` a half each.
+`sort_frames`, `place_frames` and `merge_groups` do the same without writing, for a
+pipeline that keeps its own files.
+"""
+
+from framesort.night._folder import read_sorted
+from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
+from framesort.night._settings import Settings, read_settings
+from framesort.night._sort import SortedNight, StageProgress, sort_frames
+from framesort.night._swap import swap_stars
+from framesort.night._walk import NightResult, merge_night, process_night, sort_night
+
+__all__ = [
+    "MergedGroup",
+    "NightResult",
+    "PlacedNight",
+    "Settings",
+    "SortedNight",
+    "StageProgress",
+    "merge_groups",
+    "merge_night",
+    "place_frames",
+    "process_night",
+    "read_settings",
+    "read_sorted",
+    "sort_frames",
+    "sort_night",
+    "swap_stars",
+]

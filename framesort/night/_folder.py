@@ -18,7 +18,15 @@ from framesort import __version__
 from framesort.errors import InputError, OutputError
 from framesort.files import write_text
 
-__all__ = ["hold_folder", "json_ready", "read_summary", "read_table", "stage_done", "write_summary"]
+__all__ = [
+    "hold_folder",
+    "json_ready",
+    "read_sorted",
+    "read_summary",
+    "read_table",
+    "stage_done",
+    "write_summary",
+]
 
 SUMMARY = "night.json"
 TABLE = "frames.ecsv"
@@ -161,3 +169,17 @@ def read_table(folder: Path) -> Table:
             f"{path}: lacks the columns {', '.join(sorted(missing))}; sort the night again"
         )
     return table
+
+
+def read_sorted(folder: str | os.PathLike[str]) -> tuple[Table, dict[str, Any]]:
+    """The table and the summary of a sorted night.
+
+    Raises
+    ------
+    InputError
+        The folder holds none, or a damaged one.
+    """
+    path = Path(folder)
+    if not path.is_dir():
+        raise InputError(f"{path}: no such folder; run `framesort sort` first")
+    return read_table(path), read_summary(path)

@@ -2,20 +2,31 @@
 
 import os
 import shutil
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from astropy.io import fits
 from astropy.table import Table
 
 from framesort import __version__
-from framesort.files import write_fits, write_table, write_text
+from framesort.files import safe_name, write_fits, write_table, write_text
 from framesort.night._folder import TABLE
 from framesort.night._merge import MergedGroup
 from framesort.records import HeaterTrace, Replacement
 from framesort.stacking import write_stack
 
-__all__ = ["write_group", "write_layers", "write_night_tables"]
+__all__ = ["remove_products", "write_group", "write_layers", "write_night_tables"]
+
+PRODUCTS = ("deep.fits", "sharp.fits", "final.fits", "stars.fits", "background.fits", "stars.ecsv")
+"""Files of a group's folder."""
+
+
+def remove_products(folder: Path, labels: Iterable[str]) -> None:
+    """Remove pictures of an earlier run, which would not belong to a night sorted anew."""
+    for label in labels:
+        for name in PRODUCTS:
+            (folder / safe_name(label) / name).unlink(missing_ok=True)
+    (folder / "preview.png").unlink(missing_ok=True)
 
 
 def write_night_tables(folder: Path, table: Table, trace: HeaterTrace | None) -> None:
@@ -51,7 +62,7 @@ def write_group(folder: Path, group: MergedGroup) -> None:
     write_stack(place / "deep.fits", group.deep)
     if group.sharp is None or group.replacement is None:
         # Pictures of an earlier run would not belong to this deep stack.
-        for name in ("sharp.fits", "final.fits", "stars.fits", "background.fits", "stars.ecsv"):
+        for name in PRODUCTS[1:]:
             (place / name).unlink(missing_ok=True)
         return
     write_stack(place / "sharp.fits", group.sharp)
@@ -80,9 +91,8 @@ def write_layers(
     cards = header.copy()
     for keyword in [key for key in cards if key[:4] in ("FRAM", "NOTE", "REJ0")]:
         del cards[keyword]
-    cards["HISTORY"] = (
-        f"framesort {__version__}: stars replaced, {made_of}; {done} stars of {len(replacement.table)}"
-    )
+    count = f"{done} stars of {len(replacement.table)}"
+    cards["HISTORY"] = f"framesort {__version__}: stars replaced, {made_of}; {count}"
     for note in replacement.notes:
         cards["HISTORY"] = note.encode("ascii", "replace").decode()
     layers = (

@@ -7,18 +7,19 @@ import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 
+from framesort.night._merge import MergedGroup
 from framesort.night._sort import SortedNight
 from framesort.records import HeaterTrace, column_values
 from framesort.selection import advise_sets, summarise_sets
 
-__all__ = ["summarise_night"]
+__all__ = ["add_merged", "summarise_night"]
 
 
-def summarise_night(night: SortedNight) -> dict[str, Any]:
+def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
     """The summary of a sorted night as plain values."""
     return {
         "settings": night.settings.as_dict(),
-        "heater": _heater(night),
+        "heater": {"log": log, **_heater(night)},
         "clock": None if night.clock is None else asdict(night.clock),
         "groups": [_group(night.table, name) for name in _groups(night.table)],
         "response": [] if night.response is None else _rows(night.response.points),
@@ -76,3 +77,15 @@ def _group(table: Table, name: str) -> dict[str, Any]:
         "deep": asdict(deep),
         "advice": advise_sets(rows, sharp, deep),
     }
+
+
+def add_merged(summary: dict[str, Any], group: MergedGroup) -> None:
+    """Put what merging gave for a group into the summary."""
+    entry = next(entry for entry in summary["groups"] if entry["label"] == group.label)
+    summary["warnings"] += [note for note in group.notes if note not in summary["warnings"]]
+    if group.replacement is None:
+        entry["replaced"] = entry["left"] = None
+        return
+    reasons = [str(reason) for reason in group.replacement.table["reason"]]
+    entry["replaced"] = sum(not reason for reason in reasons)
+    entry["left"] = sum(bool(reason) for reason in reasons)

@@ -1,0 +1,294 @@
+"""One function a command: options to a call, its result to the screen."""
+
+import shlex
+import sys
+from argparse import Namespace
+from collections.abc import Callable
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+from framesort.cli._console import bars, number, print_json, say, table_text
+from framesort.errors import InputError
+from framesort.night import (
+    NightResult,
+    Settings,
+    merge_night,
+    process_night,
+    read_settings,
+    sort_night,
+    swap_stars,
+)
+from framesort.workers import open_executor
+
+__all__ = ["COMMANDS"]
+
+
+def _settings(options: Namespace) -> Settings | None:
+    """Settings file first, options before it; None if neither says anything."""
+    names = {field.name for field in fields(Settings)}
+    given = {name: value for name, value in vars(options).items() if name in names}
+    for name in ("keep_in", "leave_out"):
+        if name in given:
+            given[name] = tuple(given[name])
+    if options.settings is None and not given:
+        return None
+    base = Settings() if options.settings is None else read_settings(options.settings)
+    return replace(base, **given)
+
+
+def _heater(options: Namespace) -> str | float | None:
+    """A number is a constant power, unless a file has that name."""
+    text = options.heater
+    if text is None or Path(text).exists():
+        return text
+    try:
+        return float(text)
+    except ValueError:
+        raise InputError(f"{text}: no such heater log, and no power in percent") from None
+
+
+def _call() -> str:
+    return shlex.join(["framesort", *sys.argv[1:]])
+
+
+def _run_sort(options: Namespace) -> int:
+    return _run_walk(options, sort_night)
+
+
+def _run_night(options: Namespace) -> int:
+    return _run_walk(options, process_night)
+
+
+def _run_walk(options: Namespace, walk: Callable[..., NightResult]) -> int:
+    with open_executor(options.workers) as pool:
+        result = walk(
+            options.frames,
+            out=options.out,
+            heater=_heater(options),
+            settings=_settings(options),
+            cache=not options.no_cache,
+            overwrite=options.overwrite,
+            command=_call(),
+            executor=pool,
+            progress=bars(options.quiet),
+        )
+    return _show(result, options)
+
+
+def _run_merge(options: Namespace) -> int:
+    summary_settings = _merge_settings(options)
+    with open_executor(options.workers) as pool:
+        result = merge_night(
+            options.folder,
+            settings=summary_settings,
+            overwrite=options.overwrite,
+            command=_call(),
+            executor=pool,
+            progress=bars(options.quiet),
+        )
+    return _show(result, options)
+
+
+def _merge_settings(options: Namespace) -> Settings | None:
+    """Options go before the settings that the night was sorted with."""
+    names = {field.name for field in fields(Settings)}
+    given = {name: value for name, value in vars(options).items() if name in names}
+    summary = Path(options.folder) / "night.json"
+    if options.settings is not None:
+        return replace(read_settings(options.settings), **given)
+    if given and summary.exists():
+        return replace(read_settings(summary), **given)
+    return None
+
+
+def _show(result: NightResult, options: Namespace) -> int:
+    """The answer in a few lines; every warning on standard error."""
+    summary = result.summary
+    for sentence in summary["warnings"]:
+        say(f"note: {sentence}")
+    clock = summary.get("clock")
+    if clock and clock["significant"]:
+        say(f"note: {clock['sentence']}")
+    for entry in summary["left_out"]:
+        say(f"left out: {entry['file']}: {entry['reason']}")
+    if options.json:
+        print_json({"folder": str(result.folder), "status": result.status, **summary})
+        return result.status
+    header = [
+        "group",
+        "frames",
+        "off",
+        "part",
+        "on",
+        "unknown",
+        "sharp set",
+        "FWHM",
+        "deep set",
+        "FWHM",
+        "stars replaced",
+    ]
+    rows = []
+    for group in summary["groups"]:
+        states, sharp, deep = group["states"], group["sharp"], group["deep"]
+        rows.append(
+            [
+                group["label"],
+                str(group["frames"]),
+                *(str(states[name]) for name in ("off", "part", "on", "unknown")),
+                f"{sharp['frames']} ({number(sharp['hours'])} h)",
+                f"{number(sharp['fwhm'])} px",
+                f"{deep['frames']} ({number(deep['hours'])} h)",
+                f"{number(deep['fwhm'])} px",
+                "-" if group.get("replaced") is None else str(group["replaced"]),
+            ]
+        )
+    print(table_text(header, rows))
+    for entry in summary["tolerable"]:
+        print(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
+    for group in summary["groups"]:
+        for sentence in group["advice"]:
+            print(f"{group['label']}: {sentence}")
+    print(f"Look at {result.folder / 'report.html'}")
+    if result.status == 3:
+        say("no group has heater-off frames that are good enough: no stars could be replaced")
+    return result.status
+
+
+def _run_swap(options: Namespace) -> int:
+    result = swap_stars(
+        options.deep,
+        options.sharp,
+        out=options.out,
+        aligned=options.aligned,
+        keep=options.keep,
+        force=options.force,
+        amount=options.amount,
+        overwrite=options.overwrite,
+    )
+    replaced = sum(not reason for reason in result.table["reason"])
+    left = len(result.table) - replaced
+    for note in result.notes:
+        say(f"note: {note}")
+    if options.json:
+        print_json(
+            {"final": options.out, "replaced": replaced, "left": left, "warnings": result.notes}
+        )
+    else:
+        print(f"{options.out}: {replaced} stars replaced, {left} left as they are")
+    return 0
+
+
+def _run_log(options: Namespace) -> int:
+    from framesort.heater import describe_trace, draw_trace, read_heater_log
+
+    trace = read_heater_log(
+        options.log,
+        form=options.log_form or "auto",
+        zone=options.log_zone,
+        day_first=options.day_first,
+        full_current=options.full_current,
+        max_gap=options.max_gap,
+    )
+    steps = describe_trace(trace)
+    if options.json:
+        rows: list[dict[str, Any]] = [{n: row[n] for n in steps.colnames} for row in steps]
+        print_json({"log": options.log, "steps": _plain_rows(rows), "notes": list(trace.notes)})
+    else:
+        print(
+            table_text(
+                ["from (UTC)", "to (UTC)", "power %", "confidence"],
+                [
+                    [
+                        str(row["start"]) or "-",
+                        str(row["stop"]) or "-",
+                        number(float(row["power"]), ".0f"),
+                        number(float(row["confidence"])),
+                    ]
+                    for row in steps
+                ],
+            )
+        )
+        for note in trace.notes:
+            say(f"note: {note}")
+    if options.plot:
+        from framesort.report import save_axes
+
+        save_axes(options.plot, lambda axes: draw_trace(axes, trace), size=(10, 3))
+    return 0
+
+
+def _plain_rows(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    return [
+        {name: value.item() if hasattr(value, "item") else value for name, value in row.items()}
+        for row in rows
+    ]
+
+
+def _run_simulate(options: Namespace) -> int:
+    from framesort.simulation import read_scenario, simulate_night
+
+    stage = bars(options.quiet)
+    with open_executor(options.workers) as pool:
+        table = simulate_night(
+            read_scenario(options.scenario),
+            options.out,
+            executor=pool,
+            progress=None if stage is None else stage("drawing frames"),
+            overwrite=options.overwrite,
+        )
+    if options.json:
+        print_json({"folder": options.out, "frames": len(table)})
+    else:
+        print(f"{options.out}: {len(table)} frames with logs and truth")
+    return 0
+
+
+def _run_plan(options: Namespace) -> int:
+    from framesort.night import read_sorted
+    from framesort.planning import plan_night, predict_dew, read_forecast, unheated_minutes_needed
+
+    needs, response = [], None
+    if options.folder is not None:
+        table, summary = read_sorted(options.folder)
+        response = summary.get("response")
+        flux = options.flux
+        if flux is None:
+            # The faintest stars that the deep stack shows are those worth replacing.
+            limits = [group["deep"]["limit_flux"] for group in summary.get("groups", [])]
+            flux = min((limit for limit in limits if limit), default=None)
+        if flux is not None:
+            needs = unheated_minutes_needed(table, flux=flux, snr=options.snr)
+    elif options.flux is not None:
+        raise InputError("--flux needs the folder of a sorted night to know noise and star width")
+    plan = plan_night(
+        needs=needs,
+        dew=None if options.forecast is None else predict_dew(read_forecast(options.forecast)),
+        temperature=options.temperature,
+        humidity=options.humidity,
+        response=response,
+    )
+    if options.json:
+        print_json(
+            {
+                "minutes_off": plan.minutes_off,
+                "power": plan.power,
+                "sentences": plan.sentences,
+                "cautions": plan.cautions,
+            }
+        )
+        return 0
+    print("\n".join(plan.sentences))
+    print("\nCautions\n" + "\n".join(plan.cautions))
+    return 0
+
+
+COMMANDS: dict[str, Callable[[Namespace], int]] = {
+    "night": _run_night,
+    "sort": _run_sort,
+    "merge": _run_merge,
+    "swap": _run_swap,
+    "log": _run_log,
+    "plan": _run_plan,
+    "simulate": _run_simulate,
+}

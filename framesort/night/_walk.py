@@ -1,0 +1,249 @@
+"""The whole walk into a folder: sort, merge, or both."""
+
+import os
+from collections.abc import Iterable
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from astropy.table import Table
+
+from framesort.errors import OutputError
+from framesort.night._folder import (
+    hold_folder,
+    read_summary,
+    read_table,
+    stage_done,
+    write_summary,
+)
+from framesort.night._merge import merge_groups, place_frames
+from framesort.night._products import remove_products, write_group, write_night_tables
+from framesort.night._settings import Settings
+from framesort.night._sort import SortedNight, StageProgress, sort_frames, stage
+from framesort.night._summary import add_merged, summarise_night
+from framesort.plugins import find_plugin
+from framesort.quality import measure_frames
+from framesort.records import FrameQuality, HeaterTrace, column_values
+from framesort.report import write_preview, write_report
+
+__all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
+
+Heater = str | os.PathLike[str] | float | HeaterTrace | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class NightResult:
+    """What a run left in its folder.
+
+    Attributes
+    ----------
+    folder : `~pathlib.Path`
+        The folder.
+    table : `~astropy.table.Table`
+        As in frames.ecsv.
+    summary : dict
+        As in night.json.
+    """
+
+    folder: Path
+    table: Table
+    summary: dict[str, Any] = field(repr=False)
+
+    @property
+    def status(self) -> int:
+        """0 done, 1 something was left out, 3 no group has what its stars could be taken from."""
+        groups = self.summary["groups"]
+        merged = self.summary["stages"]["merge"]
+        if not any(
+            g.get("replaced") is not None if merged else g["sharp"]["frames"] for g in groups
+        ):
+            return 3
+        complete = all(g["sharp"]["frames"] for g in groups) and not self.summary["left_out"]
+        return 0 if complete else 1
+
+
+def sort_night(
+    frames: Iterable[str | os.PathLike[str]],
+    *,
+    out: str | os.PathLike[str],
+    heater: Heater = None,
+    settings: Settings | None = None,
+    cache: bool = True,
+    overwrite: bool = False,
+    command: str = "",
+    executor: Executor | None = None,
+    progress: StageProgress | None = None,
+) -> NightResult:
+    """Measure, tag and select a night's frames; write table, set lists and report.
+
+    Parameters
+    ----------
+    frames : iterable of path
+        Files, folders, patterns, list files; see `framesort.frames.find_frames`.
+    out : path
+        Folder for the results, made where it is not there. Nothing else is written.
+    heater : path, float, HeaterTrace or None
+        Heater log, constant power in percent, or None to ask the stars.
+    settings : Settings or None
+        None for the defaults.
+    cache : bool
+        Keep measurements in the folder and use those of an earlier run.
+    overwrite : bool
+        Replace a finished result; one that was interrupted is continued anyway.
+    command : str
+        The call, for the record.
+    executor : `~concurrent.futures.Executor` or None
+        Where to compute; None for this process.
+    progress : callable or None
+        Takes a stage's name, gives a callable that wraps its iteration.
+
+    Raises
+    ------
+    InputError, OutputError, NotEnoughFramesError
+        One line: what, where, what to do.
+    """
+    with hold_folder(out, make=True) as folder:
+        if stage_done(folder, "sort") and not overwrite:
+            raise OutputError(f"{folder}: holds a sorted night; give --overwrite to replace it")
+        night = _sort_into(folder, frames, heater, settings, cache, command, executor, progress)
+        return _finish(folder, night.table, read_summary(folder))
+
+
+def merge_night(
+    folder: str | os.PathLike[str],
+    *,
+    settings: Settings | None = None,
+    overwrite: bool = False,
+    command: str = "",
+    executor: Executor | None = None,
+    progress: StageProgress | None = None,
+) -> NightResult:
+    """Register and stack both sets of a sorted night, replace the stars, write all of it.
+
+    Parameters
+    ----------
+    folder : path
+        What `sort_night` wrote.
+    settings : Settings or None
+        None for those the night was sorted with.
+    overwrite, command, executor, progress
+        As for `sort_night`.
+
+    Raises
+    ------
+    InputError, OutputError, NotEnoughFramesError
+        As `sort_night`.
+    """
+    with hold_folder(folder, make=False) as held:
+        table = read_table(held)
+        summary = read_summary(held)
+        if stage_done(held, "merge") and not overwrite:
+            raise OutputError(f"{held}: holds a merged night; give --overwrite to replace it")
+        if settings is None:
+            settings = Settings.from_mapping(
+                summary.get("settings", {}), where=f"{held}/night.json"
+            )
+        qualities = measure_frames(
+            [str(file) for file in table["file"]],
+            saturation=[s if s > 0 else None for s in column_values(table, "saturation")],
+            cache=held / "cache",
+            executor=executor,
+            progress=stage(progress, "measuring stars"),
+            measurer=find_plugin("star_measurer", settings.star_measurer),
+        )
+        summary |= {
+            "settings": settings.as_dict(),
+            "command": command or summary.get("command", ""),
+        }
+        _merge_into(held, table, qualities, summary, settings, executor, progress)
+        return _finish(held, table, summary)
+
+
+def process_night(
+    frames: Iterable[str | os.PathLike[str]],
+    *,
+    out: str | os.PathLike[str],
+    heater: Heater = None,
+    settings: Settings | None = None,
+    cache: bool = True,
+    overwrite: bool = False,
+    command: str = "",
+    executor: Executor | None = None,
+    progress: StageProgress | None = None,
+) -> NightResult:
+    """Sort a night and merge it: frames and heater log in, star-replaced pictures out.
+
+    Parameters and errors are those of `sort_night`.
+    """
+    with hold_folder(out, make=True) as folder:
+        if stage_done(folder, "merge") and not overwrite:
+            raise OutputError(f"{folder}: holds a merged night; give --overwrite to replace it")
+        night = _sort_into(folder, frames, heater, settings, cache, command, executor, progress)
+        summary = read_summary(folder)
+        _merge_into(
+            folder, night.table, night.qualities, summary, night.settings, executor, progress
+        )
+        return _finish(folder, night.table, summary)
+
+
+def _sort_into(
+    folder: Path,
+    frames: Iterable[str | os.PathLike[str]],
+    heater: Heater,
+    settings: Settings | None,
+    cache: bool,
+    command: str,
+    executor: Executor | None,
+    progress: StageProgress | None,
+) -> SortedNight:
+    """Sort and write everything but the report."""
+    before = read_summary(folder) if (folder / "night.json").exists() else {}
+    night = sort_frames(
+        frames,
+        heater=heater,
+        settings=settings,
+        cache=folder / "cache" if cache else None,
+        exclude=folder,
+        executor=executor,
+        progress=progress,
+    )
+    remove_products(folder, [str(group["label"]) for group in before.get("groups", [])])
+    write_night_tables(folder, night.table, night.trace)
+    log = "" if heater is None or isinstance(heater, HeaterTrace) else str(heater)
+    summary = summarise_night(night, log=log)
+    write_summary(folder, {"command": command, **summary, "stages": {"sort": True, "merge": False}})
+    return night
+
+
+def _merge_into(
+    folder: Path,
+    table: Table,
+    qualities: Iterable[FrameQuality],
+    summary: dict[str, Any],
+    settings: Settings,
+    executor: Executor | None,
+    progress: StageProgress | None,
+) -> None:
+    """Merge and write everything but the report; `table` and `summary` gain what is new."""
+    qualities = list(qualities)
+    placed = place_frames(table, qualities, settings=settings, executor=executor, progress=progress)
+    groups = merge_groups(
+        table, qualities, placed, settings=settings, executor=executor, progress=progress
+    )
+    for group in groups:
+        write_group(folder, group)
+        add_merged(summary, group)
+    write_night_tables(folder, table, None)
+    known = {entry["file"] for entry in summary["left_out"]}
+    summary["left_out"] += [
+        {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known
+    ]
+    summary["stages"] = {"sort": True, "merge": True}
+    write_summary(folder, summary)
+    write_preview(folder, folder / "preview.png")
+
+
+def _finish(folder: Path, table: Table, summary: dict[str, Any]) -> NightResult:
+    write_report(folder)
+    return NightResult(folder=folder, table=table, summary=summary)
