@@ -128,7 +128,7 @@ class HeaterOffTime:
     minutes : float
         Their exposure in all.
     frames_had : int
-        Heater-off frames that the night had already; 0 when planned from figures.
+        Heater-off frames fit for the sharp set that the night had; 0 when planned from figures.
     sentence : str
         The same in words.
     """
@@ -154,8 +154,9 @@ def unheated_minutes_needed(
     Parameters
     ----------
     frames : `~astropy.table.Table`
-        As in frames.ecsv: filter, exposure [s], heater_state, fwhm [pix], noise [adu],
-        and where known gain [e/adu], transparency, sharp_set. An unknown gain counts as 1.
+        As in frames.ecsv: filter, exposure [s], heater_state, fwhm [pix], noise [adu], and
+        where known group, gain [e/adu] (else 1), transparency (else 1), sharp_set (else
+        every heater-off frame counts).
     flux : float
         Total light of the faintest star to be replaced, ADU of one frame.
     snr : float
@@ -166,7 +167,7 @@ def unheated_minutes_needed(
     Returns
     -------
     list of HeaterOffTime
-        One for each filter and exposure with a heater-off frame, in order of name.
+        One for each group with a heater-off frame, in order of name.
 
     Raises
     ------
@@ -184,41 +185,86 @@ def unheated_minutes_needed(
     state = np.array([str(cell) for cell in frames["heater_state"]])
     width, noise = _floats(frames, "fwhm"), _floats(frames, "noise")
     seconds = _floats(frames, "exposure")
-    good = (state == "off") & (width > 0) & (noise > 0) & (seconds > 0)
+    names, sharp = _groups(frames, seconds), _floats(frames, "sharp_set")
+    good = (state == "off") & (width > 0) & (noise > 0) & (seconds > 0) & (names != "")
     if not good.any():
         raise NotEnoughFramesError(
             "no heater-off frame with measured stars: take some, or plan from telescope figures"
         )
     gain = np.nan_to_num(_floats(frames, "gain"), nan=1.0)
     clear = np.nan_to_num(_floats(frames, "transparency"), nan=1.0)
-    names = np.array([str(cell) for cell in frames["filter"]])
     needs = []
-    for name, length in sorted(
-        {(str(n), float(s)) for n, s in zip(names[good], seconds[good], strict=True)}
-    ):
-        rows = good & (names == name) & (seconds == length)
+    for name in sorted({str(one) for one in names[good]}):
+        rows = good & (names == name)
+        # Frames that were turned down, for cloud or a trail, are no measure of good ones.
+        rows = rows & (sharp != 0) if (rows & (sharp != 0)).any() else rows
         electrons = flux * float(np.median(gain[rows])) * float(np.median(clear[rows]))
-        pixel = float(np.median(noise[rows] * gain[rows]))
-        one = float(
-            signal_to_noise(
-                electrons,
-                pixels=star_pixels(float(np.median(width[rows])), beta=beta),
-                sky=pixel**2,
+        area = star_pixels(float(np.median(width[rows])), beta=beta)
+        background = float(np.median(noise[rows] * gain[rows])) ** 2
+        one = float(signal_to_noise(electrons, pixels=area, sky=background))
+        needs.append(
+            describe_need(
+                str(frames["filter"][np.argmax(rows)]),
+                float(np.median(seconds[rows])),
+                one,
+                snr,
+                had=int(rows.sum()),
+                star=f"stars of {flux:.0f} ADU",
             )
         )
-        needs.append(describe_need(name, length, one, snr, had=int(rows.sum())))
     return needs
 
 
+def _groups(frames: Table, seconds: NDArray[np.float64]) -> NDArray[np.str_]:
+    """What each frame may be stacked with: its group where known, else filter and exposure."""
+    if "group" in frames.colnames:
+        return np.array([str(cell) for cell in frames["group"]])
+    return np.array(
+        [f"{name} {length:g}" for name, length in zip(frames["filter"], seconds, strict=True)]
+    )
+
+
 def describe_need(
-    filter_name: str, exposure: float, snr_of_one: float, snr: float, *, had: int
+    filter_name: str,
+    exposure: float,
+    snr_of_one: float,
+    snr: float,
+    *,
+    had: int = 0,
+    star: str = "that star",
 ) -> HeaterOffTime:
-    """Number of frames, minutes and sentence from the S/N that one frame gives."""
+    """Number of frames, minutes and sentence from the S/N that one frame gives.
+
+    Parameters
+    ----------
+    filter_name : str
+        The filter.
+    exposure : float
+        Of one frame, seconds.
+    snr_of_one, snr : float
+        Signal-to-noise ratio of the star in one frame, and the one wanted.
+    had : int
+        Heater-off frames there are already.
+    star : str
+        What the sentence calls the star.
+
+    Returns
+    -------
+    HeaterOffTime
+
+    Raises
+    ------
+    InputError
+        `snr_of_one` is not above 0.
+    """
+    if not snr_of_one > 0:
+        raise InputError(f"snr_of_one must be above 0, got {snr_of_one:g}")
     count = int(frames_needed(snr_of_one, snr))
     minutes = count * exposure / 60
     sentence = (
-        f"{filter_name}: {count} heater-off frames of {exposure:g} s ({minutes:.0f} min) bring "
-        f"that star to S/N {snr:g}; one frame gives {snr_of_one:.1f}"
+        f"{filter_name}: {count} heater-off frame{'s' if count > 1 else ''} of {exposure:g} s "
+        f"({minutes:.0f} min) bring{'s' if count == 1 else ''} {star} to S/N {snr:g}; one "
+        f"frame gives {snr_of_one:.1f}"
     )
     if had:
         enough = "enough" if had >= count else f"{count - had} too few"

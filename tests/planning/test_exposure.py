@@ -116,6 +116,31 @@ def test_thin_cloud_costs_frames_and_unknown_gain_counts_as_one():
     assert unknown.snr_of_one == given.snr_of_one
 
 
+def test_frames_turned_down_do_not_count():
+    good = unheated_minutes_needed(night(), flux=1000.0)[1]
+    cloudy = night(noise=[28.0, 90.0, 28.0, 9.0], sharp_set=[True, False, False, True])
+    sorted_out = unheated_minutes_needed(cloudy, flux=1000.0)[1]
+    assert sorted_out.snr_of_one == good.snr_of_one
+    assert sorted_out.frames_had == 1
+
+
+def test_groups_are_kept_apart():
+    grouped = night(group=["L", "L", "L", "Ha"], exposure=[60.0, 60.04, 60.0, 180.0])
+    exposures = [need.exposure for need in unheated_minutes_needed(grouped, flux=1e3)]
+    assert exposures == pytest.approx([180.0, 60.02])
+    left_out = night(group=["L", "", "L", "Ha"])  # a frame that no group takes
+    assert [need.frames_had for need in unheated_minutes_needed(left_out, flux=1e3)] == [1, 1]
+    assert len(unheated_minutes_needed(night(exposure=[60.0, 30.0, 60.0, 180.0]), flux=1e3)) == 3
+
+
+def test_enough_already():
+    (need,) = unheated_minutes_needed(night()[:2], flux=1e5)
+    assert need.sentence.startswith(
+        "L: 1 heater-off frame of 60 s (1 min) brings stars of 100000 ADU"
+    )
+    assert need.sentence.endswith("the night had 2: enough.")
+
+
 def test_nights_that_cannot_tell():
     with pytest.raises(NotEnoughFramesError, match="no heater-off frame"):
         unheated_minutes_needed(night(heater_state=["on"] * 4), flux=1000.0)
