@@ -1,6 +1,7 @@
 """When each frame of an invented night is taken and in what state everything is then."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,7 +63,7 @@ class Shot:
     halo: float
     heating: tuple[tuple[float, float], ...]
     tracks: tuple[Event, ...] = ()
-    remarks: tuple[str, ...] = field(default=())
+    remarks: tuple[str, ...] = ()
 
 
 def heater_trace(scenario: Scenario) -> HeaterTrace:
@@ -124,8 +125,17 @@ def _vector(length: float, angle: float) -> NDArray[np.float64]:
     return length * np.array([np.cos(turn), np.sin(turn)])
 
 
-def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> tuple[float, ...]:
-    """Transparency, factor of the sky, halo of dew and words for them, at a frame's middle."""
+class _Weather(NamedTuple):
+    """Share of star light that arrives, factor of the sky's, share in dew's halo, words."""
+
+    clear: float
+    bright: float
+    halo: float
+    remarks: tuple[str, ...]
+
+
+def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> _Weather:
+    """What lies before the telescope at a frame's middle."""
     sky, remarks = scenario.sky, []
     clear = (1 - sky.extinction) ** (minute / 60) * (1 - abs(rng.normal(0, sky.scatter)))
     bright, halo = 1 + sky.drift * minute / 60, 0.0
@@ -138,7 +148,7 @@ def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> tup
                 clear, bright = clear * (1 - depth), bright * (1 + 0.6 * depth)
             else:
                 clear, halo = clear * (1 - event.strength * along), 0.6 * event.strength * along
-    return clear, bright, halo, tuple(remarks)  # type: ignore[return-value]
+    return _Weather(float(clear), float(bright), float(halo), tuple(remarks))
 
 
 def _heating(trace: HeaterTrace, start: float, stop: float) -> tuple[tuple[float, float], ...]:
@@ -172,7 +182,7 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
         offset = scenario.mount.dither * np.sqrt(rng.uniform()) * spot / np.hypot(*spot)
         matrix = _turn_and_shift(scenario, minute, offset)
         first = np.linalg.inv(matrix) if i == 0 else first
-        clear, bright, halo, remarks = _weather(scenario, minute, rng)
+        weather = _weather(scenario, minute, rng)
         wobble = 0.6 * wobble + 0.8 * rng.normal(0, seeing.jitter)  # seeing has a memory
         width = seeing.fwhm * (1 + seeing.drift * minute / 60) * np.exp(wobble)
         focus = seeing.focus_drift * (minute - max(m for m in refocus if m <= minute)) / 60
@@ -191,13 +201,13 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
                 fwhm=float(np.hypot(width, focus)),
                 trail=trails[0].length if trails else float(trail),
                 trail_angle=trails[0].angle if trails else seeing.trail_angle,
-                transparency=float(clear),
-                sky=float(bright),
-                halo=float(halo),
+                transparency=weather.clear,
+                sky=weather.bright,
+                halo=weather.halo,
                 heating=_heating(trace, start, start + run.exposure),
                 tracks=tracks,
                 remarks=(
-                    *remarks,  # type: ignore[misc]
+                    *weather.remarks,
                     *(["trail"] if trails else []),
                     *(track.kind for track in tracks),
                     *(["after flip"] if minute >= scenario.mount.flip else []),
