@@ -1,10 +1,11 @@
 """Resample, normalise, reject, combine: stacks of any number of frames in bounded memory."""
 
+from framesort.stacking._arrays import stack_arrays
 from framesort.stacking._bands import combine_cube
 from framesort.stacking._files import read_stack, write_stack
 from framesort.stacking._normalise import measure_flux_scales
 from framesort.stacking._resample import resample_image
-from framesort.stacking._stack import stack_arrays, stack_frames
+from framesort.stacking._stack import stack_frames
 
 __all__ = [
     "combine_cube",

@@ -1,12 +1,10 @@
 """One band of the grid: every frame's rows resampled, outliers out, all sets combined."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.io.fits import Header
 from numpy.typing import NDArray
 from scipy.ndimage import maximum_filter, minimum_filter
 
@@ -18,13 +16,20 @@ from framesort.stacking._kernels import (
     sorting_network,
     subtract_surface,
 )
+from framesort.stacking._plan import FramePlan, Plan, Reader
 from framesort.stacking._resample import KERNELS, kernel_table, needed_rows, resample_rows
 
-__all__ = ["BandResult", "FramePlan", "FrameVanishedError", "Plan", "combine_cube", "run_band"]
+__all__ = [
+    "MARGIN",
+    "BandResult",
+    "FrameVanishedError",
+    "combine_cube",
+    "resample_frame",
+    "run_band",
+]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
-Reader = Callable[..., tuple[Any, Header]]
 
 CONTRAST_REACH = 2  # pixels around a pixel whose range counts as structure
 MARGIN = CONTRAST_REACH  # rows beyond a band that its result depends on
@@ -34,67 +39,6 @@ MAD_TO_SIGMA = 1.482602
 
 class FrameVanishedError(Exception):
     """A frame could be read before, but not now. Holds its number in the plan and the cause."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class FramePlan:
-    """How a frame comes onto the grid.
-
-    Attributes
-    ----------
-    path : str
-        Where its pixels come from.
-    shape : (int, int)
-        Its rows and columns.
-    inverse : (3, 3) float ndarray
-        Takes places of the grid to the frame.
-    factor : float
-        What its values are multiplied with: flux scale over area of a pixel on the grid.
-    surface : (6,) float ndarray
-        Background surface to take off after that.
-    full : float
-        Saturation level in its own ADU.
-    stored : str or None
-        File with the frame on the grid already, where row-wise reading does not pay.
-    """
-
-    path: str
-    shape: tuple[int, int]
-    inverse: Floats
-    factor: float
-    surface: Floats
-    full: float = np.inf
-    stored: str | None = None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Plan:
-    """All that a band needs to know. Numbers per frame are in the scale of the reference.
-
-    Attributes
-    ----------
-    frames : tuple of FramePlan
-        In the order in which sums are made.
-    weights : (sets, n) float ndarray
-        Weight of each frame in each set, background variance included.
-    variance : (n,) float ndarray
-        Background variance per pixel.
-    shot : (n,) float ndarray
-        Variance per ADU above the sky; 0 where the gain is not known.
-    slack : (n,) float ndarray
-        Share of the local contrast of the median image that is no outlier.
-    """
-
-    frames: tuple[FramePlan, ...]
-    shape: tuple[int, int]
-    weights: Floats
-    variance: Floats
-    shot: Floats
-    slack: Floats
-    sky: float
-    clip: float
-    kernel: str
-    read: Reader
 
 
 @dataclass(frozen=True, kw_only=True)

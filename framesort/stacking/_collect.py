@@ -7,7 +7,8 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.records import Stack
-from framesort.stacking._bands import BandResult, Plan
+from framesort.stacking._bands import BandResult
+from framesort.stacking._plan import Plan
 
 __all__ = ["Collector"]
 
@@ -17,14 +18,14 @@ FULL_QUANTILE = 0.01  # of the values of pixels that were full in a frame of the
 class Collector:
     """Takes bands in order and gives the stacks."""
 
-    def __init__(self, names: list[str], plan: Plan, used: list[int]) -> None:
-        self._names, self._plan, self._used = names, plan, used
+    def __init__(self, names: list[str], plan: Plan) -> None:
+        self._names, self._plan = names, plan
         count = (len(names), *plan.shape)
         self._data = np.full(count, np.nan, dtype=np.float32)
         self._weight = np.zeros(count, dtype=np.float32)
         self._coverage = np.zeros(count, dtype=np.int16)
-        self._gone = np.zeros(len(used), dtype=np.int64)
-        self._seen = np.zeros(len(used), dtype=np.int64)
+        self._gone = np.zeros(len(plan.frames), dtype=np.int64)
+        self._seen = np.zeros(len(plan.frames), dtype=np.int64)
         self._full: list[list[NDArray[np.float32]]] = [[] for _ in names]
 
     def add(self, band: BandResult) -> None:

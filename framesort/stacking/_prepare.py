@@ -9,8 +9,9 @@ from numpy.lib.format import open_memmap
 from numpy.typing import NDArray
 
 from framesort.records import Transform
-from framesort.stacking._bands import FramePlan, Reader, resample_frame
+from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import Mesh, measure_mesh, row_step
+from framesort.stacking._plan import FramePlan, Reader
 from framesort.stacking._resample import area_factor, inverse_matrix
 
 __all__ = ["Look", "LookTask", "look_at_frame"]

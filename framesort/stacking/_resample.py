@@ -1,11 +1,11 @@
 """An image onto the target grid: interpolation with a guard against ringing."""
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.records import Transform
+from framesort.stacking._interpolate import resample_into
 
 __all__ = ["KERNELS", "kernel_table", "needed_rows", "resample_image", "resample_rows"]
 
@@ -52,112 +52,6 @@ def kernel_table(kernel: str) -> Image:
     return np.ascontiguousarray(weights, dtype=np.float32)
 
 
-@numba.njit(cache=True, nogil=True)
-def _resample(
-    source: Image,
-    first_row: int,
-    source_rows: int,
-    inverse: Floats,
-    first: int,
-    table: Image,
-    full: float,
-    factor: float,
-    out: Image,
-    flags: NDArray[np.uint8],
-) -> bool:  # pragma: no cover
-    """Fill `out`, rows `first`... of the grid; True if a full pixel was met.
-
-    `source` holds the frame's rows from `first_row`; places are computed on the whole frame, so
-    that the result does not depend on which rows are at hand.
-    """
-    rows, columns = out.shape
-    nx = source.shape[1]
-    taps = table.shape[1]
-    half = taps // 2
-    phases = table.shape[0] - 1
-    guarded = half > 1
-    met_full = False
-    for r in range(rows):
-        y = float(first + r)
-        for c in range(columns):
-            flags[r, c] = 0
-            w = inverse[2, 0] * c + inverse[2, 1] * y + inverse[2, 2]
-            px = (inverse[0, 0] * c + inverse[0, 1] * y + inverse[0, 2]) / w
-            py = (inverse[1, 0] * c + inverse[1, 1] * y + inverse[1, 2]) / w
-            if not (px > -0.5 and py > -0.5 and px < nx - 0.5 and py < source_rows - 0.5):
-                out[r, c] = np.nan
-                continue
-            ix = int(np.floor(px))
-            iy = int(np.floor(py))
-            wx = table[int((px - ix) * phases + 0.5)]
-            wy = table[int((py - iy) * phases + 0.5)]
-            # The nearest pixel decides whether there is data and whether it is full.
-            mx = min(max(ix + (1 if px - ix >= 0.5 else 0), 0), nx - 1)
-            my = min(max(iy + (1 if py - iy >= 0.5 else 0), 0), source_rows - 1)
-            centre = source[my - first_row, mx]
-            if not np.isfinite(centre):
-                out[r, c] = np.nan
-                continue
-            if centre >= full:
-                flags[r, c] = 1
-                met_full = True
-            value = np.float32(0.0)
-            low = np.float32(np.inf)
-            high = np.float32(-np.inf)
-            inside = (
-                ix - half + 1 >= 0
-                and iy - half + 1 >= 0
-                and ix + half < nx
-                and iy + half < source_rows
-            )
-            if inside:
-                for j in range(taps):
-                    line = source[iy + j - half + 1 - first_row]
-                    part = np.float32(0.0)
-                    for i in range(taps):
-                        part += wx[i] * line[ix + i - half + 1]
-                    value += wy[j] * part
-                if guarded and np.isfinite(value):
-                    for j in range(-1, 3):
-                        line = source[iy + j - first_row]
-                        for i in range(-1, 3):
-                            v = line[ix + i]
-                            low = v if v < low else low
-                            high = v if v > high else high
-            if not inside or not np.isfinite(value):
-                # At an edge or beside missing pixels: the finite ones, weights made whole.
-                value = np.float32(0.0)
-                total = np.float32(0.0)
-                for j in range(taps):
-                    jy = iy + j - half + 1
-                    if jy < 0 or jy >= source_rows:
-                        continue
-                    for i in range(taps):
-                        jx = ix + i - half + 1
-                        if jx < 0 or jx >= nx:
-                            continue
-                        v = source[jy - first_row, jx]
-                        if not np.isfinite(v):
-                            continue
-                        value += wx[i] * wy[j] * v
-                        total += wx[i] * wy[j]
-                        if abs(jx - px) < 2 and abs(jy - py) < 2:
-                            low = v if v < low else low
-                            high = v if v > high else high
-                if total < 0.5:  # most of the light would be guessed
-                    value = centre
-                else:
-                    value = value / total
-            if guarded:
-                # Lobes of the kernel must not dig holes beside hot pixels and full stars. A
-                # peak between pixels may rise above them: by a quarter of its height for a
-                # star of FWHM 2.5 pixels, the narrowest that is sampled well enough.
-                high += np.float32(0.3) * (high - low)
-                value = min(max(value, low), high)
-            out[r, c] = value * np.float32(factor)
-    return met_full
-
-
 def needed_rows(inverse: Floats, rows: slice, columns: int, half: int, limit: int) -> slice:
     """Rows of a frame that rows of the grid are made of; empty if none.
 
@@ -186,19 +80,37 @@ def resample_rows(
     source_rows: int,
     full: float = np.inf,
     factor: float = 1.0,
+    edges: tuple[int, int, int, int] = (0, 0, 0, 0),
 ) -> bool:
     """Rows of the grid from the rows of a frame that are at hand, see `resample_image`.
 
+    `edges`: columns left and right, rows below and above, that are not part of the picture.
     Returns whether a pixel at or above `full` was met; `flags` marks where it is the nearest.
     """
     if not len(source):
         out[...] = np.nan
         flags[...] = 0
         return False
-    source = np.ascontiguousarray(source, dtype=np.float32)
+    ny, nx = source_rows, source.shape[1]
+    bounds = np.array([edges[0], nx - edges[1], edges[2], ny - edges[3]], dtype=np.int64)
+    if inverse[0, 0] < 0:
+        # Turned by half a turn or so: along the frame's reversed rows memory runs forward.
+        source = source[:, ::-1]
+        mirror = np.array([[-1.0, 0, nx - 1], [0, 1, 0], [0, 0, 1]])
+        inverse = mirror @ inverse
+        bounds[:2] = edges[1], nx - edges[0]
     return bool(
-        _resample(
-            source, first_row, source_rows, inverse, rows.start, table, full, factor, out, flags
+        resample_into(
+            np.ascontiguousarray(source, dtype=np.float32),
+            first_row,
+            bounds,
+            np.ascontiguousarray(inverse, dtype=float),
+            rows.start,
+            table,
+            full,
+            factor,
+            out,
+            flags,
         )
     )
 

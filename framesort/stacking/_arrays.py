@@ -1,0 +1,90 @@
+"""Stacks of images in memory."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from astropy.io.fits import Header
+from numpy.typing import ArrayLike, NDArray
+
+from framesort.errors import InputError, NotEnoughFramesError
+from framesort.records import Stack, Transform
+from framesort.stacking._stack import stack_frames
+
+__all__ = ["stack_arrays"]
+
+
+def stack_arrays(
+    images: Sequence[Any],
+    transforms: Sequence[Transform] | None = None,
+    *,
+    sets: Mapping[str, ArrayLike] | None = None,
+    shape: tuple[int, int] | None = None,
+    names: Sequence[str] | None = None,
+    **options: Any,
+) -> dict[str, Stack]:
+    """Stack images that are in memory, for example registered elsewhere.
+
+    Parameters
+    ----------
+    images : sequence of (ny, nx) array_like or `~astropy.nddata.CCDData`
+        NaN is missing, as is what a CCDData's mask marks. A CCDData's header is kept.
+    transforms : sequence of `~framesort.records.Transform` or None
+        None for images on the grid already.
+    sets : mapping or None
+        As for `stack_frames`; None for one set "all" with weight 1.
+    shape : (int, int) or None
+        Of the grid; None for that of the first image.
+    names : sequence of str or None
+        Names in the result; sums are made in their order.
+    **options
+        All others of `stack_frames` but `read`. An executor of processes would copy the
+        images; use threads.
+
+    Returns
+    -------
+    dict of str to `~framesort.records.Stack`
+
+    Raises
+    ------
+    InputError, NotEnoughFramesError
+        As `stack_frames`.
+    """
+    if not len(images):
+        raise NotEnoughFramesError("no image to stack")
+    if names is None:
+        names = [f"image {k + 1:06d}" for k in range(len(images))]
+    if len(set(names)) != len(images):
+        raise InputError(f"names must be {len(images)} different names, got {len(set(names))}")
+    reader = _ArrayReader(dict(zip(names, images, strict=True)))
+    if transforms is None:
+        transforms = [Transform(matrix=np.eye(3), residual=0.0)] * len(images)
+    if shape is None:
+        shape = np.shape(getattr(images[0], "data", images[0]))[-2:]
+    return stack_frames(
+        names,
+        transforms,
+        sets={"all": np.ones(len(images))} if sets is None else sets,
+        shape=shape,
+        read=reader,
+        **options,
+    )
+
+
+class _ArrayReader:
+    """Gives rows of images in memory as `read_image` gives those of files."""
+
+    def __init__(self, images: dict[str, Any]) -> None:
+        self._images = images
+
+    def __call__(self, path: str, *, rows: slice) -> tuple[NDArray[np.float32], Header]:
+        image = self._images[path]
+        plain = isinstance(image, np.ndarray) or not hasattr(image, "data")
+        pixels = np.asarray(image if plain else image.data)
+        header = Header() if plain else Header(getattr(image, "header", {}))
+        header["NAXIS2"] = len(pixels)
+        part = np.array(pixels[rows], dtype=np.float32)
+        mask = None if plain else getattr(image, "mask", None)
+        if mask is not None:
+            part[np.broadcast_to(mask, pixels.shape)[rows]] = np.nan
+        return part, header

@@ -1,0 +1,254 @@
+"""Compiled interpolation: whole runs of neighbouring pixels at a time where the frame allows."""
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["resample_into"]
+
+Image = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+CHUNK = 256  # columns whose places and weights are worked out together
+SHORTEST_RUN = 8  # pixels; below, one by one is faster
+OVERSHOOT = 0.3  # of the range of 4 x 4 pixels that an interpolated value may lie above them
+
+
+@numba.njit(cache=True, nogil=True)
+def _one(
+    source: Image,
+    first_row: int,
+    bounds: NDArray[np.int64],
+    px: float,
+    py: float,
+    wx: Image,
+    wy: Image,
+) -> float:  # pragma: no cover
+    """Interpolate at one place, at an edge or beside missing pixels too."""
+    taps = len(wx)
+    half = taps // 2
+    ix = int(np.floor(px))
+    iy = int(np.floor(py))
+    # The nearest pixel decides whether there is data.
+    mx = min(max(int(np.floor(px + 0.5)), bounds[0]), bounds[1] - 1)
+    my = min(max(int(np.floor(py + 0.5)), bounds[2]), bounds[3] - 1)
+    centre = source[my - first_row, mx]
+    if not np.isfinite(centre):
+        return np.nan
+    value = np.float32(0.0)
+    total = np.float32(0.0)
+    low = centre
+    high = centre
+    whole = True
+    for j in range(taps):
+        part = np.float32(0.0)
+        weight = np.float32(0.0)
+        jy = iy + j - half + 1
+        for i in range(taps):
+            jx = ix + i - half + 1
+            if jx < bounds[0] or jx >= bounds[1] or jy < bounds[2] or jy >= bounds[3]:
+                whole = False
+                continue
+            v = source[jy - first_row, jx]
+            if not np.isfinite(v):
+                whole = False
+                continue
+            part += wx[i] * v
+            weight += wx[i]
+            if -1 <= jx - ix <= 2 and -1 <= jy - iy <= 2:
+                low = v if v < low else low
+                high = v if v > high else high
+        value += wy[j] * part
+        total += wy[j] * weight
+    if not whole:
+        # Weights made whole; where most of the light would be guessed, the nearest pixel.
+        value = value / total if total >= 0.5 else centre
+    if half > 1:
+        value = min(max(value, low), high + np.float32(OVERSHOOT) * (high - low))
+    return value
+
+
+@numba.njit(cache=True, nogil=True)
+def _run(
+    source: Image,
+    row: int,
+    column: int,
+    length: int,
+    wx: Image,
+    wy: Image,
+    value: Image,
+    low: Image,
+    high: Image,
+    part: Image,
+) -> None:  # pragma: no cover
+    """Interpolate a run whose pixels come from neighbouring columns of the same rows.
+
+    `row`, `column`: of the first tap of the run's first pixel. Loops without branches over
+    the run, which the compiler turns into vector instructions.
+    """
+    taps = wx.shape[0]
+    for j in range(taps):
+        if taps == 6:
+            a0, a1, a2 = wx[0], wx[1], wx[2]
+            a3, a4, a5 = wx[3], wx[4], wx[5]
+            s0 = source[row + j, column : column + length]
+            s1 = source[row + j, column + 1 : column + 1 + length]
+            s2 = source[row + j, column + 2 : column + 2 + length]
+            s3 = source[row + j, column + 3 : column + 3 + length]
+            s4 = source[row + j, column + 4 : column + 4 + length]
+            s5 = source[row + j, column + 5 : column + 5 + length]
+            b = wy[j]
+            for c in range(length):
+                value[c] += b[c] * (
+                    a0[c] * s0[c]
+                    + a1[c] * s1[c]
+                    + a2[c] * s2[c]
+                    + a3[c] * s3[c]
+                    + a4[c] * s4[c]
+                    + a5[c] * s5[c]
+                )
+        else:
+            for c in range(length):
+                part[c] = np.float32(0.0)
+            for i in range(taps):
+                a = wx[i]
+                s = source[row + j, column + i : column + i + length]
+                for c in range(length):
+                    part[c] += a[c] * s[c]
+            b = wy[j]
+            for c in range(length):
+                value[c] += b[c] * part[c]
+    if taps == 2:
+        return
+    shift = taps // 2 - 2
+    for j in range(shift, shift + 4):
+        t0 = source[row + j, column + shift : column + shift + length]
+        t1 = source[row + j, column + shift + 1 : column + shift + 1 + length]
+        t2 = source[row + j, column + shift + 2 : column + shift + 2 + length]
+        t3 = source[row + j, column + shift + 3 : column + shift + 3 + length]
+        for c in range(length):
+            u = t0[c] if t0[c] < t1[c] else t1[c]
+            v = t2[c] if t2[c] < t3[c] else t3[c]
+            u = u if u < v else v
+            low[c] = u if u < low[c] else low[c]
+        for c in range(length):
+            u = t0[c] if t0[c] > t1[c] else t1[c]
+            v = t2[c] if t2[c] > t3[c] else t3[c]
+            u = u if u > v else v
+            high[c] = u if u > high[c] else high[c]
+    for c in range(length):
+        top = high[c] + np.float32(OVERSHOOT) * (high[c] - low[c])
+        v = value[c]
+        # Comparisons in this order keep a NaN, which marks missing pixels among the taps.
+        v = low[c] if v < low[c] else v
+        value[c] = top if v > top else v
+
+
+@numba.njit(cache=True, nogil=True)
+def resample_into(
+    source: Image,
+    first_row: int,
+    bounds: NDArray[np.int64],
+    inverse: Floats,
+    first: int,
+    table: Image,
+    full: float,
+    factor: float,
+    out: Image,
+    flags: NDArray[np.uint8],
+) -> bool:  # pragma: no cover
+    """Fill `out`, the grid's rows from `first`; True if a pixel at or above `full` was met.
+
+    `source` holds the frame's rows from `first_row`; `bounds` are the first column, the column
+    after the last, and the same for rows, of what counts as the frame. Places are those on the
+    whole frame, so that the result does not depend on which rows are at hand.
+    """
+    rows, columns = out.shape
+    taps = table.shape[1]
+    half = taps // 2
+    phases = table.shape[0] - 1
+    x0, x1, y0, y1 = bounds[0], bounds[1], bounds[2], bounds[3]
+    flat = inverse[2, 0] == 0.0 and inverse[2, 1] == 0.0
+    px, py = np.empty(CHUNK), np.empty(CHUNK)
+    ix, iy = np.empty(CHUNK, dtype=np.int64), np.empty(CHUNK, dtype=np.int64)
+    wx, wy = np.empty((taps, CHUNK), dtype=np.float32), np.empty((taps, CHUNK), dtype=np.float32)
+    value = np.empty(CHUNK, dtype=np.float32)
+    low = np.empty(CHUNK, dtype=np.float32)
+    high = np.empty(CHUNK, dtype=np.float32)
+    part = np.empty(CHUNK, dtype=np.float32)
+    met_full = False
+    for r in range(rows):
+        y = float(first + r)
+        for start in range(0, columns, CHUNK):
+            width = min(CHUNK, columns - start)
+            for c in range(width):
+                x = float(start + c)
+                px[c] = inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]
+                py[c] = inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]
+            if not flat:
+                for c in range(width):
+                    x = float(start + c)
+                    w = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
+                    px[c] /= w
+                    py[c] /= w
+            for c in range(width):
+                fx, fy = np.floor(px[c]), np.floor(py[c])
+                ix[c], iy[c] = int(fx), int(fy)
+                kx = int((px[c] - fx) * phases + 0.5)
+                ky = int((py[c] - fy) * phases + 0.5)
+                for i in range(taps):
+                    wx[i, c] = table[kx, i]
+                    wy[i, c] = table[ky, i]
+                value[c] = np.float32(0.0)
+                low[c] = np.float32(np.inf)
+                high[c] = np.float32(-np.inf)
+            a = 0
+            while a < width:
+                b = a + 1
+                while b < width and ix[b] - ix[b - 1] == 1 and iy[b] == iy[a]:
+                    b += 1
+                top = iy[a] - half + 1
+                inside = (
+                    ix[a] - half + 1 >= x0
+                    and ix[b - 1] + half < x1
+                    and top >= y0
+                    and iy[a] + half < y1
+                )
+                if inside and b - a >= SHORTEST_RUN:
+                    _run(
+                        source, top - first_row, ix[a] - half + 1, b - a, wx[:, a:b], wy[:, a:b],
+                        value[a:b], low[a:b], high[a:b], part,
+                    )  # fmt: skip
+                    for c in range(a, b):
+                        if not np.isfinite(value[c]):
+                            value[c] = _one(
+                                source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
+                                wy[:, c].copy(),
+                            )  # fmt: skip
+                else:
+                    for c in range(a, b):
+                        if (
+                            px[c] > x0 - 0.5
+                            and px[c] < x1 - 0.5
+                            and py[c] > y0 - 0.5
+                            and py[c] < y1 - 0.5
+                        ):
+                            value[c] = _one(
+                                source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
+                                wy[:, c].copy(),
+                            )  # fmt: skip
+                        else:
+                            value[c] = np.nan
+                a = b
+            for c in range(width):
+                out[r, start + c] = value[c] * np.float32(factor)
+                flags[r, start + c] = 0
+            if full < np.inf:
+                for c in range(width):
+                    if np.isfinite(value[c]):
+                        mx = min(max(int(np.floor(px[c] + 0.5)), x0), x1 - 1)
+                        my = min(max(int(np.floor(py[c] + 0.5)), y0), y1 - 1)
+                        if source[my - first_row, mx] >= full:
+                            flags[r, start + c] = 1
+                            met_full = True
+    return met_full

@@ -1,0 +1,275 @@
+"""What is asked for, and what follows from a look at the frames: factors, surfaces, weights."""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from astropy.io.fits import Header
+from numpy.typing import ArrayLike, NDArray
+
+from framesort.errors import InputError
+from framesort.records import Transform
+from framesort.stacking._normalise import Mesh, fit_surface
+from framesort.stacking._resample import inverse_matrix
+
+__all__ = ["FramePlan", "Plan", "Reader", "Request", "choose_home", "make_plan", "make_request"]
+
+Floats = NDArray[np.float64]
+Reader = Callable[..., tuple[Any, Header]]
+
+LEAST_SLACK, LARGEST_SLACK = 0.2, 1.2
+
+
+@dataclass(frozen=True, kw_only=True)
+class FramePlan:
+    """How a frame comes onto the grid.
+
+    Attributes
+    ----------
+    path : str
+        Where its pixels come from.
+    shape : (int, int)
+        Its rows and columns.
+    inverse : (3, 3) float ndarray
+        Takes places of the grid to the frame.
+    factor : float
+        What its values are multiplied with: flux scale over area of a pixel on the grid.
+    surface : (6,) float ndarray
+        Background surface to take off after that.
+    full : float
+        Saturation level in its own ADU.
+    stored : str or None
+        File with the frame on the grid already, where row-wise reading does not pay.
+    """
+
+    path: str
+    shape: tuple[int, int]
+    inverse: Floats
+    factor: float
+    surface: Floats
+    full: float = np.inf
+    stored: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """All that a band needs to know. Numbers per frame are in the scale of the reference.
+
+    Attributes
+    ----------
+    frames : tuple of FramePlan
+        In the order in which sums are made.
+    weights : (sets, n) float ndarray
+        Weight of each frame in each set, background variance included.
+    variance : (n,) float ndarray
+        Background variance per pixel.
+    shot : (n,) float ndarray
+        Variance per ADU above the sky; 0 where the gain is not known.
+    slack : (n,) float ndarray
+        Share of the local contrast of the median image that is no outlier.
+    """
+
+    frames: tuple[FramePlan, ...]
+    shape: tuple[int, int]
+    weights: Floats
+    variance: Floats
+    shot: Floats
+    slack: Floats
+    sky: float
+    clip: float
+    kernel: str
+    read: Reader
+
+
+@dataclass(frozen=True, kw_only=True)
+class Request:
+    """The arguments of a stack, checked; numbers per frame with NaN where not known."""
+
+    names: list[str]
+    transforms: Sequence[Transform]
+    sets: list[str]
+    weights: Floats
+    shape: tuple[int, int]
+    scales: Floats
+    noise: Floats
+    gain: Floats
+    saturation: Floats
+    fwhm: Floats
+    clip: float
+    kernel: str
+    order: int
+    read: Reader
+
+
+def make_request(
+    names: list[str],
+    transforms: Sequence[Transform],
+    sets: Mapping[str, ArrayLike],
+    shape: tuple[int, int],
+    per_frame: Mapping[str, ArrayLike | None],
+    *,
+    clip: float,
+    kernel: str,
+    order: int,
+    read: Reader,
+) -> Request:
+    """Check the arguments of `stack_frames`.
+
+    Raises
+    ------
+    InputError
+        Lengths or options do not fit.
+    """
+    if len(transforms) != len(names):
+        raise InputError(f"transforms must have {len(names)} values, got {len(transforms)}")
+    if not sets:
+        raise InputError("sets must name at least one set of frames")
+    if len(shape) != 2 or min(shape) < 1:
+        raise InputError(f"shape must be (rows, columns) of 1 or more, got {tuple(shape)}")
+    if not clip > 0:
+        raise InputError(f"clip must be above 0, got {clip}")
+    if order not in (-1, 0, 1, 2):
+        raise InputError(f"background_order must be -1, 0, 1 or 2, got {order}")
+    rows = []
+    for name, values in sets.items():
+        weight: Floats = np.ma.filled(np.ma.asarray(values, dtype=float), np.nan)
+        if weight.shape != (len(names),):
+            raise InputError(
+                f"set {name!r} must have {len(names)} weights, got the shape {weight.shape}"
+            )
+        rows.append(np.where(weight > 0, weight, 0.0))
+    known = {name: _per_frame(values, len(names), name) for name, values in per_frame.items()}
+    return Request(
+        names=names,
+        transforms=transforms,
+        sets=list(sets),
+        weights=np.array(rows),
+        shape=(int(shape[0]), int(shape[1])),
+        clip=clip,
+        kernel=kernel,
+        order=order,
+        read=read,
+        **known,
+    )
+
+
+def _per_frame(values: ArrayLike | None, count: int, name: str) -> Floats:
+    """One value a frame; NaN where not known."""
+    if values is None:
+        return np.full(count, np.nan)
+    plain = np.asarray(np.ma.filled(np.ma.asarray(values, dtype=float), np.nan), dtype=float)
+    if plain.ndim == 0:
+        return np.full(count, float(plain))
+    if plain.shape != (count,):
+        raise InputError(f"{name} must have {count} values, got the shape {plain.shape}")
+    return plain
+
+
+def choose_home(reference: int | None, used: list[int], transforms: Sequence[Transform]) -> int:
+    """The frame whose background the stacks have."""
+    if reference is not None and reference in used:
+        return reference
+    return min(used, key=lambda k: float(np.abs(transforms[k].matrix - np.eye(3)).sum()))
+
+
+def make_plan(
+    request: Request, used: list[int], home: int, looks: Mapping[int, Any]
+) -> tuple[Plan, list[str]]:
+    """Factors, surfaces, noise and weights of the frames in use, and what was assumed.
+
+    `looks` holds the `Look` of every frame by its number; `home` is one of `used`.
+    """
+    notes: list[str] = []
+    frames, variance, shot = [], [], []
+    factor = {k: _scale(request, k, notes) / looks[k].area for k in used}
+    mesh: Mesh = looks[home].mesh
+    home_mesh = Mesh(mesh.level * factor[home], mesh.cell, mesh.noise, mesh.shape)
+    for k in used:
+        noise = request.noise[k] if request.noise[k] > 0 else looks[k].mesh.noise
+        if not noise > 0:  # a constant picture
+            noise = mesh.noise if mesh.noise > 0 else 1.0
+        variance.append((noise * factor[k]) ** 2)
+        shot.append(factor[k] / request.gain[k] if request.gain[k] > 0 else 0.0)
+        frames.append(
+            FramePlan(
+                path=request.names[k],
+                shape=looks[k].shape,
+                inverse=inverse_matrix(request.transforms[k]),
+                factor=factor[k],
+                surface=_surface(request, k, home, looks[k].mesh, home_mesh, factor[k], notes),
+                full=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
+                stored=looks[k].stored,
+            )
+        )
+    scale = np.array([request.transforms[k].scale for k in used])
+    plan = Plan(
+        frames=tuple(frames),
+        shape=request.shape,
+        weights=request.weights[:, used] / np.array(variance),
+        variance=np.array(variance),
+        shot=np.array(shot),
+        slack=_slack(request.fwhm[used] * scale),
+        sky=_level(home_mesh),
+        clip=request.clip,
+        kernel=request.kernel,
+        read=request.read,
+    )
+    return plan, notes
+
+
+def _level(mesh: Mesh) -> float:
+    known = mesh.level[np.isfinite(mesh.level)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
+def _scale(request: Request, k: int, notes: list[str]) -> float:
+    if request.scales[k] > 0:
+        return float(request.scales[k])
+    if np.isfinite(request.scales).any():
+        notes.append(f"{request.names[k]}: no common stars for its flux scale, 1 is assumed")
+    return 1.0
+
+
+def _surface(
+    request: Request,
+    k: int,
+    home: int,
+    mesh: Mesh,
+    home_mesh: Mesh,
+    factor: float,
+    notes: list[str],
+) -> Floats:
+    """Background surface to take off a frame."""
+    if request.order < 0 or k == home:
+        return np.zeros(6)
+    surface, _ = fit_surface(
+        mesh,
+        request.transforms[k],
+        factor,
+        home_mesh,
+        request.transforms[home],
+        request.shape,
+        request.order,
+    )
+    if np.isfinite(surface).all():
+        return surface
+    notes.append(
+        f"{request.names[k]}: no common area with the reference, only the level of its background "
+        "was matched"
+    )
+    return np.array([factor * _level(mesh) - _level(home_mesh), 0, 0, 0, 0, 0])
+
+
+def _slack(fwhm: Floats) -> Floats:
+    """Share of the local contrast by which a frame may differ from the median image.
+
+    A star that is wider by the factor q has its peak changed by q^2 or 1 / q^2, to first order
+    2 ln q of it; the fifth is for residual shifts and seeing (0.15 pixel on the flank of a star
+    of FWHM 3 pixels changes it by 0.15 of the peak).
+    """
+    known = fwhm[fwhm > 0]
+    if not len(known):
+        return np.full(len(fwhm), LARGEST_SLACK)
+    change = np.abs(np.log(np.where(fwhm > 0, fwhm, np.inf) / np.median(known)))
+    return np.minimum(LEAST_SLACK + 2.5 * change, LARGEST_SLACK)
