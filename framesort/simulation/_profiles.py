@@ -126,16 +126,23 @@ def build_shape(
 
 
 def profile_width(shape: StarShape) -> float:
-    """Full width at half maximum of the azimuthal mean of a shape, pixel included, in pixels."""
+    """Full width at half maximum of a shape, pixel included, in pixels.
+
+    Of a trailed shape it is the diameter of the circle with the area of the contour at
+    half maximum.
+    """
     centre = shape.core.shape[0] // 2
     radius = np.arange(0, CORE, 0.5 / OVERSAMPLE)
     turn = np.linspace(0, np.pi, 60, endpoint=False)  # a shape is the same turned by half
-    rows = centre + OVERSAMPLE * np.outer(radius, np.sin(turn))
-    columns = centre + OVERSAMPLE * np.outer(radius, np.cos(turn))
-    mean = map_coordinates(shape.core, [rows, columns], order=3).mean(axis=1)
-    below = int(np.argmax(mean < 0.5 * mean[0]))
-    high, low = mean[below - 1], mean[below]
-    return float(2 * radius[1] * (below - 1 + (high - 0.5 * mean[0]) / (high - low)))
+    rows = centre + OVERSAMPLE * np.outer(np.sin(turn), radius)
+    columns = centre + OVERSAMPLE * np.outer(np.cos(turn), radius)
+    light = map_coordinates(shape.core, [rows, columns], order=3)
+    half = 0.5 * light[0, 0]
+    below = np.argmax(light < half, axis=1)
+    ray = np.arange(len(turn))
+    high, low = light[ray, below - 1], light[ray, below]
+    contour = radius[1] * (below - 1 + (high - half) / (high - low))
+    return float(2 * np.sqrt(np.mean(contour**2)))
 
 
 def draw_stars(

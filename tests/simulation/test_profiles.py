@@ -69,6 +69,17 @@ def test_trail_is_a_convolution_with_a_line():
     assert np.abs(mine - theirs).max() < 2e-3 * theirs.max()
 
 
+def test_width_of_a_trail_is_that_of_its_half_maximum_contour():
+    shape = build_shape([(1.0, 2.6, 3.0)], trail=9.0, trail_angle=25.0)
+    line = galsim.Box(9.0, 0.02).rotate(25.0 * galsim.degrees)
+    moffat = galsim.Moffat(beta=3.0, fwhm=2.6, gsparams=PARAMS)
+    profile = galsim.Convolve(moffat, line, galsim.Pixel(1.0), gsparams=PARAMS)
+    image = profile.drawImage(nx=401, ny=401, scale=0.05, method="no_pixel").array
+    area = 0.05**2 * np.count_nonzero(image > image[200, 200] / 2)
+    # Cells of 0.05 px along a contour of 20 px.
+    assert profile_width(shape) == pytest.approx(2 * np.sqrt(area / np.pi), rel=3e-3)
+
+
 def test_sum_of_profiles_and_total_light():
     shape = build_shape([(0.4, 2.6, 3.0), (0.6, 3.9, 2.7)])
     mine = one_star(shape, x=300.2, y=299.7, size=601)
