@@ -1,8 +1,9 @@
 """Simulates the invented night of `night.toml` and runs the main job on it.
 
-    python demo/run.py [--small]
+    python demo/run.py [--small] [--out DIR]
 
 Afterwards look at demo/result/report.html. The truth lies beside the frames in demo/night.
+With --out both folders are made in DIR.
 """
 
 import argparse
@@ -31,9 +32,16 @@ def quarter(scenario: Scenario) -> Scenario:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--small", action="store_true", help="quarter-size frames, for a fast try")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=HERE,
+        metavar="DIR",
+        help="where to put the night and the result",
+    )
     options = parser.parse_args()
     scenario = read_scenario(HERE / "night.toml")
-    night, result = HERE / "night", HERE / "result"
+    night, result = options.out / "night", options.out / "result"
     with open_executor() as pool:
         simulate_night(
             quarter(scenario) if options.small else scenario,
