@@ -93,7 +93,7 @@ def list_notices(results: Results) -> tuple[Notice, ...]:
         notices += [
             Notice(f"Heater log: {text}", "Check with `framesort log` how the log was understood.")
             for text in (notes if isinstance(notes, list) else [])
-            if isinstance(text, str) and text.strip()
+            if isinstance(text, str) and text.strip() and text.strip() not in results.warnings
         ]
     for group in results.groups:
         unknown = group.states.get("unknown", 0)

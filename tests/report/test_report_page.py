@@ -261,6 +261,14 @@ def test_unknown_states_and_thin_sharp_sets_are_warned_of(night_writer, tmp_path
     assert any("3 % of the exposure time" in n.sentence and n.advice for n in found)
 
 
+def test_a_note_of_the_log_is_said_once(night_writer, tmp_path):
+    def alter(table, told):
+        told["heater"]["notes"] = told["warnings"] = ["Two rows were left out."]
+
+    found = list_notices(read_results(night_writer(tmp_path / "night", change=alter)))
+    assert [notice.sentence for notice in found] == ["Two rows were left out."]
+
+
 def test_preview_of_a_night_is_one_png(merged_night, tmp_path):
     path = write_preview(merged_night, tmp_path / "preview.png")
     assert path.read_bytes().startswith(b"\x89PNG")
