@@ -42,10 +42,11 @@ def test_page_is_quiet_and_fits(browser, report, width, dark):
     assert browser.evaluate(TOO_WIDE) == ""
 
 
-def test_frames_fit_a_phone_when_unfolded(browser, report):
-    browser.open(report, width=400)
+@pytest.mark.parametrize("width", [400, 800, 1400])
+def test_frames_fit_when_unfolded(browser, report, width):
+    browser.open(report, width=width)
     browser.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
-    assert browser.evaluate("document.documentElement.scrollWidth") <= 400
+    assert browser.evaluate("document.documentElement.scrollWidth") <= width
     # The rolls hold nothing wider than themselves either: everything is seen without rolling.
     wider = "[...document.querySelectorAll('.roll')].filter(r => r.scrollWidth > r.clientWidth + 1)"
     assert browser.evaluate(wider + ".length") == 0
