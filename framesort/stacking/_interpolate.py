@@ -23,7 +23,7 @@ def _one(
     py: float,
     wx: Image,
     wy: Image,
-) -> float:  # pragma: no cover
+) -> np.float32:  # pragma: no cover
     """Interpolate at one place, at an edge or beside missing pixels too."""
     taps = len(wx)
     half = taps // 2
@@ -34,7 +34,7 @@ def _one(
     my = min(max(int(np.floor(py + 0.5)), bounds[2]), bounds[3] - 1)
     centre = source[my - first_row, mx]
     if not np.isfinite(centre):
-        return np.nan
+        return np.float32(np.nan)
     value = np.float32(0.0)
     total = np.float32(0.0)
     low = centre
@@ -69,10 +69,66 @@ def _one(
 
 
 @numba.njit(cache=True, nogil=True)
+def _places(
+    inverse: Floats, start: int, y: float, width: int, px: Floats, py: Floats
+) -> None:  # pragma: no cover
+    """Where the columns from `start` of a row of the grid lie in the frame."""
+    a, b, c0 = inverse[0, 0], inverse[0, 1], inverse[0, 2]
+    d, e, f = inverse[1, 0], inverse[1, 1], inverse[1, 2]
+    g, h, k = inverse[2, 0], inverse[2, 1], inverse[2, 2]
+    for c in range(width):
+        x = float(start + c)
+        px[c] = a * x + b * y + c0
+        py[c] = d * x + e * y + f
+    if g != 0.0 or h != 0.0 or k != 1.0:
+        for c in range(width):
+            w = g * float(start + c) + h * y + k
+            px[c] /= w
+            py[c] /= w
+
+
+@numba.njit(cache=True, nogil=True)
+def _weights(
+    px: Floats,
+    py: Floats,
+    width: int,
+    table: Image,
+    ix: NDArray[np.int64],
+    iy: NDArray[np.int64],
+    kx: NDArray[np.uint32],
+    ky: NDArray[np.uint32],
+    wx: Image,
+    wy: Image,
+) -> None:  # pragma: no cover
+    """The pixels at or below each place and the weights of those around it."""
+    phases = table.shape[1] - 1
+    for c in range(width):
+        fx, fy = np.floor(px[c]), np.floor(py[c])
+        ix[c], iy[c] = np.int64(fx), np.int64(fy)
+        kx[c] = np.uint32((px[c] - fx) * phases + 0.5)
+        ky[c] = np.uint32((py[c] - fy) * phases + 0.5)
+    for i in range(table.shape[0]):
+        t, u, v = table[i], wx[i], wy[i]
+        for c in range(width):
+            u[c] = t[kx[c]]
+        for c in range(width):
+            v[c] = t[ky[c]]
+
+
+@numba.njit(cache=True, nogil=True)
+def _all_finite(values: Image) -> bool:  # pragma: no cover
+    bad = 0
+    for c in range(len(values)):
+        bad += 0 if np.isfinite(values[c]) else 1
+    return bad == 0
+
+
+@numba.njit(cache=True, nogil=True)
 def _run(
     source: Image,
     row: int,
     column: int,
+    begin: int,
     length: int,
     wx: Image,
     wy: Image,
@@ -83,21 +139,25 @@ def _run(
 ) -> None:  # pragma: no cover
     """Interpolate a run whose pixels come from neighbouring columns of the same rows.
 
-    `row`, `column`: of the first tap of the run's first pixel. Loops without branches over
-    the run, which the compiler turns into vector instructions.
+    `row`, `column`: of the first tap of the run's first pixel; `begin`: where its weights
+    start. Loops without branches over the run, which become vector instructions.
     """
     taps = wx.shape[0]
     for j in range(taps):
         if taps == 6:
-            a0, a1, a2 = wx[0], wx[1], wx[2]
-            a3, a4, a5 = wx[3], wx[4], wx[5]
+            a0 = wx[0, begin : begin + length]
+            a1 = wx[1, begin : begin + length]
+            a2 = wx[2, begin : begin + length]
+            a3 = wx[3, begin : begin + length]
+            a4 = wx[4, begin : begin + length]
+            a5 = wx[5, begin : begin + length]
             s0 = source[row + j, column : column + length]
             s1 = source[row + j, column + 1 : column + 1 + length]
             s2 = source[row + j, column + 2 : column + 2 + length]
             s3 = source[row + j, column + 3 : column + 3 + length]
             s4 = source[row + j, column + 4 : column + 4 + length]
             s5 = source[row + j, column + 5 : column + 5 + length]
-            b = wy[j]
+            b = wy[j, begin : begin + length]
             for c in range(length):
                 value[c] += b[c] * (
                     a0[c] * s0[c]
@@ -111,11 +171,11 @@ def _run(
             for c in range(length):
                 part[c] = np.float32(0.0)
             for i in range(taps):
-                a = wx[i]
+                a = wx[i, begin : begin + length]
                 s = source[row + j, column + i : column + i + length]
                 for c in range(length):
                     part[c] += a[c] * s[c]
-            b = wy[j]
+            b = wy[j, begin : begin + length]
             for c in range(length):
                 value[c] += b[c] * part[c]
     if taps == 2:
@@ -164,13 +224,13 @@ def resample_into(
     whole frame, so that the result does not depend on which rows are at hand.
     """
     rows, columns = out.shape
-    taps = table.shape[1]
+    taps = table.shape[0]
     half = taps // 2
-    phases = table.shape[0] - 1
     x0, x1, y0, y1 = bounds[0], bounds[1], bounds[2], bounds[3]
-    flat = inverse[2, 0] == 0.0 and inverse[2, 1] == 0.0
     px, py = np.empty(CHUNK), np.empty(CHUNK)
     ix, iy = np.empty(CHUNK, dtype=np.int64), np.empty(CHUNK, dtype=np.int64)
+    # Unsigned: an index that cannot be negative needs no check.
+    kx, ky = np.empty(CHUNK, dtype=np.uint32), np.empty(CHUNK, dtype=np.uint32)
     wx, wy = np.empty((taps, CHUNK), dtype=np.float32), np.empty((taps, CHUNK), dtype=np.float32)
     value = np.empty(CHUNK, dtype=np.float32)
     low = np.empty(CHUNK, dtype=np.float32)
@@ -181,27 +241,11 @@ def resample_into(
         y = float(first + r)
         for start in range(0, columns, CHUNK):
             width = min(CHUNK, columns - start)
-            for c in range(width):
-                x = float(start + c)
-                px[c] = inverse[0, 0] * x + inverse[0, 1] * y + inverse[0, 2]
-                py[c] = inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]
-            if not flat:
-                for c in range(width):
-                    x = float(start + c)
-                    w = inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
-                    px[c] /= w
-                    py[c] /= w
-            for c in range(width):
-                fx, fy = np.floor(px[c]), np.floor(py[c])
-                ix[c], iy[c] = int(fx), int(fy)
-                kx = int((px[c] - fx) * phases + 0.5)
-                ky = int((py[c] - fy) * phases + 0.5)
-                for i in range(taps):
-                    wx[i, c] = table[kx, i]
-                    wy[i, c] = table[ky, i]
-                value[c] = np.float32(0.0)
-                low[c] = np.float32(np.inf)
-                high[c] = np.float32(-np.inf)
+            _places(inverse, start, y, width, px, py)
+            _weights(px, py, width, table, ix, iy, kx, ky, wx, wy)
+            value[:] = np.float32(0.0)
+            low[:] = np.float32(np.inf)
+            high[:] = np.float32(-np.inf)
             a = 0
             while a < width:
                 b = a + 1
@@ -216,15 +260,16 @@ def resample_into(
                 )
                 if inside and b - a >= SHORTEST_RUN:
                     _run(
-                        source, top - first_row, ix[a] - half + 1, b - a, wx[:, a:b], wy[:, a:b],
+                        source, top - first_row, ix[a] - half + 1, a, b - a, wx, wy,
                         value[a:b], low[a:b], high[a:b], part,
                     )  # fmt: skip
-                    for c in range(a, b):
-                        if not np.isfinite(value[c]):
-                            value[c] = _one(
-                                source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
-                                wy[:, c].copy(),
-                            )  # fmt: skip
+                    if not _all_finite(value[a:b]):
+                        for c in range(a, b):
+                            if not np.isfinite(value[c]):
+                                value[c] = _one(
+                                    source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
+                                    wy[:, c].copy(),
+                                )  # fmt: skip
                 else:
                     for c in range(a, b):
                         if (
@@ -240,9 +285,11 @@ def resample_into(
                         else:
                             value[c] = np.nan
                 a = b
+            line = out[r, start : start + width]
+            scale = np.float32(factor)
             for c in range(width):
-                out[r, start + c] = value[c] * np.float32(factor)
-                flags[r, start + c] = 0
+                line[c] = value[c] * scale
+            flags[r, start : start + width] = 0
             if full < np.inf:
                 for c in range(width):
                     if np.isfinite(value[c]):

@@ -106,7 +106,7 @@ def resample_rows(
             bounds,
             np.ascontiguousarray(inverse, dtype=float),
             rows.start,
-            table,
+            np.ascontiguousarray(table.T),
             full,
             factor,
             out,

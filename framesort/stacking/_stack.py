@@ -168,8 +168,8 @@ def stack_frames(
                 # Start again without it: a frame in some bands only would leave a seam.
                 number, cause = error.args
                 gone[used[number]] = cause
-    notes = [f"{names[k]}: left out, {t.reason}" for k, t in enumerate(transforms) if not t]
-    notes += [f"{names[k]}: left out, {gone[k]}" for k in usable if k in gone]
+    gone |= {k: t.reason for k, t in enumerate(transforms) if not t}
+    notes = [f"{names[k]}: left out, {gone[k]}" for k in sorted(gone, key=lambda k: (names[k], k))]
     base = header if header is not None else looks[home].header
     return collector.stacks(base or Header(), (*notes, *remarks))
 
