@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from framesort.simulation._field import resample
 from framesort.simulation._light import add_light, frame_lines, frame_shape
 from framesort.simulation._profiles import profile_width
-from framesort.simulation._scenario import Event, Scenario
+from framesort.simulation._scenario import Event, Filter, Scenario
 from framesort.simulation._stage import set_stage
 from framesort.simulation._timeline import Shot
 
@@ -30,7 +30,29 @@ def draw_frame(scenario: Scenario, shot: Shot) -> tuple[NDArray[np.uint16], floa
     """
     stage, camera = set_stage(scenario), scenario.camera
     rng = np.random.default_rng([scenario.seed, 13, shot.number])
-    one = scenario.filter_named(shot.filter)
+    filters = scenario.filters_of(shot.filter)
+    light = _collect(scenario, shot, filters[0])
+    if len(filters) > 1:
+        by_letter = dict(
+            zip("RGB", [light, *(_collect(scenario, shot, f) for f in filters[1:])], strict=True)
+        )
+        light = np.empty_like(light)
+        for k, letter in enumerate(camera.pattern):
+            place = (..., slice(k // 2, None, 2), slice(k % 2, None, 2))
+            light[place] = by_letter[letter][place]
+    for track in shot.tracks:
+        _add_track(light, track, shot.fwhm, rng)
+    light *= stage.flat
+    light += stage.dark * shot.exposure
+    _add_cosmic_rays(light, camera.cosmic_rays * shot.exposure / 60, rng)
+    sky = float(np.mean([one.sky for one in filters])) * shot.sky * shot.exposure
+    width = profile_width(frame_shape(scenario, shot))
+    return _read_out(light, scenario, rng), width, sky / camera.gain
+
+
+def _collect(scenario: Scenario, shot: Shot, one: Filter) -> NDArray[np.float64]:
+    """Electrons that arrive through a filter: nebula, stars and sky."""
+    stage = set_stage(scenario)
     field = stage.field
     light = resample(field.picture(one), field.to_picture @ shot.matrix, stage.flat.shape)
     light *= shot.exposure * shot.transparency
@@ -44,18 +66,8 @@ def draw_frame(scenario: Scenario, shot: Shot) -> tuple[NDArray[np.uint16], floa
         shape_at=lambda growth: frame_shape(scenario, shot, growth=growth),
         lines=frame_lines(scenario, shot),
     )
-    for track in shot.tracks:
-        _add_track(light, track, shot.fwhm, rng)
-    sky = one.sky * shot.sky * shot.exposure
-    light += sky * stage.gradient
-    light *= stage.flat
-    light += stage.dark * shot.exposure
-    _add_cosmic_rays(light, camera.cosmic_rays * shot.exposure / 60, rng)
-    return (
-        _read_out(light, scenario, rng),
-        profile_width(frame_shape(scenario, shot)),
-        sky / camera.gain,
-    )
+    light += one.sky * shot.sky * shot.exposure * stage.gradient
+    return light
 
 
 def _read_out(

@@ -26,7 +26,12 @@ def frame_header(
     header["DATE-END"] = (stamp(start + exposure), "end of the exposure")
     header["EXPTIME"] = (exposure, "[s] exposure time")
     header["IMAGETYP"] = kind
-    if filter_name:
+    if camera.pattern != "none":
+        header["BAYERPAT"] = (camera.pattern, "colours from pixel (1, 1) along x, then up")
+        header["XBAYROFF"] = (0, "offset of the pattern along x")
+        header["YBAYROFF"] = (0, "offset of the pattern along y")
+        header["ROWORDER"] = ("BOTTOM-UP", "first row of the file is the lowest")
+    elif filter_name:
         header["FILTER"] = filter_name
     header["OBJECT"] = scenario.object if kind == "light" else kind
     header["OBSERVER"] = scenario.observer

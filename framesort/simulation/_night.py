@@ -84,9 +84,8 @@ def simulate_night(
     write_text(folder / "heater_power.csv", power_samples(scenario, shots))
     write_text(folder / "heater_switches.csv", switch_events(scenario))
     write_text(folder / "supply_current.csv", supply_current(scenario, shots))
-    for one in scenario.filter:
-        if any(shot.filter == one.name for shot in shots):
-            write_truth_picture(scenario, one.name, folder)
+    for one in scenario.filters_used:
+        write_truth_picture(scenario, one.name, folder)
     write_table(folder / "truth-stars.ecsv", truth_stars(scenario))
     write_table(folder / "truth.ecsv", truth)
     return truth
@@ -134,12 +133,12 @@ def _list_tasks(scenario: Scenario, shots: list[Shot], folder: Path) -> list[_Ta
         path, start = str(frames / f"dark-{k + 1:03d}.fits"), end + k * (longest + 2)
         tasks.append(_Task(scenario, path, None, "dark", k + 1, "", start, longest))
     end += scenario.calibration.darks * (longest + 2) + 60
-    for i, one in enumerate(scenario.filter):
+    for i, name in enumerate(dict.fromkeys(run.filter for run in scenario.run)):
         for k in range(scenario.calibration.flats):
             number = i * scenario.calibration.flats + k + 1
-            path = str(frames / f"flat-{safe_name(one.name)}-{k + 1:03d}.fits")
+            path = str(frames / f"flat-{safe_name(name)}-{k + 1:03d}.fits")
             start = end + 5.0 * number
-            tasks.append(_Task(scenario, path, None, "flat", number, one.name, start, 2.0))
+            tasks.append(_Task(scenario, path, None, "flat", number, name, start, 2.0))
     return tasks
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 from framesort.errors import InputError
-from framesort.simulation._scenario import Rule, Scenario
+from framesort.simulation._scenario import COLOUR, Rule, Scenario
 
 __all__ = ["read_scenario"]
 
@@ -118,9 +118,12 @@ def _check_whole(scenario: Scenario) -> None:
     names = [one.name for one in scenario.filter]
     if len(set(names)) < len(names):
         raise InputError(f"filter names must differ, got {', '.join(names)}")
+    colour = scenario.camera.pattern != "none"
+    if colour and not set("RGB") <= set(names):
+        raise InputError(f"camera.pattern needs filters R, G and B, got {', '.join(names)}")
     for i, run in enumerate(scenario.run):
-        if run.filter not in names:
-            known = ", ".join(names)
+        if run.filter not in ([COLOUR] if colour else names):
+            known = COLOUR if colour else ", ".join(names)
             raise InputError(f"run[{i + 1}].filter must be one of {known}, got {run.filter!r}")
     minutes = [minute for minute, _ in scenario.heater.events]
     if any(b <= a for a, b in itertools.pairwise(minutes)):

@@ -8,6 +8,7 @@ from typing import Annotated
 from framesort.errors import InputError
 
 __all__ = [
+    "COLOUR",
     "Calibration",
     "Camera",
     "Event",
@@ -23,6 +24,10 @@ __all__ = [
     "Sky",
     "Stars",
 ]
+
+
+COLOUR = "colour"
+"""What runs give as their filter when the camera has a colour filter array."""
 
 
 @dataclass(frozen=True)
@@ -45,6 +50,13 @@ class Camera:
     focal_length: Annotated[float, Rule("focal length [mm]", 1, 1e5)] = 560.0
     aperture: Annotated[float, Rule("diameter of the front opening [mm]", 1, 1e4)] = 280.0
     binning: Annotated[int, Rule("binning factor written to the headers", 1, 8)] = 1
+    pattern: Annotated[
+        str,
+        Rule(
+            "colour filter array, from the first pixel along x, then the next row",
+            choices=("none", "RGGB", "BGGR", "GRBG", "GBRG"),
+        ),
+    ] = "none"
     gain: Annotated[float, Rule("electrons per ADU", 1e-3, 1e3)] = 0.8
     offset: Annotated[float, Rule("bias level [adu]", 0, 20000)] = 500.0
     read_noise: Annotated[float, Rule("read noise [e]", 0, 1000)] = 1.8
@@ -221,7 +233,7 @@ class Filter:
 class Run:
     """A run of equal frames, following the one before."""
 
-    filter: Annotated[str, Rule("name of the filter")]
+    filter: Annotated[str, Rule("name of the filter; colour with a colour filter array")]
     exposure: Annotated[float, Rule("exposure time [s]", 1e-3, 1e5)]
     count: Annotated[int, Rule("number of frames", 1, 10**5)]
     pause: Annotated[float, Rule("seconds between frames", 0, 1e5)] = 8.0
@@ -278,6 +290,31 @@ class Scenario:
     def world(self) -> int:
         """Seed of what several nights share: stars, nebula and sensor."""
         return self.seed if self.sky_seed < 0 else self.sky_seed
+
+    def filters_of(self, run_filter: str) -> tuple[Filter, ...]:
+        """The filters that frames of a run see through: one, or R, G, B of a filter array."""
+        if self.camera.pattern != "none" and run_filter == COLOUR:
+            return tuple(self.filter_named(name) for name in "RGB")
+        return (self.filter_named(run_filter),)
+
+    def first_run(self, filter_name: str) -> Run:
+        """The first run of frames that see through a filter.
+
+        Raises
+        ------
+        InputError
+            The night has none.
+        """
+        for run in self.run:
+            if any(one.name == filter_name for one in self.filters_of(run.filter)):
+                return run
+        raise InputError(f"filter must be one that a run uses, got {filter_name!r}")
+
+    @property
+    def filters_used(self) -> tuple[Filter, ...]:
+        """The filters that some run sees through."""
+        names = {one.name for run in self.run for one in self.filters_of(run.filter)}
+        return tuple(one for one in self.filter if one.name in names)
 
     def filter_named(self, name: str) -> Filter:
         """The filter of this name.

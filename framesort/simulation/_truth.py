@@ -1,5 +1,6 @@
 """The truth of an invented night: a row a frame, ideal pictures, a list of the stars."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,8 @@ from numpy.typing import NDArray
 import framesort
 from framesort.files import safe_name, write_fits
 from framesort.simulation._field import resample
-from framesort.simulation._light import add_light, heated_profile
-from framesort.simulation._profiles import build_shape, profile_width
+from framesort.simulation._light import add_light, frame_lines, frame_shape, heated_profile
+from framesort.simulation._profiles import profile_width
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._stage import set_stage
 from framesort.simulation._timeline import Shot, heater_trace, plan_shots
@@ -59,19 +60,19 @@ def truth_table(
 
 
 def _unheated_width(scenario: Scenario, shot: Shot) -> float:
-    parts = [(1.0, shot.fwhm, scenario.seeing.beta)]
-    return profile_width(build_shape(parts, trail=shot.trail, trail_angle=shot.trail_angle))
+    return profile_width(frame_shape(scenario, replace(shot, halo=0.0, heating=((1.0, 0.0),))))
 
 
-def _filter_shots(scenario: Scenario, filter_name: str) -> list[Shot]:
-    return [shot for shot in plan_shots(scenario) if shot.filter == filter_name]
-
-
-def _typical_width(scenario: Scenario, filter_name: str) -> float:
-    """Median width before the pixel of the filter's frames with the heater off, else of all."""
-    shots = _filter_shots(scenario, filter_name)
-    cold = [shot.fwhm for shot in shots if all(power == 0 for _, power in shot.heating)]
-    return float(np.median(cold or [shot.fwhm for shot in shots]))
+def _ideal_shot(scenario: Scenario, filter_name: str, fwhm: float | None) -> Shot:
+    """An exposure with the heater off, no trail, no dew, and the typical seeing."""
+    run = scenario.first_run(filter_name)
+    shots = [shot for shot in plan_shots(scenario) if shot.filter == run.filter]
+    if fwhm is None:
+        cold = [shot.fwhm for shot in shots if all(power == 0 for _, power in shot.heating)]
+        fwhm = float(np.median(cold or [shot.fwhm for shot in shots]))
+    return replace(
+        shots[0], fwhm=fwhm, exposure=run.exposure, trail=0.0, halo=0.0, heating=((1.0, 0.0),)
+    )
 
 
 def draw_truth(
@@ -113,40 +114,35 @@ def draw_truth(
         The night has no frame in this filter.
     """
     one, stage = scenario.filter_named(filter_name), set_stage(scenario)
+    shot, field = _ideal_shot(scenario, filter_name, fwhm), stage.field
     matrix = np.eye(3) if matrix is None else np.asarray(matrix, dtype=float)
     shape = stage.flat.shape if shape is None else shape
-    factor = _exposure(scenario, filter_name) / scenario.camera.gain
-    field = stage.field
+    factor = shot.exposure / scenario.camera.gain
     nebula = resample(field.picture(one), field.to_picture @ matrix, shape) * factor
-    width = _typical_width(scenario, filter_name) if fwhm is None else fwhm
     stars = np.zeros(shape)
     add_light(
         stars,
         scenario,
-        stage.field,
+        field,
         filter_name=filter_name,
         matrix=matrix,
         factor=factor,
-        shape_at=lambda growth: build_shape([(1.0, width * (1 + growth), scenario.seeing.beta)]),
-        lines=[],
+        shape_at=lambda growth: frame_shape(scenario, shot, growth=growth),
+        lines=frame_lines(scenario, shot),
     )
     return stars, nebula
 
 
-def _exposure(scenario: Scenario, filter_name: str) -> float:
-    return next(run.exposure for run in scenario.run if run.filter == filter_name)
-
-
 def write_truth_picture(scenario: Scenario, filter_name: str, folder: Path) -> None:
     stars, nebula = draw_truth(scenario, filter_name)
-    width = _typical_width(scenario, filter_name)
+    shot = _ideal_shot(scenario, filter_name, None)
     header = fits.Header()
     header["BUNIT"] = "adu"
     header["FILTER"] = filter_name
     header["OBJECT"] = scenario.object
-    header["EXPTIME"] = (_exposure(scenario, filter_name), "[s] exposure it stands for")
-    pixel_width = profile_width(build_shape([(1.0, width, scenario.seeing.beta)]))
-    header["FWHM"] = (round(pixel_width, 5), "[px] of the stars, pixel included")
+    header["EXPTIME"] = (shot.exposure, "[s] exposure it stands for")
+    width = profile_width(frame_shape(scenario, shot))
+    header["FWHM"] = (round(width, 5), "[px] of the stars, pixel included")
     header["SWCREATE"] = f"framesort {framesort.__version__} simulation"
     header["COMMENT"] = "Ideal picture on the grid of the first frame: no sky, noise or heater."
     write_fits(
@@ -162,8 +158,7 @@ def truth_stars(scenario: Scenario) -> Table:
     field = set_stage(scenario).field
     table = Table()
     table["x"], table["y"] = field.x * u.pix, field.y * u.pix
-    for one in scenario.filter:
-        if any(run.filter == one.name for run in scenario.run):
-            factor = _exposure(scenario, one.name) / scenario.camera.gain
-            table[f"flux_{one.name}"] = field.rates[one.name] * factor * u.adu
-    return table[np.argsort(-field.rates[scenario.filter[0].name], kind="stable")]
+    for one in scenario.filters_used:
+        factor = scenario.first_run(one.name).exposure / scenario.camera.gain
+        table[f"flux_{one.name}"] = field.rates[one.name] * factor * u.adu
+    return table[np.argsort(-field.rates[scenario.filters_used[0].name], kind="stable")]

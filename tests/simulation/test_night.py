@@ -310,7 +310,7 @@ def test_a_shorter_night_replaces_a_longer_one(scenario, tmp_path):
     shorter = replace(short, run=(replace(scenario.run[0], count=1),))
     simulate_night(shorter, tmp_path, overwrite=True)
     names = sorted(path.name for path in (tmp_path / "frames").iterdir())
-    assert names == ["001-L.fits", "dark-001.fits", "flat-Ha-001.fits", "flat-L-001.fits"]
+    assert names == ["001-L.fits", "dark-001.fits", "flat-L-001.fits"]
 
 
 def test_event_after_the_night(scenario, tmp_path):

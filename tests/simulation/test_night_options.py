@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 import sep
 from astropy.io import fits
+from astropy.table import Table
 
 from framesort.errors import InputError
 from framesort.simulation import draw_truth, simulate_night
@@ -164,3 +165,44 @@ def test_widths_of_the_truth_are_those_drawn(night):
     assert row["fwhm"] == row["fwhm_unheated"]
     parts = [(1.0, 2.6, 3.0)]
     assert profile_width(build_shape(parts)) == pytest.approx(row["fwhm"], rel=0.1)
+
+
+def test_colour_filter_array(quiet, tmp_path):
+    plain = quiet.filter[0]
+    colours = tuple(
+        replace(plain, name=name, stars=share, sky=sky)
+        for name, share, sky in [("R", 0.8, 4.0), ("G", 1.0, 6.0), ("B", 0.5, 3.0)]
+    )
+    array = replace(
+        quiet,
+        camera=replace(quiet.camera, pattern="GBRG"),
+        sky=replace(quiet.sky, gradient=0.0),
+        filter=colours,
+        run=(replace(quiet.run[0], filter="colour", count=1),),
+    )
+    truth = simulate_night(array, tmp_path)
+    assert list(truth["file"]) == ["frames/001-colour.fits"]
+    with fits.open(tmp_path / truth["file"][0]) as hdus:
+        header, counts = hdus[0].header, hdus[0].data.astype(float)
+    assert header["BAYERPAT"] == "GBRG"
+    assert "FILTER" not in header
+    # First row of the file: green, blue; second: red, green. 60 s at 0.8 electrons per ADU.
+    for row, column, rate in [(0, 0, 6.0), (0, 1, 3.0), (1, 0, 4.0), (1, 1, 6.0)]:
+        level = np.median(counts[row::2, column::2]) - 500
+        assert level == pytest.approx(rate * 60 / 0.8, rel=0.02)
+    stars = Table.read(tmp_path / "truth-stars.ecsv")
+    assert {"flux_R", "flux_G", "flux_B"} <= set(stars.colnames)
+    # The picture through each filter at the pixels of its colour, within the noise.
+    red = fits.getdata(tmp_path / "truth-R.fits")[1::2, 0::2]
+    bright = (red > 2e3) & (red < 2e4)
+    measured = counts[1::2, 0::2] - 500 - 4.0 * 60 / 0.8
+    assert bright.sum() > 20
+    assert np.median(measured[bright] / red[bright]) == pytest.approx(1.0, abs=0.03)
+
+
+def test_truth_of_a_filter_that_is_not_used(quiet):
+    unused = replace(quiet, filter=(*quiet.filter, replace(quiet.filter[0], name="S")))
+    with pytest.raises(InputError, match="must be one that a run uses, got 'S'"):
+        draw_truth(unused, "S")
+    with pytest.raises(InputError, match="filter must be one of L, got 'T'"):
+        draw_truth(quiet, "T")

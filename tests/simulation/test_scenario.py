@@ -54,6 +54,8 @@ def test_demo_scenario_is_what_the_demo_promises():
         ("exposure = 90.0", "", r"run\[2\].exposure must be given"),
         ("brightest = 4e4", "brightest = 4.0", "brightest must be at least stars.faintest"),
         ('name = "Ha"', 'name = "L"', "filter names must differ"),
+        ("width = 320", 'pattern = "RGGB"', "camera.pattern needs filters R, G and B, got L, Ha"),
+        ("width = 320", 'pattern = "RGB"', "camera.pattern must be one of none, RGGB"),
         ("seed = 3", "seed = ", "cannot be read as TOML"),
     ],
 )
