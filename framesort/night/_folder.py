@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 from astropy.table import Table
+from astropy.time import Time
 from filelock import FileLock, Timeout
 
 from framesort import __version__
@@ -156,7 +157,7 @@ def read_table(folder: Path) -> Table:
             f"{path}: cannot be read ({type(error).__name__}); sort the night again"
         ) from error
     for name in table.colnames:  # texts as objects, so that longer reasons fit
-        if table[name].dtype.kind in "UO":
+        if not isinstance(table[name], Time) and table[name].dtype.kind in "UO":
             filled = np.ma.filled(np.ma.asarray(table[name], dtype=object), "")
             description = table[name].info.description
             table[name] = np.array([str(text) for text in filled], dtype=object)

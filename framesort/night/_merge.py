@@ -171,8 +171,9 @@ def merge_groups(
         Groups without any frame that can be stacked are left out.
     """
     settings = Settings() if settings is None else settings
+    chosen = np.asarray(table["sharp_set"], dtype=bool) | np.asarray(table["deep_set"], dtype=bool)
     for label in sorted(set(table["group"]) - {""}):
-        rows = np.flatnonzero(table["group"] == label)
+        rows = np.flatnonzero(chosen & (table["group"] == label))
         transforms = [placed.transforms[row] for row in rows]
         fit = np.array([bool(transform) for transform in transforms])
         weights = {
@@ -180,7 +181,7 @@ def merge_groups(
             for name in ("sharp", "deep")
         }
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
-        if "deep" not in sets:
+        if "deep" not in sets:  # no frame of the group could be placed
             continue
         stacks = _stack_group(
             table[rows], [qualities[row] for row in rows], transforms, sets, placed.grid,
