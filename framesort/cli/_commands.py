@@ -10,6 +10,7 @@ from typing import Any
 
 from framesort.cli._console import bars, number, print_json, say, table_text
 from framesort.errors import InputError
+from framesort.files import open_whole
 from framesort.night import (
     NightResult,
     Settings,
@@ -212,9 +213,12 @@ def _run_log(options: Namespace) -> int:
         for note in trace.notes:
             say(f"note: {note}")
     if options.plot:
-        from framesort.report import save_axes
+        from matplotlib.figure import Figure
 
-        save_axes(options.plot, lambda axes: draw_trace(axes, trace), size=(10, 3))
+        figure = Figure(figsize=(10, 3), layout="constrained")
+        draw_trace(figure.add_subplot(), trace)
+        with open_whole(options.plot) as stream:
+            figure.savefig(stream, format="png", dpi=120)
     return 0
 
 
