@@ -11,8 +11,12 @@ __all__ = ["DriftFit", "fit_with_drift", "robust_weights", "walk_covariance"]
 
 Floats = NDArray[np.float64]
 
-_NU = 4.0
-"""Degrees of freedom of the scatter: now and then a frame is trailed or blurred by wind."""
+_WALK, _WALK_SPREAD = 3.0, 0.7
+"""Drift over an hour in units of the scatter from frame to frame, and how far (natural log)
+it may differ from that: seeing always wanders, even where a short night cannot show it."""
+
+_OUTLIER = 2.5
+"""Standard deviations beyond which a frame counts less: it may be trailed or shaken by wind."""
 
 
 @dataclass(frozen=True)
@@ -51,16 +55,20 @@ def walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
 
 
 def robust_weights(residual: Floats, scale: float) -> Floats:
-    """Weights of a Student distribution with 4 degrees of freedom.
+    """Weights 1 up to 2.5 standard deviations, then ``(2.5 s / r)^2``.
 
-    ``w = (nu + 1) / (nu + (r / s)^2)`` (Lange, Little and Taylor 1989, J. Am. Stat. Assoc.
-    84, 881), not above 1.
+    Huber's rule (1964, Ann. Math. Stat. 35, 73) in the form that bounds what one frame can
+    do; normal scatter is left almost as it is, which keeps the estimated noise unbiased.
     """
-    return np.minimum((_NU + 1) / (_NU + (residual / max(scale, 1e-12)) ** 2), 1.0)
+    size = np.abs(residual) / max(scale, 1e-12)
+    return np.where(size > _OUTLIER, (_OUTLIER / np.maximum(size, _OUTLIER)) ** 2, 1.0)
 
 
 def _restricted(logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats) -> float:
-    """Minus the restricted log likelihood (Patterson and Thompson 1971, Biometrika 58, 545)."""
+    """Minus the restricted log likelihood (Patterson and Thompson 1971, Biometrika 58, 545).
+
+    With a log-normal prior on the ratio of walk to scatter.
+    """
     covariance = walk_covariance(hours, np.exp(logs[0]), np.exp(logs[1]) * spread)
     try:
         factor = cho_factor(covariance, lower=True)
@@ -73,6 +81,7 @@ def _restricted(logs: Floats, hours: Floats, y: Floats, design: Floats, spread: 
         np.log(np.diag(factor[0])).sum()
         + np.log(np.diag(inner[0])).sum()
         + 0.5 * rest @ cho_solve(factor, rest)
+        + 0.5 * ((logs[0] - logs[1] - np.log(_WALK)) / _WALK_SPREAD) ** 2
     )
 
 
@@ -93,13 +102,11 @@ def fit_with_drift(hours: Floats, y: Floats, design: Floats, *, rounds: int = 3)
     rounds : int
         Repeats for the weights.
     """
-    n, k = design.shape
-    spread = np.ones(n)
+    spread = np.ones(len(y))
     rough = 1.4826 * float(np.median(np.abs(np.diff(y) - np.median(np.diff(y))))) / np.sqrt(2)
     rough = max(rough, 1e-4)
-    logs = np.log([rough, rough])
-    value, covariance, residual, factor = np.zeros(k), np.eye(k), y.copy(), None
-    for _ in range(rounds):
+    logs = np.log([_WALK * rough, rough])
+    for turn in range(rounds):
         found = minimize(
             _restricted,
             logs,
@@ -108,14 +115,50 @@ def fit_with_drift(hours: Floats, y: Floats, design: Floats, *, rounds: int = 3)
             options={"maxiter": 120, "xatol": 0.02, "fatol": 0.01},
         )
         logs = np.clip(found.x, np.log(1e-5), np.log(10.0))
+        if turn == rounds - 1:
+            break
         noise = np.exp(logs[1]) * spread
-        total = walk_covariance(hours, np.exp(logs[0]), noise)
-        factor = cho_factor(total, lower=True)
-        covariance = np.linalg.inv(design.T @ cho_solve(factor, design))
-        value = covariance @ (design.T @ cho_solve(factor, y))
-        residual = y - design @ value
+        total = walk_covariance(hours, float(np.exp(logs[0])), noise)
+        residual = y - design @ _solve(total, y, design)[0]
         # The part of the residual that is scatter, not walk: noise^2 C^-1 r.
-        scatter = noise**2 * cho_solve(factor, residual)
-        weights = robust_weights(scatter, float(np.exp(logs[1])))
-        spread = 1 / np.sqrt(weights)
-    return DriftFit(value, covariance, float(np.exp(logs[1])), float(np.exp(logs[0])), residual)
+        scatter = noise**2 * cho_solve(cho_factor(total, lower=True), residual)
+        spread = 1 / np.sqrt(robust_weights(scatter, float(np.exp(logs[1]))))
+    value, covariance = _average_over_walk(logs, hours, y, design, spread)
+    return DriftFit(
+        value,
+        covariance,
+        float(np.exp(logs[1])),
+        float(np.exp(logs[0])),
+        y - design @ value,
+    )
+
+
+def _solve(total: Floats, y: Floats, design: Floats) -> tuple[Floats, Floats]:
+    """Generalised least squares: coefficients and their covariance."""
+    factor = cho_factor(total, lower=True)
+    covariance = np.linalg.inv(design.T @ cho_solve(factor, design))
+    return covariance @ (design.T @ cho_solve(factor, y)), covariance
+
+
+def _average_over_walk(
+    logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats
+) -> tuple[Floats, Floats]:
+    """Coefficients and covariance, averaged over what the size of the walk may be.
+
+    A short night does not tell it well, and taking the likeliest value for the truth makes
+    the errors too small.
+    """
+    values, covariances, scores = [], [], []
+    for step in (-1.4, -0.7, 0.0, 0.7, 1.4):
+        trial = logs + np.array([step, 0.0])
+        scores.append(-_restricted(trial, hours, y, design, spread))
+        total = walk_covariance(hours, float(np.exp(trial[0])), np.exp(trial[1]) * spread)
+        value, covariance = _solve(total, y, design)
+        values.append(value)
+        covariances.append(covariance)
+    weight = np.exp(np.array(scores) - max(scores))
+    weight /= weight.sum()
+    value = weight @ np.array(values)
+    apart = np.array(values) - value
+    covariance = np.einsum("i,ijk->jk", weight, np.array(covariances))
+    return value, covariance + np.einsum("i,ij,ik->jk", weight, apart, apart)

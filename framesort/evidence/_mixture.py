@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, logsumexp
+from scipy.special import gammaln
 
 __all__ = ["States", "fit_states"]
 
@@ -80,16 +80,19 @@ def _forward_backward(log: Floats) -> tuple[Floats, float]:
     n, k = log.shape
     if k == 1:
         return np.ones((n, 1)), float(log.sum())
-    move = np.full((k, k), np.log((1 - _STAY) / (k - 1)))
-    np.fill_diagonal(move, np.log(_STAY))
-    ahead, back = np.empty((n, k)), np.zeros((n, k))
-    ahead[0] = log[0] - np.log(k)
-    for i in range(1, n):
-        ahead[i] = log[i] + logsumexp(ahead[i - 1][:, None] + move, axis=0)
+    move = np.full((k, k), (1 - _STAY) / (k - 1))
+    np.fill_diagonal(move, _STAY)
+    top = log.max(axis=1)
+    likely = np.exp(log - top[:, None])
+    ahead, back, scale = np.empty((n, k)), np.ones((n, k)), np.empty(n)
+    now = np.full(k, 1 / k)
+    for i in range(n):
+        now = likely[i] * (now if i == 0 else now @ move)
+        scale[i] = now.sum()
+        now = ahead[i] = now / scale[i]
     for i in range(n - 2, -1, -1):
-        back[i] = logsumexp(move + log[i + 1] + back[i + 1], axis=1)
-    total = float(logsumexp(ahead[-1]))
-    return np.exp(ahead + back - total), total
+        back[i] = move @ (likely[i + 1] * back[i + 1]) / scale[i + 1]
+    return ahead * back, float(np.log(scale).sum() + top.sum())
 
 
 def _drift(hours: Floats, rest: Floats, weight: Floats) -> Floats:
@@ -146,7 +149,7 @@ def _run(
         )
         weight = (_NU + d) / (_NU + np.column_stack(distances))
         chance, new = _forward_backward(np.column_stack(logs))
-        if turn > 5 and abs(new - total) < 1e-3:
+        if turn > 5 and abs(new - total) < 1e-2:
             break
         total = new
     parameters = k * d + k * d * (d + 1) / 2
