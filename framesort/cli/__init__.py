@@ -5,7 +5,7 @@ import sys
 import traceback
 from collections.abc import Sequence
 
-from framesort.cli._parser import build_parser
+from framesort.cli._parser import build_parser, join_zone
 from framesort.errors import FramesortError
 
 __all__ = ["main"]
@@ -25,7 +25,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0 done, 1 done but something was left out, 2 wrong input or call, 3 the frames do
         not allow it, 130 stopped by the user.
     """
-    options = build_parser().parse_args(arguments)
+    words = sys.argv[1:] if arguments is None else arguments
+    options = build_parser().parse_args(join_zone(words))
     # The heavy libraries are loaded only once the call is known to be well-formed.
     from framesort.cli._commands import COMMANDS
     from framesort.cli._console import say

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 
 from framesort import __version__
 
-__all__ = ["build_parser"]
+__all__ = ["build_parser", "join_zone"]
 
 _EXIT = (
     "Exit status: 0 done, 1 done but something was left out, 2 wrong input or call,\n"
@@ -141,6 +141,17 @@ def _merging() -> argparse.ArgumentParser:
 
 def _offset(text: str) -> float | str:
     return text if text == "auto" else float(text)
+
+
+def join_zone(arguments: Sequence[str]) -> list[str]:
+    """Let `--log-zone -07:00` stand: argparse would take the offset for an option."""
+    joined: list[str] = []
+    for argument in arguments:
+        if joined and joined[-1] == "--log-zone" and argument[:2].lstrip("-").isdigit():
+            joined[-1] += f"={argument}"
+        else:
+            joined.append(argument)
+    return joined
 
 
 def build_parser() -> argparse.ArgumentParser:

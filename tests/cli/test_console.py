@@ -96,6 +96,16 @@ def test_plan_without_a_night(capsys):
     assert "dew" in text and "maker's instructions" in text
 
 
+@pytest.mark.parametrize("zone", ["-07:00", "+01:00", "Europe/Lisbon"])
+def test_zone_as_a_word_of_its_own(zone, tmp_path, capsys):
+    path = tmp_path / "local.csv"
+    path.write_text(LOG.replace("Z,", ",").replace("time_utc", "local time"))
+    assert main(["log", str(path), "--log-zone", zone, "--json"]) == 0
+    start = json.loads(capsys.readouterr().out)["steps"][0]["start"]
+    hours = {"-07:00": "03", "+01:00": "19", "Europe/Lisbon": "20"}[zone]
+    assert start[11:13] == hours
+
+
 def test_settings_of_the_file_come_after_options(tmp_path):
     from framesort.cli._commands import _settings
 
