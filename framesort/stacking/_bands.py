@@ -170,6 +170,7 @@ def resample_frame(
         source_rows=frame.shape[0],
         full=frame.full,
         factor=frame.factor,
+        edges=frame.edges,
     )
 
 

@@ -12,7 +12,16 @@ from scipy.spatial import cKDTree
 
 from framesort.records import Transform
 
-__all__ = ["Mesh", "fit_surface", "measure_flux_scales", "measure_mesh", "surface_terms"]
+__all__ = [
+    "EDGE_LINES",
+    "Mesh",
+    "bad_lines",
+    "fit_surface",
+    "measure_flux_scales",
+    "measure_mesh",
+    "row_step",
+    "surface_terms",
+]
 
 Floats = NDArray[np.float64]
 
@@ -20,6 +29,7 @@ PAIR_RADIUS = 2.0  # grid pixels
 FEWEST_PAIRS = 3
 CELLS = 24  # cells of the mesh along the shorter side
 SMALLEST_CELL = 16  # pixels
+EDGE_LINES = 48  # looked at along each side of a frame
 ORDERS = ((2, 0.6, 24), (1, 0.25, 8), (0, 0.0, 1))  # order, common area and cells it asks for
 
 
@@ -213,6 +223,26 @@ def _pixel_noise(sample: NDArray[np.float32]) -> float:
         inner = difference[np.abs(difference) <= 3 * sigma]
         sigma = float(np.std(inner)) / 0.98658 if len(inner) else 0.0
     return sigma / np.sqrt(2)
+
+
+def bad_lines(lines: NDArray[np.float32], noise: float) -> int:
+    """How many of the first lines of a frame are darker or brighter than those further in.
+
+    `lines`: (n, pixels), from the edge inwards. The level of a line is its median; that of good
+    ones follows a straight line through the inner half, to within the noise of a pixel. What
+    goes on to the inner half is no matter of the edge.
+    """
+    level = np.array([np.median(line[np.isfinite(line)]) if np.isfinite(line).any() else np.nan
+                      for line in lines])  # fmt: skip
+    inner = np.arange(len(level) // 2, len(level))
+    inner = inner[np.isfinite(level[inner])]
+    if len(inner) < 6 or not noise > 0:
+        return 0
+    slope, constant = np.polyfit(inner, level[inner], 1)
+    rest = np.abs(level - constant - slope * np.arange(len(level)))
+    good = rest <= max(noise, 5 * float(np.median(rest[inner])))
+    bad = int(np.argmax(good)) if good.any() else len(level)
+    return bad if bad < len(level) // 2 else 0
 
 
 def surface_terms(x: Any, y: Any, shape: tuple[int, int]) -> list[Floats]:

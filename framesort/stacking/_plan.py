@@ -39,6 +39,8 @@ class FramePlan:
         Background surface to take off after that.
     full : float
         Saturation level in its own ADU.
+    edges : (int, int, int, int)
+        Columns left and right, rows below and above that are no part of the picture.
     stored : str or None
         File with the frame on the grid already, where row-wise reading does not pay.
     """
@@ -49,6 +51,7 @@ class FramePlan:
     factor: float
     surface: Floats
     full: float = np.inf
+    edges: tuple[int, int, int, int] = (0, 0, 0, 0)
     stored: str | None = None
 
 
@@ -199,6 +202,7 @@ def make_plan(
                 factor=factor[k],
                 surface=_surface(request, k, home, looks[k].mesh, home_mesh, factor[k], notes),
                 full=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
+                edges=looks[k].edges,
                 stored=looks[k].stored,
             )
         )

@@ -10,7 +10,13 @@ from numpy.typing import NDArray
 
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
-from framesort.stacking._normalise import Mesh, measure_mesh, row_step
+from framesort.stacking._normalise import (
+    EDGE_LINES,
+    Mesh,
+    bad_lines,
+    measure_mesh,
+    row_step,
+)
 from framesort.stacking._plan import FramePlan, Reader
 from framesort.stacking._resample import area_factor, inverse_matrix
 
@@ -42,6 +48,7 @@ class Look:
     header: Header | None = None
     shape: tuple[int, int] = (0, 0)
     area: float = 1.0
+    edges: tuple[int, int, int, int] = (0, 0, 0, 0)
     stored: str | None = None
     error: str = ""
 
@@ -62,15 +69,43 @@ def look_at_frame(task: LookTask) -> Look:
         pixels = np.asarray(sample, dtype=np.float32)
         shape = (rows, pixels.shape[1])
         area = area_factor(task.transform, shape)
+        sample = pixels if store is None else pixels[:: row_step(rows)]
+        mesh = measure_mesh(sample, rows)
+        whole = pixels if store is not None else None
+        edges = _edges(task, sample, rows, mesh.noise, whole)
         if store is not None:
-            _store(task, pixels, shape, Path(store))
-            pixels = pixels[:: row_step(rows)]
-        return Look(
-            mesh=measure_mesh(pixels, rows), header=header, shape=shape, area=area, stored=store
-        )
+            _store(task, pixels, shape, edges, Path(store))
+        return Look(mesh=mesh, header=header, shape=shape, area=area, edges=edges, stored=store)
     except Exception as error:  # any reader may be handed in; the frame is named and left out
         text = str(error).removeprefix(f"{task.path}: ")
         return Look(error=text or type(error).__name__)
+
+
+def _edges(
+    task: LookTask,
+    sample: NDArray[np.float32],
+    rows: int,
+    noise: float,
+    whole: NDArray[np.float32] | None,
+) -> tuple[int, int, int, int]:
+    """Lines along the sides that are no part of the picture."""
+    lines = min(EDGE_LINES, rows // 8, sample.shape[1] // 8)
+    if lines < 12:
+        return (0, 0, 0, 0)
+    columns = sample.T
+    ends = [
+        np.asarray(
+            whole[cut] if whole is not None else task.read(task.path, rows=cut)[0],
+            dtype=np.float32,
+        )
+        for cut in (slice(0, lines), slice(rows - lines, rows))
+    ]
+    return (
+        bad_lines(columns[:lines], noise),
+        bad_lines(columns[: -lines - 1 : -1], noise),
+        bad_lines(ends[0], noise),
+        bad_lines(ends[1][::-1], noise),
+    )
 
 
 def _wants_store(task: LookTask) -> bool:
@@ -81,7 +116,13 @@ def _wants_store(task: LookTask) -> bool:
     return steep or Path(task.path).suffix.lower() in PACKED
 
 
-def _store(task: LookTask, pixels: NDArray[np.float32], shape: tuple[int, int], path: Path) -> None:
+def _store(
+    task: LookTask,
+    pixels: NDArray[np.float32],
+    shape: tuple[int, int],
+    edges: tuple[int, int, int, int],
+    path: Path,
+) -> None:
     """The frame on the grid, unscaled, as two files that are read row by row later."""
     out = open_memmap(path, mode="w+", dtype=np.float32, shape=task.grid)
     full = open_memmap(path.with_suffix(".full.npy"), mode="w+", dtype=np.uint8, shape=task.grid)
@@ -92,6 +133,7 @@ def _store(task: LookTask, pixels: NDArray[np.float32], shape: tuple[int, int], 
         factor=1.0,
         surface=np.zeros(6),
         full=task.full,
+        edges=edges,
     )
 
     def read(_: str, *, rows: slice) -> tuple[NDArray[np.float32], Header]:

@@ -471,3 +471,26 @@ def test_no_frame_left(night):
         stack_frames(paths, transforms, **options(sets={"empty": np.zeros(12)}))
     with pytest.raises(InputError, match="transforms must have 12"):
         stack_frames(paths, transforms[:3], **options())
+
+
+def test_dark_edges_of_a_frame_are_left_out():
+    """Rows and columns that a detector reads too dark must not enter where others end."""
+    rng = np.random.default_rng(6)
+    images = []
+    for _ in range(4):
+        image = rng.normal(350, 1.4, (200, 260)) + 0.01 * np.arange(260)
+        image[:8] -= np.array([60, 30, 18, 12, 8, 6, 4, 3])[:, None]
+        image[:, -2:] += 25
+        images.append(image)
+    transforms = [
+        Transform(matrix=np.array([[1.0, 0, dx], [0, 1, dy], [0, 0, 1]]))
+        for dx, dy in ((0, 0), (6, 20), (-5, 31), (2, 12))
+    ]
+    stack = stack_arrays(images, transforms, shape=(200, 260))["all"]
+    # Rows deviating by less than the noise of a pixel (1.4) are not told from good ones: of
+    # -3 and more nothing is left.
+    assert np.isnan(stack.data[:8]).all()
+    rows = np.median(stack.data[8:, 10:240], axis=1)
+    assert np.abs(rows - np.median(rows)).max() < 1.0
+    columns = np.median(stack.data[40:], axis=0) - 0.01 * np.arange(260)
+    assert np.abs(columns - np.median(columns)).max() < 1.0
