@@ -1,0 +1,264 @@
+"""From the fitted stars to the replaced picture and its layers."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from framesort.replacement import _kernels as kernels
+from framesort.replacement._field import Field
+from framesort.replacement._fit import CORE, local_q, probe
+
+LOW, HIGH, FAINT = 0.16, 0.36, 0.02
+"""The change is faded out between LOW and HIGH, in noise of the deep stack: a tenth of a standard
+deviation more or less cannot be seen, and what is not changed cannot be wrong. What single
+stars add below FAINT is not drawn."""
+
+MASK_BITS = {
+    1: "light of the deep stack's star taken away",
+    2: "light of the sharp stack's star given by its profile",
+    4: "pixels of the sharp stack used",
+    8: "deep stack full here, nothing but the sharp stack used",
+}
+
+
+@dataclass
+class Change:
+    """What is to be done to the picture, besides the pixels themselves.
+
+    Attributes
+    ----------
+    taken, given : float32 ndarray
+        Star light to take away and to give, deep flux scale.
+    share : float32 ndarray
+        Share of sharp pixels in the result, 0..1.
+    """
+
+    taken: NDArray
+    given: NDArray
+    share: NDArray
+
+
+def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
+    """Flux that each star is to have in the picture, deep flux scale.
+
+    Per star it is the deep stack's own flux. Else it is the sharp stack's flux times one scale,
+    where that is well measured; a faint star's is drawn towards its deep flux: the mean of
+    both, weighted by 1 / variance, in which the deep flux stands with the scatter that bright
+    stars show between the stacks.
+    """
+    f, g = field.deep.flux, field.sharp.flux * field.scale
+    ef, eg = field.deep.error, field.sharp.error * field.scale
+    if per_star:
+        return f.copy()
+    clear = (f > 60 * ef) & (g > 60 * eg) & (ef > 0) & (eg > 0)
+    ratio = g[clear] / f[clear]
+    spread = 1.4826 * np.median(np.abs(ratio - np.median(ratio))) if clear.sum() > 5 else 0.02
+    spread = max(float(spread), 0.003)
+    wf = 1 / (ef**2 + (spread * f) ** 2 + 1e-30)
+    wg = np.where(eg > 0, 1 / (eg**2 + 1e-30), 0)
+    return np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
+
+
+def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
+    """How little each find looks like a star: sum of squares of what tells against it.
+
+    In standard deviations, counted where they point to something that is not a point of light:
+    the change that a star's profiles foretell is missing from the stacks' difference, the find is
+    wider than stars in the sharp stack, the deep stack's profile catches more of it than the sharp
+    one's, and it sits on a hump of light as a nucleus does (against the scatter of all finds).
+
+    Returns
+    -------
+    doubt : (n,) float ndarray
+        Sum of squares; a star has 9 or more by chance in about 1 of 100 cases.
+    change : (n,) float ndarray
+        Share of the foretold change that is there: 1 for a star, 0 for an extended source.
+    """
+    p, s = field.places, np.float32(field.scale)
+    out = np.empty((len(p), 2))
+    rest = deep - s * sharp - field.offset - field.deep.model + s * field.sharp.model
+    rest[field.full_deep | field.full_sharp] = np.nan
+    qd = local_q(field.deep, p)
+    kernels.compare_stars(
+        rest,
+        field.deep.model,
+        np.hypot(field.deep.noise, s * field.sharp.noise),
+        field.deep.eps + field.sharp.eps,
+        p.x,
+        p.y,
+        p.shift_x,
+        p.shift_y,
+        field.deep.flux,
+        field.sharp.flux * s,
+        qd,
+        local_q(field.sharp, p),
+        CORE / qd,
+        field.deep.profile.tables,
+        field.sharp.profile.tables,
+        out,
+    )
+    del rest
+    # Floors keep a systematic tenth from counting as many standard deviations.
+    missing = (1 - out[:, 0]) / np.hypot(out[:, 1], 0.1)
+    wide = probe(field.sharp, p, shifted=False, mode=2)
+    wider = np.where(wide[:, 6] > 0, wide[:, 5] / np.hypot(wide[:, 6], 0.1), 0)
+    f, g = field.deep.flux, field.sharp.flux * field.scale
+    error = np.sqrt(field.deep.error**2 + (s * field.sharp.error) ** 2 + (0.05 * f) ** 2)
+    caught = np.where(error > 0, (f - g) / np.where(error > 0, error, 1), 0)
+    parts = (missing, wider, caught, _hump(field, deep))
+    doubt = sum(np.maximum(np.nan_to_num(v), 0) ** 2 for v in parts)
+    return np.asarray(doubt), out[:, 0]
+
+
+def _hump(field: Field, deep: NDArray) -> NDArray:
+    """Light around each find, its star taken off, above its wider surroundings; in MADs."""
+    p, width = field.places, field.deep.profile.width
+    bare = deep - field.deep.model
+    unknown = field.full_deep | ~np.isfinite(bare)
+    bare[unknown] = (np.float32(field.scale) * field.nebula + field.offset)[unknown]
+    y = np.clip(np.round(p.y).astype(int), 0, deep.shape[0] - 1)
+    x = np.clip(np.round(p.x).astype(int), 0, deep.shape[1] - 1)
+    v = (
+        ndimage.gaussian_filter(bare, width)[y, x]
+        - ndimage.gaussian_filter(bare, 2.2 * width)[y, x]
+    )
+    mid = np.median(v) if len(v) else 0.0
+    spread = 1.4826 * np.median(np.abs(v - mid)) if len(v) else 1.0
+    return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
+
+
+def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
+    """Finds to be taken for stars.
+
+    A faint find must not have more doubt than one star in a hundred; of a bright one, for which
+    small faults of the profile are many standard deviations, the foretold change itself decides.
+    """
+    error = np.where(field.deep.error > 0, field.deep.error, np.inf)
+    error_s = np.where(field.sharp.error > 0, field.sharp.error, np.inf)
+    signal = np.hypot(field.deep.flux / error, field.sharp.flux / error_s)
+    return np.where(signal < 60, doubt < 9, (doubt < 16) | (change > 0.5))
+
+
+def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[NDArray]:
+    """Distances at which the mean change of each star has fallen to the levels for good."""
+    deep, sharp = field.deep.profile, field.sharp.profile
+    t = np.arange(deep.tables.radial.shape[1]) / deep.tables.per_t
+    radius = t**2 * deep.width
+    grid = np.arange(sharp.tables.radial.shape[1]) / sharp.tables.per_t
+    other = np.interp(np.sqrt(radius / sharp.width), grid, sharp.tables.radial[0], right=0.0)
+    pd = deep.tables.radial[0] / deep.width**2
+    ps = other / sharp.width**2
+    out = [np.zeros(len(put)) for _ in levels]
+    for k, (f, p, w) in enumerate(zip(field.deep.flux, put, field.places.factor, strict=True)):
+        change = np.abs(f * pd - p * ps) / w**2
+        for level, found in zip(levels, out, strict=True):
+            above = np.nonzero(change > level)[0]
+            found[k] = radius[above[-1]] * w if len(above) else 0.0
+    return out
+
+
+def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Change:
+    """What to take and to give for the picked stars, and where sharp pixels are better."""
+    p, noise = field.places, field.deep.noise
+    shape = field.deep.image.shape
+    taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
+    qd, qs = local_q(field.deep, p), local_q(field.sharp, p)
+    inner, radius = change_radii(field, put, (HIGH * noise, FAINT * noise))
+    reach = np.maximum(
+        field.deep.profile.line_reach(field.deep.flux, qd, FAINT * noise),
+        field.sharp.profile.line_reach(put, qs, FAINT * noise),
+    )
+    kernels.add_changes(
+        taken,
+        given,
+        strength,
+        HIGH * noise,
+        *(
+            v[pick]
+            for v in (
+                p.x,
+                p.y,
+                p.shift_x,
+                p.shift_y,
+                field.deep.flux,
+                put,
+                qd,
+                qs,
+                inner,
+                radius,
+                reach,
+            )
+        ),
+        field.deep.profile.tables,
+        field.sharp.profile.tables,
+    )
+    ramp = np.clip((strength / np.float32(noise) - LOW) / (HIGH - LOW), 0, 1)
+    ramp *= ramp * (3 - 2 * ramp)
+    taken *= ramp
+    given *= ramp
+    del strength, ramp
+    # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
+    # estimate; weights are inverse variances, from the smooth model so that no grain gets in.
+    error = (max(field.deep.eps, 0.004) * taken) ** 2
+    share = error / (error + np.float32((field.scale * field.sharp.noise) ** 2))
+    share[share < 0.002] = 0.0
+    if field.full_deep.any():
+        # The fill stays within stars that are replaced, with a soft rim.
+        soft = ndimage.gaussian_filter((field.full_deep & (taken > noise)).astype(np.float32), 1.0)
+        share = np.maximum(share, np.clip(soft * 2, 0, 1))
+        share[field.full_deep & (taken > noise)] = 1.0
+    share[~np.isfinite(sharp)] = 0.0
+    return Change(taken, given, share.astype(np.float32))
+
+
+def apply_change(
+    field: Field,
+    deep: NDArray,
+    sharp: NDArray,
+    change: Change,
+    put: NDArray,
+    *,
+    per_star: bool,
+    amount: float,
+    rng: np.random.Generator,
+) -> tuple[NDArray, NDArray, NDArray, NDArray]:
+    """Final picture, star layer, background, mask (see `Replacement`)."""
+    s, w = np.float32(field.scale), change.share
+    touched = (change.taken != 0) | (change.given != 0) | (w > 0)
+    under = s * field.nebula + field.offset
+    bare = deep - change.taken
+    model = bare + change.given
+    full = field.full_deep & (w > 0)
+    model[full] = 0.0
+    pixels = np.where(w > 0, sharp, 0)
+    if per_star:
+        light = change.given / np.maximum(s * field.sharp.model, 1e-6)
+        scale = s * np.clip(np.where(s * field.sharp.model > field.deep.noise, light, 1), 0, 20)
+        pixels = scale * (pixels - field.nebula) + under
+    else:
+        pixels = s * pixels + field.offset
+    final = np.where(w > 0, (1 - w) * model + w * pixels, model)
+    # Under the stars: what is left of the deep stack, and where too little is, the sharp stack's
+    # nebula with grain like that around it.
+    grain = rng.standard_normal(int((w > 0).sum()), dtype=np.float32) * np.float32(field.deep.noise)
+    ground = bare
+    at = w > 0
+    wa = w[at]
+    # Cleaner than `share`: residuals of a profile show sooner on bare ground than under a star.
+    trust = 1 - np.minimum(1, 4 * wa)
+    kept = np.where(full[at], under[at], ground[at])
+    ground[at] = trust * kept + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * grain
+    if amount != 1.0:
+        final = deep + np.float32(amount) * (final - deep)
+        ground = deep + np.float32(amount) * (ground - deep)
+    final = np.where(touched, final, deep).astype(np.float32)
+    ground = np.where(touched, ground, deep).astype(np.float32)
+    stars = final - ground
+    stars[~touched] = 0.0
+    mask = (change.taken != 0).astype(np.uint8)
+    mask |= np.where(change.given != 0, 2, 0).astype(np.uint8)
+    mask |= np.where(w > 0, 4, 0).astype(np.uint8)
+    mask |= np.where(full, 8, 0).astype(np.uint8)
+    return final, stars, ground, mask

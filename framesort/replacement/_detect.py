@@ -1,0 +1,120 @@
+"""Where the stars are: level and noise of an image, peaks of both stacks together."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+
+def mesh_background(image: NDArray, box: int, *, mask: NDArray | None = None) -> NDArray:
+    """Smooth level of an image: clipped medians of boxes, spline between; NaN are left out.
+
+    The array is float32 [y, x] and finite everywhere.
+    """
+    ny, nx = image.shape
+    by, bx = max(1, round(ny / box)), max(1, round(nx / box))
+    ys, xs = np.linspace(0, ny, by + 1).astype(int), np.linspace(0, nx, bx + 1).astype(int)
+    grid = np.full((by, bx), np.nan)
+    for j in range(by):
+        for i in range(bx):
+            cut = image[ys[j] : ys[j + 1], xs[i] : xs[i + 1]]
+            good = (
+                np.isfinite(cut)
+                if mask is None
+                else np.isfinite(cut) & ~mask[ys[j] : ys[j + 1], xs[i] : xs[i + 1]]
+            )
+            if good.sum() < 0.15 * cut.size:
+                continue
+            v = cut[good]
+            for _ in range(3):
+                mid = np.median(v)
+                spread = 1.4826 * np.median(np.abs(v - mid))
+                v = v[np.abs(v - mid) <= 2.5 * spread + 1e-6]
+            grid[j, i] = np.median(v) if len(v) else mid
+    if np.isnan(grid).all():
+        return np.zeros_like(image, dtype=np.float32)
+    if np.isnan(grid).any():
+        near = ndimage.distance_transform_edt(
+            np.isnan(grid), return_distances=False, return_indices=True
+        )
+        grid = grid[tuple(near)]
+    if min(grid.shape) >= 3:
+        grid = ndimage.median_filter(grid, 3, mode="nearest")
+    yc = (np.arange(ny) + 0.5) / ny * by - 0.5
+    xc = (np.arange(nx) + 0.5) / nx * bx - 0.5
+    # Separable cubic interpolation: rows of the mesh first, then columns.
+    across = _interpolate(grid, np.clip(xc, 0, bx - 1), axis=1)
+    return _interpolate(across, np.clip(yc, 0, by - 1), axis=0).astype(np.float32)
+
+
+def _interpolate(grid: NDArray, at: NDArray, axis: int) -> NDArray:
+    n = grid.shape[axis]
+    if n == 1:
+        return np.repeat(grid, len(at), axis=axis)
+    from scipy.interpolate import make_interp_spline
+
+    return make_interp_spline(np.arange(n), grid, k=min(3, n - 1), axis=axis)(at)
+
+
+def pixel_noise(image: NDArray) -> float:
+    """Standard deviation of a pixel about its surroundings, from the median deviation."""
+    step = max(1, int(np.sqrt(image.size / 4e6)))
+    cut = image[: image.shape[0] // step, : image.shape[1] // step] if step > 1 else image
+    filled = np.nan_to_num(cut, nan=float(np.nanmedian(cut)))
+    d = (cut - ndimage.uniform_filter(filled, 7))[np.isfinite(cut)]
+    return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(1 - 1 / 49))
+
+
+def guess_saturation(image: NDArray) -> float:
+    """Level of flat star tops, +inf if the brightest star has none.
+
+    A star of 2 px width or more has one or two pixels within 2 % of its peak; a clipped one
+    has a plateau of them.
+    """
+    top = float(np.nanmax(image))
+    labels, n = ndimage.label(image >= 0.98 * top)
+    if n and np.bincount(labels.ravel())[1:].max() >= 5:
+        return 0.97 * top
+    return np.inf
+
+
+def guess_width(image: NDArray, noise: float, full: float) -> float:
+    """FWHM of the stars from the area above half the peak, median of bright ones; pixels."""
+    high = ndimage.maximum_filter(image, 7)
+    y, x = np.nonzero((image == high) & (image > 30 * noise) & (image < 0.9 * full))
+    order = np.argsort(-image[y, x], kind="stable")[:300]
+    widths = []
+    for j, i in zip(y[order], x[order], strict=True):
+        cut = image[max(0, j - 12) : j + 13, max(0, i - 12) : i + 13]
+        labels, _ = ndimage.label(cut > 0.5 * image[j, i])
+        area = np.sum(labels == labels[min(j, 12), min(i, 12)])
+        if area >= 3:
+            widths.append(2 * np.sqrt(area / np.pi))
+    return float(np.median(widths)) if widths else np.nan
+
+
+def filter_peaks(image: NDArray, width: float) -> tuple[NDArray, float]:
+    """Image filtered for stars of a FWHM (sum of the filter 0) and the noise of the result."""
+    filled = np.nan_to_num(image, nan=0.0)
+    s = width / 2.3548
+    out = ndimage.gaussian_filter(filled, s) - ndimage.gaussian_filter(filled, 1.8 * s)
+    v = out[:: max(1, out.shape[0] // 700), :: max(1, out.shape[1] // 700)]
+    return out, float(1.4826 * np.median(np.abs(v - np.median(v))))
+
+
+def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]:
+    """Local maxima of a filtered image above `level`: x, y to a part of a pixel, and height."""
+    top = (score == ndimage.maximum_filter(score, 3)) & (score > level)
+    y, x = np.nonzero(top)
+    h = score[y, x]
+
+    def vertex(before: NDArray, after: NDArray) -> NDArray:
+        bend = before + after - 2 * h
+        shift = 0.5 * (before - after) / np.where(bend < 0, bend, -1)
+        return np.clip(np.where(bend < 0, shift, 0), -1, 1)
+
+    left, right = np.maximum(x - 1, 0), np.minimum(x + 1, score.shape[1] - 1)
+    down, up = np.maximum(y - 1, 0), np.minimum(y + 1, score.shape[0] - 1)
+    px = np.clip(x + vertex(score[y, left], score[y, right]), 0, score.shape[1] - 1)
+    py = np.clip(y + vertex(score[down, x], score[up, x]), 0, score.shape[0] - 1)
+    order = np.argsort(-h, kind="stable")
+    return px[order].astype(float), py[order].astype(float), h[order].astype(float)

@@ -1,0 +1,312 @@
+"""From two images to star places, fluxes and profiles of both."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from framesort.errors import NotEnoughFramesError
+from framesort.replacement import _detect as detect
+from framesort.replacement._fit import (
+    Places,
+    Side,
+    draw,
+    fit_radii,
+    probe,
+    relative_error,
+    renew_profile,
+    seek_lines,
+    smooth_fill,
+    solve_fluxes,
+)
+from framesort.replacement._profile import join_wings, moffat_profile
+
+BOX = 64
+
+
+@dataclass
+class Field:
+    """What is known of a pair of stacks.
+
+    Attributes
+    ----------
+    places : Places
+    deep, sharp : Side
+    scale : float
+        Deep flux per sharp flux.
+    nebula : float32 ndarray
+        The sharp stack without stars, smoothed; its own flux scale.
+    offset : float32 ndarray
+        Smooth: deep without stars less `scale` times sharp without stars.
+    full_deep, full_sharp : bool ndarray
+        Pixels taken as full, with their neighbours.
+    """
+
+    places: Places
+    deep: Side
+    sharp: Side
+    scale: float
+    nebula: NDArray
+    offset: NDArray
+    full_deep: NDArray
+    full_sharp: NDArray
+
+
+def _full(image: NDArray, level: float) -> NDArray:
+    full = image >= level
+    return ndimage.binary_dilation(full, iterations=2) if full.any() else full
+
+
+def _first_places(
+    deep: NDArray, sharp: NDArray, full: NDArray, widths: tuple[float, float], level: float
+) -> tuple[NDArray, NDArray]:
+    """Peaks of both filtered stacks together; one star for each patch of full pixels."""
+    d, nd = detect.filter_peaks(deep, widths[0])
+    s, ns = detect.filter_peaks(sharp, widths[1])
+    x, y, _ = detect.find_peaks((d / nd + s / ns) / np.sqrt(2), level)
+    labels, n = ndimage.label(full)
+    if n:
+        near = ndimage.binary_dilation(full, iterations=max(2, round(widths[1])))
+        free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
+        centre = np.array(ndimage.center_of_mass(full, labels, np.arange(1, n + 1)))
+        x, y = np.append(centre[:, 1], x[free]), np.append(centre[:, 0], y[free])
+    return x, y
+
+
+def _scale(deep: Side, sharp: Side, known: float | None) -> float:
+    if known is not None:
+        return known
+    pick = np.argsort(-sharp.flux, kind="stable")[:200]
+    pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
+    if not len(pick):
+        return 1.0
+    ratio = deep.flux[pick] / sharp.flux[pick]
+    mid = np.median(ratio)
+    near = np.abs(ratio / mid - 1) < 0.3
+    weight = np.minimum(sharp.flux[pick][near] / sharp.noise, 2000)
+    order = np.argsort(ratio[near])
+    half = np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum())
+    return float(ratio[near][order][half])
+
+
+def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
+    """Take the nebula, as the sharp stack shows it, and a smooth rest out of the deep stack."""
+    lit = field.sharp.eps * field.sharp.model / field.sharp.noise
+    good = np.isfinite(sharp) & ~field.full_sharp
+    weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
+    free = np.where(good, sharp - field.sharp.model, 0).astype(np.float32)
+    field.nebula = smooth_fill(free, weight, 1.5)
+    rest = deep - np.float32(field.scale) * field.nebula
+    clean = rest - field.deep.model
+    clean[field.full_deep] = np.nan
+    field.offset = detect.mesh_background(clean, BOX)
+    rest -= field.offset
+    rest[field.full_deep] = np.nan
+    field.deep.image = rest
+
+
+def _move(field: Field) -> None:
+    """Better places: weighted mean of what both stacks say."""
+    num_x, num_y, den = (np.zeros(len(field.places)) for _ in range(3))
+    for side, shifted in ((field.sharp, False), (field.deep, True)):
+        out = probe(side, field.places, shifted=shifted, mode=1)
+        good = (out[:, 8] > 0.3) & (out[:, 4] > 0) & (out[:, 4] < 1)
+        w = np.where(good, 1 / np.maximum(out[:, 4], 1e-3) ** 2, 0)
+        num_x += w * np.clip(out[:, 2], -1, 1)
+        num_y += w * np.clip(out[:, 3], -1, 1)
+        den += w
+    move = den > 0
+    step_x, step_y = (np.where(move, v / np.where(move, den, 1), 0) for v in (num_x, num_y))
+    field.places.x += 0.9 * np.clip(step_x, -0.6, 0.6)
+    field.places.y += 0.9 * np.clip(step_y, -0.6, 0.6)
+
+
+def _drop(field: Field, pick: NDArray) -> None:
+    field.places.keep(pick)
+    for side in (field.deep, field.sharp):
+        side.flux = side.flux[pick]
+
+
+def _joint(field: Field) -> NDArray:
+    """Signal to noise of a star's light in both stacks together."""
+    return np.sqrt(
+        sum(
+            (side.flux / np.where(side.error > 0, side.error, np.inf)) ** 2
+            for side in (field.deep, field.sharp)
+        )
+    )
+
+
+def _in_both(field: Field) -> NDArray:
+    """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
+    f, g = field.deep.flux, field.sharp.flux * field.scale
+    error = np.hypot(field.deep.error, field.sharp.error * field.scale)
+    return ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
+
+
+def _add_missed(field: Field, level: float) -> None:
+    """Stars that come out only when the light of their neighbours is gone."""
+    scores = []
+    for side in (field.deep, field.sharp):
+        error = 4 * side.eps * ndimage.maximum_filter(side.model, round(side.profile.width))
+        rest = (side.image - side.model) / np.sqrt(side.noise**2 + error**2)
+        out, noise = detect.filter_peaks(rest, side.profile.width)
+        scores.append(out / noise)
+    x, y, _ = detect.find_peaks((scores[0] + scores[1]) / np.sqrt(2), level)
+    p = field.places
+    if len(x) and len(p):
+        from scipy.spatial import KDTree
+
+        away, _ = KDTree(np.column_stack([p.x, p.y])).query(np.column_stack([x, y]))
+        x, y = x[away > 0.6 * field.sharp.profile.width], y[away > 0.6 * field.sharp.profile.width]
+    n = len(x)
+    for name, new in (
+        ("x", x),
+        ("y", y),
+        ("shift_x", np.zeros(n)),
+        ("shift_y", np.zeros(n)),
+        ("factor", np.ones(n)),
+    ):
+        setattr(p, name, np.append(getattr(p, name), new))
+    if n:
+        p.factor[-n:] = 1.0
+    for side in (field.deep, field.sharp):
+        side.flux = np.append(side.flux, np.zeros(n))
+
+
+def _fit_widths(field: Field, shape: tuple[int, int]) -> None:
+    """Local width as a quadratic surface, from stars well measured in both stacks."""
+    p = field.places
+    logs, weights = np.zeros(len(p)), np.zeros(len(p))
+    for side, shifted in ((field.sharp, False), (field.deep, True)):
+        out = probe(side, p, shifted=shifted, mode=2)
+        good = (out[:, 8] > 0.8) & (out[:, 6] > 0) & (out[:, 6] < 0.05) & (np.abs(out[:, 5]) < 0.3)
+        w = np.where(good, 1 / np.maximum(out[:, 6], 0.003) ** 2, 0)
+        logs += w * out[:, 5]
+        weights += w
+    use = weights > 0
+    if use.sum() < 30:
+        return
+    u, v = p.x / shape[1] * 2 - 1, p.y / shape[0] * 2 - 1
+    # Fourth order where there are ten stars a term, else second.
+    order = 4 if use.sum() >= 150 else 2
+    basis = np.column_stack([u**i * v**j for i in range(order + 1) for j in range(order + 1 - i)])
+    z = np.where(use, logs / np.where(use, weights, 1), 0)
+    w = np.sqrt(weights)
+    for _ in range(4):
+        coef, *_ = np.linalg.lstsq(basis[use] * w[use, None], z[use] * w[use], rcond=None)
+        off = (z - basis @ coef) * w
+        spread = 1.4826 * np.median(np.abs(off[use]))
+        use &= np.abs(off) < 3.5 * max(spread, 1e-9)
+        if use.sum() < 12:
+            return
+    p.factor = p.factor * np.exp(np.clip(basis @ coef, -0.3, 0.3))
+    p.factor /= np.median(p.factor)
+
+
+def fit_field(
+    deep: NDArray,
+    sharp: NDArray,
+    *,
+    noise: tuple[float, float],
+    full: tuple[float, float],
+    scale: float | None = None,
+    turns: int = 5,
+    level: float = 5.5,
+    known: Places | None = None,
+    given: NDArray | None = None,
+) -> Field:
+    """Fit the stars of a deep and a sharp image (float32, [y, x], NaN where not covered).
+
+    With `known` places only fluxes and profiles are sought; `given`, (n, 2), are x and y of stars
+    to begin with instead of looking for them.
+    """
+    full_deep, full_sharp = _full(deep, full[0]), _full(sharp, full[1])
+    flat_d = deep - detect.mesh_background(deep, BOX)
+    flat_s = sharp - detect.mesh_background(sharp, BOX)
+    width_d = detect.guess_width(flat_d, noise[0], full[0])
+    width_s = detect.guess_width(flat_s, noise[1], full[1])
+    if not np.isfinite(width_d + width_s):
+        raise NotEnoughFramesError(
+            "no stars stand 30 times above the noise in both stacks; check that they are stacks "
+            "of stars and on one grid"
+        )
+    if known is not None:
+        places = known
+    else:
+        x, y = (
+            _first_places(flat_d, flat_s, full_deep | full_sharp, (width_d, width_s), level)
+            if given is None
+            else (given[:, 0].astype(float), given[:, 1].astype(float))
+        )
+        places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)))
+    n = len(places)
+    flat_d[full_deep], flat_s[full_sharp] = np.nan, np.nan
+    field = Field(
+        places,
+        Side(flat_d, noise[0], moffat_profile(width_d, 3.0), flux=np.zeros(n)),
+        Side(flat_s, noise[1], moffat_profile(width_s, 3.0), flux=np.zeros(n)),
+        1.0,
+        np.zeros((1, 1), np.float32),
+        np.zeros((1, 1), np.float32),
+        full_deep,
+        full_sharp,
+    )
+    for turn in range(turns):
+        sides = ((field.sharp, False), (field.deep, True))
+        for side, shifted in sides:
+            side.eps = 0.1 if turn == 0 else max(relative_error(side), 0.02 / turn**2)
+            solve_fluxes(side, places, shifted=shifted, rounds=4 if turn == 0 else 2)
+        if known is None:
+            _move(field)
+        if turn == 2 and known is None and given is None:
+            _add_missed(field, level)
+            solve_fluxes(field.sharp, places, shifted=False, rounds=2)
+            solve_fluxes(field.deep, places, shifted=True, rounds=2)
+        if turn >= 1:
+            strong = np.zeros(len(places), bool)
+            for side, shifted in sides:
+                out = probe(side, places, shifted=shifted, mode=0)
+                side.error = out[:, 1]
+                strong |= (side.flux > 4 * out[:, 1]) & (out[:, 1] > 0)
+            if turn >= 2:
+                strong &= _in_both(field) & (_joint(field) > 6)
+            if turn < turns - 1 and known is None and given is None:
+                _drop(field, strong)
+        if turn in (1, 2) and known is None:
+            _fit_widths(field, deep.shape)
+        for side, shifted in sides:
+            side.model = draw(side, places, shifted=shifted)
+            if turn >= 1:
+                seek_lines(side, places, shifted=shifted)
+        # Both profiles are made of the same pixels: what a nebula adds to one it adds to both.
+        spans = [fit_radii(side, places) for side, _ in sides]
+        radius = np.maximum(spans[0][0], spans[1][0])
+        for (side, shifted), (_, reach) in zip(sides, spans, strict=True):
+            renew_profile(
+                side,
+                places,
+                radius,
+                np.maximum(reach, radius),
+                shifted=shifted,
+                norm=8 * width_d,
+                base=field.sharp.profile if shifted else None,
+            )
+            if side is field.sharp:
+                field.scale = _scale(field.deep, field.sharp, scale)
+                clean = sharp - side.model
+                clean[full_sharp] = np.nan
+                side.image = sharp - detect.mesh_background(clean, BOX)
+                side.image[full_sharp] = np.nan
+                _prepare_deep(field, deep, sharp)
+    total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
+    field.deep.profile = join_wings(
+        field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
+    )
+    for side, shifted in sides:
+        solve_fluxes(side, places, shifted=shifted, rounds=2)
+        side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
+    field.scale = _scale(field.deep, field.sharp, scale)
+    _prepare_deep(field, deep, sharp)
+    return field

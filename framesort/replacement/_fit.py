@@ -1,0 +1,240 @@
+"""The stars of both stacks: places, fluxes and profiles, found in turns until they agree."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from framesort.replacement import _kernels as kernels
+from framesort.replacement import _lines as lines
+from framesort.replacement._profile import Profile, fit_profile
+
+CORE = 1.9
+"""A star's flux and place come from pixels within so many widths of it."""
+
+
+@dataclass
+class Side:
+    """One stack while the fit goes on.
+
+    Attributes
+    ----------
+    image : float32 ndarray
+        Pixels less background; NaN where not covered or full.
+    model : float32 ndarray
+        Light of all stars.
+    noise : float
+        Standard deviation of a pixel of sky.
+    eps : float
+        Relative error granted to the model, so that cores do not rule the fits.
+    profile : Profile
+    flux, error : (n,) float ndarray
+    """
+
+    image: NDArray
+    noise: float
+    profile: Profile
+    eps: float = 0.05
+    flux: NDArray = field(default_factory=lambda: np.empty(0))
+    error: NDArray = field(default_factory=lambda: np.empty(0))
+    angles: NDArray = field(default_factory=lambda: np.empty(0))
+    model: NDArray = field(default_factory=lambda: np.empty(0))
+
+
+@dataclass
+class Places:
+    """Where the stars are: in the sharp stack, the offset in the deep one, the local width."""
+
+    x: NDArray
+    y: NDArray
+    shift_x: NDArray
+    shift_y: NDArray
+    factor: NDArray
+
+    def __len__(self) -> int:
+        return len(self.x)
+
+    def at(self, shifted: bool) -> tuple[NDArray, NDArray]:
+        return (self.x + self.shift_x, self.y + self.shift_y) if shifted else (self.x, self.y)
+
+    def keep(self, pick: NDArray) -> None:
+        for name in ("x", "y", "shift_x", "shift_y", "factor"):
+            setattr(self, name, getattr(self, name)[pick])
+
+
+def local_q(side: Side, places: Places) -> NDArray:
+    return 1 / (side.profile.width * places.factor)
+
+
+def draw(
+    side: Side,
+    places: Places,
+    *,
+    shifted: bool,
+    flux: NDArray | None = None,
+    out: NDArray | None = None,
+    level: float = 0.02,
+) -> NDArray:
+    """Image of the stars of one stack."""
+    flux = side.flux if flux is None else flux
+    x, y = places.at(shifted)
+    q = local_q(side, places)
+    out = np.zeros(side.image.shape, np.float32) if out is None else out
+    kernels.add_stars(
+        out,
+        x,
+        y,
+        flux,
+        q,
+        side.profile.radius(flux, q, level * side.noise),
+        side.profile.line_reach(flux, q, level * side.noise),
+        side.profile.tables,
+    )
+    return out
+
+
+def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> None:
+    """All fluxes of one stack together; the model is drawn anew."""
+    side.model = draw(side, places, shifted=shifted)
+    x, y = places.at(shifted)
+    q = local_q(side, places)
+    order = np.argsort(-side.flux, kind="stable")
+    flux = side.flux[order]
+    # Room to grow: a star may still be brighter than its first guess.
+    room = np.maximum(flux * 1.5, 400 * side.noise)
+    kernels.sweep_fluxes(
+        side.image,
+        side.model,
+        side.noise,
+        side.eps,
+        x[order],
+        y[order],
+        flux,
+        q[order],
+        CORE / q[order],
+        side.profile.radius(room, q[order], 0.02 * side.noise),
+        side.profile.line_reach(room, q[order], 0.02 * side.noise),
+        side.profile.tables,
+        rounds,
+    )
+    side.flux[order] = flux
+
+
+def probe(side: Side, places: Places, *, shifted: bool, mode: int) -> NDArray:
+    """`fit_stars` of every star; see there for the columns."""
+    x, y = places.at(shifted)
+    q = local_q(side, places)
+    out = np.zeros((len(x), 10))
+    kernels.fit_stars(
+        side.image,
+        side.model,
+        side.noise,
+        side.eps,
+        x,
+        y,
+        side.flux,
+        q,
+        CORE / q,
+        side.profile.tables,
+        mode,
+        out,
+    )
+    return out
+
+
+def relative_error(side: Side) -> float:
+    """Error of the model as a share of the model, from pixels where noise does not hide it."""
+    bright = side.model > 100 * side.noise
+    if bright.sum() < 200:
+        return side.eps
+    share = np.abs(side.image[bright] / side.model[bright] - 1)
+    return float(np.clip(1.4826 * np.nanmedian(share), 0.002, 0.1))
+
+
+def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
+    """How far from each star its light can tell of the profile: in the round, along a line."""
+    q = local_q(side, places)
+    level = 0.1 * side.noise
+    radius = np.maximum(1.4 * side.profile.radius(side.flux, q, level), 3 / q)
+    reach = np.maximum(1.4 * side.profile.line_reach(side.flux, q, level), radius)
+    if len(side.angles) and not len(side.profile.tables.cs):
+        # The first time no line is known: look as far as a line of 1 % could be seen.
+        reach = np.maximum(reach, np.minimum(3 * radius, 50 / q))
+    return radius, reach
+
+
+def renew_profile(
+    side: Side,
+    places: Places,
+    radius: NDArray,
+    reach: NDArray,
+    *,
+    shifted: bool,
+    norm: float,
+    base: Profile | None = None,
+    limit: int = 300,
+) -> None:
+    """The profile from the brightest stars, then fluxes and model in its terms."""
+    pick = np.argsort(-side.flux, kind="stable")[:limit]
+    pick = pick[side.flux[pick] > 0]
+    x, y = places.at(shifted)
+    q = local_q(side, places)
+    profile, growth = fit_profile(
+        side.image,
+        side.model,
+        side.noise,
+        side.eps,
+        (x[pick], y[pick], side.flux[pick], q[pick], radius[pick], reach[pick]),
+        side.profile,
+        side.angles,
+        norm=norm,
+        base=base,
+    )
+    side.profile = profile
+    side.flux = side.flux * growth
+    side.model = draw(side, places, shifted=shifted)
+
+
+def seek_lines(side: Side, places: Places, *, shifted: bool) -> None:
+    """Look for lines of light around bright stars, or turn known ones into place."""
+    x, y = places.at(shifted)
+    pick = np.argsort(-side.flux, kind="stable")[:60]
+    rest = side.image - side.model
+    if len(side.profile.tables.cs):
+        q = local_q(side, places)[pick]
+        reach = np.minimum(side.profile.line_reach(side.flux[pick], q, side.noise), 30 / q)
+        side.angles = lines.refine_angles(
+            rest,
+            side.noise,
+            side.eps,
+            side.model,
+            (x[pick], y[pick], side.flux[pick], q, reach),
+            side.profile,
+        )
+    else:
+        side.angles = lines.find_line_angles(
+            rest,
+            side.noise,
+            side.eps,
+            side.model,
+            x[pick],
+            y[pick],
+            side.flux[pick],
+            side.profile.width,
+        )
+
+
+def smooth_fill(image: NDArray, weight: NDArray, width: float) -> NDArray:
+    """Weighted Gaussian mean of an image, wider where little weight is near."""
+    out = np.zeros_like(image)
+    missing = np.ones_like(image)
+    for s in (width, 3 * width, 9 * width, 27 * width):
+        mass = ndimage.gaussian_filter(weight, s)
+        mean = ndimage.gaussian_filter(image * weight, s) / np.maximum(mass, 1e-6)
+        trust = missing * np.clip(mass / 0.2, 0, 1)
+        out += trust * mean
+        missing -= trust
+        if not missing.any():
+            break
+    return out

@@ -1,0 +1,587 @@
+"""The loops over stars and pixels, compiled. Arrays in, arrays changed in place.
+
+A profile is evaluated from tables (`Tables`): harmonics of the angle over ``t = sqrt(rho)``
+and lines of light over ``sqrt(|u|)`` and ``|v|``, where all lengths are distance times ``q``
+(``q`` = 1 / width, per star) and the value is multiplied by ``q**2`` so that flux is kept.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+ORDERS = 4
+"""Highest harmonic of the angle."""
+HARMONICS = 2 * ORDERS + 1
+
+
+class Tables(NamedTuple):
+    """Sampled profile of one stack.
+
+    Attributes
+    ----------
+    radial : (HARMONICS, n) float64 ndarray
+        Coefficients of 1, cos a, sin a, cos 2a, sin 2a, ... over ``t``, one column a step.
+    per_t : float
+        Columns per unit of ``t``.
+    inner : float
+        Beyond this ``t`` only the mean over angles is not zero.
+    line : (n_lines, nu, nv) float64 ndarray
+        Lines of light, over ``sqrt(|u|)`` and ``|v|``.
+    per_u, per_v : float
+        Samples per unit of each.
+    cs : (n_lines, 2) float64 ndarray
+        Cosine and sine of each line's angle.
+    """
+
+    radial: NDArray[np.float64]
+    per_t: float
+    inner: float
+    line: NDArray[np.float64]
+    per_u: float
+    per_v: float
+    cs: NDArray[np.float64]
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _line_value(dx, dy, q, tables):  # type: ignore[no-untyped-def]
+    value = 0.0
+    nu, nv = tables.line.shape[1], tables.line.shape[2]
+    for k in range(tables.line.shape[0]):
+        c, s = tables.cs[k, 0], tables.cs[k, 1]
+        b = abs(dy * c - dx * s) * q * tables.per_v
+        j = int(b)
+        if j < nv - 1:
+            a = np.sqrt(abs(dx * c + dy * s) * q) * tables.per_u
+            i = int(a)
+            if i < nu - 1:
+                a -= i
+                b -= j
+                value += (1 - a) * (
+                    (1 - b) * tables.line[k, i, j] + b * tables.line[k, i, j + 1]
+                ) + a * ((1 - b) * tables.line[k, i + 1, j] + b * tables.line[k, i + 1, j + 1])
+    return value
+
+
+@njit(cache=True, nogil=True)
+def profile_at(dx, dy, q, tables):  # type: ignore[no-untyped-def]
+    """Profile of a star of flux 1 at an offset from its centre."""
+    r = np.sqrt(dx * dx + dy * dy)
+    t = np.sqrt(r * q)
+    a = t * tables.per_t
+    i = int(a)
+    value = 0.0
+    if i < tables.radial.shape[1] - 1:
+        a -= i
+        value = (1 - a) * tables.radial[0, i] + a * tables.radial[0, i + 1]
+        if t < tables.inner and r > 0.0:
+            c, s = dx / r, dy / r
+            cm, sm = c, s
+            for m in range(1, ORDERS + 1):
+                value += cm * (
+                    (1 - a) * tables.radial[2 * m - 1, i] + a * tables.radial[2 * m - 1, i + 1]
+                )
+                value += sm * ((1 - a) * tables.radial[2 * m, i] + a * tables.radial[2 * m, i + 1])
+                cm, sm = cm * c - sm * s, sm * c + cm * s
+    return (value + _line_value(dx, dy, q, tables)) * q * q
+
+
+@njit(cache=True, nogil=True)
+def add_star(image, x, y, flux, q, radius, reach, tables):  # type: ignore[no-untyped-def]
+    """Add a star to an image: a disc of `radius`, and its lines of light out to `reach`."""
+    ny, nx = image.shape
+    big = max(radius, reach) if tables.line.shape[0] else radius
+    vmax = (tables.line.shape[2] - 1) / (tables.per_v * q)
+    for j in range(max(0, int(np.ceil(y - big))), min(ny, int(y + big) + 1)):
+        dy = j - y
+        half = np.sqrt(max(radius * radius - dy * dy, 0.0)) if abs(dy) <= radius else -1.0
+        for i in range(max(0, int(np.ceil(x - big))), min(nx, int(x + big) + 1)):
+            dx = i - x
+            if abs(dx) <= half:
+                image[j, i] += flux * profile_at(dx, dy, q, tables)
+            elif big > radius and dx * dx + dy * dy <= big * big:
+                for k in range(tables.cs.shape[0]):
+                    if abs(dy * tables.cs[k, 0] - dx * tables.cs[k, 1]) < vmax:
+                        image[j, i] += flux * q * q * _line_value(dx, dy, q, tables)
+                        break
+
+
+@njit(cache=True, nogil=True)
+def add_stars(image, x, y, flux, q, radius, reach, tables):  # type: ignore[no-untyped-def]
+    """Add many stars to an image."""
+    for k in range(len(x)):
+        if flux[k] != 0.0:
+            add_star(image, x[k], y[k], flux[k], q[k], radius[k], reach[k], tables)
+
+
+@njit(cache=True, nogil=True)
+def _solve(a, b, n):  # type: ignore[no-untyped-def]
+    """Solve a small symmetric system in place by Gauss's elimination; False if singular."""
+    for k in range(n):
+        if not a[k, k] > 1e-300:
+            return False
+        for i in range(k + 1, n):
+            m = a[i, k] / a[k, k]
+            for j in range(k, n):
+                a[i, j] -= m * a[k, j]
+            b[i] -= m * b[k]
+    for k in range(n - 1, -1, -1):
+        for j in range(k + 1, n):
+            b[k] -= a[k, j] * b[j]
+        b[k] /= a[k, k]
+    return True
+
+
+@njit(cache=True, nogil=True)
+def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out):  # type: ignore[no-untyped-def]
+    """Fit each star's own pixels of one image by least squares; nothing is changed but `out`.
+
+    `image` has no background, NaN where not to be used; `model` holds the light of all stars.
+    The weight of a pixel is ``1 / (sigma**2 + (eps * model)**2)``. Solved for: change of flux,
+    constant background and (mode 1) shift in x, y, (mode 2) also relative width.
+    `out` rows: flux change, flux error, shift x, shift y, shift error, width change, its error,
+    weighted mean square residual before, share of pixels used, sum of P**2 weights.
+    """
+    ny, nx = image.shape
+    n = 2 if mode == 0 else (4 if mode == 1 else 5)
+    a, b, p = np.empty((5, 5)), np.empty(5), np.empty(5)
+    inverse, unit = np.empty((5, 5)), np.empty(5)
+    h = 0.2
+    for k in range(len(x)):
+        a[:] = 0.0
+        b[:] = 0.0
+        out[k, :] = 0.0
+        wanted = used = 0
+        chi = 0.0
+        f = flux[k]
+        for j in range(int(np.ceil(y[k] - reach[k])), int(y[k] + reach[k]) + 1):
+            dy = j - y[k]
+            half = np.sqrt(max(reach[k] ** 2 - dy * dy, 0.0))
+            for i in range(int(np.ceil(x[k] - half)), int(x[k] + half) + 1):
+                wanted += 1
+                if i < 0 or j < 0 or i >= nx or j >= ny:
+                    continue
+                d = image[j, i] - model[j, i]
+                if not np.isfinite(d):
+                    continue
+                used += 1
+                w = 1.0 / (sigma * sigma + (eps * model[j, i]) ** 2)
+                dx = i - x[k]
+                p[0] = profile_at(dx, dy, q[k], tables)
+                p[1] = 1.0
+                if mode >= 1:
+                    p[2] = (
+                        f
+                        * (
+                            profile_at(dx - h, dy, q[k], tables)
+                            - profile_at(dx + h, dy, q[k], tables)
+                        )
+                        / (2 * h)
+                    )
+                    p[3] = (
+                        f
+                        * (
+                            profile_at(dx, dy - h, q[k], tables)
+                            - profile_at(dx, dy + h, q[k], tables)
+                        )
+                        / (2 * h)
+                    )
+                if mode >= 2:
+                    p[4] = (
+                        f
+                        * (
+                            profile_at(dx, dy, q[k] * 0.97, tables)
+                            - profile_at(dx, dy, q[k] * 1.03, tables)
+                        )
+                        / 0.06
+                    )
+                chi += w * d * d
+                for m in range(n):
+                    b[m] += w * d * p[m]
+                    for o in range(m + 1):
+                        a[m, o] += w * p[m] * p[o]
+        for m in range(n):
+            for o in range(m):
+                a[o, m] = a[m, o]
+        out[k, 7] = chi / max(used, 1)
+        out[k, 8] = used / max(wanted, 1)
+        out[k, 9] = a[0, 0]
+        if used < 3 * n:
+            continue
+        good = True
+        for m in range(n):
+            # A touch of damping keeps the solution sane where the flux is still near zero.
+            a[m, m] *= 1.0 + 1e-6
+            if m >= 2:
+                a[m, m] += 1e-12
+        for m in (0, 2, 4):
+            if m < n:
+                inverse[:] = a
+                unit[:] = 0.0
+                unit[m] = 1.0
+                if _solve(inverse, unit, n) and unit[m] > 0.0:
+                    out[k, (1, 0, 4, 0, 6)[m]] = np.sqrt(unit[m])
+                else:
+                    good = False
+        if good and _solve(a, b, n):
+            out[k, 0] = b[0]
+            out[k, 2] = b[2] if n > 2 else 0.0
+            out[k, 3] = b[3] if n > 2 else 0.0
+            out[k, 5] = b[4] if n > 4 else 0.0
+        else:
+            out[k, 8] = 0.0
+
+
+@njit(cache=True, nogil=True)
+def sweep_fluxes(image, model, sigma, eps, x, y, flux, q, core, radius, reach, tables, rounds):  # type: ignore[no-untyped-def]
+    """Gauss-Seidel rounds of the joint least squares for all fluxes, brightest first.
+
+    Every star has its own constant background within `core`. `flux` and `model` change.
+    """
+    ny, nx = image.shape
+    for _ in range(rounds):
+        for k in range(len(x)):
+            spp = sp = s1 = spd = sd = 0.0
+            for j in range(max(0, int(np.ceil(y[k] - core[k]))), min(ny, int(y[k] + core[k]) + 1)):
+                dy = j - y[k]
+                half = np.sqrt(max(core[k] ** 2 - dy * dy, 0.0))
+                for i in range(max(0, int(np.ceil(x[k] - half))), min(nx, int(x[k] + half) + 1)):
+                    d = image[j, i] - model[j, i]
+                    if np.isfinite(d):
+                        w = 1.0 / (sigma * sigma + (eps * model[j, i]) ** 2)
+                        p = profile_at(i - x[k], dy, q[k], tables)
+                        spp += w * p * p
+                        sp += w * p
+                        s1 += w
+                        spd += w * p * d
+                        sd += w * d
+            det = spp * s1 - sp * sp
+            if s1 <= 0.0 or not det > 1e-12 * spp * s1:
+                continue
+            change = max((spd * s1 - sd * sp) / det, -flux[k])
+            if abs(change) > 1e-4 * flux[k]:
+                flux[k] += change
+                add_star(model, x[k], y[k], change, q[k], radius[k], reach[k], tables)
+
+
+@njit(cache=True, nogil=True, inline="always")
+def _cubic(f, w):  # type: ignore[no-untyped-def]
+    """The four cubic B-splines that are not zero at the fraction `f` of a cell."""
+    g = 1.0 - f
+    w[0] = g * g * g / 6.0
+    w[1] = (4.0 - 6.0 * f * f + 3.0 * f * f * f) / 6.0
+    w[2] = (4.0 - 6.0 * g * g + 3.0 * g * g * g) / 6.0
+    w[3] = f * f * f / 6.0
+
+
+@njit(cache=True, nogil=True)
+def design(dx, dy, q, step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value):  # type: ignore[no-untyped-def]
+    """The basis functions that are not zero at an offset: their indices and values; the count."""
+    w = np.empty(4)
+    z = np.empty(4)
+    n = 0
+    r = np.sqrt(dx * dx + dy * dy)
+    rho = r * q
+    t = np.sqrt(rho) / step_t
+    i = int(t)
+    if i < n0:
+        _cubic(t - i, w)
+        for a in range(4):
+            o = i + a - 1
+            # The first spline reaches over the centre: folded back, the profile is even there.
+            o = 1 if o < 0 else o
+            if o < n0:
+                index[n] = o
+                value[n] = w[a] * q * q
+                n += 1
+        if i < nh and r > 0.0:
+            c, s = dx / r, dy / r
+            cm, sm = c, s
+            fade = rho / (rho + 0.1) * q * q
+            for m in range(ORDERS):
+                for a in range(4):
+                    o = i + a - 1
+                    o = 1 if o < 0 else o
+                    if o < nh - 3:
+                        index[n] = n0 + 2 * m * nh + o
+                        value[n] = w[a] * cm * fade
+                        index[n + 1] = n0 + (2 * m + 1) * nh + o
+                        value[n + 1] = w[a] * sm * fade
+                        n += 2
+                cm, sm = cm * c - sm * s, sm * c + cm * s
+    start = n0 + 2 * ORDERS * nh
+    for k in range(cs.shape[0]):
+        v = abs(dy * cs[k, 0] - dx * cs[k, 1]) * q / step_v
+        j = int(v)
+        if j <= nv:
+            u = np.sqrt(abs(dx * cs[k, 0] + dy * cs[k, 1]) * q) / step_u
+            i = int(u)
+            if i <= nu:
+                _cubic(u - i, w)
+                _cubic(v - j, z)
+                for a in range(4):
+                    o = i + a - 1
+                    o = 1 if o < 0 else o
+                    if o < nu:
+                        for b in range(4):
+                            e = j + b - 1
+                            e = 1 if e < 0 else e
+                            if e < nv:
+                                index[n] = start + (k * nu + o) * nv + e
+                                value[n] = w[a] * z[b] * q * q
+                                n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def gather(  # type: ignore[no-untyped-def]
+    image, model, sigma, eps, clip, x, y, flux, q, radius, reach, tables, shape, cs, normal, right
+):
+    """Normal equations of the profile from each star's pixels, neighbours taken away.
+
+    `shape` is (step_t, n0, nh, step_u, nu, step_v, nv) as for `design`. Residuals beyond `clip`
+    standard deviations weigh less (Huber's function).
+    """
+    ny, nx = image.shape
+    step_t, n0, nh, step_u, nu, step_v, nv = shape
+    index = np.empty(4 + 8 * ORDERS + 16 * cs.shape[0], np.int64)
+    value = np.empty(len(index))
+    size = len(right)
+    mean = np.empty(size)
+    for k in range(len(x)):
+        f = flux[k]
+        # Every star stands on its own constant background, solved for and eliminated.
+        mean[:] = 0.0
+        s1 = sd = 0.0
+        big = max(radius[k], reach[k]) if cs.shape[0] else radius[k]
+        vmax = (nv + 1) * step_v / q[k]
+        for j in range(max(0, int(np.ceil(y[k] - big))), min(ny, int(y[k] + big) + 1)):
+            dy = j - y[k]
+            half = np.sqrt(max(big * big - dy * dy, 0.0))
+            for i in range(max(0, int(np.ceil(x[k] - half))), min(nx, int(x[k] + half) + 1)):
+                dx = i - x[k]
+                if dx * dx + dy * dy > radius[k] * radius[k]:
+                    near = False
+                    for m in range(cs.shape[0]):
+                        if abs(dy * cs[m, 0] - dx * cs[m, 1]) < vmax:
+                            near = True
+                    if not near:
+                        continue
+                d = image[j, i] - model[j, i]
+                if not np.isfinite(d):
+                    continue
+                var = sigma * sigma + (eps * model[j, i]) ** 2
+                w = 1.0 / var
+                off = abs(d) / np.sqrt(var)
+                if off > clip:
+                    w *= clip / off
+                d += f * profile_at(dx, dy, q[k], tables)
+                n = design(dx, dy, q[k], step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value)
+                inside = dx * dx + dy * dy <= radius[k] * radius[k]
+                if inside:
+                    s1 += w
+                    sd += w * d
+                for a in range(n):
+                    wa = w * f * value[a]
+                    right[index[a]] += wa * d
+                    if inside:
+                        mean[index[a]] += wa
+                    wa *= f
+                    for b in range(n):
+                        normal[index[a], index[b]] += wa * value[b]
+        if s1 > 0.0:
+            for a in range(size):
+                if mean[a] != 0.0:
+                    right[a] -= mean[a] * sd / s1
+                    for b in range(size):
+                        normal[a, b] -= mean[a] * mean[b] / s1
+
+
+def sample_design(
+    t: NDArray[np.float64], shape: tuple[Any, ...]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Radial basis at the values `t`: the mean's splines and the harmonics' (with their fade)."""
+    step_t, n0, nh = shape[:3]
+    mean, other = np.zeros((len(t), n0)), np.zeros((len(t), nh))
+    w = np.empty(4)
+    for k, a in enumerate(t / step_t):
+        i = int(a)
+        if i >= n0:
+            continue
+        _cubic(a - i, w)
+        for b in range(4):
+            o = abs(i + b - 1)
+            if o < n0:
+                mean[k, o] += w[b]
+            if o < nh - 3 and i < nh:
+                other[k, o] += w[b] * t[k] ** 2 / (t[k] ** 2 + 0.1)
+    return mean, other
+
+
+def sample_splines(a: NDArray[np.float64], step: float, n: int) -> NDArray[np.float64]:
+    """Folded cubic B-splines of spacing `step` at the values `a`, one column a spline."""
+    out = np.zeros((len(a), n))
+    w = np.empty(4)
+    for k, v in enumerate(a / step):
+        i = int(v)
+        _cubic(v - i, w)
+        for b in range(4):
+            o = abs(i + b - 1)
+            if o < n:
+                out[k, o] += w[b]
+    return out
+
+
+@njit(cache=True, nogil=True)
+def turn_lines(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):  # type: ignore[no-untyped-def]
+    """By how much each line of light should be turned: sums for a Gauss-Newton step, radians."""
+    ny, nx = image.shape
+    sums = np.zeros((tables.cs.shape[0], 2))
+    turn = 0.01
+    for m in range(tables.cs.shape[0]):
+        c, s = tables.cs[m, 0], tables.cs[m, 1]
+        plus, minus = tables.cs.copy(), tables.cs.copy()
+        plus[m, 0], plus[m, 1] = (
+            np.cos(turn) * c - np.sin(turn) * s,
+            np.sin(turn) * c + np.cos(turn) * s,
+        )
+        minus[m, 0], minus[m, 1] = (
+            np.cos(turn) * c + np.sin(turn) * s,
+            np.cos(turn) * s - np.sin(turn) * c,
+        )
+        after = Tables(
+            tables.radial, tables.per_t, tables.inner, tables.line, tables.per_u, tables.per_v, plus
+        )
+        before = Tables(
+            tables.radial,
+            tables.per_t,
+            tables.inner,
+            tables.line,
+            tables.per_u,
+            tables.per_v,
+            minus,
+        )
+        for k in range(len(x)):
+            vmax = (tables.line.shape[2] - 1) / (tables.per_v * q[k])
+            for j in range(max(0, int(y[k] - reach[k])), min(ny, int(y[k] + reach[k]) + 1)):
+                for i in range(max(0, int(x[k] - reach[k])), min(nx, int(x[k] + reach[k]) + 1)):
+                    dx, dy = i - x[k], j - y[k]
+                    if abs(dy * c - dx * s) > vmax or dx * dx + dy * dy < (inner / q[k]) ** 2:
+                        continue
+                    d = image[j, i] - model[j, i]
+                    if np.isfinite(d):
+                        w = 1.0 / (sigma * sigma + (eps * model[j, i]) ** 2)
+                        g = (
+                            flux[k]
+                            * q[k]
+                            * q[k]
+                            * (_line_value(dx, dy, q[k], after) - _line_value(dx, dy, q[k], before))
+                            / (2 * turn)
+                        )
+                        sums[m, 0] += w * g * d
+                        sums[m, 1] += w * g * g
+    return sums
+
+
+@njit(cache=True, nogil=True)
+def compare_stars(  # type: ignore[no-untyped-def]
+    difference,
+    light,
+    sigma,
+    eps,
+    x,
+    y,
+    shift_x,
+    shift_y,
+    take,
+    put,
+    qd,
+    qs,
+    reach,
+    deep,
+    sharp,
+    out,
+):
+    """How much of the change that the two profiles foretell is there in the stacks' difference.
+
+    `difference` is deep less sharp (scaled) less the foretold change of all stars, `light` the
+    deep stack's star light. For each star ``a`` of ``a * (take P_deep - put P_sharp) + constant``
+    is solved for; `out` rows: a, its standard deviation (inf where nothing can be said).
+    """
+    ny, nx = difference.shape
+    for k in range(len(x)):
+        spp = sp = s1 = spd = sd = 0.0
+        r = reach[k]
+        for j in range(max(0, int(np.ceil(y[k] - r))), min(ny, int(y[k] + r) + 1)):
+            for i in range(max(0, int(np.ceil(x[k] - r))), min(nx, int(x[k] + r) + 1)):
+                dx, dy = i - x[k], j - y[k]
+                d = difference[j, i]
+                if dx * dx + dy * dy > r * r or not np.isfinite(d):
+                    continue
+                p = take[k] * profile_at(dx - shift_x[k], dy - shift_y[k], qd[k], deep) - put[
+                    k
+                ] * profile_at(dx, dy, qs[k], sharp)
+                w = 1.0 / (sigma * sigma + (eps * light[j, i]) ** 2)
+                spp += w * p * p
+                sp += w * p
+                s1 += w
+                spd += w * p * d
+                sd += w * d
+        out[k, 0], out[k, 1] = 1.0, np.inf
+        if s1 > 0.0:
+            det = spp - sp * sp / s1
+            if det > 0.0:
+                out[k, 0] = 1.0 + (spd - sp * sd / s1) / det
+                out[k, 1] = 1.0 / np.sqrt(det)
+
+
+@njit(cache=True, nogil=True)
+def add_changes(  # type: ignore[no-untyped-def]
+    taken,
+    given,
+    strength,
+    high,
+    x,
+    y,
+    shift_x,
+    shift_y,
+    take,
+    put,
+    qd,
+    qs,
+    inner,
+    radius,
+    reach,
+    deep,
+    sharp,
+):
+    """Light to take from the deep stack and to give to it, star by star, and how strong it is.
+
+    `strength` grows by the size of the change, within `inner` of a star by `high` at least.
+    Beyond `radius` pixels only lines of light are drawn, out to `reach`.
+    """
+    ny, nx = taken.shape
+    lines = deep.cs.shape[0] + sharp.cs.shape[0]
+    for k in range(len(x)):
+        big = max(radius[k], reach[k]) if lines else radius[k]
+        for j in range(max(0, int(np.ceil(y[k] - big))), min(ny, int(y[k] + big) + 1)):
+            dy = j - y[k]
+            half = np.sqrt(max(big * big - dy * dy, 0.0))
+            for i in range(max(0, int(np.ceil(x[k] - half))), min(nx, int(x[k] + half) + 1)):
+                dx = i - x[k]
+                r2 = dx * dx + dy * dy
+                ex, ey = dx - shift_x[k], dy - shift_y[k]
+                if r2 <= radius[k] * radius[k]:
+                    t = take[k] * profile_at(ex, ey, qd[k], deep)
+                    g = put[k] * profile_at(dx, dy, qs[k], sharp)
+                else:
+                    t = take[k] * qd[k] ** 2 * _line_value(ex, ey, qd[k], deep)
+                    g = put[k] * qs[k] ** 2 * _line_value(dx, dy, qs[k], sharp)
+                if t != 0.0 or g != 0.0:
+                    taken[j, i] += t
+                    given[j, i] += g
+                    size = abs(t - g)
+                    if r2 < inner[k] * inner[k]:
+                        size = max(size, high)
+                    strength[j, i] += size
