@@ -20,7 +20,7 @@ from scipy.stats import norm
 from scipy.stats import t as student
 
 from framesort.records import LINE_BINS, FrameQuality
-from framesort.stars import line_template
+from framesort.stars import line_template, peak_angle
 
 __all__ = ["measure_line_excess"]
 
@@ -160,15 +160,6 @@ def _excess(
         spread = np.sqrt(scatter**2 + beyond)
         values = by_angle[int(i)]
         best = int(np.argmax(values / spread))
-        strength[k], angle[k] = _top(values, best)
+        strength[k], angle[k] = values[best], peak_angle(values, _ANGLES, best)
         error[k] = spread[best] * widened
     return strength, error, angle
-
-
-def _top(values: NDArray[np.float64], best: int) -> tuple[float, float]:
-    """Height and place of a maximum, by the parabola through its three angles."""
-    left, middle, right = values[best - 1], values[best], values[(best + 1) % len(values)]
-    bend = left - 2 * middle + right
-    shift = float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if bend < 0 else 0.0
-    step = _ANGLES[1] - _ANGLES[0]
-    return float(middle), float((_ANGLES[best] + shift * step) % 180)

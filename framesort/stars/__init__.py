@@ -8,7 +8,7 @@ from framesort.stars._find import find_stars
 from framesort.stars._line import LineOfLight, measure_line
 from framesort.stars._match import match_star_lists
 from framesort.stars._measure import measure_image
-from framesort.stars._rays import line_template
+from framesort.stars._rays import line_template, peak_angle
 
 __all__ = [
     "Background",
@@ -19,4 +19,5 @@ __all__ = [
     "match_star_lists",
     "measure_image",
     "measure_line",
+    "peak_angle",
 ]

@@ -10,9 +10,11 @@ from scipy.ndimage import distance_transform_edt, median_filter
 
 __all__ = ["Background", "estimate_background", "prepare_image"]
 
-# Standard deviation left after clipping a normal distribution at 3 sigma until nothing changes
-# (fixed point of the truncated normal distribution).
-_CLIPPED_SD = 0.98485
+# A normal distribution cut at -3 and +1.5 standard deviations has this mean and standard
+# deviation (closed form of the truncated normal; Johnson, Kotz & Balakrishnan 1994, ch. 13.10).
+# The cut is nearer on the side where faint stars are.
+_LOW, _HIGH = 3.0, 1.5
+_CUT_MEAN, _CUT_SD = -0.134237, 0.871336
 
 
 @dataclass(frozen=True)
@@ -66,42 +68,40 @@ def prepare_image(image: Any, mask: Any = None) -> NDArray[np.float32]:
 
 @njit(cache=True, nogil=True)
 def _clip_box(values, count, scratch):
-    """Clipped level and standard deviation of `values[:count]`."""
+    """Level and standard deviation of `values[:count]`, free of what lies above."""
     step = max(1, count // 512)
     n = 0
     for i in range(0, count, step):
         scratch[n] = values[i]
         n += 1
     sample = np.sort(scratch[:n])
-    centre = float(sample[n // 2])
+    start = float(sample[n // 2])
     # The lower half holds no star light: its quantile gives a first, safe width.
-    width = centre - float(sample[int(0.1587 * n)])
+    width = start - float(sample[int(0.1587 * n)])
     if not width > 0:  # whole numbers with little noise: half the sample is one value
         total = 0.0
         for i in range(n // 2 + 1):
-            total += (float(sample[i]) - centre) ** 2
-        width = max(np.sqrt(total / (n // 2 + 1)), 1e-6 * abs(centre), 1e-12)
-    previous = -1
-    mean = centre
-    for _ in range(8):
-        low, high = centre - 3 * width, centre + 3 * width
+            total += (float(sample[i]) - start) ** 2
+        width = max(np.sqrt(total / (n // 2 + 1)), 1e-6 * abs(start), 1e-12)
+    mean, reach = start, width
+    for _ in range(12):
+        low, high = mean - _LOW * width, mean + _HIGH * width
         total, square, kept = 0.0, 0.0, 0
         for i in range(count):
             if low <= values[i] <= high:
-                d = values[i] - centre
+                d = values[i] - start
                 total += d
                 square += d * d
                 kept += 1
         if kept < 3:
             break
         shift = total / kept
-        mean = centre + shift
-        variance = square / kept - shift * shift
-        width = np.sqrt(max(variance, 1e-24)) / _CLIPPED_SD
-        centre = mean
-        if kept == previous:
+        width = np.sqrt(max(square / kept - shift * shift, 1e-24)) / _CUT_SD
+        before = mean
+        # Not further than the first width: a box of two levels has no one level.
+        mean = min(max(start + shift - _CUT_MEAN * width, start - reach), start + reach)
+        if abs(mean - before) < 1e-3 * width:
             break
-        previous = kept
     return mean, width
 
 
@@ -174,16 +174,22 @@ def _fill_mesh(mesh: NDArray[np.float32]) -> NDArray[np.float32]:
     if empty.any():
         nearest = distance_transform_edt(empty, return_distances=False, return_indices=True)
         mesh = mesh[tuple(nearest)]
-    return median_filter(mesh, size=3, mode="nearest")
+    if min(mesh.shape) < 2:
+        return mesh
+    # Continued beyond the edges by reflection in the edge's value, so that a slope stays one.
+    wide = np.pad(mesh, 1, mode="reflect", reflect_type="odd")
+    return median_filter(wide, size=3)[1:-1, 1:-1]
 
 
 def estimate_background(image: Any, *, mask: Any = None, box: int = 64) -> Background:
     """Level and noise of the background.
 
-    The image is cut into boxes; in each the pixels are clipped at 3 standard deviations
-    about their mean until nothing changes, starting from the median and the spread of the
-    lower half, which stars do not reach. The boxes are smoothed with a 3 x 3 median and
-    interpolated linearly (the mesh of Bertin & Arnouts 1996, A&AS 117, 393, sec. 3).
+    The image is cut into boxes; in each the pixels from 3 standard deviations below to 1.5
+    above the level are kept, and the level and width of the normal distribution that has
+    their mean and scatter are taken, until nothing changes. The start is the median and the
+    spread of the lower half, which stars do not reach. The boxes are smoothed with a 3 x 3
+    median and interpolated linearly (the mesh of Bertin & Arnouts 1996, A&AS 117, 393, sec. 3).
+    The noise is that of differences over two pixels where a box has structure of its own.
 
     Parameters
     ----------

@@ -130,7 +130,7 @@ def _fit_field(
     strength = star_depth(stars, sigma, fwhm)
     # First the bright ones with everything free: they tell the index.
     bright = np.flatnonzero(~saturated & (strength > 50))[:400]
-    free = np.where(saturated, 4, 7)
+    free = np.where(saturated | (strength < _SHAPE_DEPTH), 4, 7)
     free[bright] = 8
     fit_stars(residual, stars, order, radii, free, 25, sigma, FAR, quality)
     shape = shape_numbers(stars)
@@ -238,7 +238,7 @@ def _list_stars(
     )
     use = np.flatnonzero(clean & (depth > 40))[:150]
     growth = measure_growth(residual, stars, use, mean, sigma[use])
-    peak = np.array([_peak(pixels, background.level, x, y) for x, y in zip(x0, y0, strict=True)])
+    peak = _peaks(pixels, background.level, x0, y0)
     columns = {
         "x": stars[:, X],
         "y": stars[:, Y],
@@ -265,11 +265,17 @@ def _list_stars(
     )
 
 
-def _peak(pixels: NDArray[np.float32], level: NDArray[np.float32], x: int, y: int) -> float:
-    """Highest of the 3 x 3 pixels about a star, above the background."""
-    cut = (slice(max(0, y - 1), y + 2), slice(max(0, x - 1), x + 2))
-    with np.errstate(invalid="ignore"):
-        return float(np.fmax.reduce(pixels[cut] - level[cut], axis=None))
+def _peaks(
+    pixels: NDArray[np.float32], level: NDArray[np.float32], x: NDArray[Any], y: NDArray[Any]
+) -> NDArray[np.float64]:
+    """Highest of the 3 x 3 pixels about each star, above the background."""
+    ny, nx = pixels.shape
+    top = np.full(len(x), np.nan)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            at = (np.clip(y + dy, 0, ny - 1), np.clip(x + dx, 0, nx - 1))
+            top = np.fmax(top, pixels[at] - level[at])
+    return top
 
 
 def find_stars(

@@ -162,8 +162,9 @@ def _fit_one(image, p, radius, free, rounds, quality):
         if legal:
             new, _, local2 = _normal(image, trial, x0, y0, radius, free, jtj2, jtr2)
         if legal and new <= cost:
-            small = cost - new < 1e-4 * cost / count
-            small = small and abs(step[2]) < 1e-3 and abs(step[3]) < 1e-3
+            # A hundredth of what one standard deviation makes is no gain.
+            small = cost - new < 1e-2 * cost / count
+            small = small and abs(step[2]) < 1e-2 and abs(step[3]) < 1e-2
             p[:] = trial
             jtj, jtj2 = jtj2, jtj
             jtr, jtr2 = jtr2, jtr

@@ -158,9 +158,9 @@ def find_isolated(x: Any, y: Any, flux: NDArray[np.float64], fwhm: float) -> NDA
         return result
     pairs = cKDTree(np.column_stack([x, y])).query_pairs(4 * fwhm, output_type="ndarray")
     distance = np.hypot(x[pairs[:, 0]] - x[pairs[:, 1]], y[pairs[:, 0]] - y[pairs[:, 1]])
-    # A neighbour's light falls steeply with distance: allow a tenth of the star's own flux
-    # at 2 FWHM and as much as its own at 4.
-    allowed = 0.1 * 10 ** np.clip(distance / (2 * fwhm) - 1, -1, 1)
+    # A neighbour's light falls steeply with distance: allow a sixth of the star's own flux
+    # at 2 FWHM and as much as its own at 3.6.
+    allowed = 0.1 * 10 ** np.clip(distance / (2 * fwhm) - 0.8, -1, 1)
     for me, other in ((0, 1), (1, 0)):
         bad = flux[pairs[:, other]] > allowed * flux[pairs[:, me]]
         result[pairs[bad, me]] = False

@@ -110,12 +110,8 @@ def line_from_stars(
     inner, outer = INNER * fwhm, OUTER * fwhm
     weight = 1 / ((noise[index] / flux) ** 2 + 0.1 * np.median(noise[index] / flux) ** 2)
     limit = 0.1 * noise[index]
-    sides = [
-        sample_rays(residual, stars, index, inner, outer, LINE_BINS, _STEPS, limit, own)
-        / flux[:, None, None]
-        for own in (True, False)
-    ]
-    light, beyond = (_both_sides(s) for s in sides)
+    rays = sample_rays(residual, stars, index, inner, outer, LINE_BINS, _STEPS, limit)
+    light, beyond = (_both_sides(side / flux[:, None, None]) for side in rays)
     whole = np.isfinite(light).all(axis=1)
     if whole.sum() < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
@@ -123,7 +119,7 @@ def line_from_stars(
     light = light - light.mean(axis=1, keepdims=True)
     profile, profile_err = clipped_mean(light, weight)
     angle = np.arange(0.0, 180.0)
-    strength, error = clipped_mean(beyond @ line_filter(angle).T, weight)
+    strength, error = clipped_mean(beyond @ line_filter().T, weight)
     best = choose_line(strength, error, angle, int(whole.sum()))
     return LineOfLight(
         strength=best[0],

@@ -1,5 +1,7 @@
 """Light along rays from stars, and the line-shaped template held against it."""
 
+import functools
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -8,14 +10,22 @@ from scipy.stats import t as student
 
 from framesort.records import LINE_BINS
 
-__all__ = ["INNER", "OUTER", "choose_line", "line_filter", "line_template", "sample_rays"]
+__all__ = [
+    "INNER",
+    "OUTER",
+    "choose_line",
+    "line_filter",
+    "line_template",
+    "peak_angle",
+    "sample_rays",
+]
 
 INNER, OUTER = 2.0, 6.0
 """Radii between which the light is sampled, FWHM: the core and most of the halo lie inside."""
 
 
 @njit(cache=True, nogil=True)
-def sample_rays(image, stars, order, inner, outer, bins, steps, limit, own):
+def sample_rays(image, stars, order, inner, outer, bins, steps, limit):
     """Light between two radii in sectors around stars.
 
     Parameters
@@ -32,16 +42,15 @@ def sample_rays(image, stars, order, inner, outer, bins, steps, limit, own):
         Points along a ray.
     limit : (m,) float64 ndarray
         Value down to which each star's profile was taken away.
-    own : bool
-        Give the light with the star's own profile, or all of it without.
 
     Returns
     -------
-    (m, 2, bins) float64 ndarray
-        Light (value times area) by side and sector; NaN where a third of a ray is missing.
+    (2, m, 2, bins) float64 ndarray
+        Light (value times area) by side and sector, first with the star's own profile, then
+        without all of it; NaN where a third of a ray is missing.
     """
     ny, nx = image.shape
-    out = np.empty((order.size, 2, bins))
+    out = np.empty((2, order.size, 2, bins))
     dr = (outer - inner) / steps
     for k in range(order.size):
         p = stars[order[k]]
@@ -52,7 +61,7 @@ def sample_rays(image, stars, order, inner, outer, bins, steps, limit, own):
                 angle = (b + 0.5) * np.pi / bins + side * np.pi
                 ux, uy = np.cos(angle), np.sin(angle)
                 shape = p[4] * ux * ux + 2.0 * p[5] * ux * uy + p[6] * uy * uy
-                total, area, whole = 0.0, 0.0, 0.0
+                total, own, area, whole = 0.0, 0.0, 0.0, 0.0
                 for s in range(steps):
                     r = inner + (s + 0.5) * dr
                     x, y = p[2] + r * ux, p[3] + r * uy
@@ -68,13 +77,15 @@ def sample_rays(image, stars, order, inner, outer, bins, steps, limit, own):
                     if not np.isfinite(value):
                         continue
                     q = shape * r * r
-                    if own and q < q_end:
-                        value += p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
-                    elif q >= q_end and not own:
-                        value -= p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
+                    profile = p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
+                    own += profile * piece
+                    if q >= q_end:
+                        value -= profile
                     total += value * piece
                     area += piece
-                out[k, side, b] = total * whole / area if 3.0 * area > 2.0 * whole else np.nan
+                whole = whole / area if 3.0 * area > 2.0 * whole else np.nan
+                out[0, k, side, b] = (total + own) * whole
+                out[1, k, side, b] = total * whole
     return out
 
 
@@ -108,12 +119,13 @@ def line_template(
     return light / light.sum(axis=1, keepdims=True)
 
 
-def line_filter(angle: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Weights whose sum with a profile by angle is the light of a line at each angle.
+@functools.cache
+def line_filter() -> NDArray[np.float64]:
+    """Weights for each whole degree whose sum with a profile is the light of a line there.
 
     The least-squares amplitude of the template beside a constant.
     """
-    shape = line_template(angle)
+    shape = line_template(np.arange(180.0))
     shape = shape - shape.mean(axis=1, keepdims=True)
     return shape / (shape**2).sum(axis=1, keepdims=True)
 
@@ -135,13 +147,33 @@ def choose_line(
     width = 1 / float((line_template(angle[:1]) ** 2).sum())
     chance = norm.sf(3) * width / LINE_BINS
     widened = float(student.isf(chance, max(1, stars - 1))) / 3
-    # A parabola through the best three angles.
-    left, right = strength[best - 1], strength[(best + 1) % len(strength)]
-    bend = left - 2 * strength[best] + right
-    shift = 0.5 * (left - right) / bend if bend < 0 else 0.0
-    step = angle[1] - angle[0]
-    return (
-        float(strength[best]),
-        float(error[best]) * widened,
-        float((angle[best] + shift * step) % 180),
-    )
+    return float(strength[best]), float(error[best]) * widened, peak_angle(strength, angle, best)
+
+
+def peak_angle(strength: NDArray[np.float64], angle: NDArray[np.float64], best: int) -> float:
+    """Middle of the top of a curve over angles: the mean weighted by what exceeds 0.7 of it.
+
+    Steadier than the highest point where a line is a fan and its top is flat.
+
+    Parameters
+    ----------
+    strength : (n,) float ndarray
+        Periodic.
+    angle : (n,) float ndarray
+        Degrees, evenly spaced over [0, 180).
+    best : int
+        Where the top is.
+    """
+    n = len(strength)
+    turned = np.roll(strength, n // 2 - best)
+    above = turned - 0.7 * strength[best]
+    left = right = n // 2
+    while left > 0 and above[left - 1] > 0:
+        left -= 1
+    while right < n - 1 and above[right + 1] > 0:
+        right += 1
+    weight = np.maximum(above[left : right + 1], 0)
+    if not weight.sum() > 0:
+        return float(angle[best])
+    offset = weight @ (np.arange(left, right + 1) - n // 2) / weight.sum()
+    return float((angle[best] + offset * (angle[1] - angle[0])) % 180)

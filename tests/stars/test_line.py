@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scenes import add_moffat, star_field
+from scipy.ndimage import gaussian_filter
 
 from framesort.records import LINE_BINS
 from framesort.stars import find_stars, line_template, measure_image, measure_line
@@ -28,17 +29,17 @@ def test_strength_and_angle_of_a_drawn_line():
 
 
 def test_uncertainty_is_honest_without_a_line():
-    # Bars: 3-sigma detections below 1 %; the expected rate is 0.14 % (one-sided). 60 frames
-    # are too few to see 1 %, so the shape of the ratios is tested beside: of 60 frames none
-    # may be above 3, and the best of many angles is mostly between 0.5 and 2.5.
+    # Asked: 3-sigma detections below 1 %. Over 750 frames of five kinds one was found
+    # (docs/stars.md); among the 60 here more than one would be unlikely (12 % at 1 %).
     ratio = []
     for seed in range(60):
         rng = np.random.default_rng(100 + seed)
         image, _ = star_field(rng, shape=(300, 350), stars=60, low=3.5, fwhm=2.5)
         quality = measure_image(image)
         ratio.append(quality.line_raw / quality.line_raw_err)
-    assert max(ratio) < 3
-    assert 0.3 < np.median(ratio) < 2.0
+    assert np.sum(np.array(ratio) > 3) <= 1
+    # The best of some ten angles is 1.5 standard deviations up, over the widening by 1.2.
+    assert 0.8 < np.median(ratio) < 1.8
 
 
 def test_trailed_stars_are_no_line():
@@ -52,8 +53,9 @@ def test_trailed_stars_are_no_line():
     assert max(ratio) < 3
 
 
-def test_neighbours_column_and_satellite_are_no_line():
-    rng = np.random.default_rng(5)
+@pytest.mark.parametrize("seed", range(4))
+def test_neighbours_column_and_satellite_are_no_line(seed):
+    rng = np.random.default_rng(seed)
     image, truth = star_field(rng, stars=120, low=4.0)
     y, x = np.indices(image.shape)
     image += 300 * np.exp(-0.5 * ((y - 0.8 * x - 40) / 1.6) ** 2)  # a satellite
@@ -66,44 +68,57 @@ def test_neighbours_column_and_satellite_are_no_line():
     assert quality.line_raw < 3 * quality.line_raw_err
 
 
-def optical_star(theta, *, fwhm_pixels=4.0):
-    """Star image of a pupil with a central obstruction and two opposite gaps in a warm rim.
+def optical_star(theta, *, half_gap=12.0, bin_=8, seeing=2.4):
+    """Long-exposure star of a pupil with a central obstruction and two gaps in a warm rim.
 
-    The pupil's edges are averaged over 8 x 8 sub-samples: hard edges make false arms.
+    Fourier transform of the pupil at five wavelengths, blurred by seeing of FWHM `seeing`
+    pixels. The pupil's edges are averaged over 8 x 8 sub-samples: hard edges make false arms.
     """
-    n, radius, sub = 512, 50.0, 8
-    fine = (np.arange(120 * sub) + 0.5) / sub - 60
+    n, sub = 512, 8
+    fine = (np.arange(128 * sub) + 0.5) / sub - 64
     u, v = np.meshgrid(fine, fine)
     r, angle = np.hypot(u, v), np.degrees(np.arctan2(v, u))
-    gap = np.abs((angle - theta + 90) % 180 - 90) < 12
-    warm = (r > 0.8 * radius) & ~gap
-    pupil = ((r < radius) & (r > 0.35 * radius)) * np.exp(0.5j * np.pi * warm)
-    pupil = pupil.reshape(120, sub, 120, sub).mean(axis=(1, 3))
-    whole = np.zeros((n, n), complex)
-    whole[n // 2 - 60 : n // 2 + 60, n // 2 - 60 : n // 2 + 60] = pupil
-    image = np.abs(np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(whole)))) ** 2
-    return image / image.sum()
+    gap = np.abs((angle - theta + 90) % 180 - 90) < half_gap
+    image = np.zeros((n, n))
+    for diameter in (88, 94, 100, 106, 112):  # as seen in wavelengths: blue is wide
+        radius = diameter / 2
+        warm = (r > 0.8 * radius) & ~gap
+        pupil = ((r < radius) & (r > 0.35 * radius)) * np.exp(0.5j * np.pi * warm * 100 / diameter)
+        whole = np.zeros((n, n), complex)
+        whole[192:320, 192:320] = pupil.reshape(128, sub, 128, sub).mean(axis=(1, 3))
+        image += np.abs(np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(whole)))) ** 2
+    return gaussian_filter(image / image.sum(), seeing * bin_ / 2.3548, mode="wrap")
+
+
+def optical_frame(star, rng, *, bin_=8, side=6):
+    """The star at random sub-pixel places, with noise; pixels of `bin_` x `bin_` points."""
+    size, half = side * 75, 256 // bin_
+    image = rng.normal(300, 3, (size, size))
+    for j in range(side):
+        for i in range(side):
+            moved = np.roll(star, rng.integers(0, bin_, 2), (0, 1))
+            stamp = moved.reshape(2 * half, bin_, 2 * half, bin_).sum(axis=(1, 3))
+            y, x = 75 * j + 37 - half, 75 * i + 37 - half
+            image[y : y + 2 * half, x : x + 2 * half] += 10 ** rng.uniform(4.5, 5.5) * stamp
+    return image.astype(np.float32)
 
 
 @pytest.mark.parametrize("theta", [30.0, 75.0, 150.0])
 def test_optical_image_of_gaps_at_the_rim(theta):
-    # Diffraction by the radial edges of the gaps sends light across them: theta + 90
-    # (mean axis 120.1, 165.3, 59.9; Goodman, Introduction to Fourier Optics, ch. 4).
-    star = optical_star(theta)
+    # Diffraction by the radial edges of the gaps sends light across them: mean axis theta
+    # + 90 (120.1, 165.3, 59.9), as a fan of two arms theta + 90 -+ 12. Goodman, Introduction
+    # to Fourier Optics, ch. 4; tolerance of the mean axis 2 degrees.
     rng = np.random.default_rng(int(theta))
-    image = rng.normal(300, 3, (900, 900))
-    for j in range(6):
-        for i in range(6):
-            dx, dy = rng.uniform(-0.5, 0.5, 2)
-            k = np.fft.fftfreq(512)
-            shift = np.exp(-2j * np.pi * (k[None] * dx + k[:, None] * dy))
-            moved = np.fft.ifft2(np.fft.fft2(star) * shift).real[156:356, 156:356]
-            x0, y0 = 75 + 140 * i - 75, 75 + 140 * j - 75
-            cut = (slice(y0, min(900, y0 + 200)), slice(x0, min(900, x0 + 200)))
-            image[cut] += 10 ** rng.uniform(5, 6) * moved[: cut[0].stop - y0, : cut[1].stop - x0]
-    quality = measure_image(image.astype(np.float32))
-    assert quality.line_raw > 3 * quality.line_raw_err
-    assert off(quality.line_raw_angle, theta + 90) < 12
+    quality = measure_image(optical_frame(optical_star(theta), rng))
+    assert quality.line_raw > 5 * quality.line_raw_err
+    twice = np.radians((np.arange(LINE_BINS) + 0.5) * 360 / LINE_BINS)
+    axis = 0.5 * np.degrees(np.angle(np.sum(quality.line_profile * np.exp(1j * twice))))
+    assert off(axis, theta + 90) < 2
+    assert off(quality.line_raw_angle, theta + 90) < 12  # somewhere in the fan
+    # A narrow gap makes one line.
+    quality = measure_image(optical_frame(optical_star(theta, half_gap=3.0), rng))
+    assert quality.line_raw > 5 * quality.line_raw_err
+    assert off(quality.line_raw_angle, theta + 90) < 2.5
 
 
 def test_alone_gives_what_the_frame_gives():
