@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from framesort.errors import FrameError
 from framesort.files import StrPath, read_image
 from framesort.records import column_values
-from framesort.report._columns import column_texts
+from framesort.report._columns import column_texts, column_truths
 from framesort.report._read import GroupSummary
 from framesort.report._style import INK
 
@@ -52,31 +52,33 @@ def choose_stars(
     Parameters
     ----------
     stars : `~astropy.table.Table`
-        stars.ecsv: x, y, flux_deep, and if there `method` and `reason`.
+        stars.ecsv: x, y, flux_deep, and if there `reason`, `full_deep`, `full_sharp`.
     number : int
         At most so many.
     apart : float
         Least distance between two chosen stars, pixels.
     inside : (float, float) or None
-        Width and height of the picture: stars nearer to its edge than ``apart / 3`` come
+        Width and height of the picture: stars nearer to its edge than ``apart / 2`` come
         only when there are too few others.
 
     Returns
     -------
     rows : (n,) int ndarray
-        Brightest first. Stars with a reason (left as they were) come only when there
-        are too few others.
+        Brightest first. Stars with a reason (left as they were) or with full pixels come
+        only when there are too few others.
     """
     x, y = column_values(stars, "x"), column_values(stars, "y")
     flux = column_values(stars, "flux_deep")
     if np.isnan(flux).all():
         flux = column_values(stars, "flux_sharp")
     left = column_texts(stars, "reason") != ""
+    for name in ("full_deep", "full_sharp"):
+        left |= column_truths(stars, name)
     good = np.isfinite(x) & np.isfinite(y) & np.isfinite(flux)
     edge = np.zeros(len(stars), dtype=bool)
     if inside is not None:
         room = np.minimum(np.minimum(x, inside[0] - 1 - x), np.minimum(y, inside[1] - 1 - y))
-        edge = room < apart / 3
+        edge = room < apart / 2
     order = [i for i in np.lexsort((-np.nan_to_num(flux), edge, left)) if good[i]]
     chosen: list[int] = []
     for i in order:
@@ -127,8 +129,8 @@ def cut_stars(
     number : int
         At most so many stars.
     half : int or None
-        Half the side of a cutout, pixels; None for seven times the FWHM of the deep
-        stack's stars, 14 to 40 pixels, which holds most of a line of light.
+        Half the side of a cutout, pixels; None for eleven times the FWHM of the deep
+        stack's stars, 16 to 48 pixels, which holds most of a line of light.
 
     Returns
     -------
@@ -136,11 +138,11 @@ def cut_stars(
         Only pictures that exist and can be read are in them.
     """
     if half is None:
-        fwhm = group.fwhm.get("deep", math.nan)
-        half = int(np.clip(7 * fwhm, 14, 40)) if math.isfinite(fwhm) else 22
+        fwhm = group.fwhm.get("deep", group.deep.fwhm)
+        half = int(np.clip(11 * fwhm, 16, 48)) if math.isfinite(fwhm) else 28
     x, y = column_values(stars, "x"), column_values(stars, "y")
     cutouts = []
-    for i in choose_stars(stars, number=number, apart=1.5 * half, inside=shape[::-1]):
+    for i in choose_stars(stars, number=number, apart=half, inside=shape[::-1]):
         pixels = {}
         for name in STACKS:
             path = group.stack(name)
@@ -155,10 +157,27 @@ def cut_stars(
     return tuple(cutouts)
 
 
-def _shown(pixels: NDArray[np.float32], sky: float, top: float) -> NDArray[np.float64]:
-    """Brightness of a cutout: the wings and the line show, the core does not fill the square."""
-    value = np.clip((np.nan_to_num(pixels, nan=sky) - sky) / max(top, 1e-30), 0, 1)
-    return np.arcsinh(value * 200) / np.arcsinh(200)
+def _shown(pixels: NDArray[np.float32], sky: float, noise: float, top: float) -> Any:
+    """Brightness of a cutout: linear up to thrice the noise, logarithmic above.
+
+    A line of light is a thousandth of its star's peak; on a curve set by the peak it is lost.
+    """
+    soft = 3 * noise
+    value = np.arcsinh((np.nan_to_num(pixels, nan=sky) - sky + noise) / soft)
+    return np.clip(value / np.arcsinh(max(top, soft) / soft), 0, 1)
+
+
+def _levels(cutout: StarCutout) -> tuple[float, float, float]:
+    """Sky, its noise and the top of the curve that the pictures of a star share."""
+    whole = np.concatenate([pixels.ravel() for pixels in cutout.pixels.values()])
+    whole = whole[np.isfinite(whole)]
+    if not whole.size:
+        return 0.0, 1.0, 1.0
+    sky, low = np.percentile(whole, [25, 5])
+    # Below the lower quartile there is only sky; 5 % lies 1 sigma below it for a normal
+    # distribution (1.645 - 0.674).
+    noise = max(float(sky - low), 1e-6 * max(float(np.ptp(whole)), 1e-30))
+    return float(sky), noise, float(np.percentile(whole, 99.8) - sky)
 
 
 def draw_star_cutouts(
@@ -183,12 +202,10 @@ def draw_star_cutouts(
     for place in grid.ravel():
         place.set_axis_off()
     for column, cutout in enumerate(cutouts[: grid.shape[1]]):
-        whole = np.concatenate([pixels.ravel() for pixels in cutout.pixels.values()])
-        sky = float(np.nanpercentile(whole, 25)) if np.isfinite(whole).any() else 0.0
-        top = float(np.nanpercentile(whole, 99.8)) - sky if np.isfinite(whole).any() else 1.0
+        sky, noise, top = _levels(cutout)
         for row, name in enumerate(names[: grid.shape[0]]):
             if name in cutout.pixels:
-                _draw_cutout(grid[row, column], _shown(cutout.pixels[name], sky, top))
+                _draw_cutout(grid[row, column], _shown(cutout.pixels[name], sky, noise, top))
     for edge, name in zip(grid[:, 0], names, strict=False):
         _name_picture(edge, name, beside=stars_across)
 
