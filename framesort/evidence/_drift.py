@@ -11,9 +11,8 @@ __all__ = ["DriftFit", "fit_with_drift", "robust_weights", "walk_covariance"]
 
 Floats = NDArray[np.float64]
 
-_WALK, _WALK_SPREAD = 3.0, 0.7
-"""Drift over an hour in units of the scatter from frame to frame, and how far (natural log)
-it may differ from that: seeing always wanders, even where a short night cannot show it."""
+_WALK_SPREAD = 0.7
+"""How far, in natural log, the drift may be from what is typical, before the data are seen."""
 
 _OUTLIER = 2.5
 """Standard deviations beyond which a frame counts less: it may be trailed or shaken by wind."""
@@ -64,10 +63,12 @@ def robust_weights(residual: Floats, scale: float) -> Floats:
     return np.where(size > _OUTLIER, (_OUTLIER / np.maximum(size, _OUTLIER)) ** 2, 1.0)
 
 
-def _restricted(logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats) -> float:
+def _restricted(
+    logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats, typical: float
+) -> float:
     """Minus the restricted log likelihood (Patterson and Thompson 1971, Biometrika 58, 545).
 
-    With a log-normal prior on the ratio of walk to scatter.
+    With a log-normal prior on the walk about `typical`.
     """
     covariance = walk_covariance(hours, np.exp(logs[0]), np.exp(logs[1]) * spread)
     try:
@@ -81,11 +82,13 @@ def _restricted(logs: Floats, hours: Floats, y: Floats, design: Floats, spread: 
         np.log(np.diag(factor[0])).sum()
         + np.log(np.diag(inner[0])).sum()
         + 0.5 * rest @ cho_solve(factor, rest)
-        + 0.5 * ((logs[0] - logs[1] - np.log(_WALK)) / _WALK_SPREAD) ** 2
+        + 0.5 * ((logs[0] - np.log(typical)) / _WALK_SPREAD) ** 2
     )
 
 
-def fit_with_drift(hours: Floats, y: Floats, design: Floats, *, rounds: int = 3) -> DriftFit:
+def fit_with_drift(
+    hours: Floats, y: Floats, design: Floats, *, typical: float | None = None, rounds: int = 3
+) -> DriftFit:
     """Generalised least squares with a random walk and heavy-tailed scatter.
 
     ``y = design @ value + walk(t) + noise``: the size of walk and noise are those of highest
@@ -99,18 +102,22 @@ def fit_with_drift(hours: Floats, y: Floats, design: Floats, *, rounds: int = 3)
         Data, finite.
     design : (n, k) float ndarray
         Columns to fit; a constant among them; n > k.
+    typical : float or None
+        Size of the drift over an hour to expect before the data are seen: a short night does
+        not show it, yet it is there. None for the scatter from frame to frame.
     rounds : int
         Repeats for the weights.
     """
     spread = np.ones(len(y))
     rough = 1.4826 * float(np.median(np.abs(np.diff(y) - np.median(np.diff(y))))) / np.sqrt(2)
     rough = max(rough, 1e-4)
-    logs = np.log([_WALK * rough, rough])
+    typical = rough if typical is None else typical
+    logs = np.log([typical, rough])
     for turn in range(rounds):
         found = minimize(
             _restricted,
             logs,
-            args=(hours, y, design, spread),
+            args=(hours, y, design, spread, typical),
             method="Nelder-Mead",
             options={"maxiter": 120, "xatol": 0.02, "fatol": 0.01},
         )
@@ -123,7 +130,7 @@ def fit_with_drift(hours: Floats, y: Floats, design: Floats, *, rounds: int = 3)
         # The part of the residual that is scatter, not walk: noise^2 C^-1 r.
         scatter = noise**2 * cho_solve(cho_factor(total, lower=True), residual)
         spread = 1 / np.sqrt(robust_weights(scatter, float(np.exp(logs[1]))))
-    value, covariance = _average_over_walk(logs, hours, y, design, spread)
+    value, covariance = _average_over_walk(logs, hours, y, design, spread, typical)
     return DriftFit(
         value,
         covariance,
@@ -141,7 +148,7 @@ def _solve(total: Floats, y: Floats, design: Floats) -> tuple[Floats, Floats]:
 
 
 def _average_over_walk(
-    logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats
+    logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats, typical: float
 ) -> tuple[Floats, Floats]:
     """Coefficients and covariance, averaged over what the size of the walk may be.
 
@@ -151,7 +158,7 @@ def _average_over_walk(
     values, covariances, scores = [], [], []
     for step in (-1.4, -0.7, 0.0, 0.7, 1.4):
         trial = logs + np.array([step, 0.0])
-        scores.append(-_restricted(trial, hours, y, design, spread))
+        scores.append(-_restricted(trial, hours, y, design, spread, typical))
         total = walk_covariance(hours, float(np.exp(trial[0])), np.exp(trial[1]) * spread)
         value, covariance = _solve(total, y, design)
         values.append(value)

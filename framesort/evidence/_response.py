@@ -22,6 +22,9 @@ _LEVEL = 2.5
 _FEWEST = 3
 """Frames with the heater off, and at a power, below which nothing is said."""
 
+_SEEING = 0.06
+"""Typical change of log FWHM over an hour, by seeing and focus (common practice)."""
+
 _DRAWS = 2000
 """Draws from the fit's uncertainty for limits that are not linear in it."""
 
@@ -181,7 +184,7 @@ def _fit_group(
     keep = (number == 0) | np.isin(number, used)
     start, fwhm, number, line, line_err = (a[keep] for a in (start, fwhm, number, line, line_err))
     design = np.column_stack([np.ones(len(fwhm)), *((number == k).astype(float) for k in used)])
-    fit = fit_with_drift(start / 3600.0, np.log(fwhm), design)
+    fit = fit_with_drift(start / 3600.0, np.log(fwhm), design, typical=_SEEING)
     off_fwhm = float(np.median(fwhm[number == 0]))
     lines = [_mean_line(line[number == k], line_err[number == k]) for k in (0, *used)]
     errors = np.sqrt(np.diag(fit.covariance))
