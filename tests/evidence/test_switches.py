@@ -1,0 +1,138 @@
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.table import Table
+from astropy.time import Time
+from nights import draw_night
+
+from framesort.evidence import estimate_clock_offset, find_switches
+from framesort.files import read_image
+from framesort.heater import read_heater_log
+from framesort.stars import measure_image
+
+NIGHT = Path(__file__).parents[2] / "../shared/nights/real"
+SWITCHES = [(0.6, 30), (1.0, 100), (1.4, 0), (1.8, 60), (2.2, 0)]
+
+
+def rates(table):
+    """Share of right states (off, or heated at 50 % and more), and of unheated called heated."""
+    state, _ = find_switches(table)
+    share, power = np.array(table["heater_share"]), np.array(table["heater_power"])
+    on = np.isin(state, ["on", "part"])
+    clear = (power >= 50) | (share < 0.005)
+    right = np.mean(on[clear] == (share[clear] > 0.005))
+    false = np.mean(on[share < 0.005]) if np.any(share < 0.005) else 0.0
+    return right, false, np.mean(state == "unknown")
+
+
+@pytest.mark.parametrize("changes", [{}, {"focus": 0.6}, {"trailed": 0.25}])
+def test_states_of_twenty_nights(changes):
+    found = np.array([
+        rates(draw_night(np.random.default_rng(seed), SWITCHES, **changes)) for seed in range(20)
+    ])  # fmt: skip
+    # 0.95 is asked; false heated frames, the costly error, stay below 2 %.
+    assert found[:, 0].mean() >= 0.95
+    assert found[:, 0].min() > 0.80
+    assert found[:, 1].mean() < 0.02
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"seeing_jump": [(1.0, 1.4)]},
+        {"seeing_jump": [(0.8, 1.3), (1.9, 0.8)]},
+        {"focus": 0.8},
+        {"walk": 0.2},
+    ],
+    ids=["calm", "seeing", "seeing twice", "focus", "restless"],
+)
+def test_silent_without_a_heater(changes):
+    """Seeing, focus and wind explain it as well: not one night may have heated frames."""
+    for seed in range(12):
+        state, probability = find_switches(draw_night(np.random.default_rng(seed), [], **changes))
+        assert set(state) == {"unknown"}
+        assert np.isnan(probability).all()
+
+
+def test_trailing_by_wind_is_no_heater():
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        table = draw_night(rng, [])
+        windy = slice(40, 80)
+        trail = np.abs(rng.normal(2.0, 0.5, 40))
+        table["fwhm"][windy] = np.hypot(table["fwhm"][windy], 0.8 * trail)
+        table["line_raw"][windy] += 0.02 * trail
+        table["line_raw_angle"][windy] = 0.0
+        flat = 1 - np.clip(0.08 + 0.12 * trail, 0, 0.7)
+        table["eccentricity"][windy] = np.sqrt(1 - flat**2)
+        assert set(find_switches(table)[0]) == {"unknown"}
+
+
+def test_cloud_leaves_widths_and_states_alone():
+    table = draw_night(np.random.default_rng(1), SWITCHES)
+    table["fwhm"][30:40] = np.nan  # too few stars through the cloud
+    state, probability = find_switches(table)
+    assert set(state[30:40]) == {"unknown"} and np.isnan(probability[30:40]).all()
+    assert (state[:20] == "off").all()
+
+
+def test_always_on_is_not_called_off():
+    state, _ = find_switches(draw_night(np.random.default_rng(2), [(-1, 100)]))
+    assert set(state) == {"unknown"}
+
+
+def test_probability_agrees_with_state_and_order_does_not_matter():
+    rng = np.random.default_rng(3)
+    table = draw_night(rng, SWITCHES)
+    state, probability = find_switches(table)
+    assert (probability[state == "on"] > 0.9).all()
+    assert (probability[state == "off"] < 0.1).all()
+    order = rng.permutation(len(table))
+    mixed, _ = find_switches(table[order])
+    assert list(mixed) == list(state[order])
+
+
+def test_few_frames_and_missing_columns():
+    table = draw_night(np.random.default_rng(4), SWITCHES)
+    assert set(find_switches(table[:5])[0]) == {"unknown"}
+    del table["line_raw"]
+    assert set(find_switches(table)[0]) == {"unknown"}
+
+
+@pytest.fixture(scope="module")
+def real_night():
+    if not NIGHT.exists():
+        pytest.skip("the night with known truth is not here")
+    truth = json.loads((NIGHT / "truth.json").read_text())["frames"]
+    rows = []
+    for frame in truth:
+        image, _ = read_image(NIGHT / "frames" / frame["file"])
+        rows.append(measure_image(image))
+    names = ("fwhm", "eccentricity", "elongation_angle", "line_raw", "line_raw_angle")
+    table = Table({name: [getattr(row, name) for row in rows] for name in names})
+    table["start"] = Time([frame["start"][:-6] for frame in truth], scale="utc")
+    table["exposure"] = 60.0
+    table["heater_share"] = [frame["share"] for frame in truth]
+    table["heater_power"] = [frame["dose"] for frame in truth]
+    return table
+
+
+@pytest.mark.slow
+def test_real_night_without_a_log(real_night):
+    right, false, _ = rates(real_night)
+    assert right >= 0.95  # asked
+    assert false <= 0.03  # one frame of the 32
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("ahead", [0, 3600, -420])
+def test_real_night_with_a_wrong_clock(real_night, ahead):
+    trace = read_heater_log(NIGHT / "switches.csv")
+    edges = trace.edges + ahead
+    shifted = type(trace)(edges=edges, power=trace.power)
+    clock = estimate_clock_offset(real_night, shifted)
+    assert abs(clock.seconds + ahead) < 180  # one cadence, as asked
+    assert clock.significant == (ahead != 0)
