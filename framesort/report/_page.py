@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
@@ -76,16 +75,6 @@ class GroupPage:
     stars: PageFigure | None = None
 
 
-def _read_stars(group: GroupSummary) -> Table | None:
-    path = None if group.folder is None else group.folder / "stars.ecsv"
-    if path is None or not path.is_file():
-        return None
-    try:
-        return Table.read(path, format="ascii.ecsv")
-    except Exception:  # a damaged list costs the page its stars, not its rest
-        return None
-
-
 def _show_group(group: GroupSummary, number: int, longest: int) -> GroupPage:
     """Pictures and stars of a group; the one picture there is where they cannot be compared."""
     deep, final = read_stack(group, "deep"), read_stack(group, "final")
@@ -95,7 +84,7 @@ def _show_group(group: GroupSummary, number: int, longest: int) -> GroupPage:
         return GroupPage(
             group=group, alone=alone, alone_name="final picture" if only is final else "deep stack"
         )
-    stars = _read_stars(group)
+    stars = group.stars
     comparisons = compare_pictures(
         deep, final, stars=stars, longest=longest, window=(longest * 11 // 35, longest // 2)
     )

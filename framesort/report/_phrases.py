@@ -13,6 +13,7 @@ __all__ = [
     "format_number",
     "listing",
     "mark_prose",
+    "name_filter",
     "name_group",
     "percent",
     "plural",
@@ -69,5 +70,9 @@ def name_group(group: GroupSummary, results: Results) -> str:
     """Words " of L (120 s)" where there is more than one group to tell apart."""
     if len(results.groups) < 2:
         return ""
-    exposure = f" ({group.exposure:g} s)" if math.isfinite(group.exposure) else ""
-    return f" of {group.filter or group.label}{exposure}"
+    return f" of {name_filter(group.filter or group.label, group.exposure)}"
+
+
+def name_filter(name: str, exposure: float) -> str:
+    """Filter and exposure, as "L (120 s)"."""
+    return f"{name} ({exposure:g} s)" if math.isfinite(exposure) else name

@@ -67,6 +67,8 @@ class GroupSummary:
         What to do next time.
     light_by_angle : dict of str to list of float
         Heater state to the mean `line_profile` of its frames; empty if not told.
+    stars : `~astropy.table.Table` or None
+        Its stars.ecsv, None if there is none that can be read.
     folder : `~pathlib.Path` or None
         Where its stacks lie, None if there are none.
     """
@@ -85,6 +87,7 @@ class GroupSummary:
     line: dict[str, float] = field(default_factory=dict)
     advice: tuple[str, ...] = ()
     light_by_angle: dict[str, list[float]] = field(default_factory=dict)
+    stars: Table | None = None
     folder: Path | None = None
 
     def stack(self, name: str) -> Path | None:
@@ -170,6 +173,15 @@ def _whole(value: Any) -> int | None:
     return int(number) if math.isfinite(number) else None
 
 
+def _read_stars(path: Path) -> Table | None:
+    if not path.is_file():
+        return None
+    try:
+        return Table.read(path, format="ascii.ecsv")
+    except Exception:  # a damaged list costs the report its stars, not its rest
+        return None
+
+
 def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupSummary:
     rows = _rows_of(table, told)
     label = str(told.get("label", told.get("filter", "")))
@@ -196,6 +208,7 @@ def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupS
         line=_numbers_of(told.get("line")),
         advice=as_sentences(told.get("advice")),
         light_by_angle=_profiles_of(told.get("light_by_angle")),
+        stars=None if place is None else _read_stars(place / "stars.ecsv"),
         folder=place if place is not None and place.is_dir() else None,
     )
 

@@ -3,6 +3,9 @@
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from framesort.report._columns import column_texts
 from framesort.report._phrases import name_group, percent, plural
 from framesort.report._read import GroupSummary, Results
 
@@ -84,13 +87,18 @@ def _check_line(group: GroupSummary) -> Check:
 def _check_left(group: GroupSummary) -> Check:
     if group.replaced is None:
         return Check(None, "The number of replaced stars is not known.")
-    left = group.left or 0
+    left, other = group.left or 0, ""
+    if group.stars is not None:
+        # What was found to be no star is not a star left.
+        things = int(np.sum(column_texts(group.stars, "reason") == "not a star"))
+        left = max(left - things, 0)
+        other = f" {plural(things, 'thing')} found to be no star kept." if things else ""
     stars = f"{plural(group.replaced, 'star')} replaced"
     if not left:
-        return Check(group.replaced > 0, f"{stars}, none left as it was.")
+        return Check(group.replaced > 0, f"{stars}, none left as it was.{other}")
     return Check(
         left <= _STARS_LEFT * (left + group.replaced),
-        f"{stars}, {left} left as they were (reasons in stars.ecsv).",
+        f"{stars}, {left} left as they were (reasons in stars.ecsv).{other}",
     )
 
 

@@ -14,6 +14,7 @@ from framesort.report._columns import (
 from framesort.report._phrases import (
     format_duration,
     listing,
+    name_filter,
     name_group,
     percent,
     plural,
@@ -136,7 +137,9 @@ def describe_next(results: Results) -> list[str]:
         f"{listing(names)}: {text}" if any(names) else text for text, names in shared.items()
     ]
     for entry in as_dicts(results.summary.get("tolerable")):
-        sentences += as_sentences(entry.get("sentence"))
+        name = name_filter(str(entry.get("filter", "")), as_number(entry.get("exposure")))
+        for text in as_sentences(entry.get("sentence")):
+            sentences.append(f"{name}: {text}" if len(results.groups) > 1 else text)
     for group in results.groups:
         if sum(group.states.values()) and not group.states.get("off"):
             sentences.append(

@@ -167,7 +167,7 @@ def _summary(table, filters, merged):
         ],
         "tolerable": [
             {"filter": name, "exposure": 120.0, "power": 12.0,
-             "sentence": f"{name}: up to 12 % power costs less than a tenth in star width."}
+             "sentence": "Up to 12 % power costs less than a tenth in star width."}
             for name in filters
         ],
         "left_out": [{"file": "night/dark.fits", "reason": "calibration frame"}],

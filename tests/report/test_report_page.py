@@ -8,8 +8,10 @@ from html.parser import HTMLParser
 import matplotlib as mpl
 import numpy as np
 import pytest
+from astropy.table import Table
 
 from framesort.errors import InputError, OutputError
+from framesort.files import write_table
 from framesort.records import REASONS
 from framesort.report import compare_pictures, read_results, write_preview, write_report
 from framesort.report._advice import ADVICE, list_notices
@@ -65,7 +67,7 @@ def test_answers_carry_the_numbers(page):
     # 0.8 % growth per percent of power by construction, 64 % at 80 % power.
     assert "At 80 % power, stars of L (120 s) were 64 ± 1 % wider" in text
     assert "4.8 ± 0.1 % of their light in the line" in text
-    assert "up to 12 % power costs" in text
+    assert "L (120 s): Up to 12 % power costs" in text
     assert "Final stars are 2.14 px wide, the sharp stack's 2.12 px (deep stack: 3.41 px)" in text
     assert "Switch the heater between exposures" in text
 
@@ -230,6 +232,20 @@ def test_verdict_follows_the_numbers(night_writer, tmp_path, change, verdict):
 
     results = read_results(night_writer(tmp_path / "night", change=alter))
     assert describe_trust(results).verdict == verdict
+
+
+def test_things_that_are_no_stars_are_not_stars_left(night_writer, tmp_path):
+    def alter(table, told):
+        told["groups"][0] |= {"replaced": 53, "left": 30}
+
+    folder = night_writer(tmp_path / "night", change=alter)
+    stars = Table.read(folder / "L" / "stars.ecsv")
+    stars["reason"] = ["not a star" if i < 27 else "" for i in range(len(stars))]
+    write_table(folder / "L" / "stars.ecsv", stars)
+    trust = describe_trust(read_results(folder))
+    assert trust.verdict == "Yes."
+    text = " ".join(check.sentence for _, checks in trust.grounds for check in checks)
+    assert "53 stars replaced, 3 left" in text and "27 things found to be no star" in text
 
 
 def test_checks_put_the_bad_news_first(night_writer, tmp_path):
