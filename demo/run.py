@@ -20,12 +20,19 @@ HERE = Path(__file__).parent
 
 
 def quarter(scenario: Scenario) -> Scenario:
-    """The same night with frames of a quarter of the area."""
+    """The same night with frames of a quarter of the area, as a smaller camera would see it."""
     camera = scenario.camera
     return replace(
         scenario,
-        camera=replace(camera, width=camera.width // 2, height=camera.height // 2),
+        camera=replace(
+            camera,
+            width=camera.width // 2,
+            height=camera.height // 2,
+            hot_pixels=camera.hot_pixels // 4,
+            cosmic_rays=camera.cosmic_rays / 4,
+        ),
         stars=replace(scenario.stars, count=scenario.stars.count // 4),
+        nebula=replace(scenario.nebula, extent=2 * scenario.nebula.extent),  # in image heights
     )
 
 
