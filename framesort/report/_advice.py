@@ -39,6 +39,28 @@ ADVICE = {
 """Code of `REASONS` to what to do about it."""
 
 
+_WARNINGS = (
+    (r"not a star", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "
+     "shows them."),
+    (r"left alone: not covered", "Aim the heater-off frames like the others: these stars lie "
+     "outside them."),
+    (r"left alone", "Nothing to do, unless these stars matter: the reasons are in stars.ecsv."),
+    (r"hardly sharper", "Look at the star width through the night: focus or seeing may have spoilt "
+     "the heater-off frames. The picture gains little from them."),
+    (r"darks?, flats?", "Nothing to do; keep calibration frames in a folder of their own."),
+    (r"no sharp stack", "Take heater-off frames with this filter and exposure."),
+    (r"flux scale", "Look at this frame: cloud, or another field."),
+    (r"no common area", "Aim the frames more alike."),
+    (r"\bclock\b", "Set the clocks of camera and logger by the network before the night."),
+    (r"\bzone\b|taken as UTC", "Nothing to do if the bars below stand at the right times; if not, "
+     "name the zone."),
+    (r"full[ _]power|full_current|taken as off|were read as", "Nothing to do if that is right; "
+     "`framesort log` shows how the log was understood and how to say it otherwise."),
+    (r"unknown|not known", "Give a heater log that covers the whole night."),
+)  # fmt: skip
+"""Words of a warning, and what to do about it; the first that fits counts."""
+
+
 @dataclass(frozen=True)
 class ReasonCount:
     """A reason, what it means, on how many frames it stands, and what to do."""
@@ -76,7 +98,10 @@ def count_reasons(results: Results) -> tuple[ReasonCount, ...]:
 
 
 def _advice_for(sentence: str) -> str:
-    """What to do about a warning that names a reason and does not say it itself."""
+    """What to do about a warning, by its words or by the reason it names; "" if not known."""
+    for words, advice in _WARNINGS:
+        if re.search(words, sentence, re.IGNORECASE):
+            return advice
     for code in REASONS:
         named = re.search(rf"\b{re.escape(code)}\b", sentence, re.IGNORECASE)
         if named and not ADVICE.get(code, "").startswith("Nothing"):
@@ -91,7 +116,10 @@ def list_notices(results: Results) -> tuple[Notice, ...]:
     if isinstance(heater, dict):
         notes = heater.get("notes")
         notices += [
-            Notice(f"Heater log: {text}", "Check with `framesort log` how the log was understood.")
+            Notice(
+                f"Heater log: {text}",
+                _advice_for(text) or "Check with `framesort log` how the log was understood.",
+            )
             for text in (notes if isinstance(notes, list) else [])
             if isinstance(text, str) and text.strip() and text.strip() not in results.warnings
         ]

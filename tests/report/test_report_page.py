@@ -277,6 +277,25 @@ def test_unknown_states_and_thin_sharp_sets_are_warned_of(night_writer, tmp_path
     assert any("3 % of the exposure time" in n.sentence and n.advice for n in found)
 
 
+@pytest.mark.parametrize(
+    ("warning", "part"),
+    [
+        ("Ha: 12 left alone: not covered.", "Aim the heater-off frames"),
+        ("L: The sharp stack's stars are hardly sharper (3.9 px against 3.4 px).", "focus"),
+        ("3 of 9 headers: DATE-OBS: zone -0700 at the end of the time", "right times"),
+        ("2 frames: bright sky.", "Moon"),
+        ("Something else was seen.", ""),
+    ],
+)
+def test_warnings_come_with_what_to_do(night_writer, tmp_path, warning, part):
+    def alter(table, told):
+        told["warnings"] = [warning]
+
+    found = list_notices(read_results(night_writer(tmp_path / "n", merged=False, change=alter)))
+    assert found[0].sentence == warning
+    assert part in found[0].advice and bool(part) == bool(found[0].advice)
+
+
 def test_a_note_of_the_log_is_said_once(night_writer, tmp_path):
     def alter(table, told):
         told["heater"]["notes"] = told["warnings"] = ["Two rows were left out."]
