@@ -92,6 +92,9 @@ def resample_rows(
         flags[...] = 0
         return False
     ny, nx = source_rows, source.shape[1]
+    shift = _whole_shift(inverse)
+    if shift is not None:
+        return _copy(source, shift, rows, out, flags, first_row, source_rows, full, factor, edges)
     bounds = np.array([edges[0], nx - edges[1], edges[2], ny - edges[3]], dtype=np.int64)
     if inverse[0, 0] < 0:
         # Turned by half a turn or so: along the frame's reversed rows memory runs forward.
@@ -113,6 +116,48 @@ def resample_rows(
             flags,
         )
     )
+
+
+def _whole_shift(inverse: Floats) -> tuple[int, int] | None:
+    """Shift in x and y if it is one of whole pixels and nothing else."""
+    dx, dy = inverse[0, 2], inverse[1, 2]
+    if dx != np.floor(dx) or dy != np.floor(dy):
+        return None
+    if not np.array_equal(inverse, [[1, 0, dx], [0, 1, dy], [0, 0, 1]]):
+        return None
+    return int(dx), int(dy)
+
+
+def _copy(
+    source: Image,
+    shift: tuple[int, int],
+    rows: slice,
+    out: Image,
+    flags: NDArray[np.uint8],
+    first_row: int,
+    source_rows: int,
+    full: float,
+    factor: float,
+    edges: tuple[int, int, int, int],
+) -> bool:
+    """Without interpolation: what the kernels give at whole pixels, to the bit."""
+    out[...] = np.nan
+    flags[...] = 0
+    dx, dy = shift
+    x0, x1 = edges[0], source.shape[1] - edges[1]
+    y0 = max(edges[2], first_row)
+    y1 = min(source_rows - edges[3], first_row + len(source))
+    gx0, gx1 = max(x0 - dx, 0), min(x1 - dx, out.shape[1])
+    gy0, gy1 = max(y0 - dy, rows.start), min(y1 - dy, rows.stop)
+    if gx0 >= gx1 or gy0 >= gy1:
+        return False
+    part = source[gy0 + dy - first_row : gy1 + dy - first_row, gx0 + dx : gx1 + dx]
+    place = (slice(gy0 - rows.start, gy1 - rows.start), slice(gx0, gx1))
+    np.multiply(part, np.float32(factor), out=out[place])
+    if np.isinf(full):
+        return False
+    np.greater_equal(part, full, out=flags[place].view(bool))
+    return bool(flags.any())
 
 
 def resample_image(
