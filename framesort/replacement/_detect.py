@@ -5,65 +5,6 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 
-def mesh_background(image: NDArray, box: int, *, mask: NDArray | None = None) -> NDArray:
-    """Smooth level of an image: clipped medians of boxes, spline between; NaN are left out.
-
-    The array is float32 [y, x] and finite everywhere.
-    """
-    ny, nx = image.shape
-    by, bx = max(1, round(ny / box)), max(1, round(nx / box))
-    ys, xs = np.linspace(0, ny, by + 1).astype(int), np.linspace(0, nx, bx + 1).astype(int)
-    grid = np.full((by, bx), np.nan)
-    for j in range(by):
-        for i in range(bx):
-            cut = image[ys[j] : ys[j + 1], xs[i] : xs[i + 1]]
-            good = (
-                np.isfinite(cut)
-                if mask is None
-                else np.isfinite(cut) & ~mask[ys[j] : ys[j + 1], xs[i] : xs[i + 1]]
-            )
-            if good.sum() < 0.15 * cut.size:
-                continue
-            v = cut[good]
-            for _ in range(3):
-                mid = np.median(v)
-                spread = 1.4826 * np.median(np.abs(v - mid))
-                v = v[np.abs(v - mid) <= 2.5 * spread + 1e-6]
-            grid[j, i] = np.median(v) if len(v) else mid
-    if np.isnan(grid).all():
-        return np.zeros_like(image, dtype=np.float32)
-    if np.isnan(grid).any():
-        near = ndimage.distance_transform_edt(
-            np.isnan(grid), return_distances=False, return_indices=True
-        )
-        grid = grid[tuple(near)]
-    if min(grid.shape) >= 3:
-        grid = ndimage.median_filter(grid, 3, mode="nearest")
-    yc = (np.arange(ny) + 0.5) / ny * by - 0.5
-    xc = (np.arange(nx) + 0.5) / nx * bx - 0.5
-    # Separable cubic interpolation: rows of the mesh first, then columns.
-    across = _interpolate(grid, np.clip(xc, 0, bx - 1), axis=1)
-    return _interpolate(across, np.clip(yc, 0, by - 1), axis=0).astype(np.float32)
-
-
-def _interpolate(grid: NDArray, at: NDArray, axis: int) -> NDArray:
-    n = grid.shape[axis]
-    if n == 1:
-        return np.repeat(grid, len(at), axis=axis)
-    from scipy.interpolate import make_interp_spline
-
-    return make_interp_spline(np.arange(n), grid, k=min(3, n - 1), axis=axis)(at)
-
-
-def pixel_noise(image: NDArray) -> float:
-    """Standard deviation of a pixel about its surroundings, from the median deviation."""
-    step = max(1, int(np.sqrt(image.size / 4e6)))
-    cut = image[: image.shape[0] // step, : image.shape[1] // step] if step > 1 else image
-    filled = np.nan_to_num(cut, nan=float(np.nanmedian(cut)))
-    d = (cut - ndimage.uniform_filter(filled, 7))[np.isfinite(cut)]
-    return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(1 - 1 / 49))
-
-
 def guess_saturation(image: NDArray) -> float:
     """Level of flat star tops, +inf if the brightest star has none.
 

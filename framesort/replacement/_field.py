@@ -1,6 +1,9 @@
 """From two images to star places, fluxes and profiles of both."""
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +24,12 @@ from framesort.replacement._fit import (
     solve_fluxes,
 )
 from framesort.replacement._profile import join_wings, moffat_profile
+from framesort.stars import estimate_background
 
 BOX = 64
+TURNS = 4
+LIMITS = (40, 80, 160, 160)
+"""Stars that make the profiles in each turn."""
 
 
 @dataclass
@@ -100,7 +107,7 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
     rest = deep - np.float32(field.scale) * field.nebula
     clean = rest - field.deep.model
     clean[field.full_deep] = np.nan
-    field.offset = detect.mesh_background(clean, BOX)
+    field.offset = estimate_background(clean, box=BOX).level
     rest -= field.offset
     rest[field.full_deep] = np.nan
     field.deep.image = rest
@@ -142,7 +149,8 @@ def _in_both(field: Field) -> NDArray:
     """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
     f, g = field.deep.flux, field.sharp.flux * field.scale
     error = np.hypot(field.deep.error, field.sharp.error * field.scale)
-    return ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
+    unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # not covered, or full
+    return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
 
 
 def _add_missed(field: Field, level: float) -> None:
@@ -212,7 +220,7 @@ def fit_field(
     noise: tuple[float, float],
     full: tuple[float, float],
     scale: float | None = None,
-    turns: int = 5,
+    turns: int = TURNS,
     level: float = 5.5,
     known: Places | None = None,
     given: NDArray | None = None,
@@ -223,8 +231,8 @@ def fit_field(
     to begin with instead of looking for them.
     """
     full_deep, full_sharp = _full(deep, full[0]), _full(sharp, full[1])
-    flat_d = deep - detect.mesh_background(deep, BOX)
-    flat_s = sharp - detect.mesh_background(sharp, BOX)
+    flat_d = deep - estimate_background(deep, box=BOX).level
+    flat_s = sharp - estimate_background(sharp, box=BOX).level
     width_d = detect.guess_width(flat_d, noise[0], full[0])
     width_s = detect.guess_width(flat_s, noise[1], full[1])
     if not np.isfinite(width_d + width_s):
@@ -253,60 +261,97 @@ def fit_field(
         full_deep,
         full_sharp,
     )
-    for turn in range(turns):
-        sides = ((field.sharp, False), (field.deep, True))
-        for side, shifted in sides:
-            side.eps = 0.1 if turn == 0 else max(relative_error(side), 0.02 / turn**2)
-            solve_fluxes(side, places, shifted=shifted, rounds=4 if turn == 0 else 2)
-        if known is None:
-            _move(field)
-        if turn == 2 and known is None and given is None:
-            _add_missed(field, level)
-            solve_fluxes(field.sharp, places, shifted=False, rounds=2)
-            solve_fluxes(field.deep, places, shifted=True, rounds=2)
-        if turn >= 1:
-            strong = np.zeros(len(places), bool)
-            for side, shifted in sides:
-                out = probe(side, places, shifted=shifted, mode=0)
-                side.error = out[:, 1]
-                strong |= (side.flux > 4 * out[:, 1]) & (out[:, 1] > 0)
-            if turn >= 2:
-                strong &= _in_both(field) & (_joint(field) > 6)
-            if turn < turns - 1 and known is None and given is None:
-                _drop(field, strong)
-        if turn in (1, 2) and known is None:
-            _fit_widths(field, deep.shape)
-        for side, shifted in sides:
-            side.model = draw(side, places, shifted=shifted)
+    look = known is None and given is None
+    sides = ((field.sharp, False), (field.deep, True))
+    with ThreadPoolExecutor(2) as pool:
+        # The kernels let go of the interpreter: both stacks are worked on at once.
+        def each(work: Callable[[Side, bool], Any]) -> list[Any]:
+            return list(pool.map(lambda pair: work(*pair), sides))
+
+        for turn in range(turns):
+            each(lambda side, shifted, turn=turn: _solve(side, shifted, places, turn))
+            if known is None:
+                _move(field)
+            if turn == 2 and look:
+                _add_missed(field, level)
+                each(lambda side, shifted: _redraw(side, shifted, places))
+                each(lambda side, shifted: solve_fluxes(side, places, shifted=shifted, rounds=2))
             if turn >= 1:
-                seek_lines(side, places, shifted=shifted)
-        # Both profiles are made of the same pixels: what a nebula adds to one it adds to both.
-        spans = [fit_radii(side, places) for side, _ in sides]
-        radius = np.maximum(spans[0][0], spans[1][0])
-        for (side, shifted), (_, reach) in zip(sides, spans, strict=True):
-            renew_profile(
-                side,
-                places,
-                radius,
-                np.maximum(reach, radius),
-                shifted=shifted,
+                each(lambda side, shifted: _judge(side, shifted, places))
+                if look and turn < turns - 1:
+                    _drop(field, _credible(field, turn))
+            if turn in (1, 2) and known is None:
+                _fit_widths(field, deep.shape)
+            each(lambda side, shifted, turn=turn: _redraw(side, shifted, places, lines=turn >= 1))
+            _renew(
+                field,
+                deep,
+                sharp,
                 norm=8 * width_d,
-                base=field.sharp.profile if shifted else None,
+                scale=scale,
+                limit=LIMITS[min(turn, len(LIMITS) - 1)],
             )
-            if side is field.sharp:
-                field.scale = _scale(field.deep, field.sharp, scale)
-                clean = sharp - side.model
-                clean[full_sharp] = np.nan
-                side.image = sharp - detect.mesh_background(clean, BOX)
-                side.image[full_sharp] = np.nan
-                _prepare_deep(field, deep, sharp)
-    total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
-    field.deep.profile = join_wings(
-        field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
-    )
-    for side, shifted in sides:
-        solve_fluxes(side, places, shifted=shifted, rounds=2)
-        side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
+        total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
+        field.deep.profile = join_wings(
+            field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
+        )
+        each(lambda side, shifted: _redraw(side, shifted, places, level=0.02))
+        each(lambda side, shifted: solve_fluxes(side, places, shifted=shifted, rounds=2))
+        each(lambda side, shifted: _judge(side, shifted, places))
     field.scale = _scale(field.deep, field.sharp, scale)
     _prepare_deep(field, deep, sharp)
     return field
+
+
+def _solve(side: Side, shifted: bool, places: Places, turn: int) -> None:
+    side.eps = 0.1 if turn == 0 else max(relative_error(side), 0.02 / turn**2)
+    if turn == 0:
+        _redraw(side, shifted, places)
+    solve_fluxes(side, places, shifted=shifted, rounds=4 if turn == 0 else 2)
+
+
+def _redraw(
+    side: Side, shifted: bool, places: Places, *, level: float = 0.05, lines: bool = False
+) -> None:
+    side.model = draw(side, places, shifted=shifted, level=level)
+    if lines:
+        seek_lines(side, places, shifted=shifted)
+
+
+def _judge(side: Side, shifted: bool, places: Places) -> None:
+    side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
+
+
+def _credible(field: Field, turn: int) -> NDArray:
+    """Finds worth keeping: four standard deviations in a stack, later six in both together."""
+    strong = np.zeros(len(field.places), bool)
+    for side in (field.sharp, field.deep):
+        strong |= (side.flux > 4 * side.error) & (side.error > 0)
+    return strong & _in_both(field) & (_joint(field) > 6) if turn >= 2 else strong
+
+
+def _renew(
+    field: Field, deep: NDArray, sharp: NDArray, *, norm: float, scale: float | None, limit: int
+) -> None:
+    """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
+    spans = [fit_radii(side, field.places) for side in (field.sharp, field.deep)]
+    radius = np.maximum(spans[0][0], spans[1][0])
+    reach = [np.maximum(span[1], radius) for span in spans]
+    side = field.sharp
+    renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, limit=limit)
+    field.scale = _scale(field.deep, side, scale)
+    clean = sharp - side.model
+    clean[field.full_sharp] = np.nan
+    side.image = sharp - estimate_background(clean, box=BOX).level
+    side.image[field.full_sharp] = np.nan
+    _prepare_deep(field, deep, sharp)
+    renew_profile(
+        field.deep,
+        field.places,
+        radius,
+        reach[1],
+        shifted=True,
+        norm=norm,
+        limit=limit,
+        base=side.profile,
+    )

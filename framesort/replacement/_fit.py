@@ -74,7 +74,7 @@ def draw(
     shifted: bool,
     flux: NDArray | None = None,
     out: NDArray | None = None,
-    level: float = 0.02,
+    level: float = 0.05,
 ) -> NDArray:
     """Image of the stars of one stack."""
     flux = side.flux if flux is None else flux
@@ -95,14 +95,13 @@ def draw(
 
 
 def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> None:
-    """All fluxes of one stack together; the model is drawn anew."""
-    side.model = draw(side, places, shifted=shifted)
+    """All fluxes of one stack together; the model, up to date before, is so after."""
     x, y = places.at(shifted)
     q = local_q(side, places)
     order = np.argsort(-side.flux, kind="stable")
     flux = side.flux[order]
     # Room to grow: a star may still be brighter than its first guess.
-    room = np.maximum(flux * 1.5, 400 * side.noise)
+    room = np.maximum(flux * 1.2, 100 * side.noise)
     kernels.sweep_fluxes(
         side.image,
         side.model,
@@ -113,8 +112,8 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         flux,
         q[order],
         CORE / q[order],
-        side.profile.radius(room, q[order], 0.02 * side.noise),
-        side.profile.line_reach(room, q[order], 0.02 * side.noise),
+        side.profile.radius(room, q[order], 0.05 * side.noise),
+        side.profile.line_reach(room, q[order], 0.05 * side.noise),
         side.profile.tables,
         rounds,
     )
@@ -173,7 +172,7 @@ def renew_profile(
     shifted: bool,
     norm: float,
     base: Profile | None = None,
-    limit: int = 300,
+    limit: int,
 ) -> None:
     """The profile from the brightest stars, then fluxes and model in its terms."""
     pick = np.argsort(-side.flux, kind="stable")[:limit]
@@ -226,15 +225,44 @@ def seek_lines(side: Side, places: Places, *, shifted: bool) -> None:
 
 
 def smooth_fill(image: NDArray, weight: NDArray, width: float) -> NDArray:
-    """Weighted Gaussian mean of an image, wider where little weight is near."""
+    """Weighted Gaussian mean of an image, wider where little weight is near (three steps)."""
     out = np.zeros_like(image)
     missing = np.ones_like(image)
-    for s in (width, 3 * width, 9 * width, 27 * width):
-        mass = ndimage.gaussian_filter(weight, s)
-        mean = ndimage.gaussian_filter(image * weight, s) / np.maximum(mass, 1e-6)
-        trust = missing * np.clip(mass / 0.2, 0, 1)
+    for s in (width, 4 * width, 16 * width):
+        # Wide means are made of block means: they hold no detail.
+        step = max(1, int(s / 3))
+        mass = ndimage.gaussian_filter(_blocks(weight, step), s / step, truncate=3)
+        mean = ndimage.gaussian_filter(_blocks(image * weight, step), s / step, truncate=3)
+        mean /= np.maximum(mass, 1e-6)
+        if step > 1:
+            mass, mean = _spread(mass, image.shape), _spread(mean, image.shape)
+        trust = missing * np.clip(mass * 5, 0, 1)
         out += trust * mean
         missing -= trust
-        if not missing.any():
+        if missing.max() < 0.01:
             break
+    return out
+
+
+def _blocks(image: NDArray, step: int) -> NDArray:
+    """Means of blocks of `step` pixels a side; the last ones may hold repeated edge pixels."""
+    if step == 1:
+        return image
+    wide = np.pad(image, [(0, -n % step) for n in image.shape], mode="edge")
+    ny, nx = wide.shape
+    return wide.reshape(ny // step, step, nx // step, step).mean(axis=(1, 3))
+
+
+def _spread(blocks: NDArray, shape: tuple[int, ...]) -> NDArray:
+    """Block means back to pixels, linearly."""
+    step = [-(-n // b) for n, b in zip(shape, blocks.shape, strict=True)]
+    at = [(np.arange(n) + 0.5) / k - 0.5 for n, k in zip(shape, step, strict=True)]
+    out = blocks
+    for axis, c in enumerate(at):
+        n = blocks.shape[axis]
+        low = np.clip(np.floor(c).astype(int), 0, max(n - 2, 0))
+        part = np.clip(c - low, 0, 1).astype(np.float32)
+        part = part[:, None] if axis == 0 else part
+        high = np.minimum(low + 1, n - 1)
+        out = np.take(out, low, axis) * (1 - part) + np.take(out, high, axis) * part
     return out

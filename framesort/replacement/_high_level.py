@@ -15,6 +15,7 @@ from framesort.replacement._field import Field, fit_field
 from framesort.replacement._fit import Places, probe
 from framesort.replacement._kernels import fit_stars
 from framesort.replacement._profile import profile_fwhm
+from framesort.stars import estimate_background
 from framesort.workers import Progress, run_tasks
 
 FEWEST = 12
@@ -212,7 +213,10 @@ def _star_table(
 def _one_plane(job: tuple[Any, ...]) -> tuple[Any, ...]:
     """Replace the stars of one plane; with a `lead` field its places and verdict are kept."""
     deep, sharp, settings, lead = job
-    noise = (settings["noise"] or detect.pixel_noise(deep), detect.pixel_noise(sharp))
+    noise = (
+        settings["noise"] or float(np.median(estimate_background(deep).noise)),
+        float(np.median(estimate_background(sharp).noise)),
+    )
     full = settings["full"]
     full = tuple(
         level if np.isfinite(level) else detect.guess_saturation(image)

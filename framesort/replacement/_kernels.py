@@ -260,7 +260,8 @@ def sweep_fluxes(image, model, sigma, eps, x, y, flux, q, core, radius, reach, t
             if s1 <= 0.0 or not det > 1e-12 * spp * s1:
                 continue
             change = max((spd * s1 - sd * sp) / det, -flux[k])
-            if abs(change) > 1e-4 * flux[k]:
+            # A thirtieth of the flux's own uncertainty is not worth drawing.
+            if change * change * det > 1e-3 * s1:
                 flux[k] += change
                 add_star(model, x[k], y[k], change, q[k], radius[k], reach[k], tables)
 
@@ -341,7 +342,7 @@ def gather(  # type: ignore[no-untyped-def]
     """Normal equations of the profile from each star's pixels, neighbours taken away.
 
     `shape` is (step_t, n0, nh, step_u, nu, step_v, nv) as for `design`. Residuals beyond `clip`
-    standard deviations weigh less (Huber's function).
+    standard deviations weigh less (Huber's function). `normal` plus its transpose is the matrix.
     """
     ny, nx = image.shape
     step_t, n0, nh, step_u, nu, step_v, nv = shape
@@ -388,14 +389,16 @@ def gather(  # type: ignore[no-untyped-def]
                     if inside:
                         mean[index[a]] += wa
                     wa *= f
-                    for b in range(n):
+                    for b in range(a):
                         normal[index[a], index[b]] += wa * value[b]
+                    normal[index[a], index[a]] += 0.5 * wa * value[a]
         if s1 > 0.0:
             for a in range(size):
                 if mean[a] != 0.0:
                     right[a] -= mean[a] * sd / s1
-                    for b in range(size):
+                    for b in range(a):
                         normal[a, b] -= mean[a] * mean[b] / s1
+                    normal[a, a] -= 0.5 * mean[a] * mean[a] / s1
 
 
 def sample_design(

@@ -127,6 +127,7 @@ def fit_profile(
     n = N_T + 2 * ORDERS * N_INNER + len(cs) * N_U * N_V
     normal, right = np.zeros((n, n)), np.zeros(n)
     kernels.gather(image, model, noise, eps, clip, *stars, old.tables, _shape(), cs, normal, right)
+    normal += normal.T.copy()
     spread = np.empty(n)
     rho = (np.arange(N_T) * STEP_T) ** 2
     spread[:N_T] = _prior(rho)
