@@ -28,6 +28,9 @@ _RAMP = 30.0
 _SETTLE = 300.0
 """Seconds: a ramp back within this time of a step belongs to it."""
 
+_SLOPE = 0.5
+"""Share of a step's height that may go on beside it before it counts as a ramp."""
+
 _MOST = 200
 """Stop looking after so many steps: such a trace is not piecewise constant."""
 
@@ -132,6 +135,21 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], int]:
     return _mark_decays(steps, cadence), len(slews)
 
 
+def _slope_share(left: Floats, right: Floats, height: float) -> float:
+    """How much of a step goes on within the levels beside it: 0 for a step, 1 for a ramp.
+
+    Each side is halved: along a straight ramp the median changes by half of the measured
+    height from half to half on each side.
+    """
+    if min(len(left), len(right)) < 8:
+        return 0.0
+    change = sum(
+        np.median(side[len(side) // 2 :]) - np.median(side[: len(side) // 2])
+        for side in (left, right)
+    )
+    return float(change / height)
+
+
 def _middle_run(middle: NDArray[np.bool_], place: int) -> int:
     """Number of samples in the middle of a step that adjoin its place."""
     before, after = middle[:place][::-1], middle[place:]
@@ -170,9 +188,9 @@ def _measure(
     for k, place in enumerate(places, 1):
         # A ramp spreads around its place: leave it out of the levels on either side.
         guard = min(2, (place - bounds[k - 1]) // 3, (bounds[k + 1] - place) // 3)
-        left = current[max(bounds[k - 1], place - width) : max(place - guard, bounds[k - 1] + 1)]
-        right = current[min(place + guard, bounds[k + 1] - 1) : min(bounds[k + 1], place + width)]
-        left, right = (side[np.isfinite(side)] for side in (left, right))
+        left = current[bounds[k - 1] : max(place - guard, bounds[k - 1] + 1)]
+        right = current[min(place + guard, bounds[k + 1] - 1) : bounds[k + 1]]
+        left, right = left[np.isfinite(left)][-width:], right[np.isfinite(right)][:width]
         if not (len(left) and len(right)):
             continue
         low, high = float(np.median(left)), float(np.median(right))
@@ -182,8 +200,9 @@ def _measure(
         first, last = max(bounds[k - 1], place - width), min(bounds[k + 1], place + width)
         share = (clean[first:last] - low) / height if height else np.zeros(last - first)
         rise = _middle_run((share > 0.2) & (share < 0.8), place - first) * cadence
-        # Noise may carry samples of a low step into the middle: count them out.
-        sudden = rise <= max(_RAMP, 2 * cadence) or abs(height) < 4 * noise
+        sudden = rise <= max(_RAMP, 2 * cadence)
+        if abs(height) < 5 * noise:  # noise hides how long it took: the slopes beside it decide
+            sudden = _slope_share(left, right, height) <= _SLOPE
         steps.append(Step(place, height, float(error), sudden))
     return steps
 
