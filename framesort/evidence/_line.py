@@ -89,7 +89,7 @@ def measure_line_excess(
         if len(reference) == 0:
             reference, widen = np.flatnonzero(good & cold), 2.0
         if len(reference) == 0:
-            raw = np.array([qualities[i].line_raw for i in rows])
+            raw = np.array([qualities[int(i)].line_raw for i in rows])
             least = np.argsort(raw, kind="stable")[: max(1, len(rows) // 4)]
             reference, floor, modes = rows[least], float(np.median(raw[least])), 0
         strength, error, angle = _excess(profile, own, rows, reference, modes)

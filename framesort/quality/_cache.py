@@ -48,7 +48,7 @@ def cache_key(path: str | os.PathLike[str], settings: dict[str, Any]) -> str:
 def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
     """Write a measurement; a folder that cannot be written is no reason to stop."""
     table = quality.star_list
-    arrays = {f"star_{name}": np.asarray(table[name]) for name in STAR_COLUMNS}
+    arrays: dict[str, Any] = {f"star_{name}": np.asarray(table[name]) for name in STAR_COLUMNS}
     meta = {name: table.meta[name] for name in table.meta if isinstance(table.meta[name], float)}
     told = json.dumps({"key": key, "stars": quality.stars, "reason": quality.reason, "meta": meta})
     try:

@@ -49,7 +49,7 @@ def measure_transparency(
         )
     result = np.full(len(qualities), np.nan)
     for name in sorted(set(names)):
-        rows = [i for i in np.flatnonzero(names == name) if qualities[i]]
+        rows = [int(i) for i in np.flatnonzero(names == name) if qualities[int(i)]]
         if not rows:
             continue
         # Stars per frame tell depth; frames of equal number keep their order.

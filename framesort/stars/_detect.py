@@ -1,5 +1,7 @@
 """Where stars may be: local maxima of the image smoothed with about the star's own profile."""
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -22,7 +24,7 @@ _DIP_SHARE = 0.06
 
 
 @njit(cache=True, nogil=True)
-def _find_spikes(image, noise, found):
+def _find_spikes(image: Any, noise: Any, found: Any) -> Any:
     """Fill `found` with x, y of single pixels that stand far above all eight neighbours."""
     ny, nx = image.shape
     n = 0
@@ -65,29 +67,37 @@ gives 6 % of their signal to noise, 2 r / (1 + r^2), for a better view of blends
 
 
 @njit(cache=True, nogil=True)
-def _smooth(image, kernel, out):
+def _smooth(image: Any, kernel: Any, out: Any) -> Any:
     """Separable convolution; NaN counts as 0, as does what lies beyond the edge."""
     ny, nx = image.shape
-    half = kernel.size // 2
-    column = np.empty(nx + 2 * half, np.float32)
-    for y in range(ny):
-        column[:] = 0
-        for k in range(-half, half + 1):
-            if 0 <= y + k < ny:
-                weight = kernel[k + half]
+    size = kernel.size
+    half = size // 2
+    line = np.zeros(nx + 2 * half, np.float32)
+    ring = np.zeros((size, nx), np.float32)  # the last rows, smoothed along x
+    for y in range(-half, ny):
+        new = ring[(y + half) % size]
+        new[:] = 0
+        if y + half < ny:
+            source = image[y + half]
+            for x in range(nx):
+                line[x + half] = source[x] if source[x] == source[x] else np.float32(0)
+            for k in range(size):
+                weight = kernel[k]
                 for x in range(nx):
-                    value = image[y + k, x]
-                    column[x + half] += weight * (value if value == value else np.float32(0))
+                    new[x] += weight * line[x + k]
+        if y < 0:
+            continue
         row = out[y]
         row[:] = 0
-        for k in range(2 * half + 1):
-            weight = kernel[k]
-            for x in range(nx):
-                row[x] += weight * column[x + k]
+        for k in range(size):
+            if 0 <= y - half + k < ny:
+                weight, old = kernel[k], ring[(y - half + k) % size]
+                for x in range(nx):
+                    row[x] += weight * old[x]
 
 
 @njit(cache=True, nogil=True)
-def _local_maxima(smooth, noise, factor, found):
+def _local_maxima(smooth: Any, noise: Any, factor: Any, found: Any) -> Any:
     """Fill `found` with x, y of maxima among 3 x 3 above `factor` times the noise."""
     ny, nx = smooth.shape
     n = 0
@@ -114,7 +124,9 @@ def _local_maxima(smooth, noise, factor, found):
 
 
 @njit(cache=True, nogil=True)
-def _stand_out(smooth, noise, places, pairs, need, share, keep):
+def _stand_out(
+    smooth: Any, noise: Any, places: Any, pairs: Any, need: Any, share: Any, keep: Any
+) -> Any:
     """Drop the fainter of a pair where the dip between the two is not deep enough."""
     for p in range(pairs.shape[0]):
         a, b = pairs[p, 0], pairs[p, 1]  # a is the brighter

@@ -130,9 +130,10 @@ def _fit_field(
     strength = star_depth(stars, sigma, fwhm)
     # First the bright ones with everything free: they tell the index.
     bright = np.flatnonzero(~saturated & (strength > 50))[:400]
-    free = np.where(saturated | (strength < _SHAPE_DEPTH), 4, 7)
+    free = np.where(saturated, 4, 7)
     free[bright] = 8
-    fit_stars(residual, stars, order, radii, free, 25, sigma, FAR, quality)
+    first = np.flatnonzero(saturated | (strength > _SHAPE_DEPTH))
+    fit_stars(residual, stars, first, radii, free, 25, sigma, FAR, quality)
     shape = shape_numbers(stars)
     good = (quality[:, 3] > 0) & (shape["minor"] > LEAST_WIDTH) & ~saturated
     narrow = ~saturated & _too_narrow(shape["minor"], quality, sigma, LEAST_WIDTH)

@@ -8,6 +8,8 @@ so that q = 1 where the profile has fallen to one half, whatever g. g is 1 over 
 index (Moffat 1969, A&A 3, 455); g towards 0 is a Gaussian.
 """
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -20,7 +22,7 @@ _LN2 = 0.6931471805599453
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _draw(image, p, sign, limit, far):
+def _draw(image: Any, p: Any, sign: Any, limit: Any, far: Any) -> Any:
     """Add (sign +1) or take away (-1) one star out to where it falls below `limit`."""
     ny, nx = image.shape
     det = p[A] * p[C] - p[B] * p[B]
@@ -44,7 +46,9 @@ def _draw(image, p, sign, limit, far):
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _normal(image, p, x0, y0, radius, free, jtj, jtr):
+def _normal(
+    image: Any, p: Any, x0: Any, y0: Any, radius: Any, free: Any, jtj: Any, jtr: Any
+) -> Any:
     """Normal equations of the `free` first parameters; gives the cost and the pixel count."""
     ny, nx = image.shape
     jtj[:] = 0.0
@@ -90,7 +94,7 @@ def _normal(image, p, x0, y0, radius, free, jtj, jtr):
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _cholesky(m, n, damping, low):
+def _cholesky(m: Any, n: Any, damping: Any, low: Any) -> Any:
     """Factor the damped matrix; False if it is not positive definite."""
     for i in range(n):
         for j in range(i + 1):
@@ -107,7 +111,7 @@ def _cholesky(m, n, damping, low):
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _solve(low, n, b, out):
+def _solve(low: Any, n: Any, b: Any, out: Any) -> Any:
     for i in range(n):
         s = b[i]
         for k in range(i):
@@ -121,7 +125,7 @@ def _solve(low, n, b, out):
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _fit_one(image, p, radius, free, rounds, quality):
+def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: Any) -> Any:
     """Levenberg-Marquardt (Marquardt 1963) from `p`, changed in place.
 
     `quality` receives the relative error of the light for a pixel noise of 1, the
@@ -199,7 +203,17 @@ def _fit_one(image, p, radius, free, rounds, quality):
 
 
 @njit(cache=True, nogil=True)
-def fit_stars(image, stars, order, radius, free, rounds, noise, far, quality):
+def fit_stars(
+    image: Any,
+    stars: Any,
+    order: Any,
+    radius: Any,
+    free: Any,
+    rounds: Any,
+    noise: Any,
+    far: Any,
+    quality: Any,
+) -> Any:
     """Fit the stars of `order` in turn; the others' profiles are not in the image meanwhile.
 
     Parameters
@@ -236,7 +250,7 @@ def fit_stars(image, stars, order, radius, free, rounds, noise, far, quality):
 
 
 @njit(cache=True, nogil=True)
-def draw_stars(image, stars, order, sign, noise, far):
+def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any, far: Any) -> Any:
     """Add (+1) or take away (-1) the stars of `order`; as `fit_stars` does it."""
     for k in range(order.size):
         i = order[k]

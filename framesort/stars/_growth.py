@@ -6,6 +6,7 @@ Stetson 1990, PASP 102, 932) and applied to all.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -43,7 +44,7 @@ def shape_numbers(stars: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
     }
 
 
-def _inside(q: NDArray[np.float64], g: NDArray[np.float64]) -> NDArray[np.float64]:
+def _inside(q: Any, g: Any) -> Any:
     """Integral of (1 + c q)^(-1/g) from 0 to q: times pi over sqrt(det), the light inside."""
     c = 2**g - 1
     power = 1 / g - 1
@@ -70,7 +71,7 @@ def _model_growth(star: NDArray[np.float64], radius: NDArray[np.float64]) -> NDA
 
 
 @njit(cache=True, nogil=True)
-def _ring_means(image, stars, order, width, rings, limit):
+def _ring_means(image: Any, stars: Any, order: Any, width: Any, rings: Any, limit: Any) -> Any:
     """Mean of the image in rings around each star; NaN where a ring is less than half there.
 
     A profile was taken away only as far as it exceeds `limit`; the rest of it goes here.

@@ -95,7 +95,7 @@ def _settle_width(
     found = 0
     for _ in range(5):
         places, height = find_candidates(image, noise, fwhm=fwhm, threshold=threshold)
-        places, height = places[:200], height[:200]
+        places, height = places[:100], height[:100]
         n = len(places)
         stars = place_stars(places, height, _round_star(fwhm, G_START))
         sigma = noise[places[:, 1], places[:, 0]].astype(float)

@@ -1,6 +1,7 @@
 """Light along rays from stars, and the line-shaped template held against it."""
 
 import functools
+from typing import Any
 
 import numpy as np
 from numba import njit
@@ -25,7 +26,9 @@ INNER, OUTER = 2.0, 6.0
 
 
 @njit(cache=True, nogil=True)
-def sample_rays(image, stars, order, inner, outer, bins, steps, limit):
+def sample_rays(
+    image: Any, stars: Any, order: Any, inner: Any, outer: Any, bins: Any, steps: Any, limit: Any
+) -> Any:
     """Light between two radii in sectors around stars.
 
     Parameters

@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from scenes import (
+from scipy.spatial import cKDTree
+from star_scenes import (
     add_moffat,
     profile,
     star_field,
@@ -10,7 +11,6 @@ from scenes import (
     true_eccentricity,
     true_widths,
 )
-from scipy.spatial import cKDTree
 
 from framesort.records import STAR_COLUMNS
 from framesort.stars import estimate_background, find_stars, measure_image

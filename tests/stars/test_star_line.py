@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from scenes import add_moffat, star_field
 from scipy.ndimage import gaussian_filter
+from star_scenes import add_moffat, star_field
 
 from framesort.records import LINE_BINS
 from framesort.stars import find_stars, line_template, measure_image, measure_line
