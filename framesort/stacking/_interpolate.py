@@ -252,38 +252,32 @@ def resample_into(
                 while b < width and ix[b] - ix[b - 1] == 1 and iy[b] == iy[a]:
                     b += 1
                 top = iy[a] - half + 1
-                inside = (
-                    ix[a] - half + 1 >= x0
-                    and ix[b - 1] + half < x1
-                    and top >= y0
-                    and iy[a] + half < y1
-                )
-                if inside and b - a >= SHORTEST_RUN:
-                    _run(
-                        source, top - first_row, ix[a] - half + 1, a, b - a, wx, wy,
-                        value[a:b], low[a:b], high[a:b], part,
-                    )  # fmt: skip
-                    if not _all_finite(value[a:b]):
-                        for c in range(a, b):
-                            if not np.isfinite(value[c]):
-                                value[c] = _one(
-                                    source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
-                                    wy[:, c].copy(),
-                                )  # fmt: skip
+                # The part of the run whose taps all lie in the frame.
+                begin = max(a, a + x0 + half - 1 - ix[a])
+                end = min(b, a + x1 - half - ix[a])
+                if top < y0 or iy[a] + half >= y1 or end - begin < SHORTEST_RUN:
+                    begin = end = b
                 else:
-                    for c in range(a, b):
-                        if (
-                            px[c] > x0 - 0.5
-                            and px[c] < x1 - 0.5
-                            and py[c] > y0 - 0.5
-                            and py[c] < y1 - 0.5
-                        ):
-                            value[c] = _one(
-                                source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
-                                wy[:, c].copy(),
-                            )  # fmt: skip
-                        else:
-                            value[c] = np.nan
+                    _run(
+                        source, top - first_row, ix[begin] - half + 1, begin, end - begin, wx, wy,
+                        value[begin:end], low[begin:end], high[begin:end], part,
+                    )  # fmt: skip
+                whole = _all_finite(value[begin:end])
+                for c in range(a, b):
+                    if begin <= c < end and (whole or np.isfinite(value[c])):
+                        continue
+                    if (
+                        px[c] > x0 - 0.5
+                        and px[c] < x1 - 0.5
+                        and py[c] > y0 - 0.5
+                        and py[c] < y1 - 0.5
+                    ):
+                        value[c] = _one(
+                            source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
+                            wy[:, c].copy(),
+                        )  # fmt: skip
+                    else:
+                        value[c] = np.nan
                 a = b
             line = out[r, start : start + width]
             scale = np.float32(factor)
