@@ -3,6 +3,7 @@
 import base64
 import json
 import os
+import select
 import shutil
 import subprocess
 from pathlib import Path
@@ -12,7 +13,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 _FLAGS = (
     "--headless --no-sandbox --disable-gpu --disable-quic --no-first-run --hide-scrollbars "
     "--disable-background-networking --disable-component-update --disable-sync "
-    "--remote-debugging-pipe"
+    "--disable-dev-shm-usage --remote-debugging-pipe"
 ).split()
 
 
@@ -52,6 +53,8 @@ class Browser:
 
     def _receive(self):
         while b"\0" not in self._rest:
+            if not select.select([self._in], [], [], 120)[0]:
+                raise RuntimeError("the browser has not answered for two minutes")
             piece = os.read(self._in, 1 << 20)
             if not piece:
                 raise RuntimeError("the browser has gone")
