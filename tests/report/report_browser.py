@@ -6,6 +6,7 @@ import os
 import select
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -16,6 +17,16 @@ _FLAGS = (
     "--disable-dev-shm-usage --remote-debugging-pipe"
 ).split()
 
+# The browser reads at 3 and writes at 4. Both ends are moved up first, so that putting one in
+# its place cannot close the other.
+_LAUNCHER = """
+import fcntl, os, sys
+ends = [fcntl.fcntl(int(fd), fcntl.F_DUPFD, 10) for fd in sys.argv[1:3]]
+os.dup2(ends[0], 3)
+os.dup2(ends[1], 4)
+os.execv(sys.argv[3], sys.argv[3:])
+"""
+
 
 class Browser:
     """One tab. `errors` and `requests` collect what the page logs and asks for."""
@@ -23,24 +34,15 @@ class Browser:
     def __init__(self, profile):
         to_child, self._out = os.pipe()
         self._in, from_child = os.pipe()
-        # Above the two numbers that the browser expects, so that neither is overwritten.
-        high = [
-            os.dup2(fd, 60 + i, inheritable=True) for i, fd in enumerate((to_child, from_child))
-        ]
-
-        def connect():
-            os.dup2(high[0], 3)
-            os.dup2(high[1], 4)
-
         self._process = subprocess.Popen(
-            [CHROMIUM, *_FLAGS, f"--user-data-dir={profile}", "about:blank"],
-            preexec_fn=connect,
-            close_fds=False,
+            [sys.executable, "-c", _LAUNCHER, str(to_child), str(from_child), CHROMIUM,
+             *_FLAGS, f"--user-data-dir={profile}", "about:blank"],
+            pass_fds=(to_child, from_child),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
-        )
-        for fd in (to_child, from_child, *high):
-            os.close(fd)
+        )  # fmt: skip
+        os.close(to_child)
+        os.close(from_child)
         self._number = 0
         self._session = None
         self._rest = b""
