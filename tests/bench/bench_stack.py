@@ -10,7 +10,6 @@ resampling. Full size: ``--frames 40 --rows 4176 --columns 6248`` writes 2 GB.
 
 import argparse
 import json
-import resource
 import subprocess
 import sys
 import tempfile
@@ -123,18 +122,46 @@ def child(task, paths, shape):
             data = run_framesort(paths, shape, task == "framesort turned")
         assert abs(np.nanmedian(data) - 1000) < 5
         seconds = time.perf_counter() - begin
-    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    others = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    print(json.dumps({"seconds": seconds, "self": own / 1024, "worker": others / 1024}))
+    print(json.dumps({"seconds": seconds}))
+
+
+def tree_memory(root):
+    """MiB that a process and all its descendants hold; shared pages count once (Linux)."""
+    parents = {}
+    for entry in Path("/proc").glob("[0-9]*"):
+        try:
+            parents[int(entry.name)] = int((entry / "stat").read_text().rsplit(")")[-1].split()[1])
+        except (OSError, ValueError):
+            continue
+    family, total = {root}, 0
+    for _ in range(4):
+        family |= {pid for pid, parent in parents.items() if parent in family}
+    for pid in family:
+        try:
+            lines = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+        except OSError:
+            continue
+        total += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
+    return total / 1024
 
 
 def measure(task, paths, shape):
+    """Run a task in a process of its own; seconds, and peak memory looked at every 50 ms."""
     request = json.dumps({"task": task, "paths": paths, "shape": shape})
-    result = subprocess.run(
+    with subprocess.Popen(
         [sys.executable, __file__, "--child", "-"],
-        input=request, capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    return json.loads(result.stdout.strip().splitlines()[-1])
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    ) as process:  # fmt: skip
+        process.stdin.write(request)
+        process.stdin.close()
+        peak = 0.0
+        while process.poll() is None:
+            peak = max(peak, tree_memory(process.pid))
+            time.sleep(0.05)
+        output = process.stdout.read()
+    if process.returncode:
+        raise SystemExit(f"{task} failed")
+    return {**json.loads(output.strip().splitlines()[-1]), "memory": peak}
 
 
 def main():
@@ -156,17 +183,14 @@ def main():
         print(f"{options.frames} frames of {options.rows * options.columns / 1e6:.1f} megapixels")
         for task in ("framesort", "framesort turned", "ccdproc"):
             got = result[task] = measure(task, paths, shape)
-            workers = 0 if task == "ccdproc" else 2
-            got["memory"] = got["self"] + workers * got["worker"]
             print(
-                f"{task:18s} {got['seconds']:7.1f} s, peak memory {got['self']:6.0f} MiB"
-                + (f" and 2 workers of {got['worker']:.0f} MiB at most" if workers else "")
+                f"{task:18s} {got['seconds']:7.1f} s, peak memory {got['memory']:6.0f} MiB in all"
             )
         for task in ("framesort", "framesort turned"):
             print(
                 f"{task:18s} {result['ccdproc']['seconds'] / result[task]['seconds']:.1f} times as "
                 f"fast as ccdproc with {result[task]['memory'] / result['ccdproc']['memory']:.2f} "
-                "of its memory, all processes together"
+                "of its memory"
             )
         for name in (
             "framesort linear", "framesort cubic", "framesort lanczos3", "warp 1", "warp 3",
