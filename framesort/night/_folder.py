@@ -158,7 +158,7 @@ def read_table(folder: Path) -> Table:
         ) from error
     for name in table.colnames:  # texts as objects, so that longer reasons fit
         if not isinstance(table[name], Time) and table[name].dtype.kind in "UO":
-            filled = np.ma.filled(np.ma.asarray(table[name], dtype=object), "")
+            filled: Any = np.ma.filled(np.ma.asarray(table[name], dtype=object), "")
             description = table[name].info.description
             table[name] = np.array([str(text) for text in filled], dtype=object)
             table[name].info.description = description

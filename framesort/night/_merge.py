@@ -10,6 +10,7 @@ import numpy as np
 from astropy.table import Table
 
 from framesort.errors import NotEnoughFramesError
+from framesort.evidence import measure_line_excess
 from framesort.files import read_image
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
@@ -49,13 +50,19 @@ class PlacedNight:
 
 @dataclass(frozen=True, kw_only=True)
 class MergedGroup:
-    """What merging gives for one group; what could not be made is None, with a note."""
+    """What merging gives for one group; what could not be made is None, with a note.
+
+    `fwhm` [pix] and `line` (share of star light in the line, excess over the sharp stack) are
+    measured on the results, by the names "deep", "sharp" and "final".
+    """
 
     label: str
     deep: Stack
     sharp: Stack | None = None
     replacement: Replacement | None = None
-    notes: tuple[str, ...] = field(default=())
+    fwhm: dict[str, float] = field(default_factory=dict)
+    line: dict[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
 
 
 def place_frames(
@@ -92,7 +99,7 @@ def place_frames(
     rows = np.flatnonzero(chosen)
     grid, reference = _choose_grid(table[rows], settings)
     found = find_plugin("registration", settings.registration)(
-        [qualities[row].star_list for row in rows],
+        [qualities[int(row)].star_list for row in rows],
         groups=[str(group) for group in table["group"][rows]],
         reference=reference,
         executor=executor,
@@ -184,7 +191,7 @@ def merge_groups(
         if "deep" not in sets:  # no frame of the group could be placed
             continue
         stacks = _stack_group(
-            table[rows], [qualities[row] for row in rows], transforms, sets, placed.grid,
+            table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
             settings, label, scratch, executor, progress,
         )  # fmt: skip
         yield _finish_group(label, stacks, settings, stage(progress, f"{label}: replacing stars"))
@@ -239,10 +246,25 @@ def _finish_group(
         return MergedGroup(label=label, deep=deep, notes=tuple(dict.fromkeys(notes)))
     replacement = replace_stars(deep, sharp, amount=settings.amount, progress=progress)
     notes += [f"{label}: {note}" for note in replacement.notes]
+    measure = find_plugin("star_measurer", settings.star_measurer)
+    pictures = {"sharp": sharp.data, "deep": deep.data, "final": replacement.final}
+    qualities = {
+        name: measure(pixels, saturation=_level(deep.saturation))
+        for name, pixels in pictures.items()
+    }
+    line, _, _ = measure_line_excess(
+        list(qualities.values()), [label] * len(pictures), [name == "sharp" for name in pictures]
+    )
     return MergedGroup(
         label=label,
         deep=deep,
         sharp=sharp,
         replacement=replacement,
+        fwhm={name: quality.fwhm for name, quality in qualities.items()},
+        line=dict(zip(pictures, line.tolist(), strict=True)),
         notes=tuple(dict.fromkeys(notes)),
     )
+
+
+def _level(saturation: float) -> float | None:
+    return saturation if np.isfinite(saturation) else None

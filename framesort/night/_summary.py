@@ -7,6 +7,7 @@ import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 
+from framesort.evidence import average_light_by_angle
 from framesort.night._merge import MergedGroup
 from framesort.night._sort import SortedNight
 from framesort.records import HeaterTrace, column_values
@@ -21,7 +22,7 @@ def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
         "settings": night.settings.as_dict(),
         "heater": {"log": log, **_heater(night)},
         "clock": None if night.clock is None else asdict(night.clock),
-        "groups": [_group(night.table, name) for name in _groups(night.table)],
+        "groups": [_group(night, name) for name in _groups(night.table)],
         "response": [] if night.response is None else _rows(night.response.points),
         "tolerable": [] if night.response is None else _rows(night.response.tolerable),
         "left_out": [{"file": file, "reason": reason} for file, reason in night.left_out],
@@ -63,9 +64,10 @@ def _count(values: np.ndarray, names: tuple[str, ...]) -> dict[str, int]:
     return {name: int(np.sum(values == name)) for name in names}
 
 
-def _group(table: Table, name: str) -> dict[str, Any]:
-    rows = table[np.asarray(table["group"] == name)]
-    sharp, deep = summarise_sets(table, name)
+def _group(night: SortedNight, name: str) -> dict[str, Any]:
+    here = np.flatnonzero(night.table["group"] == name)
+    rows = night.table[here]
+    sharp, deep = summarise_sets(night.table, name)
     return {
         "label": name,
         "filter": str(rows["filter"][0]),
@@ -75,6 +77,9 @@ def _group(table: Table, name: str) -> dict[str, Any]:
         "grades": _count(np.asarray(rows["grade"]), ("sharp", "usable", "poor")),
         "sharp": asdict(sharp),
         "deep": asdict(deep),
+        "light_by_angle": average_light_by_angle(
+            [night.qualities[row] for row in here], rows["heater_state"]
+        ),
         "advice": advise_sets(rows, sharp, deep),
     }
 
@@ -89,3 +94,4 @@ def add_merged(summary: dict[str, Any], group: MergedGroup) -> None:
     reasons = [str(reason) for reason in group.replacement.table["reason"]]
     entry["replaced"] = sum(not reason for reason in reasons)
     entry["left"] = sum(bool(reason) for reason in reasons)
+    entry["fwhm"], entry["line"] = group.fwhm, group.line
