@@ -11,12 +11,12 @@ from scipy.ndimage import maximum_filter, minimum_filter
 from framesort.stacking._kernels import (
     accumulate,
     medians,
-    reject,
     reject_by_spread,
     sorting_network,
     subtract_surface,
 )
 from framesort.stacking._plan import FramePlan, Plan, Reader
+from framesort.stacking._reject import grow, reject
 from framesort.stacking._resample import KERNELS, kernel_table, needed_rows, resample_rows
 
 __all__ = [
@@ -32,7 +32,7 @@ Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 CONTRAST_REACH = 2  # pixels around a pixel whose range counts as structure
-MARGIN = CONTRAST_REACH  # rows beyond a band that its result depends on
+MARGIN = CONTRAST_REACH + 1  # rows beyond a band that its result depends on
 FULL_SHARE = 0.25  # of the weight at a pixel, from which its value is not to be trusted
 MAD_TO_SIGMA = 1.482602
 
@@ -71,8 +71,7 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
     for k, frame in enumerate(plan.frames):
         if _fill(plan, k, frame, padded, cube[k], flags):
             full.append((k, *np.nonzero(flags[first:stop])))
-    seen = np.array([np.isfinite(plane[first:stop]).sum() for plane in cube], dtype=np.int64)
-    gone = np.zeros(len(plan.frames), dtype=np.int64)
+    seen = _count(cube, first, stop)
     if len(plan.frames) > 1 and np.isfinite(plan.clip):
         median, lower = np.empty((2, *cube.shape[1:]), dtype=np.float32)
         medians(
@@ -82,10 +81,9 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
         noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
         # The lower middle: where half of the frames are hit the mean of both is no structure.
         contrast = _contrast(lower, noise)
-        reject(
-            cube, median, contrast, plan.variance, plan.shot, plan.slack, plan.sky, plan.clip,
-            first, stop, gone,
-        )  # fmt: skip
+        about = (median, contrast, plan.variance, plan.shot, plan.slack, plan.sky, plan.clip)
+        reject(cube, *about, max(first - 1, 0), min(stop + 1, cube.shape[1]))
+        grow(cube, *about, first, stop)
     count = (len(plan.weights), stop - first, nx)
     data, weight = np.empty(count, np.float32), np.empty(count, np.float32)
     coverage = np.empty(count, np.int16)
@@ -103,9 +101,16 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
         data=data,
         weight=weight,
         coverage=coverage,
-        gone=gone,
+        gone=seen - _count(cube, first, stop),
         seen=seen,
         full_values=full_values,
+    )
+
+
+def _count(cube: Image, first: int, stop: int) -> NDArray[np.int64]:
+    """Finite pixels of each frame in some rows."""
+    return np.array(
+        [np.count_nonzero(np.isfinite(plane[first:stop])) for plane in cube], dtype=np.int64
     )
 
 
@@ -223,8 +228,7 @@ def combine_cube(
     weight = np.ones(n) if weights is None else np.asarray(weights, dtype=float)
     median, lower, spread = np.empty((3, ny, nx), np.float32)
     medians(work, sorting_network(n), median, lower, spread, True)
-    gone = np.zeros(n, dtype=np.int64)
-    reject_by_spread(work, median, spread, clip * MAD_TO_SIGMA, clip * MAD_TO_SIGMA, gone)
+    reject_by_spread(work, median, spread, clip * MAD_TO_SIGMA, clip * MAD_TO_SIGMA)
     mean, inverse = np.empty((ny, nx), np.float32), np.empty((ny, nx), np.float32)
     coverage = np.empty((ny, nx), np.int16)
     accumulate(work, 0, ny, weight, np.ones(n), np.zeros(n), 0.0, mean, inverse, coverage)

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 __all__ = [
     "accumulate",
     "medians",
-    "reject",
     "reject_by_spread",
     "sorting_network",
     "subtract_surface",
@@ -21,7 +20,6 @@ Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 BLOCK = 64  # columns sorted together: 64 x 300 frames are 77 kB
-ENOUGH = 0.3  # share of frames out at a pixel, from which its tolerance is doubted
 
 
 def sorting_network(count: int) -> NDArray[np.int32]:
@@ -119,126 +117,12 @@ def medians(
 
 
 @numba.njit(cache=True, nogil=True)
-def _middle(values: Floats, count: int) -> float:  # pragma: no cover
-    """Median of the first values, which are sorted in place."""
-    for i in range(1, count):
-        v = values[i]
-        j = i - 1
-        while j >= 0 and values[j] > v:
-            values[j + 1] = values[j]
-            j -= 1
-        values[j + 1] = v
-    return 0.5 * (values[(count - 1) // 2] + values[count // 2])
-
-
-@numba.njit(cache=True, nogil=True)
-def _judge(
-    v: Floats, variance: Floats, slack: Floats, n: int, centre: float, clip: float, bad: Floats
-) -> int:  # pragma: no cover
-    """Mark values beyond the tolerance about `centre`; how many."""
-    out = 0
-    for i in range(n):
-        far = abs(v[i] - centre) > clip * np.sqrt(variance[i]) + slack[i]
-        bad[i] = 1.0 if far else 0.0
-        out += 1 if far else 0
-    return out
-
-
-@numba.njit(cache=True, nogil=True)
-def reject(
-    cube: Image,
-    median: Image,
-    contrast: Image,
-    variance: Floats,
-    shot: Floats,
-    slack: Floats,
-    sky: float,
-    clip: float,
-    first: int,
-    stop: int,
-    gone: NDArray[np.int64],
-) -> None:  # pragma: no cover
-    """Set outliers to NaN in rows `first` to `stop` of a cube and count them per frame.
-
-    The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
-    plus ``slack[k]`` times the local contrast of the median image.
-    """
-    frames, _, columns = cube.shape
-    v = np.empty(frames)
-    var = np.empty(frames)
-    loose = np.empty(frames)
-    far = np.empty(frames)
-    bad = np.empty(frames)
-    who = np.empty(frames, dtype=np.int64)
-    suspect = np.empty(columns, dtype=np.uint8)
-    for r in range(first, stop):
-        # Most pixels have no outlier: find those that may have one, line by line.
-        for c in range(columns):
-            suspect[c] = 0
-        for k in range(frames):
-            line = cube[k, r]
-            a, b = np.float32(variance[k]), np.float32(shot[k])
-            squared, part = np.float32(clip * clip), np.float32(slack[k])
-            for c in range(columns):
-                light = median[r, c] - np.float32(sky)
-                light = light if light > 0 else np.float32(0.0)
-                d = abs(line[c] - median[r, c]) - part * contrast[r, c]
-                d = d if d > 0 else np.float32(0.0)
-                suspect[c] |= 1 if d * d > squared * (a + b * light) else 0
-        for c in range(columns):
-            if suspect[c] == 0:
-                continue
-            n = 0
-            light = max(float(median[r, c]) - sky, 0.0)
-            for k in range(frames):
-                if np.isfinite(cube[k, r, c]):
-                    v[n] = cube[k, r, c]
-                    var[n] = variance[k] + shot[k] * light
-                    loose[n] = slack[k] * contrast[r, c]
-                    who[n] = k
-                    n += 1
-            if n < 2:
-                continue
-            if n == 2:
-                # Cosmic rays and trails only add light: of two that disagree the lower is kept.
-                if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
-                    k = who[0] if v[0] > v[1] else who[1]
-                    cube[k, r, c] = np.nan
-                    gone[k] += 1
-                continue
-            centre = float(median[r, c])
-            out = _judge(v, var, loose, n, centre, clip, bad)
-            if n % 2 == 0 and 2 * out >= n:
-                # Half of the frames lifted: the middle lies between the two halves.
-                for i in range(n):
-                    far[i] = v[i]
-                _middle(far, n)
-                centre = far[(n - 1) // 2]
-                out = _judge(v, var, loose, n, centre, clip, bad)
-            if out > ENOUGH * n:
-                # So many outliers say that the noise is larger than assumed.
-                for i in range(n):
-                    far[i] = max(abs(v[i] - centre) - loose[i], 0.0) / np.sqrt(var[i])
-                _middle(far, n)
-                wider = 1.4826 * far[(n - 1) // 2]  # of two halves the better one speaks
-                if wider > 1:
-                    out = _judge(v, var, loose, n, centre, clip * wider, bad)
-            if out == n:
-                continue
-            for i in range(n):
-                if bad[i] > 0:
-                    cube[who[i], r, c] = np.nan
-                    gone[who[i]] += 1
-
-
-@numba.njit(cache=True, nogil=True)
 def reject_by_spread(
     cube: Image,
     median: Image,
     spread: Image,
     low: float,
     high: float,
-    gone: NDArray[np.int64],
 ) -> None:  # pragma: no cover
     """Set values further from the median than multiples of the robust scale to NaN."""
     frames, rows, columns = cube.shape
@@ -249,7 +133,6 @@ def reject_by_spread(
                 d = line[c] - median[r, c]
                 if d < -low * spread[r, c] or d > high * spread[r, c]:
                     line[c] = np.nan
-                    gone[k] += 1
 
 
 @numba.njit(cache=True, nogil=True)

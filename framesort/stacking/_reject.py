@@ -1,0 +1,174 @@
+"""Compiled loops that take outliers out of a cube of frames."""
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["grow", "reject"]
+
+Image = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+ENOUGH = 0.3  # share of frames out at a pixel, from which its tolerance is doubted
+STRONG = 2.0  # times the tolerance, from which a pixel's neighbours are suspected
+NEIGHBOUR = 0.4  # of the tolerance of such neighbours, to the same side
+
+
+@numba.njit(cache=True, nogil=True)
+def _middle(values: Floats, count: int) -> float:  # pragma: no cover
+    """Median of the first values, which are sorted in place."""
+    for i in range(1, count):
+        v = values[i]
+        j = i - 1
+        while j >= 0 and values[j] > v:
+            values[j + 1] = values[j]
+            j -= 1
+        values[j + 1] = v
+    return 0.5 * (values[(count - 1) // 2] + values[count // 2])
+
+
+@numba.njit(cache=True, nogil=True)
+def _judge(
+    v: Floats, variance: Floats, slack: Floats, n: int, centre: float, clip: float, bad: Floats
+) -> int:  # pragma: no cover
+    """Mark values beyond the tolerance about `centre`; how many."""
+    out = 0
+    for i in range(n):
+        far = abs(v[i] - centre) > clip * np.sqrt(variance[i]) + slack[i]
+        bad[i] = 1.0 if far else 0.0
+        out += 1 if far else 0
+    return out
+
+
+@numba.njit(cache=True, nogil=True)
+def reject(
+    cube: Image,
+    median: Image,
+    contrast: Image,
+    variance: Floats,
+    shot: Floats,
+    slack: Floats,
+    sky: float,
+    clip: float,
+    first: int,
+    stop: int,
+) -> None:  # pragma: no cover
+    """Set outliers in rows `first` to `stop` of a cube to NaN, strong ones to +-infinity.
+
+    The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
+    plus ``slack[k]`` times the local contrast of the median image. Strong outliers exceed it
+    `STRONG` times; `grow` looks around them.
+    """
+    frames, _, columns = cube.shape
+    v = np.empty(frames)
+    var = np.empty(frames)
+    loose = np.empty(frames)
+    far = np.empty(frames)
+    bad = np.empty(frames)
+    who = np.empty(frames, dtype=np.int64)
+    suspect = np.empty(columns, dtype=np.uint8)
+    for r in range(first, stop):
+        # Most pixels have no outlier: find those that may have one, line by line.
+        for c in range(columns):
+            suspect[c] = 0
+        for k in range(frames):
+            line = cube[k, r]
+            a, b = np.float32(variance[k]), np.float32(shot[k])
+            squared, part = np.float32(clip * clip), np.float32(slack[k])
+            for c in range(columns):
+                light = median[r, c] - np.float32(sky)
+                light = light if light > 0 else np.float32(0.0)
+                d = abs(line[c] - median[r, c]) - part * contrast[r, c]
+                d = d if d > 0 else np.float32(0.0)
+                suspect[c] |= 1 if d * d > squared * (a + b * light) else 0
+        for c in range(columns):
+            if suspect[c] == 0:
+                continue
+            n = 0
+            light = max(float(median[r, c]) - sky, 0.0)
+            for k in range(frames):
+                if np.isfinite(cube[k, r, c]):
+                    v[n] = cube[k, r, c]
+                    var[n] = variance[k] + shot[k] * light
+                    loose[n] = slack[k] * contrast[r, c]
+                    who[n] = k
+                    n += 1
+            if n < 2:
+                continue
+            if n == 2:
+                # Cosmic rays and trails only add light: of two that disagree the lower is kept.
+                if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
+                    k = who[0] if v[0] > v[1] else who[1]
+                    cube[k, r, c] = np.nan
+                continue
+            centre = float(median[r, c])
+            out = _judge(v, var, loose, n, centre, clip, bad)
+            if n % 2 == 0 and 2 * out >= n:
+                # Half of the frames lifted: the middle lies between the two halves.
+                for i in range(n):
+                    far[i] = v[i]
+                _middle(far, n)
+                centre = far[(n - 1) // 2]
+                out = _judge(v, var, loose, n, centre, clip, bad)
+            if out > ENOUGH * n:
+                # So many outliers say that the noise is larger than assumed.
+                for i in range(n):
+                    far[i] = max(abs(v[i] - centre) - loose[i], 0.0) / np.sqrt(var[i])
+                _middle(far, n)
+                wider = 1.4826 * far[(n - 1) // 2]  # of two halves the better one speaks
+                if wider > 1:
+                    out = _judge(v, var, loose, n, centre, clip * wider, bad)
+            if out == n:
+                continue
+            for i in range(n):
+                if bad[i] > 0:
+                    limit = STRONG * (clip * np.sqrt(var[i]) + loose[i])
+                    off = v[i] - centre
+                    if abs(off) > limit:
+                        cube[who[i], r, c] = np.inf if off > 0 else -np.inf
+                    else:
+                        cube[who[i], r, c] = np.nan
+
+
+@numba.njit(cache=True, nogil=True)
+def grow(
+    cube: Image,
+    median: Image,
+    contrast: Image,
+    variance: Floats,
+    shot: Floats,
+    slack: Floats,
+    sky: float,
+    clip: float,
+    first: int,
+    stop: int,
+) -> None:  # pragma: no cover
+    """Set the neighbours of strong outliers to NaN that lie off to the same side.
+
+    The wings of a trail and what interpolation spread of a hot pixel are below the tolerance,
+    but not below `NEIGHBOUR` of its part for noise. Rows `first` to `stop` are changed, strong
+    outliers one row beyond count.
+    """
+    frames, rows, columns = cube.shape
+    for k in range(frames):
+        for r in range(max(first - 1, 0), min(stop + 1, rows)):
+            line = cube[k, r]
+            strong = 0
+            for c in range(columns):
+                strong += 1 if np.isinf(line[c]) else 0
+            if strong == 0:
+                continue
+            for c in range(columns):
+                if not np.isinf(line[c]):
+                    continue
+                side = 1.0 if line[c] > 0 else -1.0
+                for y in range(max(r - 1, first), min(r + 2, stop)):
+                    for x in range(max(c - 1, 0), min(c + 2, columns)):
+                        v = cube[k, y, x]
+                        if not np.isfinite(v):
+                            continue
+                        light = max(float(median[y, x]) - sky, 0.0)
+                        limit = NEIGHBOUR * clip * np.sqrt(variance[k] + shot[k] * light)
+                        limit += slack[k] * contrast[y, x]
+                        if side * (v - median[y, x]) > limit:
+                            cube[k, y, x] = np.nan
