@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.cluster.vq import kmeans2
 from scipy.special import gammaln
 
 __all__ = ["States", "fit_states"]
@@ -156,7 +157,27 @@ def _run(
     return States(chance, mean, common, clear, total - 0.5 * parameters * np.log(n))
 
 
-def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: int = 3) -> States:
+def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
+    """Ways of dividing the frames: all alike, by width, by likeness in all data at once."""
+    n = len(level)
+    level = np.where(np.isfinite(level), level, np.nanmedian(level, axis=0))
+    rank = np.argsort(np.argsort(level[:, 0], kind="stable")) / max(n - 1, 1)
+    guesses = [np.zeros(n, dtype=np.intp)]
+    if most > 1:
+        guesses += [(rank > cut).astype(np.intp) for cut in (0.25, 0.4, 0.55, 0.7, 0.85)]
+    # Steps of many sigma would hide smaller ones from a division by distance.
+    squeezed = np.arcsinh(level / 3)
+    for k in range(2, most + 1):
+        for seed in range(3):
+            centres, number = kmeans2(
+                squeezed, k, minit="++", rng=np.random.default_rng(seed), missing="warn"
+            )
+            order = np.argsort(np.argsort(centres[:, 0]))
+            guesses.append(order[number])
+    return guesses
+
+
+def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: int = 4) -> States:
     """Sort frames into states, each with its mean, in runs; the width may drift meanwhile.
 
     Parameters
@@ -173,8 +194,8 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     Notes
     -----
     A hidden Markov chain with Student scatter, fitted from several first guesses (the
-    widest so-and-so many percent of frames form a state) by expectation maximisation; the
-    number of states is that of the best information criterion.
+    widest so-and-so many percent of frames form a state; clusters of like frames) by
+    expectation maximisation; the number of states is that of the best information criterion.
     """
     step = np.diff(data, axis=0)
     spread = 1.4826 * np.nanmedian(np.abs(step), axis=0) / np.sqrt(2)
@@ -182,17 +203,9 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     level = data.copy()
     for g in np.unique(group):
         level[group == g] -= np.nanpercentile(data[group == g], 25, axis=0)
-    order = np.argsort(np.argsort(np.nan_to_num(level[:, 0], nan=np.nanmedian(level[:, 0]))))
-    rank = order / max(len(order) - 1, 1)
-    starts: list[list[float]] = [[]]
-    if most > 1:
-        starts += [[q] for q in (0.25, 0.4, 0.55, 0.7, 0.85)]
-    if most > 2:
-        starts += [[0.3, 0.65], [0.5, 0.75], [0.6, 0.85]]
     best = None
-    for cuts in starts:
-        number = np.searchsorted(np.array(cuts), rank) if cuts else np.zeros(len(data), dtype=int)
-        chance = np.full((len(data), len(cuts) + 1), 0.05)
+    for number in _first_guesses(level / np.sqrt(np.diag(floor)), most):
+        chance = np.full((len(data), number.max() + 1), 0.05)
         chance[np.arange(len(data)), number] = 1.0
         chance /= chance.sum(axis=1, keepdims=True)
         found = _run(data, hours, group, chance, floor)

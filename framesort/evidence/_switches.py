@@ -22,13 +22,16 @@ _WIDER = 0.04
 """Least growth of log FWHM that is taken for the heater's."""
 
 _SIGMAS = 5.0
-"""Significance that growth and line must both reach."""
+"""Significance that the added line must reach."""
 
 _INFLATE = 3.0
 """Frames of a night are not independent: so many count as one when means are compared."""
 
 _SUDDEN = 0.5
-"""Share of the change that must happen from one frame to the next few: a heater is switched."""
+"""Share of the line's change that must happen from some frames to the next."""
+
+_BESIDE = 4
+"""So many frames on either side of a turn."""
 
 
 def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
@@ -50,12 +53,13 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
 
     Notes
     -----
-    Frames are sorted into up to three states of a hidden Markov chain (`fit_states`). A
+    Frames are sorted into up to four states of a hidden Markov chain (`fit_states`). A
     state counts as heated only if against the narrowest state (a) stars are wider, (b) a
-    line of light at one angle was added, both at 5 sigma, (c) the change is sudden, and (d)
-    the stars are not merely trailed along that line. Where one of these fails seeing, focus, wind
-    or dew explain the frames as well, and they stay "unknown"; so does the whole night
-    if no state is heated, as the heater may have been on or off all night.
+    line of light at one angle was added, at 5 sigma, (c) both change at once where the
+    state begins and ends, and (d) the stars are not merely trailed along that line. Where
+    one of these fails seeing, focus, wind or dew explain the frames as well, and they stay
+    "unknown"; so does the whole night if no state is heated, as the heater may have been on
+    or off all night.
     """
     n = len(table)
     state = np.full(n, "unknown", dtype=object)
@@ -86,39 +90,50 @@ def _heated_states(states: States, table: Table, rows: NDArray[np.intp]) -> NDAr
     heated = np.zeros(len(mass), dtype=bool)
     if mass[0] < 3:
         return heated
+    lit = np.zeros(len(mass), dtype=bool)
     for k in range(1, len(mass)):
-        if mass[k] < 3:
-            continue
         step = states.mean[k] - states.mean[0]
-        error = states.scatter * _INFLATE * (1 / mass[0] + 1 / mass[k])
-        wider = step[0] > max(_WIDER, _SIGMAS * np.sqrt(error[0, 0]))
-        line = float(step[1:] @ np.linalg.solve(error[1:, 1:], step[1:]))
-        heated[k] = (
-            wider
-            and line > _SIGMAS**2
-            and _is_sudden(states, k)
-            and not _is_trailing(states, k, table, rows)
-        )
+        error = states.scatter[1:, 1:] * _INFLATE * (1 / mass[0] + 1 / max(mass[k], 1e-9))
+        line = float(step[1:] @ np.linalg.solve(error, step[1:]))
+        lit[k] = mass[k] >= 3 and line > _SIGMAS**2 and step[0] > _WIDER
+    for k in np.flatnonzero(lit):
+        heated[k] = _change_together(states, k, lit) and not _is_trailing(states, k, table, rows)
     return heated
 
 
-def _progress(states: States, k: int) -> Floats:
+def _progress(states: States, k: int, *, line_only: bool = False) -> Floats:
     """Place of each frame between state 0 (0) and state k (1), along what tells them apart."""
-    step = states.mean[k] - states.mean[0]
-    direction = np.linalg.solve(states.scatter, step)
-    return np.asarray((states.data - states.mean[0]) @ direction / (step @ direction))
+    use = slice(1, None) if line_only else slice(None)
+    step = (states.mean[k] - states.mean[0])[use]
+    direction = np.linalg.solve(states.scatter[use, use], step)
+    return np.asarray((states.data - states.mean[0])[:, use] @ direction / (step @ direction))
 
 
-def _is_sudden(states: States, k: int) -> bool:
-    place = _progress(states, k)
-    inside = states.chance.argmax(axis=1) == k
-    turns = np.flatnonzero(np.diff(inside.astype(int))) + 1
-    if not turns.size:
-        return False
-    jumps = [
-        abs(np.nanmedian(place[i : i + 3]) - np.nanmedian(place[max(i - 3, 0) : i])) for i in turns
-    ]
-    return bool(np.median(jumps) >= _SUDDEN)
+def _change_together(states: States, k: int, lit: NDArray[np.bool_]) -> bool:
+    """True if line and width change at once where the state begins and ends.
+
+    Turns between two states that both have the line, of two powers, are passed over.
+    """
+    label = states.chance.argmax(axis=1)
+    inside = label == k
+    place = _progress(states, k, line_only=True)
+    width = states.data[:, 0]
+    line_jumps, width_jumps = [], []
+    for i in np.flatnonzero(np.diff(inside.astype(int))) + 1:
+        if lit[label[i]] and lit[label[i - 1]]:
+            continue
+        sign = 1 if inside[i] else -1
+        after, before = slice(i, i + _BESIDE), slice(max(i - _BESIDE, 0), i)
+        line_jumps.append(sign * (np.median(place[after]) - np.median(place[before])))
+        width_jumps.append(sign * (np.median(width[after]) - np.median(width[before])))
+    if not line_jumps:
+        # A state reached only through another lit one stands or falls with that.
+        return bool(np.any(lit & (np.arange(len(lit)) != k)))
+    # Medians of a few frames on either side: pi/2 times the variance of their means.
+    noise = np.sqrt(states.scatter[0, 0] * np.pi / _BESIDE / len(width_jumps))
+    return bool(
+        np.median(line_jumps) >= _SUDDEN and np.median(width_jumps) > max(_WIDER / 2, 2 * noise)
+    )
 
 
 def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:
@@ -137,9 +152,9 @@ def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -
     longer = np.median(flat[here], axis=0) - np.median(flat[base], axis=0)
     line = states.mean[k, 1:] - states.mean[0, 1:]
     along = float(longer @ line / max(np.hypot(*line), 1e-12))
-    # A flattening of 0.15 more along the line is a trail one can see; the line itself,
-    # a few percent of the light, flattens stars by less.
-    return along > 0.15 and along > 0.9 * float(np.hypot(*longer))
+    # A flattening of 0.08 more along the line is a trail one can see; the line itself,
+    # a few percent of the light, flattens stars by less, and heat makes them rounder.
+    return along > 0.08 and along > 0.9 * float(np.hypot(*longer))
 
 
 def _between(states: States, heated: NDArray[np.bool_], on: Floats) -> NDArray[np.bool_]:
