@@ -131,7 +131,6 @@ def _fill(
     if frame.stored is not None:
         stored = np.load(frame.stored, mmap_mode="r")
         out[...] = stored[rows]
-        # Full pixels are kept in the sign bit of a companion file.
         flags[...] = np.load(Path(frame.stored).with_suffix(".full.npy"), mmap_mode="r")[rows]
         met = bool(flags.any())
     else:

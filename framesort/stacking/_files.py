@@ -8,7 +8,7 @@ import numpy as np
 from astropy.io import fits
 
 from framesort.errors import InputError
-from framesort.files import write_fits
+from framesort.files import image_hdu, write_fits
 from framesort.records import Stack
 
 __all__ = ["read_stack", "write_stack"]
@@ -51,7 +51,7 @@ def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
 
 
 def read_stack(path: StrPath) -> Stack:
-    """Read what `write_stack` wrote, or any FITS image as a stack.
+    """Read what `write_stack` wrote, or the first image of any FITS file as a stack.
 
     Parameters
     ----------
@@ -66,8 +66,9 @@ def read_stack(path: StrPath) -> Stack:
     """
     try:
         with fits.open(path, memmap=False) as hdus:
-            header = hdus[0].header.copy()
-            data: Any = np.array(hdus[0].data, dtype=np.float32)
+            image = image_hdu(hdus)
+            header = image.header.copy()
+            data: Any = np.array(image.data, dtype=np.float32)
             finite = np.isfinite(data)
             weight, coverage = finite.astype(np.float32), finite.astype(np.int16)
             if "WEIGHT" in hdus:

@@ -8,6 +8,7 @@ from astropy.io.fits import Header
 from numpy.lib.format import open_memmap
 from numpy.typing import NDArray
 
+from framesort.errors import OutputError
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import (
@@ -74,8 +75,16 @@ def look_at_frame(task: LookTask) -> Look:
         whole = pixels if store is not None else None
         edges = _edges(task, sample, rows, mesh.noise, whole)
         if store is not None:
-            _store(task, pixels, shape, edges, Path(store))
+            try:
+                _store(task, pixels, shape, edges, Path(store))
+            except OSError as error:
+                raise OutputError(
+                    f"{Path(store).parent}: no room to store {task.path} on the grid "
+                    f"({error.strerror}); name a scratch folder with more"
+                ) from error
         return Look(mesh=mesh, header=header, shape=shape, area=area, edges=edges, stored=store)
+    except OutputError:
+        raise
     except Exception as error:  # any reader may be handed in; the frame is named and left out
         text = str(error).removeprefix(f"{task.path}: ")
         return Look(error=text or type(error).__name__)

@@ -118,6 +118,8 @@ def stack_frames(
         Lengths or options do not fit.
     NotEnoughFramesError
         A set has no frame that can be used.
+    OutputError
+        The scratch folder is full.
 
     Notes
     -----

@@ -441,6 +441,8 @@ def test_read_stack_of_a_plain_image_and_of_rubbish(tmp_path):
     stack = read_stack(tmp_path / "plain.fits")
     assert stack.coverage.sum() == 19
     assert stack.saturation == np.inf
+    fits.HDUList([fits.PrimaryHDU(), fits.ImageHDU(image)]).writeto(tmp_path / "second.fits")
+    np.testing.assert_array_equal(read_stack(tmp_path / "second.fits").data, image)
     (tmp_path / "bad.fits").write_bytes(b"SIMPLE")
     with pytest.raises(InputError, match=r"bad\.fits"):
         read_stack(tmp_path / "bad.fits")
