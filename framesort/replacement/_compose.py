@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _kernels as kernels
-from framesort.replacement._field import Field
+from framesort.replacement._field import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, probe
 
-LOW, HIGH, FAINT = 0.16, 0.36, 0.02
+LOW, HIGH, FAINT = 0.2, 0.44, 0.02
 """The change is faded out between LOW and HIGH, in noise of the deep stack: a tenth of a standard
 deviation more or less cannot be seen, and what is not changed cannot be wrong. What single
 stars add below FAINT is not drawn."""
@@ -135,9 +135,7 @@ def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     A faint find must not have more doubt than one star in a hundred; of a bright one, for which
     small faults of the profile are many standard deviations, the foretold change itself decides.
     """
-    error = np.where(field.deep.error > 0, field.deep.error, np.inf)
-    error_s = np.where(field.sharp.error > 0, field.sharp.error, np.inf)
-    signal = np.hypot(field.deep.flux / error, field.sharp.flux / error_s)
+    signal = signal_to_noise(field)
     return np.where(signal < 60, doubt < 9, (doubt < 16) | (change > 0.5))
 
 

@@ -27,6 +27,8 @@ from framesort.replacement._profile import join_wings, moffat_profile
 from framesort.stars import estimate_background
 
 BOX = 64
+WEAKEST = 6.0
+"""Signal to noise, both stacks together, below which a find is not followed up."""
 TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
@@ -135,7 +137,7 @@ def _drop(field: Field, pick: NDArray) -> None:
         side.flux = side.flux[pick]
 
 
-def _joint(field: Field) -> NDArray:
+def signal_to_noise(field: Field) -> NDArray:
     """Signal to noise of a star's light in both stacks together."""
     return np.sqrt(
         sum(
@@ -278,7 +280,7 @@ def fit_field(
                 each(lambda side, shifted: solve_fluxes(side, places, shifted=shifted, rounds=2))
             if turn >= 1:
                 each(lambda side, shifted: _judge(side, shifted, places))
-                if look and turn < turns - 1:
+                if look:
                     _drop(field, _credible(field, turn))
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
@@ -327,7 +329,7 @@ def _credible(field: Field, turn: int) -> NDArray:
     strong = np.zeros(len(field.places), bool)
     for side in (field.sharp, field.deep):
         strong |= (side.flux > 4 * side.error) & (side.error > 0)
-    return strong & _in_both(field) & (_joint(field) > 6) if turn >= 2 else strong
+    return strong & _in_both(field) & (signal_to_noise(field) > WEAKEST) if turn >= 2 else strong
 
 
 def _renew(
@@ -354,4 +356,5 @@ def _renew(
         norm=norm,
         limit=limit,
         base=side.profile,
+        grain=float(np.hypot(1, field.scale * side.noise / field.deep.noise)),
     )

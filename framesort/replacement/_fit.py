@@ -172,6 +172,7 @@ def renew_profile(
     shifted: bool,
     norm: float,
     base: Profile | None = None,
+    grain: float = 1.0,
     limit: int,
 ) -> None:
     """The profile from the brightest stars, then fluxes and model in its terms."""
@@ -189,6 +190,7 @@ def renew_profile(
         side.angles,
         norm=norm,
         base=base,
+        grain=grain,
     )
     side.profile = profile
     side.flux = side.flux * growth

@@ -11,7 +11,7 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
 from framesort.replacement import _compose as compose
 from framesort.replacement import _detect as detect
-from framesort.replacement._field import Field, fit_field
+from framesort.replacement._field import WEAKEST, Field, fit_field, signal_to_noise
 from framesort.replacement._fit import Places, probe
 from framesort.replacement._kernels import fit_stars
 from framesort.replacement._profile import profile_fwhm
@@ -28,7 +28,7 @@ REASONS = {
     "not a star": "As wide in the sharp stack as in the deep one, or on a hump of light.",
     "too bright": "Brighter than the limit given.",
     "too faint": "Fainter than the limit given.",
-    "no light": "Not seen in one of the stacks.",
+    "no light": "Too weak to be told from noise.",
 }
 """Why a star was left alone: codes of the column `reason`."""
 
@@ -119,7 +119,7 @@ def _verdict(
     if limits[1] is not None:
         reason[flux < limits[1]] = "too faint"
     reason[_within(p, force)] = ""
-    reason[flux <= 0] = "no light"
+    reason[(flux <= 0) | (signal_to_noise(field) < WEAKEST)] = "no light"
     reason[_uncovered(p, sharp, field.sharp.profile.width)] = "not covered"
     reason[_within(p, keep)] = "kept by hand"
     return reason, doubt

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
-from scipy.optimize import nnls
+from scipy.optimize import isotonic_regression, nnls
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._kernels import HARMONICS, ORDERS, Tables
@@ -116,12 +116,15 @@ def fit_profile(
     *,
     norm: float,
     base: Profile | None = None,
+    grain: float = 1.0,
     clip: float = 6.0,
 ) -> tuple[Profile, float]:
     """Profile from the pixels of the given stars (x, y, flux, q, radius, reach).
 
     Returns the profile, its total (the mean profile within `norm` pixels plus all lines) set
     to 1, and the factor by which fluxes must grow.
+    `grain` is the noise of the image on scales of many pixels over that of a pixel (a smoothed
+    picture taken off the image leaves its noise there).
     """
     cs = np.column_stack([np.cos(angles), np.sin(angles)]).reshape(-1, 2)
     n = N_T + 2 * ORDERS * N_INNER + len(cs) * N_U * N_V
@@ -141,25 +144,25 @@ def fit_profile(
     cover = (
         scale[:, None] * cho_solve(cho_factor(normal * scale * scale[:, None]), np.eye(n)) * scale
     )
-    coef, error = (
-        _calm_wings(cover @ right, cover, _as_splines(base, old.width)),
-        np.sqrt(np.diag(cover)),
-    )
+    coef = _calm_wings(cover @ right, cover, _as_splines(base, old.width))
+    error = np.sqrt(np.diag(cover))
     start = N_T + 2 * ORDERS * N_INNER
     for k in range(len(cs)):
         part = slice(start + k * N_U * N_V, start + (k + 1) * N_U * N_V)
-        coef[part] = _calm_line(coef[part].reshape(N_U, N_V), error[part].reshape(N_U, N_V)).ravel()
+        coef[part] = _calm_line(
+            coef[part].reshape(N_U, N_V), error[part].reshape(N_U, N_V), grain
+        ).ravel()
     # Of each ring alone: what rings can trade with lines or a constant was settled above.
     alone = 1 / np.sqrt(np.diag(normal)[:N_T])
     return _tabulate(coef, alone, cs, old.width, norm)
 
 
-def _calm_line(coef: NDArray, error: NDArray) -> NDArray:
+def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
     """A line beyond 3 widths: as many shapes across as stand above the noise, and an end.
 
     The singular values of pure noise stay below sqrt(rows) + sqrt(columns); what exceeds that by
-    a quarter is kept (one shape across, as a rule). The line ends where no later
-    part of it stands 3 standard deviations above 0.
+    a quarter is kept (one shape across, as a rule). The line ends where two parts in turn do not
+    stand 3 standard deviations above 0.
     """
     out = coef.copy()
     first = int(np.ceil(np.sqrt(3.0) / STEP_U))
@@ -167,11 +170,25 @@ def _calm_line(coef: NDArray, error: NDArray) -> NDArray:
     u, s, v = np.linalg.svd(z, full_matrices=False)
     keep = s > 1.25 * (np.sqrt(z.shape[0]) + np.sqrt(z.shape[1]))
     z = (u[:, keep] * s[keep]) @ v[keep]
-    strength = np.sqrt(np.sum(z**2, axis=1))
-    seen = np.nonzero(strength > 3)[0]
-    end = seen[-1] + 1 if len(seen) else 0
-    z[end:] = 0.0
-    out[first:] = z * error[first:]
+    weak = np.sqrt(np.sum(z**2, axis=1)) < 3
+    ends = np.nonzero(weak & np.append(weak[1:], True))[0]
+    if len(ends):
+        z[ends[0] :] = 0.0
+    weak = np.sqrt(np.sum(z**2, axis=0)) < 1.5 * grain
+    if weak.any():
+        z[:, np.argmax(weak) :] = 0.0
+    light = z * error[first:]
+    # Light falls off from the middle of a line to its sides and is nowhere negative.
+    for row, spread in zip(light, error[first:], strict=True):
+        if row.any():
+            row[:] = np.maximum(
+                isotonic_regression(row, weights=1 / spread**2, increasing=False).x, 0
+            )
+    light[z == 0] = 0.0
+    # A line fades outwards: no part is stronger than the part before it.
+    size = np.sqrt(np.sum(light**2, axis=1))
+    light *= (np.minimum.accumulate(size) / np.where(size > 0, size, 1))[:, None]
+    out[first:] = light
     return out
 
 
