@@ -107,7 +107,9 @@ COLUMNS: dict[str, Column] = _index(
         "flux of matched stars against the night's best frames of the group",
     ),
     Column("matched", int, None, "stars matched with the target grid"),
-    Column("residual", float, u.pix, "rms distance of matched stars after the transform"),
+    Column(
+        "residual", float, u.pix, "rms distance of the brighter matched stars after the transform"
+    ),
     Column("rotation", float, u.deg, "rotation of the frame onto the grid, ccw"),
     Column("scale", float, None, "scale of the frame onto the grid"),
     Column(

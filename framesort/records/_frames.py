@@ -142,7 +142,7 @@ class Transform:
     matched : int
         Number of star pairs it rests on.
     residual : float
-        Their rms distance after the transform, grid pixels.
+        Rms distance of the brighter ones after the transform, grid pixels.
     reason : str
         "" for a good transform, else a code of `REASONS`; the object is false then.
     """

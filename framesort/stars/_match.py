@@ -28,6 +28,7 @@ Floats = NDArray[np.float64]
 
 AFFINE_FROM = 10  # pairs; below, four parameters are safer than six
 PROJECTIVE_FROM = 40  # pairs; below, eight parameters follow the noise
+RESIDUAL_FROM = 20  # pairs that the residual is made of, at least
 
 
 def match_star_lists(
@@ -71,7 +72,8 @@ def match_star_lists(
     Returns
     -------
     transform : `~framesort.records.Transform`
-        `residual` is the rms distance of the pairs kept, target pixels. Reason "few stars"
+        `residual` is the rms distance of the brighter quarter of the pairs kept (20 at least),
+        target pixels. Reason "few stars"
         with fewer than 4 stars in a list, "not matched" where no transform is beyond chance.
         The same lists always give the same transform.
 
@@ -184,7 +186,9 @@ def _finish(src: Floats, dst: Floats, matrix: Floats, tolerance: float, model: s
         gain = (before / after - 1) * (2 * len(far) - 8) / 2
         if model == "projective" or (gain > 20 and len(far) >= len(distance)):
             matrix, distance = other, far
-    residual = float(np.sqrt(np.mean(distance**2)))
+    # Of the brighter ones: all together would tell of the faintest stars' centroids.
+    bright = distance[: max(RESIDUAL_FROM, len(distance) // 4)]
+    residual = float(np.sqrt(np.mean(bright**2)))
     return Transform(matrix=matrix, matched=len(distance), residual=residual)
 
 

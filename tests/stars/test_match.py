@@ -72,8 +72,9 @@ def test_known_transforms(rotation, scale):
     assert np.angle(np.exp(1j * np.deg2rad(transform.rotation - rotation))) == pytest.approx(
         0, abs=5e-4
     )
-    # Two coordinates, two lists, 0.1 px each: 0.2 px rms; the robust fit leaves a little out.
-    assert transform.residual == pytest.approx(0.2, rel=0.25)
+    # Two coordinates, two lists, 0.1 px each: 0.2 px rms. It is made of 20 pairs, so one standard
+    # deviation is 11 %; three of them.
+    assert transform.residual == pytest.approx(0.2, rel=0.33)
 
 
 def random_pair(rng):
