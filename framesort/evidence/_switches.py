@@ -21,6 +21,9 @@ _SURE = 0.9
 _WIDER = 0.04
 """Least growth of log FWHM that is taken for the heater's."""
 
+_MILD = 1 / 3
+"""A state without a line that is wider by less than this share of the least heated one is off."""
+
 _SIGMAS = 5.0
 """Significance that the added line must reach."""
 
@@ -77,7 +80,7 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     if not heated.any():
         return state, probability
     on = states.chance[:, heated].sum(axis=1)
-    off = states.chance[:, 0]
+    off = states.chance[:, _unheated_states(states, heated)].sum(axis=1)
     name = np.where(on > _SURE, "on", np.where(off > _SURE, "off", "unknown")).astype(object)
     name[_between(states, heated, on)] = "part"
     state[rows], probability[rows] = name, on
@@ -96,9 +99,15 @@ def _heated_states(states: States, table: Table, rows: NDArray[np.intp]) -> NDAr
         error = states.scatter[1:, 1:] * _INFLATE * (1 / mass[0] + 1 / max(mass[k], 1e-9))
         line = float(step[1:] @ np.linalg.solve(error, step[1:]))
         lit[k] = mass[k] >= 3 and line > _SIGMAS**2 and step[0] > _WIDER
-    for k in np.flatnonzero(lit):
+    for k in np.flatnonzero(lit).tolist():
         heated[k] = _change_together(states, k, lit) and not _is_trailing(states, k, table, rows)
     return heated
+
+
+def _unheated_states(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """State 0, and those hardly wider: drift of seeing, or heat too little to matter."""
+    growth = states.mean[:, 0] - states.mean[0, 0]
+    return ~heated & (growth < growth[heated].min() * _MILD)
 
 
 def _progress(states: States, k: int, *, line_only: bool = False) -> Floats:
