@@ -15,6 +15,9 @@ LOW, HIGH, FAINT = 0.2, 0.44, 0.02
 deviation more or less cannot be seen, and what is not changed cannot be wrong. What single
 stars add below FAINT is not drawn."""
 
+FAINT_SIGNAL = 60.0
+"""Signal to noise below which what a find looks like is judged by chance alone."""
+
 MASK_BITS = {
     1: "light of the deep stack's star taken away",
     2: "light of the sharp stack's star given by its profile",
@@ -58,7 +61,19 @@ def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
     spread = max(float(spread), 0.003)
     wf = 1 / (ef**2 + (spread * f) ** 2 + 1e-30)
     wg = np.where(eg > 0, 1 / (eg**2 + 1e-30), 0)
-    return np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
+    put = np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
+    # A full core leaves only wings to tell the flux: the other stack knows better.
+    full_d, full_s = full_centres(field)
+    put = np.where(full_d & ~full_s & (g > 0), g, put)
+    return np.where(full_s & ~full_d & (f > 0), f, put)
+
+
+def full_centres(field: Field) -> tuple[NDArray, NDArray]:
+    """Stars whose centre is full in the deep and in the sharp stack."""
+    shape = field.full_deep.shape
+    y = np.clip(np.round(field.places.y).astype(int), 0, shape[0] - 1)
+    x = np.clip(np.round(field.places.x).astype(int), 0, shape[1] - 1)
+    return field.full_deep[y, x], field.full_sharp[y, x]
 
 
 def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
@@ -107,9 +122,24 @@ def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, ND
     f, g = field.deep.flux, field.sharp.flux * field.scale
     error = np.sqrt(field.deep.error**2 + (s * field.sharp.error) ** 2 + (0.05 * f) ** 2)
     caught = np.where(error > 0, (f - g) / np.where(error > 0, error, 1), 0)
-    parts = (missing, wider, caught, _hump(field, deep))
-    doubt = sum(np.maximum(np.nan_to_num(v), 0) ** 2 for v in parts)
-    return np.asarray(doubt), out[:, 0]
+    faint = signal_to_noise(field) < FAINT_SIGNAL
+    doubt = np.zeros(len(p))
+    for part in (missing, wider, caught, _hump(field, deep)):
+        doubt += np.maximum(_against_the_crowd(np.nan_to_num(part), faint), 0) ** 2
+    return doubt, out[:, 0]
+
+
+def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
+    """Deviations less those of the bulk, where the bulk strays by more than noise alone does.
+
+    A profile that does not fit (coarse pixels, trails) makes every star look odd; only what
+    is odder than most counts.
+    """
+    if faint.sum() < 20:
+        return z
+    mid = np.median(z[faint])
+    spread = 1.4826 * np.median(np.abs(z[faint] - mid))
+    return (z - max(float(mid), 0.0)) / max(float(spread), 1.0)
 
 
 def _hump(field: Field, deep: NDArray) -> NDArray:
@@ -136,7 +166,7 @@ def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     small faults of the profile are many standard deviations, the foretold change itself decides.
     """
     signal = signal_to_noise(field)
-    return np.where(signal < 60, doubt < 9, (doubt < 16) | (change > 0.5))
+    return np.where(signal < FAINT_SIGNAL, doubt < 9, (doubt < 16) | (change > 0.5))
 
 
 def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[NDArray]:

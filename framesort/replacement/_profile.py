@@ -297,8 +297,23 @@ def join_wings(deep: Profile, sharp: Profile, offset_error: float) -> Profile:
 
 
 def profile_fwhm(profile: Profile) -> float:
-    """Full width at half maximum of the mean profile, pixels, where ``q = 1 / width``."""
-    f = profile.tables.radial[0]
-    k = int(np.argmax(f < 0.5 * f[:3].max()))
-    t = (k - 1 + (f[k - 1] - 0.5 * f[:3].max()) / (f[k - 1] - f[k])) / profile.tables.per_t
-    return float(2 * t**2 * profile.width)
+    """Full width at half maximum, pixels, of the mean over angles (lines included) at ``q = 1``."""
+    r = np.arange(0, 4, 0.02)
+    angles = np.arange(12) * np.pi / 12
+    f = np.array(
+        [
+            np.mean(
+                [
+                    kernels.profile_at(x * np.cos(a), x * np.sin(a), 1.0, profile.tables)
+                    for a in angles
+                ]
+            )
+            for x in r
+        ]
+    )
+    half = 0.5 * f.max()
+    below = np.nonzero((f < half) & (np.arange(len(r)) > np.argmax(f)))[0]
+    if not len(below):
+        return float("nan")
+    k = below[0]
+    return float(2 * profile.width * np.interp(half, [f[k], f[k - 1]], [r[k], r[k - 1]]))
