@@ -30,10 +30,10 @@ _MODES = 3
 _FRAMES_A_MODE = 5
 """Heater-off frames needed for each mode, so that a mode is no single frame's own."""
 
-_PRIOR_FRAMES = 4.0
+_PRIOR_FRAMES = 3.0
 """Weight of what is assumed of the scatter before the heater-off frames are seen, in frames."""
 
-_PRIOR_SHARE = 0.25
+_PRIOR_SHARE = 0.15
 """Assumed scatter of the heater-off light, as a share of the strongest heater-off line."""
 
 _ANGLES = np.arange(0.0, 180.0)
@@ -59,9 +59,9 @@ def measure_line_excess(
         Share of the stars' light, its uncertainty, degrees [0, 180). The uncertainty holds
         the frame's own, the scatter of the heater-off frames, and the free choice of the
         angle. A group without heater-off frames is compared with those of all groups, its
-        uncertainty doubled; a night without any with its frames of least line, which tells
-        differences only, and the uncertainty then holds the line of those frames. NaN where
-        a frame has no measurement.
+        uncertainty doubled; a night without any with the light that four fifths of its frames
+        have at each angle, which tells differences only, and the uncertainty then holds the
+        line of the least of them. NaN where a frame has no measurement.
 
     Raises
     ------
@@ -90,8 +90,7 @@ def measure_line_excess(
             reference, widen = np.flatnonzero(good & cold), 2.0
         if len(reference) == 0:
             raw = np.array([qualities[int(i)].line_raw for i in rows])
-            least = np.argsort(raw, kind="stable")[: max(1, len(rows) // 4)]
-            reference, floor, modes = rows[least], float(np.median(raw[least])), 0
+            reference, floor, modes = rows, float(np.quantile(raw, 0.2)), 0
         strength, error, angle = _excess(profile, own, rows, reference, modes)
         result[:, rows] = strength, np.hypot(widen * error, floor), angle
     return result[0], result[1], result[2]
@@ -100,8 +99,12 @@ def measure_line_excess(
 def _modes(
     profile: NDArray[np.float64], most: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Mean and principal components of heater-off profiles."""
-    mean = profile.mean(axis=0)
+    """Mean and principal components of heater-off profiles.
+
+    Where no modes are asked, the profiles are those of any frames: a line stands in some of
+    them only, so the light that all have is what a fifth of them do not reach, angle by angle.
+    """
+    mean = profile.mean(axis=0) if most else np.quantile(profile, 0.2, axis=0)
     count = min(most, (len(profile) - 1) // _FRAMES_A_MODE)
     if count < 1:
         return mean, np.empty((0, LINE_BINS))

@@ -196,9 +196,10 @@ def find_candidates(
 def guess_saturation(image: NDArray[np.float32]) -> float:
     """Level at which pixels are full, from the pixel histogram.
 
-    Full pixels pile up at one value. The brightest pixel is taken for full when at least
-    four pixels lie within 2 % of it (the round top of a single star of FWHM below 9 pixels
-    has at most two there) and twice as many as in the 2 % below.
+    Full pixels pile up at one value, side by side. The brightest pixel is taken for full
+    when at least four pixels lie within 2 % of it (the round top of a single star of FWHM
+    below 9 pixels has at most two there), twice as many as in the 2 % below, and four of them
+    touch another. Stars of equal light have equal peaks too, but apart.
 
     Returns
     -------
@@ -211,7 +212,11 @@ def guess_saturation(image: NDArray[np.float32]) -> float:
             return np.inf
         high = image[image > 0.96 * top]
     full = int(np.count_nonzero(high > 0.98 * top))
-    return 0.98 * top if full >= 4 and full > 2 * (high.size - full) else np.inf
+    if full < 4 or full <= 2 * (high.size - full):
+        return np.inf
+    _, label = saturated_blobs(image, 0.98 * top)
+    number = np.bincount(label)
+    return 0.98 * top if number[number > 1].sum() >= 4 else np.inf
 
 
 def saturated_blobs(

@@ -37,6 +37,9 @@ __all__ = ["Field", "find_stars", "measure_field"]
 _SHAPE_DEPTH = 12.0
 """Signal to noise from which a star's own shape is measured; fainter ones get the mean."""
 
+_INDEX_DEPTH = 100.0
+"""Signal to noise from which one star alone tells its Moffat index to about 0.1 of 1/index."""
+
 _MOST_WIDTH = 3.0
 """Wider than so many FWHM of the frame is a knot of nebula, not a star."""
 
@@ -142,8 +145,8 @@ def _fit_field(
     order = np.flatnonzero(~narrow)
     alone = good & find_isolated(stars[:, X], stars[:, Y], np.maximum(core_flux(stars), 0), fwhm)
     strength = np.where(good, star_depth(stars, sigma, fwhm), 0)
-    told = bright[alone[bright]] if alone[bright].sum() >= 5 else bright[good[bright]]
-    if len(told) >= 5:
+    told = np.flatnonzero(alone & (free == 8) & (strength > _INDEX_DEPTH))
+    if len(told) >= 10:
         g = float(np.median(stars[told, G]))
     elif alone.sum() >= 5:
         g = joint_index(residual, stars, np.flatnonzero(alone)[:150], radii, sigma)
@@ -170,7 +173,7 @@ def _fit_field(
         residual, stars, order, radii, np.where(saturated | faint, 4, 7), 15, sigma, FAR, quality
     )
     measured = ~saturated & ~faint
-    quality[narrow, 3] = 0
+    quality[narrow, 3] = -1
     return _list_stars(
         residual, background, stars, quality, sigma, saturated, measured, radius, mean, pixels
     )
@@ -181,9 +184,10 @@ def _too_narrow(
 ) -> NDArray[np.bool_]:
     """Narrower across than `least`, by more than the uncertainty of the width.
 
-    The relative error of a width is half of that of the light; two of them are allowed.
+    The relative error of a width is half of that of the light. Four of them are allowed: the
+    smaller of two widths errs to the small side.
     """
-    return (quality[:, 3] > 0) & (minor * (1 + quality[:, 0] * sigma) < least)
+    return (quality[:, 3] > 0) & (minor * (1 + 2 * quality[:, 0] * sigma) < least)
 
 
 def _list_stars(
@@ -221,6 +225,9 @@ def _list_stars(
     left = np.sqrt(np.maximum(quality[:, 1] - sigma**2, 0))
     real &= saturated | (left < 0.25 * stars[:, HEIGHT])
     real &= snr > 3
+    # What is neither a star nor a spike goes back: it is a part of something else.
+    back = np.flatnonzero(~real & (quality[:, 3] >= 0) & inside)
+    draw_stars(residual, stars, back, 1.0, sigma, FAR)
     index = np.flatnonzero(real)
     index = index[np.argsort(-core[index], kind="stable")]
     stars, quality, sigma, saturated = stars[index], quality[index], sigma[index], saturated[index]

@@ -175,8 +175,8 @@ def measure_growth(
         light = np.where(usable, mean, 0) * area
         spread = np.where(usable, error, 0) * area
         edges = width * np.arange(1, rings + 1)
-        # Go out as far as the sum is known to half a percent.
-        known = np.sqrt(np.cumsum(spread**2)) < 0.005 * growth[-1]
+        # Go out as far as the sum is known to one percent.
+        known = np.sqrt(np.cumsum(spread**2)) < 0.01 * growth[-1]
         reach = int(np.argmin(known)) if not known.all() else rings - outer
         if reach > 0:
             total_err = float(np.sqrt((spread[:reach] ** 2).sum()) / growth[-1])

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from astropy.nddata import CCDData
 from scipy.spatial import cKDTree
 from star_scenes import (
     add_moffat,
@@ -64,8 +65,8 @@ def test_eccentricity_and_angle(kind, fwhm, e):
     assert quality.elongation_angle == pytest.approx(30, abs=2)
 
 
-@pytest.mark.parametrize(("kind", "fwhm"), [("gauss", 2.2), ("m3", 3.0), ("kolm", 4.5)])
-@pytest.mark.parametrize("snr", [20, 100])
+@pytest.mark.parametrize(("kind", "fwhm"), [("gauss", 1.6), ("m3", 3.0), ("kolm", 4.5)])
+@pytest.mark.parametrize("snr", [20, 100, 1000])
 def test_centroid_within_twice_the_bound(kind, fwhm, snr):
     rng = np.random.default_rng(4)
     star = profile(kind, fwhm)
@@ -76,8 +77,17 @@ def test_centroid_within_twice_the_bound(kind, fwhm, snr):
     assert len(mine) == len(truth)
     # Cramer-Rao bound for noise of the background alone: noise over the root of the summed
     # squared derivative of the noise-free image (Mendez, Silva & Lobos 2013, PASP 125, 580).
-    drawn = star.withFlux(truth[0, 2]).drawImage(nx=61, ny=61, scale=1.0).array
-    bound = noise / np.sqrt((np.gradient(drawn.astype(float), axis=1) ** 2).sum())
+    # The derivative is that of the drawn pixels when the star moves, at ten places in a pixel.
+    information = []
+    for place in np.linspace(-0.45, 0.45, 10):
+        one, two = (
+            star.withFlux(truth[0, 2])
+            .drawImage(nx=61, ny=61, scale=1.0, offset=(place + step, 0.0), dtype=float)
+            .array
+            for step in (-0.01, 0.01)
+        )
+        information.append((((two - one) / 0.02) ** 2).sum())
+    bound = noise / np.sqrt(np.mean(information))
     x = np.asarray(stars["x"])[mine] - truth[theirs, 0]
     y = np.asarray(stars["y"])[mine] - truth[theirs, 1]
     assert np.sqrt(np.mean(np.r_[x, y] ** 2)) < 2 * bound
@@ -151,6 +161,19 @@ def test_saturated_stars_are_marked():
     assert not stars["clean"][mine[full]].any()
 
 
+def test_saturation_is_guessed_from_full_pixels_side_by_side():
+    rng = np.random.default_rng(15)
+    # Stars of equal light have equal peaks: nothing is full.
+    equal, truth = star_grid(profile("gauss", 1.6), 1.6, 200, rng=rng)
+    stars = find_stars(equal)
+    assert len(stars) == len(truth) and not stars["saturated"].any()
+    # Full pixels of an image that does not start at zero and is not cut at one value.
+    image, _ = star_field(rng, stars=100, low=4.0, top=6.5)
+    full = image > 25000
+    image[full] = 25000 + rng.normal(0, 40, full.sum())
+    assert find_stars(image)["saturated"].sum() >= 3
+
+
 def test_nebulosity_moves_no_width():
     rng = np.random.default_rng(9)
     image, _ = star_grid(profile("m3", 3.0), 3.0, (30, 500), rng=rng)
@@ -204,6 +227,24 @@ def test_nan_and_masked_pixels_are_left_out():
     far = np.abs(truth[:, 0] - 106) > 15
     _, theirs = match(one, truth)
     assert set(np.flatnonzero(far)) <= set(theirs)
+
+
+def test_kinds_of_image():
+    image, _ = star_grid(profile("m3", 3.0), 3.0, 100, rng=np.random.default_rng(16), side=5)
+    bad = np.zeros(image.shape, bool)
+    bad[90:110] = True
+    plain = find_stars(image, mask=bad)
+    for kind in (
+        np.ma.masked_array(image, bad),
+        CCDData(image, unit="adu", mask=bad),
+        image.astype(">f4").view(),
+        image.astype(float).tolist(),
+    ):
+        own = getattr(kind, "mask", None)
+        stars = find_stars(kind, mask=None if own is not None else bad)
+        assert np.array_equal(stars["x"], plain["x"])
+    whole = np.rint(image).astype(np.uint16)
+    assert len(find_stars(whole)) == 25
 
 
 def test_limit_keeps_the_brightest():
