@@ -70,14 +70,16 @@ def trace_from_current(
     seconds, current, cadence = _even_samples(seconds, current)
     steps, slews = find_steps(current, cadence=cadence)
     labelled = label_steps(steps, full_current=full_current, cadence=cadence, samples=len(current))
-    _tell(steps, slews, labelled, full_current, notes)
+    _tell(steps, len(slews), labelled, full_current, notes)
     power, confidence = _powers(steps, labelled)
     edges = np.array([seconds[0], *((seconds[s.index - 1] + seconds[s.index]) / 2 for s in steps)])
-    edges, power, confidence = _open_gaps(seconds, edges, power, confidence, cadence, max_gap)
-    same = (power[1:] == power[:-1]) & (confidence[1:] == confidence[:-1])
-    keep = np.r_[True, ~(same | (np.isnan(power[1:]) & np.isnan(power[:-1])))]
-    steps_of_trace = (np.r_[edges[keep], seconds[-1] + cadence], power[keep])
-    return make_trace(steps_of_trace, notes, confidence[keep])
+    holes = _gaps(seconds, cadence, max_gap) + _hidden_switches(seconds, steps, labelled, slews)
+    edges, power, confidence = _open_holes(holes, edges, power, confidence)
+    same = (power[1:] == power[:-1]) | (np.isnan(power[1:]) & np.isnan(power[:-1]))
+    first = np.flatnonzero(np.r_[True, ~same])
+    # Stretches of one power, parted by another device's step, are as sure as the least sure.
+    confidence = np.minimum.reduceat(confidence, first)
+    return make_trace((np.r_[edges[first], seconds[-1] + cadence], power[first]), notes, confidence)
 
 
 def _powers(steps: list[Step], labelled: Labelled) -> tuple[Floats, Floats]:
@@ -130,19 +132,33 @@ def _tell(
         )
 
 
-def _open_gaps(
-    seconds: Floats,
-    edges: Floats,
-    power: Floats,
-    confidence: Floats,
-    cadence: float,
-    max_gap: float | None,
-) -> tuple[Floats, Floats, Floats]:
-    """Make the power unknown in gaps of the log; `edges` are the starts of the stretches."""
+def _gaps(seconds: Floats, cadence: float, max_gap: float | None) -> list[tuple[float, float]]:
+    """Begin and end of the gaps of the log."""
     limit = max(60.0, 5 * cadence) if max_gap is None else max_gap
-    for i in np.flatnonzero(np.diff(seconds) > limit):
-        begin = seconds[i] + min(cadence, (seconds[i + 1] - seconds[i]) / 2)
-        end = seconds[i + 1]
+    gaps = np.diff(seconds)
+    return [
+        (float(seconds[i] + min(cadence, gaps[i] / 2)), float(seconds[i + 1]))
+        for i in np.flatnonzero(gaps > limit)
+    ]
+
+
+def _hidden_switches(
+    seconds: Floats, steps: list[Step], labelled: Labelled, slews: list[tuple[int, int]]
+) -> list[tuple[float, float]]:
+    """Slews during which the heater was switched: it is not known when."""
+    ours = [s.index for s, mine in zip(steps, labelled.heater, strict=True) if mine]
+    return [
+        (float(seconds[begin]), float(seconds[min(end, len(seconds) - 1)]))
+        for begin, end in slews
+        if any(begin <= index <= end for index in ours)
+    ]
+
+
+def _open_holes(
+    holes: list[tuple[float, float]], edges: Floats, power: Floats, confidence: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Make the power unknown in holes; `edges` are the starts of the stretches."""
+    for begin, end in holes:
         inside = (edges >= begin) & (edges < end)
         last = int(np.searchsorted(edges, end, side="right")) - 1
         resumed = (power[last], confidence[last])

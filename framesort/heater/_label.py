@@ -19,8 +19,9 @@ _NIGHTFALL, _AT_ENDS = 1800.0, 0.9
 """Share of other devices' steps that are a rise within so many seconds of the log's begin, or a
 fall before its end."""
 
-_ZERO, _FULL, _REPEAT = 0.40, 0.20, 0.15
-"""Chance that a heater step leads to off, to full power, to a power it had before."""
+_ZERO, _FULL, _REPEAT, _ROUND = 0.25, 0.15, 0.15, 0.30
+"""Chance that a heater step leads to off, to full power, to a power it had before, to a
+multiple of a tenth of full power."""
 
 _COOLER_UP = 0.8
 """Chance that a single step of another device is a rise: it goes on and stays on."""
@@ -87,15 +88,17 @@ def _heater_score(
         return -np.inf, limit
     score = 0.0
     seen: list[float] = []
+    tenths = np.arange(0.1, 0.95, 0.1)
     # What fixes zero, and full where it is not given, is no evidence for itself.
     fixed = {int(np.argmin(visited))} | (set() if given else {int(np.argmax(visited))})
-    flat = 1.0 - _ZERO - _FULL - _REPEAT
+    flat = 1.0 - _ZERO - _FULL - _REPEAT - _ROUND
     for i, (value, s) in enumerate(zip(visited, sd, strict=True)):
         if i in fixed:
             score += np.log(1.0 / span)
         else:
             s_full = np.hypot(s, 0.04 * limit) if given else s
             chance = _ZERO * _normal(value, s) + _FULL * _normal(value - limit, s_full)
+            chance += _ROUND * float(np.mean(_normal(value - tenths * limit, s_full)))
             if seen:
                 chance += _REPEAT * float(np.mean(_normal(value - np.array(seen), s)))
             score += np.log(chance + flat / limit)
@@ -169,8 +172,10 @@ def label_steps(
     errors = np.array([s.error for s in steps])
     sudden = np.array([s.sudden for s in steps], dtype=bool)
     kinds = np.full(len(steps), 62)  # a bit that no choice sets: never the heater's
-    kinds[sudden] = _kinds(heights[sudden], errors[sudden])
-    count = int(kinds[sudden].max()) + 1 if sudden.any() else 0
+    device = np.array([s.sudden or s.settles for s in steps], dtype=bool)
+    ours = sudden & ~np.array([s.settles for s in steps], dtype=bool)
+    kinds[ours] = _kinds(heights[ours], errors[ours])
+    count = int(kinds[ours].max()) + 1 if ours.any() else 0
     if not 0 < count <= _CLUSTERS:
         return Labelled(
             np.full(len(steps) + 1, np.nan),
@@ -192,7 +197,7 @@ def label_steps(
         passed = np.abs(np.cumsum(np.r_[0, heater]) - np.cumsum(np.r_[0, heater])[level.argmin()])
         error = np.median(errors) * np.sqrt(np.maximum(passed, 1))
         score, full = _heater_score(level, heater, error, full_current, span)
-        other = ~heater & sudden  # a ramp is drift: it needs no device
+        other = ~heater & device  # a ramp is drift: it needs no device
         score += _other_score(heights[other], errors[other], at_ends[other], span)
         scores.append(score)
         levels.append(level)

@@ -48,13 +48,16 @@ class Step:
     error : float
         Its standard deviation.
     sudden : bool
-        False for a ramp, and for a step that creeps back.
+        False for a ramp.
+    settles : bool
+        The step creeps back afterwards, as a camera cooler's does.
     """
 
     index: int
     height: float
     error: float
     sudden: bool = True
+    settles: bool = False
 
 
 def _noise(current: Floats) -> float:
@@ -76,7 +79,7 @@ def _contrast(current: Floats, width: int) -> Floats:
     return contrast
 
 
-def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], int]:
+def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], list[tuple[int, int]]]:
     """Find sudden lasting changes of level.
 
     Parameters
@@ -90,8 +93,8 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], int]:
     -------
     steps : list of Step
         In order of time.
-    slews : int
-        Number of excursions that were taken as long slews and left out.
+    slews : list of (int, int)
+        First sample and end of excursions that were taken as long slews.
 
     Notes
     -----
@@ -103,7 +106,7 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], int]:
     """
     half = max(round(_SPIKE / cadence), 1)
     if len(current) < 4 * half:
-        return [], 0
+        return [], []
     clean = median_filter(current, size=2 * half + 1, mode="nearest")
     width = max(round(_WINDOW / cadence), 8)
     noise = max(_noise(current), 1e-9)
@@ -132,7 +135,7 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], int]:
     for begin, end in slews:  # with the spikes' width, as the median moves their edges
         quiet[max(begin - 2, 0) : end + 2] = np.nan
     steps = _measure(quiet, clean, kept, 2 * width, cadence, noise)
-    return _mark_decays(steps, cadence), len(slews)
+    return _mark_decays(steps, cadence), slews
 
 
 def _slope_share(left: Floats, right: Floats, height: float) -> float:
@@ -170,12 +173,18 @@ def _mark_decays(steps: list[Step], cadence: float) -> list[Step]:
     """Mark steps that creep back afterwards: a cooler that settles, not a switched heater."""
     marked = list(steps)
     for i, step in enumerate(steps):
-        j = i + 1
-        while j < len(steps) and not steps[j].sudden:
-            soon = (steps[j].index - steps[j - 1].index) * cadence < _SETTLE
-            if soon and steps[j].height * step.height < 0:
-                marked[i] = replace(step, sudden=False)
-            j += 1
+        tail = i + 1
+        while (
+            tail < len(steps)
+            and (steps[tail].index - steps[tail - 1].index) * cadence < _SETTLE
+            and steps[tail].height * step.height < 0
+            and abs(steps[tail].height) < 0.5 * abs(step.height)
+        ):
+            tail += 1
+        if not all(other.sudden for other in steps[i + 1 : tail]):
+            marked[i] = replace(step, settles=True)
+            for k in range(i + 1, tail):
+                marked[k] = replace(steps[k], sudden=False)
     return marked
 
 
