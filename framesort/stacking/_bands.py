@@ -15,7 +15,7 @@ from framesort.stacking._kernels import (
     sorting_network,
     subtract_surface,
 )
-from framesort.stacking._plan import FramePlan, Plan, Reader
+from framesort.stacking._plan import LARGEST_SLACK, FramePlan, Plan, Reader
 from framesort.stacking._reject import grow, reject
 from framesort.stacking._resample import KERNELS, kernel_table, needed_rows, resample_rows
 
@@ -81,9 +81,13 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
         noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
         # The lower middle: where half of the frames are hit the mean of both is no structure.
         contrast = _contrast(lower, noise)
-        about = (median, contrast, plan.variance, plan.shot, plan.slack, plan.sky, plan.clip)
-        reject(cube, *about, max(first - 1, 0), min(stop + 1, cube.shape[1]))
-        grow(cube, *about, first, stop)
+        about = (cube, median, contrast, plan.variance, plan.shot)
+        reject(
+            *about, plan.slack, plan.order, plan.slack_alike, plan.sky, plan.clip,
+            max(first - 1, 0), min(stop + 1, cube.shape[1]),
+        )  # fmt: skip
+        # At stars neighbours may well differ: there only noise and trails of their height count.
+        grow(*about, LARGEST_SLACK, plan.sky, plan.clip, first, stop)
     count = (len(plan.weights), stop - first, nx)
     data, weight = np.empty(count, np.float32), np.empty(count, np.float32)
     coverage = np.empty(count, np.int16)

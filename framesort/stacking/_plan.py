@@ -13,7 +13,16 @@ from framesort.records import Transform
 from framesort.stacking._normalise import Mesh, fit_surface
 from framesort.stacking._resample import inverse_matrix
 
-__all__ = ["FramePlan", "Plan", "Reader", "Request", "choose_home", "make_plan", "make_request"]
+__all__ = [
+    "LARGEST_SLACK",
+    "FramePlan",
+    "Plan",
+    "Reader",
+    "Request",
+    "choose_home",
+    "make_plan",
+    "make_request",
+]
 
 Floats = NDArray[np.float64]
 Reader = Callable[..., tuple[Any, Header]]
@@ -71,6 +80,10 @@ class Plan:
         Variance per ADU above the sky; 0 where the gain is not known.
     slack : (n,) float ndarray
         Share of the local contrast of the median image that is no outlier.
+    order : (n, m) int64 ndarray
+        For each frame the others, most alike first; m = 0 where that is not known.
+    slack_alike : (n,) float ndarray
+        Share of the contrast by which a frame may differ from those most like it.
     """
 
     frames: tuple[FramePlan, ...]
@@ -79,6 +92,8 @@ class Plan:
     variance: Floats
     shot: Floats
     slack: Floats
+    order: NDArray[np.int64]
+    slack_alike: Floats
     sky: float
     clip: float
     kernel: str
@@ -99,6 +114,7 @@ class Request:
     gain: Floats
     saturation: Floats
     fwhm: Floats
+    alike: Floats
     clip: float
     kernel: str
     order: int
@@ -207,13 +223,18 @@ def make_plan(
             )
         )
     scale = np.array([request.transforms[k].scale for k in used])
+    fwhm = request.fwhm[used] * scale
+    width = np.log(fwhm, out=np.full(len(used), np.nan), where=fwhm > 0)
+    order = _order(width, request.alike[used])
     plan = Plan(
         frames=tuple(frames),
         shape=request.shape,
         weights=request.weights[:, used] / np.array(variance),
         variance=np.array(variance),
         shot=np.array(shot),
-        slack=_slack(request.fwhm[used] * scale),
+        slack=np.full(len(used), LEAST_SLACK if order.size else LARGEST_SLACK),
+        order=order,
+        slack_alike=_slack(width, order),
         sky=_level(home_mesh),
         clip=request.clip,
         kernel=request.kernel,
@@ -265,15 +286,31 @@ def _surface(
     return np.array([factor * _level(mesh) - _level(home_mesh), 0, 0, 0, 0, 0])
 
 
-def _slack(fwhm: Floats) -> Floats:
-    """Share of the local contrast by which a frame may differ from the median image.
+def _order(width: Floats, alike: Floats) -> NDArray[np.int64]:
+    """For each frame the others, most alike first: by `alike` where known, and log width."""
+    count = len(width)
+    known = [values for values in (width, alike) if np.isfinite(values).any()]
+    if not known or count < 4:
+        return np.empty((count, 0), dtype=np.int64)
+    distance = np.zeros((count, count))
+    for values in known:
+        span = float(np.nanmax(values) - np.nanmin(values))
+        step = np.abs(values[:, None] - values) / (span or 1.0)
+        distance += np.where(np.isfinite(step), step, 1.0)  # not known is far away
+    np.fill_diagonal(distance, np.inf)
+    # A dozen is enough to find three with data at a pixel.
+    return np.argsort(distance, axis=1, kind="stable")[:, : min(count - 1, 12)].astype(np.int64)
 
-    A star that is wider by the factor q has its peak changed by q^2 or 1 / q^2, to first order
-    2 ln q of it; the fifth is for residual shifts and seeing (0.15 pixel on the flank of a star
-    of FWHM 3 pixels changes it by 0.15 of the peak).
+
+def _slack(width: Floats, order: NDArray[np.int64]) -> Floats:
+    """Share of the local contrast by which a frame may differ from the three most like it.
+
+    `width` is the log of the FWHM. A star that is wider by the factor q has its peak changed by
+    q^2 or 1 / q^2, to first order 2 ln q of it; the fifth is for residual shifts and seeing
+    (0.15 pixel on the flank of a star of FWHM 3 pixels changes it by 0.15 of the peak).
     """
-    known = fwhm[fwhm > 0]
-    if not len(known):
-        return np.full(len(fwhm), LARGEST_SLACK)
-    change = np.abs(np.log(np.where(fwhm > 0, fwhm, np.inf) / np.median(known)))
-    return np.minimum(LEAST_SLACK + 2.5 * change, LARGEST_SLACK)
+    if not order.size:
+        return np.full(len(width), LARGEST_SLACK)
+    change = np.abs(width - np.median(width[order[:, :3]], axis=1))
+    slack = np.minimum(LEAST_SLACK + 2.5 * change, LARGEST_SLACK)
+    return np.where(np.isfinite(slack), slack, LARGEST_SLACK)

@@ -11,6 +11,8 @@ Floats = NDArray[np.float64]
 
 ENOUGH = 0.3  # share of frames out at a pixel, from which its tolerance is doubted
 STRONG = 2.0  # times the tolerance, from which a pixel's neighbours are suspected
+ALIKE = 3  # frames that look most like one: two of them must agree with it
+ALIKE_NOISE = 1.2  # a value less the median of three others scatters by sqrt(1 + 1.35 / 3)
 NEIGHBOUR = 0.4  # of the tolerance of such neighbours, to the same side
 
 
@@ -41,6 +43,19 @@ def _judge(
 
 
 @numba.njit(cache=True, nogil=True)
+def _alike(values: Image, order: NDArray[np.int64], three: Floats) -> float:  # pragma: no cover
+    """Median of the first three finite values in an order; NaN if there are fewer."""
+    count = 0
+    for k in order:
+        if np.isfinite(values[k]):
+            three[count] = values[k]
+            count += 1
+            if count == ALIKE:
+                return _middle(three, ALIKE)
+    return np.nan
+
+
+@numba.njit(cache=True, nogil=True)
 def reject(
     cube: Image,
     median: Image,
@@ -48,6 +63,8 @@ def reject(
     variance: Floats,
     shot: Floats,
     slack: Floats,
+    order: NDArray[np.int64],
+    slack_alike: Floats,
     sky: float,
     clip: float,
     first: int,
@@ -56,7 +73,9 @@ def reject(
     """Set outliers in rows `first` to `stop` of a cube to NaN, strong ones to +-infinity.
 
     The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
-    plus ``slack[k]`` times the local contrast of the median image. Strong outliers exceed it
+    plus ``slack[k]`` times the local contrast of the median image. A value beyond it stays all the
+    same if it agrees with the median of those three frames with data there that come first in
+    ``order[k]``, the frames that look most like it. Strong outliers exceed it
     `STRONG` times; `grow` looks around them.
     """
     frames, _, columns = cube.shape
@@ -66,6 +85,8 @@ def reject(
     far = np.empty(frames)
     bad = np.empty(frames)
     who = np.empty(frames, dtype=np.int64)
+    agreed = np.empty(frames, dtype=np.int64)
+    three = np.empty(ALIKE)
     suspect = np.empty(columns, dtype=np.uint8)
     for r in range(first, stop):
         # Most pixels have no outlier: find those that may have one, line by line.
@@ -95,6 +116,7 @@ def reject(
                     n += 1
             if n < 2:
                 continue
+            n_agreed = 0
             if n == 2:
                 # Cosmic rays and trails only add light: of two that disagree the lower is kept.
                 if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
@@ -103,6 +125,19 @@ def reject(
                 continue
             centre = float(median[r, c])
             out = _judge(v, var, loose, n, centre, clip, bad)
+            if order.shape[1] >= ALIKE:
+                for i in range(n):
+                    if bad[i] > 0:
+                        k = who[i]
+                        limit = ALIKE_NOISE * clip * np.sqrt(var[i])
+                        limit += slack_alike[k] * contrast[r, c]
+                        if abs(v[i] - _alike(cube[:, r, c], order[k], three)) <= limit:
+                            agreed[n_agreed] = i
+                            n_agreed += 1
+            # Marked at the end: until then all values of the pixel can be asked.
+            for i in range(n_agreed):
+                bad[agreed[i]] = 0.0
+            out -= n_agreed
             if n % 2 == 0 and 2 * out >= n:
                 # Half of the frames lifted: the middle lies between the two halves.
                 for i in range(n):
@@ -110,6 +145,9 @@ def reject(
                 _middle(far, n)
                 centre = far[(n - 1) // 2]
                 out = _judge(v, var, loose, n, centre, clip, bad)
+                for i in range(n_agreed):
+                    out -= 1 if bad[agreed[i]] > 0 else 0
+                    bad[agreed[i]] = 0.0
             if out > ENOUGH * n:
                 # So many outliers say that the noise is larger than assumed.
                 for i in range(n):
@@ -118,6 +156,9 @@ def reject(
                 wider = 1.4826 * far[(n - 1) // 2]  # of two halves the better one speaks
                 if wider > 1:
                     out = _judge(v, var, loose, n, centre, clip * wider, bad)
+                    for i in range(n_agreed):
+                        out -= 1 if bad[agreed[i]] > 0 else 0
+                        bad[agreed[i]] = 0.0
             if out == n:
                 continue
             for i in range(n):
@@ -137,7 +178,7 @@ def grow(
     contrast: Image,
     variance: Floats,
     shot: Floats,
-    slack: Floats,
+    slack: float,
     sky: float,
     clip: float,
     first: int,
@@ -169,6 +210,6 @@ def grow(
                             continue
                         light = max(float(median[y, x]) - sky, 0.0)
                         limit = NEIGHBOUR * clip * np.sqrt(variance[k] + shot[k] * light)
-                        limit += slack[k] * contrast[y, x]
+                        limit += slack * contrast[y, x]
                         if side * (v - median[y, x]) > limit:
                             cube[k, y, x] = np.nan

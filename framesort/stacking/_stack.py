@@ -24,7 +24,7 @@ from framesort.workers import Progress, run_tasks
 
 __all__ = ["stack_frames"]
 
-MEMORY = 512 * 2**20  # bytes a band may take
+MEMORY = 256 * 2**20  # bytes a band may take
 FEWEST_BANDS = 8  # so that several workers have something to do
 SMALLEST_BAND = 16  # rows
 
@@ -42,6 +42,7 @@ def stack_frames(
     gain: ArrayLike | None = None,
     saturation: ArrayLike | None = None,
     fwhm: ArrayLike | None = None,
+    alike: ArrayLike | None = None,
     clip: float = 3.0,
     kernel: str = "lanczos3",
     background_order: int = 1,
@@ -80,9 +81,11 @@ def stack_frames(
     saturation : float, (n,) array_like or None
         Level from which pixels are full, ADU of the frame; None or NaN: not known.
     fwhm : (n,) array_like or None
-        Star widths, pixels of the frame. A frame whose stars are as wide as the median
-        frame's may differ little from the median image at a star before it is an outlier;
-        None or NaN: as much as stars half as wide again would.
+        Star widths, pixels of the frame. What the three frames with the most similar stars
+        show as well is no outlier.
+    alike : (n,) array_like or None
+        Another number in which frames that look alike are near one another, as the heater
+        power. Without `fwhm` and `alike` the tolerance at stars is wider instead.
     clip : float
         Outliers are further than this many standard deviations from the median, plus a
         share of the local contrast of the median image; `inf` keeps all.
@@ -136,7 +139,14 @@ def stack_frames(
         transforms,
         sets,
         shape,
-        {"scales": scales, "noise": noise, "gain": gain, "saturation": saturation, "fwhm": fwhm},
+        {
+            "scales": scales,
+            "noise": noise,
+            "gain": gain,
+            "saturation": saturation,
+            "fwhm": fwhm,
+            "alike": alike,
+        },
         clip=clip,
         kernel=kernel,
         order=background_order,

@@ -10,6 +10,7 @@ resampling. Full size: ``--frames 40 --rows 4176 --columns 6248`` writes 2 GB.
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -125,14 +126,19 @@ def child(task, paths, shape):
     print(json.dumps({"seconds": seconds}))
 
 
-def tree_memory(root):
-    """MiB that a process and all its descendants hold; shared pages count once (Linux)."""
-    parents = {}
+def look_at_tree(root):
+    """MiB that a process and its descendants hold, shared pages once; core seconds of each.
+
+    From /proc, so Linux only.
+    """
+    parents, seconds = {}, {}
     for entry in Path("/proc").glob("[0-9]*"):
         try:
-            parents[int(entry.name)] = int((entry / "stat").read_text().rsplit(")")[-1].split()[1])
-        except (OSError, ValueError):
+            fields = (entry / "stat").read_text().rsplit(")")[-1].split()
+        except OSError:
             continue
+        parents[int(entry.name)] = int(fields[1])
+        seconds[int(entry.name)] = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
     family, total = {root}, 0
     for _ in range(4):
         family |= {pid for pid, parent in parents.items() if parent in family}
@@ -142,7 +148,7 @@ def tree_memory(root):
         except OSError:
             continue
         total += sum(int(line.split()[1]) for line in lines if line.startswith("Pss:"))
-    return total / 1024
+    return total / 1024, {pid: seconds[pid] for pid in family if pid in seconds}
 
 
 def measure(task, paths, shape):
@@ -154,14 +160,20 @@ def measure(task, paths, shape):
     ) as process:  # fmt: skip
         process.stdin.write(request)
         process.stdin.close()
-        peak = 0.0
+        peak, spent = 0.0, {}
         while process.poll() is None:
-            peak = max(peak, tree_memory(process.pid))
+            memory, seconds = look_at_tree(process.pid)
+            peak = max(peak, memory)
+            spent |= seconds
             time.sleep(0.05)
         output = process.stdout.read()
     if process.returncode:
         raise SystemExit(f"{task} failed")
-    return {**json.loads(output.strip().splitlines()[-1]), "memory": peak}
+    return {
+        **json.loads(output.strip().splitlines()[-1]),
+        "memory": peak,
+        "core": sum(spent.values()),
+    }
 
 
 def main():
@@ -184,13 +196,15 @@ def main():
         for task in ("framesort", "framesort turned", "ccdproc"):
             got = result[task] = measure(task, paths, shape)
             print(
-                f"{task:18s} {got['seconds']:7.1f} s, peak memory {got['memory']:6.0f} MiB in all"
+                f"{task:18s} {got['seconds']:7.1f} s, {got['core']:7.1f} core seconds, "
+                f"peak memory {got['memory']:6.0f} MiB in all"
             )
         for task in ("framesort", "framesort turned"):
             print(
                 f"{task:18s} {result['ccdproc']['seconds'] / result[task]['seconds']:.1f} times as "
-                f"fast as ccdproc with {result[task]['memory'] / result['ccdproc']['memory']:.2f} "
-                "of its memory"
+                f"fast as ccdproc, {result['ccdproc']['core'] / result[task]['core']:.1f} times by "
+                f"core seconds, with {result[task]['memory'] / result['ccdproc']['memory']:.2f} of "
+                "its memory"
             )
         for name in (
             "framesort linear", "framesort cubic", "framesort lanczos3", "warp 1", "warp 3",
