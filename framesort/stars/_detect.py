@@ -272,7 +272,7 @@ def merge_saturated(
         x0, y0 = round(x), round(y)
         cut = residual[max(0, y0 - reach) : y0 + reach + 1, max(0, x0 - reach) : x0 + reach + 1]
         beside = np.sort(cut.ravel())[: max(1, cut.size - number[i])]
-        keep.append(float(np.median(beside)) > 0.03 * top)
+        keep.append(float(beside[-3:].min()) > 0.1 * top)
     kept = np.array(keep, dtype=bool)
     places = np.concatenate([np.round(centre[kept]).astype(np.int64), places[near > 2.5]])
     rest = height[near > 2.5]

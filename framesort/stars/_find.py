@@ -225,6 +225,11 @@ def _list_stars(
     left = np.sqrt(np.maximum(quality[:, 1] - sigma**2, 0))
     real &= saturated | (left < 0.25 * stars[:, HEIGHT])
     real &= snr > 3
+    # A full star whose wings could not be fitted (a bleeding column, say) is a star all the
+    # same: it stays at its blob, its flux a lower limit with an error as large.
+    lost = saturated & ~real & inside & (core > 0)
+    error[lost], quality[lost, 0] = core[lost], 1.0
+    real |= lost
     # What is neither a star nor a spike goes back: it is a part of something else.
     back = np.flatnonzero(~real & (quality[:, 3] >= 0) & inside)
     draw_stars(residual, stars, back, 1.0, sigma, FAR)
@@ -240,6 +245,7 @@ def _list_stars(
     clean = (
         measured
         & (quality[:, 2] >= whole)
+        & (left[index] < 0.15 * stars[:, HEIGHT])
         & (shape["fwhm"] < 2 * fwhm)
         & (shape["fwhm"] > 0.5 * fwhm)
         & find_isolated(stars[:, X], stars[:, Y], core, fwhm)
