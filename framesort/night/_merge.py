@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
-from framesort.errors import NotEnoughFramesError
+from framesort.errors import FramesortError, NotEnoughFramesError
 from framesort.evidence import measure_line_excess
 from framesort.files import read_image
 from framesort.night._settings import Settings
@@ -244,7 +244,11 @@ def _finish_group(
     if sharp is None:
         notes.append(f"{label}: no sharp stack, so the stars of the deep stack stay as they are")
         return MergedGroup(label=label, deep=deep, notes=tuple(dict.fromkeys(notes)))
-    replacement = replace_stars(deep, sharp, amount=settings.amount, progress=progress)
+    try:
+        replacement = replace_stars(deep, sharp, amount=settings.amount, progress=progress)
+    except FramesortError as error:  # the other groups are done all the same
+        notes.append(f"{label}: stars not replaced: {error}")
+        return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
     notes += [f"{label}: {note}" for note in replacement.notes]
     measure = find_plugin("star_measurer", settings.star_measurer)
     pictures = {"sharp": sharp.data, "deep": deep.data, "final": replacement.final}

@@ -60,12 +60,15 @@ def write_group(folder: Path, group: MergedGroup) -> None:
     """Write the stacks of a group and, where stars were replaced, the picture and its layers."""
     place = folder / group.label
     write_stack(place / "deep.fits", group.deep)
+    kept = {"deep.fits"}
+    if group.sharp is not None:
+        write_stack(place / "sharp.fits", group.sharp)
+        kept.add("sharp.fits")
     if group.sharp is None or group.replacement is None:
-        # Pictures of an earlier run would not belong to this deep stack.
-        for name in PRODUCTS[1:]:
+        # Pictures of an earlier run would not belong to these stacks.
+        for name in set(PRODUCTS) - kept:
             (place / name).unlink(missing_ok=True)
         return
-    write_stack(place / "sharp.fits", group.sharp)
     write_layers(
         place / "final.fits",
         group.replacement,

@@ -114,9 +114,9 @@ def sort_frames(
     trace, told = _read_trace(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
-        table = read_frames(
-            find_frames(frames, exclude=exclude), progress=stage(progress, "reading headers")
-        )
+        # Absolute, so that the night can be merged from any folder.
+        paths = [path.absolute() for path in find_frames(frames, exclude=exclude)]
+        table = read_frames(paths, progress=stage(progress, "reading headers"))
         told += table.meta.pop("notes", [])
         table, note = _without_calibration(table)
         told += note

@@ -53,14 +53,14 @@ class NightResult:
     @property
     def status(self) -> int:
         """0 done, 1 something was left out, 3 no group has what its stars could be taken from."""
-        groups = self.summary["groups"]
-        merged = self.summary["stages"]["merge"]
-        if not any(
-            g.get("replaced") is not None if merged else g["sharp"]["frames"] for g in groups
-        ):
+        groups, merged = self.summary["groups"], self.summary["stages"]["merge"]
+        served = [
+            group.get("replaced") is not None if merged else group["sharp"]["frames"] > 0
+            for group in groups
+        ]
+        if not any(served):
             return 3
-        complete = all(g["sharp"]["frames"] for g in groups) and not self.summary["left_out"]
-        return 0 if complete else 1
+        return 0 if all(served) and not self.summary["left_out"] else 1
 
 
 def sort_night(
