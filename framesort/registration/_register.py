@@ -18,7 +18,7 @@ __all__ = ["register_frames"]
 
 Floats = NDArray[np.float64]
 
-NEIGHBOURS_TRIED = 6  # matched frames, nearest in the sequence first
+NEIGHBOURS_TRIED = 6  # frames placed that one is compared with before it is given up
 MERGE_STARS = 1000  # brightest of a frame that go into the merged list
 MERGE_RADIUS = 2.0  # grid pixels within which two entries are one star
 
@@ -139,32 +139,40 @@ def _place_others(
     merit: Floats,
     match: Callable[..., Transform],
 ) -> None:
-    """Fill in frames that the reference does not know, over those that it knows."""
+    """Fill in frames that the reference does not know, over those that it knows.
+
+    The pair nearest in the sequence is always next, so that a drift is followed step by step.
+    """
+    count = len(transforms)
+    missing = np.array([t.reason == "not matched" for t in transforms])
+    if not missing.any():
+        return
+    merged = _MergedStars(target)
+    placed = np.zeros(count, dtype=bool)
+    for i in range(count):
+        if transforms[i] and np.isfinite(merit[i]):
+            placed[i] = True
+            merged.add(places[i], transforms[i])
+    number = np.arange(count)
+    cost = np.abs(number[:, None] - number).astype(float)
+    if groups is not None:
+        kind = np.asarray(groups)
+        cost += np.where(kind[:, None] == kind, 0, count)
+    tries = np.zeros(count, dtype=int)
     while True:
-        missing = [i for i, t in enumerate(transforms) if t.reason == "not matched"]
-        placed = [i for i, t in enumerate(transforms) if t and np.isfinite(merit[i])]
-        if not missing or not placed:
+        open_pairs = (missing & (tries < NEIGHBOURS_TRIED))[:, None] & placed
+        if not (open_pairs & np.isfinite(cost)).any():
             return
-        merged = _merge(target, [(places[i], transforms[i]) for i in placed])
-        found = {}
-        for i in missing:
-            near = sorted(
-                placed,
-                key=lambda k, i=i: (  # type: ignore[misc]
-                    groups is not None and groups[k] != groups[i],
-                    abs(k - i),
-                    k,
-                ),
-            )
-            for k in near[:NEIGHBOURS_TRIED]:
-                step = match(places[i], places[k])
-                if step:
-                    found[i] = _onto_merged(step, transforms[k], places[i], merged, match)
-                    break
-        if not found:
-            return
-        for i, transform in found.items():
-            transforms[i] = transform
+        i, k = divmod(int(np.argmin(np.where(open_pairs, cost, np.inf))), count)
+        cost[i, k] = np.inf
+        tries[i] += 1
+        step = match(places[i], places[k])
+        if step:
+            transforms[i] = _onto_merged(step, transforms[k], places[i], merged.stars(), match)
+            missing[i] = False
+            if np.isfinite(merit[i]):
+                placed[i] = True
+                merged.add(places[i], transforms[i])
 
 
 def _onto_merged(
@@ -189,19 +197,23 @@ def _onto_merged(
     return final if np.hypot(*apart).max() < 30 else chain
 
 
-def _merge(target: Floats, frames: Sequence[tuple[Floats, Transform]]) -> Floats:
-    """Stars of the reference, and those of other frames that it does not have, on the grid.
+class _MergedStars:
+    """Stars of the reference, and those of other frames that it does not have, on the grid."""
 
-    Kept in the order of brightness rank within their frame, so that the brightest of every
-    part of the sky come first.
-    """
-    xy, rank = [target[:MERGE_STARS]], [np.arange(len(target[:MERGE_STARS]))]
-    for stars, transform in frames:
+    def __init__(self, target: Floats) -> None:
+        self._xy = target[:MERGE_STARS]
+        self._rank = np.arange(len(self._xy))
+
+    def add(self, stars: Floats, transform: Transform) -> None:
+        """Take in what a placed frame has beyond the stars known."""
         mapped = np.stack(transform.map_points(*stars[:MERGE_STARS].T), axis=1)
-        known = np.concatenate(xy)
-        far = np.ones(len(mapped), dtype=bool)
-        if len(known):
-            far = ~np.isfinite(cKDTree(known).query(mapped, distance_upper_bound=MERGE_RADIUS)[0])
-        xy.append(mapped[far])
-        rank.append(np.arange(len(mapped))[far])
-    return np.concatenate(xy)[np.argsort(np.concatenate(rank), kind="stable")]
+        new = np.ones(len(mapped), dtype=bool)
+        if len(self._xy):
+            tree = cKDTree(self._xy)
+            new = ~np.isfinite(tree.query(mapped, distance_upper_bound=MERGE_RADIUS)[0])
+        self._xy = np.concatenate([self._xy, mapped[new]])
+        self._rank = np.concatenate([self._rank, np.arange(len(mapped))[new]])
+
+    def stars(self) -> Floats:
+        """By brightness rank within their frame: the brightest of every part come first."""
+        return self._xy[np.argsort(self._rank, kind="stable")]
