@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any
 
@@ -243,7 +244,7 @@ def fit_field(
             "of stars and on one grid"
         )
     if known is not None:
-        places = known
+        places = deepcopy(known)  # its places move with this plane's profile
     else:
         x, y = (
             _first_places(flat_d, flat_s, full_deep | full_sharp, (width_d, width_s), level)

@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement import _lines as lines
-from framesort.replacement._profile import Profile, fit_profile
+from framesort.replacement._profile import Profile, centre_profile, fit_profile
 
 CORE = 1.9
 """A star's flux and place come from pixels within so many widths of it."""
@@ -192,6 +192,13 @@ def renew_profile(
         base=base,
         grain=grain,
     )
+    if not shifted:
+        # Places and profile could share a shift: the profile's centre is what counts as place.
+        profile, dx, dy = centre_profile(profile)
+        places.x += dx / q
+        places.y += dy / q
+        places.shift_x -= dx / q
+        places.shift_y -= dy / q
     side.profile = profile
     side.flux = side.flux * growth
     side.model = draw(side, places, shifted=shifted)

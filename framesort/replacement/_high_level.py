@@ -207,6 +207,8 @@ def _star_table(
         if unit is not None:
             table[name].unit = unit
     table.sort("flux_deep", reverse=True)
+    table.meta["flux_scale"] = field.scale
+    table.meta["line_angles"] = [float(np.degrees(a) % 180) for a in field.deep.angles]
     return table
 
 

@@ -111,7 +111,8 @@ def test_kinds_of_input_agree(pair, result):
     np.testing.assert_array_equal(ccd.final, result.final)
 
 
-def test_colour_keeps_each_planes_flux(pair):
+def test_colour_keeps_each_planes_flux():
+    pair = make_pair(seed=3, shape=(220, 240), stars=80)
     gains = np.array([1.0, 0.7, 0.5], np.float32)[:, None, None]
     result = replace_stars(pair.deep * gains, pair.sharp * gains)
     assert result.final.shape == (3, *pair.deep.shape)

@@ -1,0 +1,199 @@
+"""What a star replacement reached, measured on the result as any picture is measured."""
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from photutils.aperture import CircularAperture
+from scipy import ndimage
+
+from framesort.records import Replacement
+from framesort.replacement._high_level import as_planes
+from framesort.stars import estimate_background, measure_image
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReplacementCheck:
+    """Self-check of a star replacement. Lengths in pixels, light in ADU of the deep stack.
+
+    Attributes
+    ----------
+    replaced, left_alone : int
+        Number of stars.
+    fwhm_deep, fwhm_sharp, fwhm_final : float
+        Median width of clean stars in each picture, by the instrument that measures frames.
+    line_deep, line_sharp, line_final : tuple of float
+        Line of light at the angle the deep stack shows most of it: share of the stars' light above
+        the mean over angles, and its uncertainty; NaN where too few bright stars tell.
+    line_angle : float
+        That angle, degrees.
+    flux_ratio, flux_scatter : float
+        Median of the replaced stars' light in the result over that in the sharp stack (scaled),
+        in apertures on both pictures, and its scatter.
+    noise_ratio : float
+        Fine grain where light was changed outside star cores over that of untouched pixels of
+        like brightness; 1 if the change does not show.
+    worst : `~astropy.table.Table`
+        The ten replaced stars that differ most from the sharp stack: x, y, flux and the rms
+        difference within 1.5 widths in units of the noise expected.
+    notes : tuple of str
+        Why the result should not be trusted, a sentence each; empty if nothing speaks against it.
+    """
+
+    replaced: int = 0
+    left_alone: int = 0
+    fwhm_deep: float = np.nan
+    fwhm_sharp: float = np.nan
+    fwhm_final: float = np.nan
+    line_deep: tuple[float, float] = (np.nan, np.nan)
+    line_sharp: tuple[float, float] = (np.nan, np.nan)
+    line_final: tuple[float, float] = (np.nan, np.nan)
+    line_angle: float = np.nan
+    flux_ratio: float = np.nan
+    flux_scatter: float = np.nan
+    noise_ratio: float = np.nan
+    worst: Table = field(default_factory=Table)
+    notes: tuple[str, ...] = ()
+
+
+def _fine_noise(image: NDArray, where: NDArray) -> float:
+    """Grain from the residual of each pixel against its neighbours (Immerkaer 1996, eq. 1)."""
+    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]]) / 6.0
+    v = ndimage.convolve(image, kernel.astype(np.float32), mode="nearest")[where]
+    v = v[np.isfinite(v)]
+    return float(1.4826 * np.median(np.abs(v - np.median(v)))) if len(v) > 200 else np.nan
+
+
+def _noise_ratio(result: Replacement, final: NDArray) -> float:
+    """Grain of changed pixels outside cores over that of untouched ones of like brightness."""
+    touched = (result.mask != 0) & (result.mask & 12 == 0)
+    stars = result.stars.mean(axis=0) if result.stars.ndim == 3 else result.stars
+    noise = _fine_noise(final, result.mask == 0)
+    if not noise > 0:
+        return np.nan
+    return _fine_noise(final, touched & (np.abs(stars) < 4 * noise)) / noise
+
+
+def _fluxes(final: NDArray, sharp: NDArray, rows: Table, radius: float) -> NDArray:
+    """Light in the result and the sharp picture in the same apertures, one row a star."""
+    spots = np.column_stack([rows["x"].value, rows["y"].value])
+    aperture = CircularAperture(spots, radius)
+    out = []
+    for image in (final, sharp):
+        flat = image - estimate_background(image).level
+        out.append(aperture.do_photometry(np.asarray(flat, dtype=float))[0])
+    return np.column_stack(out)
+
+
+def _difference(final: NDArray, sharp: NDArray, scale: float, rows: Table, width: float) -> NDArray:
+    """Rms difference between result and sharp stack around each star over the noise expected."""
+    rest = final - np.float32(scale) * sharp
+    rest -= estimate_background(rest).level
+    noise = float(np.median(estimate_background(rest).noise))
+    good = np.isfinite(rest)
+    size = max(3, int(3 * width) | 1)
+    power = ndimage.uniform_filter(np.where(good, rest / noise, 0) ** 2, size)
+    share = ndimage.uniform_filter(good.astype(np.float32), size)
+    y = np.clip(np.round(rows["y"].value).astype(int), 0, final.shape[0] - 1)
+    x = np.clip(np.round(rows["x"].value).astype(int), 0, final.shape[1] - 1)
+    return np.sqrt(np.maximum(power[y, x], 0) / np.maximum(share[y, x], 0.05))
+
+
+def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> ReplacementCheck:
+    """Measure what a replacement reached: widths, line, fluxes, noise, and the worst stars.
+
+    Nothing of the replacement's own fit enters but the places of the stars and the flux scale.
+
+    Parameters
+    ----------
+    result : `~framesort.records.Replacement`
+        What `replace_stars` gave.
+    deep, sharp : ndarray, `~astropy.nddata.CCDData` or `~framesort.records.Stack`
+        What it was given; of colour images the mean of the planes is measured.
+
+    Returns
+    -------
+    ReplacementCheck
+    """
+    d, s = (as_planes(v, n)[0].mean(axis=0) for v, n in ((deep, "deep"), (sharp, "sharp")))
+    final = result.final.mean(axis=0) if result.final.ndim == 3 else result.final
+    known = np.isfinite(d) & np.isfinite(s)
+    pictures = [np.where(known, v, np.nan).astype(np.float32) for v in (d, s, final)]
+    quality = [measure_image(v) for v in pictures]
+    rows = result.table[result.table["reason"] == ""]
+    scale = float(result.table.meta.get("flux_scale", 1.0))
+    width = quality[1].fwhm if np.isfinite(quality[1].fwhm) else 3.0
+    wanted = rows[rows["flux_put"].value > 50 * max(quality[0].noise, 1e-9) * width]
+    ratio = scatter = np.nan
+    worst = Table()
+    if len(wanted):
+        light = _fluxes(pictures[2], pictures[1], wanted, 1.5 * width)
+        light = light[np.isfinite(light).all(axis=1) & (light[:, 1] > 0)]
+        if len(light):
+            q = light[:, 0] / (light[:, 1] * scale)
+            ratio = float(np.median(q))
+            scatter = float(1.4826 * np.median(np.abs(q - ratio)))
+    if len(rows):
+        far = _difference(pictures[2], pictures[1], scale, rows, width)
+        pick = np.argsort(-far, kind="stable")[:10]
+        worst = Table(
+            {
+                "x": rows["x"][pick],
+                "y": rows["y"][pick],
+                "flux": rows["flux_put"][pick],
+                "difference": far[pick],
+            }
+        )
+    lines, angle = _lines(quality)
+    check = ReplacementCheck(
+        replaced=len(rows),
+        left_alone=len(result.table) - len(rows),
+        fwhm_deep=quality[0].fwhm,
+        fwhm_sharp=quality[1].fwhm,
+        fwhm_final=quality[2].fwhm,
+        line_deep=lines[0],
+        line_sharp=lines[1],
+        line_final=lines[2],
+        line_angle=angle,
+        flux_ratio=ratio,
+        flux_scatter=scatter,
+        noise_ratio=_noise_ratio(result, final),
+        worst=worst,
+    )
+    return ReplacementCheck(**{**vars(check), "notes": _warnings(check)})
+
+
+def _lines(quality: list[Any]) -> tuple[list[tuple[float, float]], float]:
+    """The line's share and error in each picture at the angle where deep exceeds sharp most."""
+    excess = quality[0].line_profile - quality[1].line_profile
+    if not np.isfinite(excess).any():
+        return [(np.nan, np.nan)] * 3, np.nan
+    k = int(np.nanargmax(excess))
+    pairs = [(float(q.line_profile[k]), float(q.line_profile_err[k])) for q in quality]
+    return pairs, (k + 0.5) * 180 / len(excess)
+
+
+def _warnings(check: ReplacementCheck) -> tuple[str, ...]:
+    out = []
+    if check.replaced < 50:
+        out.append(f"Only {check.replaced} stars were replaced: their profiles rest on few.")
+    if check.fwhm_sharp > 0.97 * check.fwhm_deep:
+        out.append(
+            f"The sharp stack is hardly sharper: {check.fwhm_sharp:.2f} px against "
+            f"{check.fwhm_deep:.2f} px."
+        )
+    if abs(check.fwhm_final / check.fwhm_sharp - 1) > 0.03:
+        out.append(
+            f"Stars of the result are {check.fwhm_final:.2f} px wide, of the sharp stack "
+            f"{check.fwhm_sharp:.2f} px."
+        )
+    if abs(check.flux_ratio - 1) > 0.02:
+        out.append(f"Stars have {check.flux_ratio:.3f} of the light of the sharp stack's.")
+    excess = check.line_final[0] - check.line_sharp[0]
+    if excess > 3 * np.hypot(check.line_final[1], check.line_sharp[1]):
+        out.append(f"A line of light is left at {check.line_angle:.0f} degrees.")
+    if abs(check.noise_ratio - 1) > 0.2:
+        out.append(f"The grain beside stars is {check.noise_ratio:.2f} of that elsewhere.")
+    return tuple(out)
