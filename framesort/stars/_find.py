@@ -141,6 +141,8 @@ def _fit_field(
     good = (quality[:, 3] > 0) & (shape["minor"] > LEAST_WIDTH) & ~saturated
     narrow = ~saturated & _too_narrow(shape["minor"], quality, sigma, LEAST_WIDTH)
     good &= ~narrow
+    # Knots of nebula have widths of their own and no say in that of stars.
+    good &= (shape["fwhm"] < 1.6 * fwhm) & (shape["fwhm"] > 0.6 * fwhm)
     # What is no star keeps the profile that took it out of the image.
     order = np.flatnonzero(~narrow)
     alone = good & find_isolated(stars[:, X], stars[:, Y], np.maximum(core_flux(stars), 0), fwhm)

@@ -109,12 +109,23 @@ def _settle_width(
         found = int(good.sum())
         if found < 3:
             break
-        new = float(np.median(shape["fwhm"][good]))
+        new = _common_width(shape["fwhm"][good])
         settled = abs(new - fwhm) < 0.1 * fwhm
         fwhm = float(np.clip(new, 0.5 * fwhm, 2 * fwhm))
         if settled:
             break
     return found, fwhm
+
+
+def _common_width(widths: NDArray[np.float64]) -> float:
+    """The width that most share: middle of the shortest stretch of log width with a fifth of all.
+
+    Stars of a frame are alike; knots of nebula, which may be more, are of all widths.
+    """
+    sample = np.sort(np.log(widths))
+    count = min(len(sample), max(5, len(sample) // 5))
+    first = int(np.argmin(sample[count - 1 :] - sample[: len(sample) - count + 1]))
+    return float(np.exp(np.median(sample[first : first + count])))
 
 
 def joint_index(
