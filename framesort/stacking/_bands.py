@@ -81,13 +81,14 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
         noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
         # The lower middle: where half of the frames are hit the mean of both is no structure.
         contrast = _contrast(lower, noise)
+        strong = np.zeros(cube.shape[:2], dtype=np.uint8)
         about = (cube, median, contrast, plan.variance, plan.shot)
         reject(
             *about, plan.slack, plan.order, plan.slack_alike, plan.sky, plan.clip,
-            max(first - 1, 0), min(stop + 1, cube.shape[1]),
+            max(first - 1, 0), min(stop + 1, cube.shape[1]), strong,
         )  # fmt: skip
         # At stars neighbours may well differ: there only noise and trails of their height count.
-        grow(*about, LARGEST_SLACK, plan.sky, plan.clip, first, stop)
+        grow(*about, LARGEST_SLACK, plan.sky, plan.clip, first, stop, strong)
     count = (len(plan.weights), stop - first, nx)
     data, weight = np.empty(count, np.float32), np.empty(count, np.float32)
     coverage = np.empty(count, np.int16)

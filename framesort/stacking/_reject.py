@@ -69,8 +69,11 @@ def reject(
     clip: float,
     first: int,
     stop: int,
+    strong: NDArray[np.uint8],
 ) -> None:  # pragma: no cover
     """Set outliers in rows `first` to `stop` of a cube to NaN, strong ones to +-infinity.
+
+    `strong` (frame, row) marks the rows that have some.
 
     The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
     plus ``slack[k]`` times the local contrast of the median image. A value beyond it stays all the
@@ -167,6 +170,7 @@ def reject(
                     off = v[i] - centre
                     if abs(off) > limit:
                         cube[who[i], r, c] = np.inf if off > 0 else -np.inf
+                        strong[who[i], r] = 1
                     else:
                         cube[who[i], r, c] = np.nan
 
@@ -183,6 +187,7 @@ def grow(
     clip: float,
     first: int,
     stop: int,
+    strong: NDArray[np.uint8],
 ) -> None:  # pragma: no cover
     """Set the neighbours of strong outliers to NaN that lie off to the same side.
 
@@ -193,12 +198,9 @@ def grow(
     frames, rows, columns = cube.shape
     for k in range(frames):
         for r in range(max(first - 1, 0), min(stop + 1, rows)):
-            line = cube[k, r]
-            strong = 0
-            for c in range(columns):
-                strong += 1 if np.isinf(line[c]) else 0
-            if strong == 0:
+            if strong[k, r] == 0:
                 continue
+            line = cube[k, r]
             for c in range(columns):
                 if not np.isinf(line[c]):
                     continue
