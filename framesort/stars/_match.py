@@ -27,6 +27,7 @@ __all__ = ["match_star_lists"]
 Floats = NDArray[np.float64]
 
 AFFINE_FROM = 10  # pairs; below, four parameters are safer than six
+LEAST_SQUARE = 0.97  # smaller scale over larger one; refraction near the horizon makes 0.99
 PROJECTIVE_FROM = 40  # pairs; below, eight parameters follow the noise
 RESIDUAL_FROM = 20  # pairs that the residual is made of, at least
 
@@ -174,10 +175,18 @@ def _finish(src: Floats, dst: Floats, matrix: Floats, tolerance: float, model: s
     i, j, distance = find_pairs(src, tree, matrix, tolerance)
     form = "similarity" if model == "similarity" or len(i) < AFFINE_FROM else "affine"
     for last in (False, True):
-        matrix, distance, weight = _fit_robust(src[i], dst[j], distance, form, matrix)
+        start = matrix
+        matrix, distance, weight = _fit_robust(src[i], dst[j], distance, form, start)
+        if model == "auto" and form == "affine" and _squeezed(matrix):
+            # A narrow strip of common stars says nothing of the direction across.
+            form = "similarity"
+            distance = np.hypot(*(apply_matrix(start, src[i]) - dst[j]).T)
+            matrix, distance, weight = _fit_robust(src[i], dst[j], distance, form, start)
         if not last:
             i, j, distance = find_pairs(src, tree, matrix, tolerance)
-    if model == "projective" or (model == "auto" and len(distance) >= PROJECTIVE_FROM):
+    if model == "projective" or (
+        model == "auto" and form == "affine" and len(distance) >= PROJECTIVE_FROM
+    ):
         far = np.hypot(*(apply_matrix(matrix, src[i]) - dst[j]).T)
         other, far, weight_far = _fit_robust(src[i], dst[j], far, "projective", matrix)
         # Two more parameters: F above 20 is far beyond chance (p about 1e-8) for >= 40 pairs.
@@ -190,6 +199,12 @@ def _finish(src: Floats, dst: Floats, matrix: Floats, tolerance: float, model: s
     bright = distance[: max(RESIDUAL_FROM, len(distance) // 4)]
     residual = float(np.sqrt(np.mean(bright**2)))
     return Transform(matrix=matrix, matched=len(distance), residual=residual)
+
+
+def _squeezed(matrix: Floats) -> bool:
+    """Whether an affine transform changes one direction more than frames of one sky can."""
+    large, small = np.linalg.svd(matrix[:2, :2], compute_uv=False)
+    return bool(small < LEAST_SQUARE * large)
 
 
 def _fit_robust(

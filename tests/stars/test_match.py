@@ -277,3 +277,17 @@ def test_guess_is_used_and_checked():
     assert worst(match_star_lists(source, target, guess=off), matrix, common) < 0.4
     wrong = Transform(matrix=np.eye(3))
     assert worst(match_star_lists(source, target, guess=wrong), matrix, common) < 0.4
+
+
+def test_narrow_strip_gives_no_squeezed_transform():
+    """Stars nearly on a line: an affine fit has no hold across it, a similarity has."""
+    rng = np.random.default_rng(18)
+    strip = np.column_stack([rng.uniform(0, 2000, 60), rng.uniform(0, 3, 60)])
+    transform = match_star_lists(
+        strip + rng.normal(0, 0.2, strip.shape), np.add(strip, (500.0, 20.0))
+    )
+    large, small = np.linalg.svd(transform.matrix[:2, :2], compute_uv=False)
+    assert small == pytest.approx(large, rel=1e-9)
+    x, y = transform.map_points(1000.0, 1500.0)
+    # 0.2 px over 2000 px along 60 stars: 4e-5 rad, 1500 px across: 0.07 px; 5 sigma.
+    assert np.hypot(x - 1500.0, y - 1520.0) < 0.4
