@@ -33,6 +33,9 @@ _INFLATE = 3.0
 _SUDDEN = 0.5
 """Share of the line's change that must happen from some frames to the next."""
 
+_ALIKE = 0.7
+"""Cosine, in double angle, above which two lines are one: within 22 degrees."""
+
 _BESIDE = 4
 """So many frames on either side of a turn."""
 
@@ -99,8 +102,20 @@ def _heated_states(states: States, table: Table, rows: NDArray[np.intp]) -> NDAr
         error = states.scatter[1:, 1:] * _INFLATE * (1 / mass[0] + 1 / max(mass[k], 1e-9))
         line = float(step[1:] @ np.linalg.solve(error, step[1:]))
         lit[k] = mass[k] >= 3 and line > _SIGMAS**2 and step[0] > _WIDER
+    lines = states.mean[:, 1:] - states.mean[0, 1:]
+    jumps = {}
     for k in np.flatnonzero(lit).tolist():
-        heated[k] = _change_together(states, k, lit) and not _is_trailing(states, k, table, rows)
+        if not _is_trailing(states, k, table, rows):
+            jumps[k] = _find_jumps(states, k, lit)
+            heated[k] = all(jumps[k])
+    # Once the heater's line is known a weaker one at its angle need not stand out in single
+    # frames where the state begins: the width's jump does.
+    for k in jumps:
+        alike = [
+            lines[k] @ lines[h] > _ALIKE * np.hypot(*lines[k]) * np.hypot(*lines[h])
+            for h in np.flatnonzero(heated)
+        ]
+        heated[k] |= any(alike) and jumps[k][1]
     return heated
 
 
@@ -118,8 +133,8 @@ def _progress(states: States, k: int, *, line_only: bool = False) -> Floats:
     return np.asarray((states.data - states.mean[0])[:, use] @ direction / (step @ direction))
 
 
-def _change_together(states: States, k: int, lit: NDArray[np.bool_]) -> bool:
-    """True if line and width change at once where the state begins and ends.
+def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool, bool]:
+    """Whether the line and whether the width change at once where the state begins and ends.
 
     Turns between two states that both have the line, of two powers, are passed over.
     """
@@ -137,12 +152,12 @@ def _change_together(states: States, k: int, lit: NDArray[np.bool_]) -> bool:
         width_jumps.append(sign * (np.median(width[after]) - np.median(width[before])))
     if not line_jumps:
         # A state reached only through another lit one stands or falls with that.
-        return bool(np.any(lit & (np.arange(len(lit)) != k)))
+        through = bool(np.any(lit & (np.arange(len(lit)) != k)))
+        return through, through
     # Medians of a few frames on either side: pi/2 times the variance of their means.
     noise = np.sqrt(states.scatter[0, 0] * np.pi / _BESIDE / len(width_jumps))
-    return bool(
-        np.median(line_jumps) >= _SUDDEN and np.median(width_jumps) > max(_WIDER / 2, 2 * noise)
-    )
+    wider = np.median(width_jumps) > max(_WIDER / 2, 2 * noise)
+    return bool(np.median(line_jumps) >= _SUDDEN), bool(wider)
 
 
 def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:
@@ -158,12 +173,14 @@ def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -
     here, base = known & (label == k), known & (label == 0)
     if not here.any() or not base.any():
         return False
-    longer = np.median(flat[here], axis=0) - np.median(flat[base], axis=0)
+    now, before = np.median(flat[here], axis=0), np.median(flat[base], axis=0)
     line = states.mean[k, 1:] - states.mean[0, 1:]
-    along = float(longer @ line / max(np.hypot(*line), 1e-12))
-    # A flattening of 0.08 more along the line is a trail one can see; the line itself,
-    # a few percent of the light, flattens stars by less, and heat makes them rounder.
-    return along > 0.08 and along > 0.9 * float(np.hypot(*longer))
+    along = float((now - before) @ line / max(np.hypot(*line), 1e-12))
+    # Stars must be longer than before, not rounder: heat rounds stars that were trailed across
+    # the line. A flattening of 0.08 more is a trail one can see; the line itself, a few
+    # percent of the light, flattens stars by less.
+    longer = np.hypot(*now) > np.hypot(*before) + 0.08
+    return bool(longer and along > 0.9 * np.hypot(*(now - before)))
 
 
 def _between(states: States, heated: NDArray[np.bool_], on: Floats) -> NDArray[np.bool_]:
