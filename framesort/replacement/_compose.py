@@ -10,7 +10,7 @@ from framesort.replacement import _kernels as kernels
 from framesort.replacement._field import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, probe
 
-LOW, HIGH, FAINT = 0.2, 0.44, 0.02
+LOW, HIGH, FAINT = 0.22, 0.5, 0.02
 """The change is faded out between LOW and HIGH, in noise of the deep stack: a tenth of a standard
 deviation more or less cannot be seen, and what is not changed cannot be wrong. What single
 stars add below FAINT is not drawn."""
