@@ -121,6 +121,11 @@ def transform_from_wcs(
         of places, `residual` their rms distance: above some 0.1 pixel the distortion wants
         `reproject` instead. Reason "not matched" where a header has no WCS on the sky, or
         the frame lies on the far side of it.
+
+    Raises
+    ------
+    InputError
+        The frame's size is not known or below 2 x 2.
     """
     one, two = _celestial(header), _celestial(grid_header)
     if one is None or two is None:

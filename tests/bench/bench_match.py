@@ -15,7 +15,7 @@ from pathlib import Path
 import astroalign
 import numpy as np
 
-from framesort.stars._match import match_star_lists
+from framesort.stars import match_star_lists
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "stars"))
 from test_match import make_pair, random_pair, worst

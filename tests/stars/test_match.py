@@ -8,7 +8,7 @@ import pytest
 from astropy.table import Table
 
 from framesort.records import Transform
-from framesort.stars._match import match_star_lists
+from framesort.stars import match_star_lists
 
 
 def make_pair(
