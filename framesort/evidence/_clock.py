@@ -6,6 +6,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
+from scipy.ndimage import median_filter
 
 from framesort.evidence._drift import fit_with_drift, robust_weights, walk_covariance
 from framesort.evidence._series import Series, make_series
@@ -27,6 +28,9 @@ _RIVAL = 4.5
 _UNKNOWN = 3.0
 """Cost in log likelihood of a frame that an offset leaves without a known power: a heated and
 an unheated frame are told apart by a few sigma, so not predicting one is worth about this."""
+
+_SPIKE = 8.0
+"""A frame so many standard deviations from the median of five is no effect of the heater."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +83,9 @@ def estimate_clock_offset(table: Table, trace: HeaterTrace) -> ClockOffset:
         return _silent("Too few frames or no switch of the heater: the clocks cannot be compared.")
     order = np.flatnonzero(good)[np.argsort(series.start[good], kind="stable")]
     series = _take(series, order)
+    series = _take(series, np.flatnonzero(~_spikes(series)))
+    if len(series.start) < 6:
+        return _silent("Too few steady frames: the clocks cannot be compared.")
     cadence = float(np.median(np.diff(series.start)))
     energy = _Energy(trace)
     step = max(min(cadence, float(np.median(series.exposure))) / 2, 5.0)
@@ -120,6 +127,23 @@ def _take(series: Series, rows: NDArray[np.intp]) -> Series:
         line=series.line[rows],
         group=series.group[rows],
     )
+
+
+def _spikes(series: Series) -> NDArray[np.bool_]:
+    """Single frames that stand out from those before and after: a trail, a satellite, a gust.
+
+    A heater that was on for one frame only is lost with them; it would tell little.
+    """
+    found = np.zeros(len(series.start), dtype=bool)
+    for y in (series.log_fwhm, series.line[:, 0], series.line[:, 1]):
+        for group in np.unique(series.group):
+            rows = np.flatnonzero((series.group == group) & np.isfinite(y))
+            if len(rows) < 5:
+                continue
+            middle = median_filter(y[rows], 5, mode="nearest")
+            spread = 1.4826 * np.median(np.abs(np.diff(y[rows]))) / np.sqrt(2)
+            found[rows] |= np.abs(y[rows] - middle) > _SPIKE * max(float(spread), 1e-4)
+    return found
 
 
 class _Energy:

@@ -176,6 +176,9 @@ def test_report_and_summary(merged):
     assert {group["label"] for group in summary["groups"]} == {"L", "Ha"}
     assert summary["stages"] == {"sort": True, "merge": True}
     assert merged.status == 0
+    # Camera and logger share one clock in this night; a trail and a satellite must not blur that.
+    assert summary["clock"]["significant"] is False
+    assert abs(summary["clock"]["seconds"]) < 3 * summary["clock"]["error"]
 
 
 def test_merge_after_sort_is_the_same_to_the_bit(invented, merged, tmp_path):
