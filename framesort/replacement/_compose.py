@@ -8,7 +8,7 @@ from scipy import ndimage
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._field import Field, signal_to_noise
-from framesort.replacement._fit import CORE, local_q, probe
+from framesort.replacement._fit import CORE, ROWS, local_q, probe
 
 LOW, HIGH, FAINT = 0.22, 0.5, 0.02
 """The change is faded out between LOW and HIGH, in noise of the deep stack: a tenth of a standard
@@ -190,7 +190,7 @@ def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[
 def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Change:
     """What to take and to give for the picked stars, and where sharp pixels are better."""
     p, noise = field.places, field.deep.noise
-    shape = field.deep.image.shape
+    shape = field.full_deep.shape
     taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
     qd, qs = local_q(field.deep, p), local_q(field.sharp, p)
     inner, radius = change_radii(field, put, (HIGH * noise, FAINT * noise))
@@ -198,7 +198,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
         field.deep.profile.line_reach(field.deep.flux, qd, FAINT * noise),
         field.sharp.profile.line_reach(put, qs, FAINT * noise),
     )
-    kernels.add_changes(
+    kernels.add_changes(  # type: ignore[call-arg]
         taken,
         given,
         strength,
@@ -222,15 +222,17 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
         field.deep.profile.tables,
         field.sharp.profile.tables,
     )
-    ramp = np.clip((strength / np.float32(noise) - LOW) / (HIGH - LOW), 0, 1)
-    ramp *= ramp * (3 - 2 * ramp)
-    taken *= ramp
-    given *= ramp
-    del strength, ramp
+    for first in range(0, shape[0], ROWS):
+        cut = slice(first, first + ROWS)
+        ramp = np.clip((strength[cut] / np.float32(noise) - LOW) / (HIGH - LOW), 0, 1)
+        ramp *= ramp * (3 - 2 * ramp)
+        taken[cut] *= ramp
+        given[cut] *= ramp
+    del strength
     # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
     # estimate; weights are inverse variances, from the smooth model so that no grain gets in.
-    error = (max(field.deep.eps, 0.004) * taken) ** 2
-    share = error / (error + np.float32((field.scale * field.sharp.noise) ** 2))
+    share = (np.float32(max(field.deep.eps, 0.004)) * taken) ** 2
+    share /= share + np.float32((field.scale * field.sharp.noise) ** 2)
     share[share < 0.002] = 0.0
     if field.full_deep.any():
         # The fill stays within stars that are replaced, with a soft rim.
@@ -238,7 +240,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
         share = np.maximum(share, np.clip(soft * 2, 0, 1))
         share[field.full_deep & (taken > noise)] = 1.0
     share[~np.isfinite(sharp)] = 0.0
-    return Change(taken, given, share.astype(np.float32))
+    return Change(taken, given, share)
 
 
 def apply_change(
@@ -252,41 +254,55 @@ def apply_change(
     amount: float,
     rng: np.random.Generator,
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-    """Final picture, star layer, background, mask (see `Replacement`)."""
-    s, w = np.float32(field.scale), change.share
-    touched = (change.taken != 0) | (change.given != 0) | (w > 0)
-    under = s * field.nebula + field.offset
-    bare = deep - change.taken
-    model = bare + change.given
-    full = field.full_deep & (w > 0)
-    model[full] = 0.0
-    pixels = np.where(w > 0, sharp, 0)
-    if per_star:
-        light = change.given / np.maximum(s * field.sharp.model, 1e-6)
-        scale = s * np.clip(np.where(s * field.sharp.model > field.deep.noise, light, 1), 0, 20)
-        pixels = scale * (pixels - field.nebula) + under
-    else:
-        pixels = s * pixels + field.offset
-    final = np.where(w > 0, (1 - w) * model + w * pixels, model)
-    # Under the stars: what is left of the deep stack, and where too little is, the sharp stack's
-    # nebula with grain like that around it.
-    grain = rng.standard_normal(int((w > 0).sum()), dtype=np.float32) * np.float32(field.deep.noise)
-    ground = bare
-    at = w > 0
-    wa = w[at]
-    # Cleaner than `share`: residuals of a profile show sooner on bare ground than under a star.
-    trust = 1 - np.minimum(1, 4 * wa)
-    kept = np.where(full[at], under[at], ground[at])
-    ground[at] = trust * kept + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * grain
-    if amount != 1.0:
-        final = deep + np.float32(amount) * (final - deep)
-        ground = deep + np.float32(amount) * (ground - deep)
-    final = np.where(touched, final, deep).astype(np.float32)
-    ground = np.where(touched, ground, deep).astype(np.float32)
-    stars = final - ground
-    stars[~touched] = 0.0
-    mask = (change.taken != 0).astype(np.uint8)
-    mask |= np.where(change.given != 0, 2, 0).astype(np.uint8)
-    mask |= np.where(w > 0, 4, 0).astype(np.uint8)
-    mask |= np.where(full, 8, 0).astype(np.uint8)
+    """Final picture, star layer, background, mask (see `Replacement`); some rows at a time."""
+    shape = deep.shape
+    final, stars, ground = (np.empty(shape, np.float32) for _ in range(3))
+    mask = np.empty(shape, np.uint8)
+    for first in range(0, shape[0], ROWS):
+        cut = slice(first, min(first + ROWS, shape[0]))
+        taken, given, w = change.taken[cut], change.given[cut], change.share[cut]
+        full = field.full_deep[cut] & (w > 0)
+        touched = (taken != 0) | (given != 0) | (w > 0)
+        under = np.float32(field.scale) * field.nebula[cut] + field.offset[cut]
+        pixels = _star_pixels(field, sharp, given, under, cut, per_star=per_star)
+        bare = deep[cut] - taken
+        picture = np.where(full, 0, (1 - w) * (bare + given)) + np.where(w > 0, w * pixels, 0)
+        floor = _bare_ground(np.where(full, under, bare), under, w, field.deep.noise, rng)
+        if amount != 1.0:
+            picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
+            floor = deep[cut] + np.float32(amount) * (floor - deep[cut])
+        final[cut] = np.where(touched, picture, deep[cut])
+        ground[cut] = np.where(touched, floor, deep[cut])
+        stars[cut] = np.where(touched, final[cut] - ground[cut], 0)
+        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * full
+        mask[cut] = bits
     return final, stars, ground, mask
+
+
+def _star_pixels(
+    field: Field, sharp: NDArray, given: NDArray, under: NDArray, cut: slice, *, per_star: bool
+) -> NDArray:
+    """The sharp stack's pixels on the deep stack's flux scale and level, some rows."""
+    s = np.float32(field.scale)
+    pixels = np.nan_to_num(sharp[cut], nan=0.0)
+    if not per_star:
+        return s * pixels + field.offset[cut]
+    light = s * field.sharp.model[cut]
+    scale = np.where(light > field.deep.noise, given / np.maximum(light, 1e-6), 1)
+    return s * np.clip(scale, 0, 20) * (pixels - field.nebula[cut]) + under
+
+
+def _bare_ground(
+    bare: NDArray, under: NDArray, w: NDArray, noise: float, rng: np.random.Generator
+) -> NDArray:
+    """What is under the stars: the deep stack less their light.
+
+    Where that says too little it is the sharp stack's nebula with grain like that around it.
+    """
+    at = w > 0
+    # Sooner than sharp pixels: what a profile leaves shows more on bare ground than under a star.
+    trust = 1 - np.minimum(1, 4 * w[at])
+    grain = rng.standard_normal(len(trust), dtype=np.float32) * np.float32(noise)
+    out = bare.copy()
+    out[at] = trust * bare[at] + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * grain
+    return out

@@ -33,13 +33,19 @@ def guess_width(image: NDArray, noise: float, full: float) -> float:
     return float(np.median(widths)) if widths else np.nan
 
 
-def filter_peaks(image: NDArray, width: float) -> tuple[NDArray, float]:
-    """Image filtered for stars of a FWHM (sum of the filter 0) and the noise of the result."""
+def star_filter(image: NDArray, width: float) -> NDArray:
+    """Image filtered for stars of a FWHM; the filter's sum is 0, NaN count as 0."""
     filled = np.nan_to_num(image, nan=0.0)
     s = width / 2.3548
-    out = ndimage.gaussian_filter(filled, s) - ndimage.gaussian_filter(filled, 1.8 * s)
-    v = out[:: max(1, out.shape[0] // 700), :: max(1, out.shape[1] // 700)]
-    return out, float(1.4826 * np.median(np.abs(v - np.median(v))))
+    out = ndimage.gaussian_filter(filled, s)
+    out -= ndimage.gaussian_filter(filled, 1.8 * s)
+    return out
+
+
+def spread_of(image: NDArray) -> np.float32:
+    """Standard deviation of an image from the median deviation of a sample of it."""
+    v = image[:: max(1, image.shape[0] // 700), :: max(1, image.shape[1] // 700)]
+    return np.float32(1.4826 * np.median(np.abs(v - np.median(v))))
 
 
 def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]:

@@ -13,6 +13,7 @@ from scipy import ndimage
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._fit import (
+    ROWS,
     Places,
     Side,
     draw,
@@ -72,9 +73,15 @@ def _first_places(
     deep: NDArray, sharp: NDArray, full: NDArray, widths: tuple[float, float], level: float
 ) -> tuple[NDArray, NDArray]:
     """Peaks of both filtered stacks together; one star for each patch of full pixels."""
-    d, nd = detect.filter_peaks(deep, widths[0])
-    s, ns = detect.filter_peaks(sharp, widths[1])
-    x, y, _ = detect.find_peaks((d / nd + s / ns) / np.sqrt(2), level)
+    score = detect.star_filter(deep, widths[0])
+    score /= detect.spread_of(score)
+    other = detect.star_filter(sharp, widths[1])
+    other /= detect.spread_of(other)
+    score += other
+    del other
+    score /= np.float32(np.sqrt(2))
+    x, y, _ = detect.find_peaks(score, level)
+    del score
     labels, n = ndimage.label(full)
     if n:
         near = ndimage.binary_dilation(full, iterations=max(2, round(widths[1])))
@@ -102,17 +109,25 @@ def _scale(deep: Side, sharp: Side, known: float | None) -> float:
 
 def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
     """Take the nebula, as the sharp stack shows it, and a smooth rest out of the deep stack."""
-    lit = field.sharp.eps * field.sharp.model / field.sharp.noise
-    good = np.isfinite(sharp) & ~field.full_sharp
-    weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
-    free = np.where(good, sharp - field.sharp.model, 0).astype(np.float32)
-    field.nebula = smooth_fill(free, weight, 1.5)
-    rest = deep - np.float32(field.scale) * field.nebula
-    clean = rest - field.deep.model
-    clean[field.full_deep] = np.nan
-    field.offset = estimate_background(clean, box=BOX).level
-    rest -= field.offset
+    side = field.sharp
+    field.deep.image = field.nebula = field.offset = np.empty((0, 0), np.float32)
+
+    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
+        cut = slice(first, last)
+        model = side.model[cut]
+        lit = side.eps * model / side.noise
+        good = np.isfinite(sharp[cut]) & ~field.full_sharp[cut]
+        weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
+        return np.where(good, sharp[cut] - model, 0).astype(np.float32), weight
+
+    field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), 1.5)
+    rest = field.nebula * np.float32(-field.scale)
+    rest += deep
     rest[field.full_deep] = np.nan
+    rest -= field.deep.model
+    field.offset = estimate_background(rest, box=BOX).level
+    rest += field.deep.model
+    rest -= field.offset
     field.deep.image = rest
 
 
@@ -158,13 +173,22 @@ def _in_both(field: Field) -> NDArray:
 
 def _add_missed(field: Field, level: float) -> None:
     """Stars that come out only when the light of their neighbours is gone."""
-    scores = []
+    score = np.zeros(field.deep.image.shape, np.float32)
     for side in (field.deep, field.sharp):
-        error = 4 * side.eps * ndimage.maximum_filter(side.model, round(side.profile.width))
-        rest = (side.image - side.model) / np.sqrt(side.noise**2 + error**2)
-        out, noise = detect.filter_peaks(rest, side.profile.width)
-        scores.append(out / noise)
-    x, y, _ = detect.find_peaks((scores[0] + scores[1]) / np.sqrt(2), level)
+        out = np.empty_like(score)
+        margin = int(8 * side.profile.width)
+        for j in range(0, len(out), ROWS):
+            first, last = max(0, j - margin), min(j + ROWS, len(out))
+            cut = slice(first, min(len(out), last + margin))
+            error = (
+                4 * side.eps * ndimage.maximum_filter(side.model[cut], round(side.profile.width))
+            )
+            rest = (side.image[cut] - side.model[cut]) / np.sqrt(side.noise**2 + error**2)
+            out[j:last] = detect.star_filter(rest, side.profile.width)[j - first : last - first]
+        out /= np.float32(detect.spread_of(out) * np.sqrt(2))
+        score += out
+        del out
+    x, y, _ = detect.find_peaks(score, level)
     p = field.places
     if len(x) and len(p):
         from scipy.spatial import KDTree
@@ -268,24 +292,25 @@ def fit_field(
     sides = ((field.sharp, False), (field.deep, True))
     with ThreadPoolExecutor(2) as pool:
         # The kernels let go of the interpreter: both stacks are worked on at once.
-        def each(work: Callable[[Side, bool], Any]) -> list[Any]:
-            return list(pool.map(lambda pair: work(*pair), sides))
+        def each(work: Callable[..., None], **settings: Any) -> None:
+            list(pool.map(lambda pair: work(*pair, places, **settings), sides))
 
         for turn in range(turns):
-            each(lambda side, shifted, turn=turn: _solve(side, shifted, places, turn))
+            each(_solve, turn=turn)
             if known is None:
                 _move(field)
             if turn == 2 and look:
+                field.nebula = field.offset = np.empty((0, 0), np.float32)  # large, made anew
                 _add_missed(field, level)
-                each(lambda side, shifted: _redraw(side, shifted, places))
-                each(lambda side, shifted: solve_fluxes(side, places, shifted=shifted, rounds=2))
+                each(_redraw)
+                each(_again)
             if turn >= 1:
-                each(lambda side, shifted: _judge(side, shifted, places))
+                each(_judge)
                 if look:
                     _drop(field, _credible(field, turn))
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
-            each(lambda side, shifted, turn=turn: _redraw(side, shifted, places, lines=turn >= 1))
+            each(_redraw, lines=turn >= 1)
             _renew(
                 field,
                 deep,
@@ -298,9 +323,9 @@ def fit_field(
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
         )
-        each(lambda side, shifted: _redraw(side, shifted, places, level=0.02))
-        each(lambda side, shifted: solve_fluxes(side, places, shifted=shifted, rounds=2))
-        each(lambda side, shifted: _judge(side, shifted, places))
+        each(_redraw, level=0.02)
+        each(_again)
+        each(_judge)
     field.scale = _scale(field.deep, field.sharp, scale)
     _prepare_deep(field, deep, sharp)
     return field
@@ -311,6 +336,10 @@ def _solve(side: Side, shifted: bool, places: Places, turn: int) -> None:
     if turn == 0:
         _redraw(side, shifted, places)
     solve_fluxes(side, places, shifted=shifted, rounds=4 if turn == 0 else 2)
+
+
+def _again(side: Side, shifted: bool, places: Places) -> None:
+    solve_fluxes(side, places, shifted=shifted, rounds=2)
 
 
 def _redraw(
@@ -347,6 +376,7 @@ def _renew(
     clean[field.full_sharp] = np.nan
     side.image = sharp - estimate_background(clean, box=BOX).level
     side.image[field.full_sharp] = np.nan
+    del clean
     _prepare_deep(field, deep, sharp)
     renew_profile(
         field.deep,

@@ -1,5 +1,6 @@
 """The stars of both stacks: places, fluxes and profiles, found in turns until they agree."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -233,23 +234,53 @@ def seek_lines(side: Side, places: Places, *, shifted: bool) -> None:
         )
 
 
-def smooth_fill(image: NDArray, weight: NDArray, width: float) -> NDArray:
-    """Weighted Gaussian mean of an image, wider where little weight is near (three steps)."""
-    out = np.zeros_like(image)
-    missing = np.ones_like(image)
-    for s in (width, 4 * width, 16 * width):
-        # Wide means are made of block means: they hold no detail.
-        step = max(1, int(s / 3))
-        mass = ndimage.gaussian_filter(_blocks(weight, step), s / step, truncate=3)
-        mean = ndimage.gaussian_filter(_blocks(image * weight, step), s / step, truncate=3)
-        mean /= np.maximum(mass, 1e-6)
-        if step > 1:
-            mass, mean = _spread(mass, image.shape), _spread(mean, image.shape)
-        trust = missing * np.clip(mass * 5, 0, 1)
-        out += trust * mean
-        missing -= trust
-        if missing.max() < 0.01:
-            break
+ROWS = 256
+"""Rows worked on at a time where an image is only passed through: memory stays small."""
+
+
+def smooth_fill(
+    rows: Callable[[int, int], tuple[NDArray, NDArray]], shape: tuple[int, int], width: float
+) -> NDArray:
+    """Weighted Gaussian mean of an image, wider where little weight is near (three steps).
+
+    `rows` gives image and weight of the rows from a first to a last one. The wide means are made
+    of block means: they hold no detail.
+    """
+    step = max(2, round(width))
+    mass, sums = [], []
+    for j in range(0, shape[0], ROWS):
+        image, weight = rows(j, min(j + ROWS, shape[0]))
+        mass.append(_blocks(weight, step))
+        sums.append(_blocks(image * weight, step))
+    coarse_mass, coarse_sum = np.concatenate(mass), np.concatenate(sums)
+    wide = []
+    for factor in (4, 16):
+        m = ndimage.gaussian_filter(coarse_mass, factor * width / step, truncate=3)
+        wide.append(
+            (
+                m,
+                ndimage.gaussian_filter(coarse_sum, factor * width / step, truncate=3)
+                / np.maximum(m, 1e-6),
+            )
+        )
+    out = np.empty(shape, np.float32)
+    margin = int(3 * width) + 1
+    for j in range(0, shape[0], ROWS):
+        last = min(j + ROWS, shape[0])
+        first = max(0, j - margin)
+        image, weight = rows(first, min(shape[0], last + margin))
+        cut = slice(j - first, last - first)
+        m = ndimage.gaussian_filter(weight, width, truncate=3)[cut]
+        mean = ndimage.gaussian_filter(image * weight, width, truncate=3)[cut]
+        trust = np.clip(m * 5, 0, 1)
+        band = trust * mean / np.maximum(m, 1e-6)
+        missing = 1 - trust
+        if missing.max() >= 0.01:
+            for m, mean in wide:
+                trust = missing * np.clip(_spread(m, shape, step, j, last) * 5, 0, 1)
+                band += trust * _spread(mean, shape, step, j, last)
+                missing -= trust
+        out[j:last] = band
     return out
 
 
@@ -262,16 +293,18 @@ def _blocks(image: NDArray, step: int) -> NDArray:
     return wide.reshape(ny // step, step, nx // step, step).mean(axis=(1, 3))
 
 
-def _spread(blocks: NDArray, shape: tuple[int, ...]) -> NDArray:
-    """Block means back to pixels, linearly."""
-    step = [-(-n // b) for n, b in zip(shape, blocks.shape, strict=True)]
-    at = [(np.arange(n) + 0.5) / k - 0.5 for n, k in zip(shape, step, strict=True)]
+def _spread(blocks: NDArray, shape: tuple[int, int], step: int, first: int, last: int) -> NDArray:
+    """Block means back to the pixels of some rows, linearly."""
     out = blocks
-    for axis, c in enumerate(at):
+    at = (np.arange(first, last), np.arange(shape[1]))
+    for axis, pixel in enumerate(at):
+        c = (pixel + 0.5) / step - 0.5
         n = blocks.shape[axis]
         low = np.clip(np.floor(c).astype(int), 0, max(n - 2, 0))
         part = np.clip(c - low, 0, 1).astype(np.float32)
         part = part[:, None] if axis == 0 else part
-        high = np.minimum(low + 1, n - 1)
-        out = np.take(out, low, axis) * (1 - part) + np.take(out, high, axis) * part
+        out = (
+            np.take(out, low, axis) * (1 - part)
+            + np.take(out, np.minimum(low + 1, n - 1), axis) * part
+        )
     return out

@@ -12,7 +12,7 @@ from framesort.records import Replacement, Stack
 from framesort.replacement import _compose as compose
 from framesort.replacement import _detect as detect
 from framesort.replacement._field import WEAKEST, Field, fit_field, signal_to_noise
-from framesort.replacement._fit import Places, probe
+from framesort.replacement._fit import Places, draw, probe
 from framesort.replacement._kernels import fit_stars
 from framesort.replacement._profile import profile_fwhm
 from framesort.stars import estimate_background
@@ -47,7 +47,7 @@ def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
         full, image = float(image.saturation), image.data
     elif hasattr(image, "data") and not isinstance(image, np.ndarray):
         image = image.data
-    data = np.array(image, dtype=np.float32)
+    data = np.asarray(image, dtype=np.float32)
     if data.ndim == 2:
         data = data[None]
     if data.ndim != 3 or min(data.shape[1:]) < 16 or data.shape[0] > 8:
@@ -56,8 +56,10 @@ def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
             f"got shape {np.shape(image)}"
         )
     if mask is not None and mask is not np.ma.nomask:
-        data[np.broadcast_to(mask, data.shape)] = np.nan
-    data[~np.isfinite(data)] = np.nan
+        data = np.where(np.broadcast_to(mask, data.shape), np.float32(np.nan), data)
+    if np.isinf(data).any():
+        data = np.where(np.isinf(data), np.float32(np.nan), data)
+    data = np.ascontiguousarray(data)
     if np.isnan(data).all():
         raise InputError(f"{name} holds no finite pixel")
     return data, full
@@ -130,13 +132,13 @@ def _widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> 
     p = field.places
     out = np.zeros((len(p), 10))
     q = 1 / (field.sharp.profile.width * p.factor)
-    ground = field.offset + np.float32(field.scale) * field.nebula
-    model = np.zeros_like(final)
-    from framesort.replacement._fit import draw
-
-    draw(field.sharp, p, shifted=False, flux=np.where(pick, put, 0.0), out=model)
+    model = draw(
+        field.sharp, p, shifted=False, flux=np.where(pick, put, 0.0), out=np.zeros_like(final)
+    )
+    bare = final - field.offset
+    bare -= np.float32(field.scale) * field.nebula
     fit_stars(
-        (final - ground).astype(np.float32),
+        bare,
         model,
         field.deep.noise,
         field.sharp.eps,
@@ -159,15 +161,15 @@ def _star_table(
     reason: NDArray,
     doubt: NDArray,
     after: NDArray,
-    change: compose.Change,
+    share: NDArray,
+    before: NDArray,
 ) -> Table:
     p = field.places
-    before = probe(field.deep, p, shifted=True, mode=2)
     wide = profile_fwhm(field.deep.profile) * p.factor * np.exp(np.clip(before[:, 5], -1, 1))
     shape = field.full_deep.shape
     y = np.clip(np.round(p.y).astype(int), 0, shape[0] - 1)
     x = np.clip(np.round(p.x).astype(int), 0, shape[1] - 1)
-    method = np.where(change.share[y, x] > 0.5, "pixels", "profile").astype(object)
+    method = np.where(share > 0.5, "pixels", "profile").astype(object)
     method[reason != ""] = "none"
     columns: list[tuple[str, Any, Any, str]] = [
         ("x", p.x, u.pix, "centre in the sharp stack, pixel (0, 0) is the centre of the first"),
@@ -248,6 +250,11 @@ def _one_plane(job: tuple[Any, ...]) -> tuple[Any, ...]:
     else:
         reason, doubt = lead[1], lead[2]
     pick = (reason == "") & (field.deep.flux > 0)
+    before = probe(field.deep, field.places, shifted=True, mode=2)
+    # Not needed any more, and large.
+    field.deep.image = field.sharp.image = field.deep.model = np.empty((0, 0), np.float32)
+    if not per_star:
+        field.sharp.model = np.empty((0, 0), np.float32)
     change = compose.plan_change(field, sharp, pick, put)
     final, stars, ground, mask = compose.apply_change(
         field,
@@ -259,7 +266,9 @@ def _one_plane(job: tuple[Any, ...]) -> tuple[Any, ...]:
         amount=settings["amount"],
         rng=np.random.default_rng(settings["seed"]),
     )
-    return field, put, reason, doubt, change, final, stars, ground, mask
+    y = np.clip(np.round(field.places.y).astype(int), 0, deep.shape[0] - 1)
+    x = np.clip(np.round(field.places.x).astype(int), 0, deep.shape[1] - 1)
+    return field, put, reason, doubt, change.share[y, x], final, stars, ground, mask, before
 
 
 def replace_stars(
@@ -347,7 +356,7 @@ def replace_stars(
             raise InputError(
                 f"sharp_weight must have the shape {d.shape[1:]}, got {np.shape(weight)}"
             )
-        s[:, ~(np.asarray(weight) > 0)] = np.nan
+        s = np.where(np.asarray(weight) > 0, s, np.float32(np.nan))
     where = _places_table(stars, "stars")
     settings = {
         "noise": deep_noise,
@@ -370,7 +379,7 @@ def replace_stars(
         lead = (first[0].places, first[2], first[3])
     jobs = [(d[k], s[k], settings, lead) for k in range(len(d))]
     results = list(run_tasks(_one_plane, jobs, executor=executor, progress=progress))
-    field, put, reason, doubt, change = results[0][:5] if lead is None else first[:5]
+    field, put, reason, doubt, share = results[0][:5] if lead is None else first[:5]
     if np.sum(reason == "") < FEWEST:
         raise NotEnoughFramesError(
             f"{int(np.sum(reason == ''))} stars can be replaced, {FEWEST} are needed to know "
@@ -379,13 +388,14 @@ def replace_stars(
     layers = [np.stack([r[i] for r in results]) if len(d) > 1 else results[0][i] for i in (5, 6, 7)]
     mask = np.bitwise_or.reduce([r[8] for r in results])
     lum = layers[0].mean(axis=0) if len(d) > 1 else layers[0]
+    before = (results[0] if lead is None else first)[9]
     after = _widths_after(field, lum, put, reason == "")
     return Replacement(
         final=layers[0],
         stars=layers[1],
         background=layers[2],
         mask=mask,
-        table=_star_table(field, put, reason, doubt, after, change),
+        table=_star_table(field, put, reason, doubt, after, share, before),
         notes=_notes(field, reason),
     )
 

@@ -11,6 +11,7 @@ prior whose width is a generous star profile.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,14 +34,14 @@ def _shape() -> tuple[float, int, int, float, int, float, int]:
     return (STEP_T, N_T, N_INNER, STEP_U, N_U, STEP_V, N_V)
 
 
-def _grids() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _grids() -> tuple[NDArray, NDArray, NDArray]:
     t = np.arange(0, (N_T + 1) * _SAMPLES + 2) * (STEP_T / _SAMPLES)
     u = np.arange(0, (N_U + 1) * 8 + 2) * (STEP_U / 8)
     v = np.arange(0, (N_V + 1) * 8 + 2) * (STEP_V / 8)
     return t, u, v
 
 
-def _prior(rho: NDArray[np.float64]) -> NDArray[np.float64]:
+def _prior(rho: NDArray) -> NDArray:
     """A generous profile of flux about 1 and width 1: what a coefficient may be."""
     return 0.7 / (1 + 3 * rho**2) ** 1.25
 
@@ -53,7 +54,7 @@ class Profile:
     ----------
     tables : Tables
         Samples the kernels read; the total over ``rho`` is 1.
-    error : (n,) float64 ndarray or None
+    error : (n,) float64 ndarray
         Standard deviation of ``tables.radial[0]``.
     width : float
         Pixels that ``q = 1`` stands for: the stars' ``q`` is 1 / (width * local factor).
@@ -61,7 +62,7 @@ class Profile:
 
     tables: Tables
     width: float
-    error: NDArray | None = None
+    error: NDArray
 
     def radius(self, flux: NDArray[np.float64], q: NDArray[np.float64], level: float) -> NDArray:
         """Distance in pixels beyond which the mean profile of a star stays below `level`."""
@@ -102,7 +103,7 @@ def moffat_profile(width: float, beta: float) -> Profile:
         8 / STEP_V,
         np.zeros((0, 2)),
     )
-    return Profile(tables, width)
+    return Profile(tables, width, np.zeros(len(t)))
 
 
 def fit_profile(
@@ -310,12 +311,13 @@ def centre_profile(profile: Profile) -> tuple[Profile, float, float]:
     weight = np.where(rho < 1, rho * t, 0)  # d(rho) = 2 t dt
     bottom = np.sum(weight * slope**2)
     radial = tables.radial.copy()
-    shifts = []
+    shifts = [0.0, 0.0]
     for row in (1, 2):
         shift = -np.sum(weight * radial[row] * slope) / bottom if bottom > 0 else 0.0
         radial[row] += np.where(t < tables.inner, shift * slope, 0)
-        shifts.append(float(shift))
-    return Profile(tables._replace(radial=radial), profile.width, profile.error), *shifts
+        shifts[row - 1] = float(shift)
+    moved = Profile(tables._replace(radial=radial), profile.width, profile.error)
+    return moved, shifts[0], shifts[1]
 
 
 def profile_fwhm(profile: Profile) -> float:
