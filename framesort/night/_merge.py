@@ -3,6 +3,7 @@
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -97,14 +98,20 @@ def place_frames(
     if not chosen.any():
         raise NotEnoughFramesError("no frame is in the sharp-star or the deep-signal set")
     rows = np.flatnonzero(chosen)
-    grid, reference = _choose_grid(table[rows], settings)
-    found = find_plugin("registration", settings.registration)(
+    placed = table[rows]
+    register = partial(
+        find_plugin("registration", settings.registration),
         [qualities[int(row)].star_list for row in rows],
-        groups=[str(group) for group in table["group"][rows]],
-        reference=reference,
+        groups=[str(group) for group in placed["group"]],
         executor=executor,
-        progress=stage(progress, "placing frames"),
     )
+    grid, reference = _choose_grid(placed, settings)
+    found = register(reference=reference, progress=stage(progress, "placing frames"))
+    add_registration_columns(placed, found, shape=grid.shape)
+    if settings.grid is None and choose_reference(placed) != reference:
+        # Now that the dithers are known: the best frame near their middle.
+        grid, reference = _choose_grid(placed, settings)
+        found = register(reference=reference, progress=stage(progress, "placing frames again"))
     transforms = [Transform(reason="not matched")] * len(table)
     for row, transform in zip(rows, found, strict=True):
         transforms[row] = transform or _by_wcs(str(table["file"][row]), grid) or transform
@@ -227,6 +234,8 @@ def _stack_group(
         noise=column_values(rows, "noise"),
         gain=column_values(rows, "gain"),
         saturation=column_values(rows, "saturation"),
+        fwhm=column_values(rows, "fwhm"),
+        alike=column_values(rows, "heater_power"),
         clip=settings.clip,
         memory=int(settings.memory * 1e6),
         scratch=scratch,

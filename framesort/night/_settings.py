@@ -46,7 +46,7 @@ class Settings:
     clip : float
         Rejection limit in standard deviations.
     memory : float
-        Megabytes that stacking may use for frames' pixels.
+        Megabytes that each worker may use for frames' pixels while stacking.
     amount : float
         Star replacement in part: 0 none, 1 whole.
     """
@@ -69,7 +69,7 @@ class Settings:
     leave_out: tuple[str, ...] = ()
     grid: str | None = None
     clip: float = 3.0
-    memory: float = 1000.0
+    memory: float = 256.0
     amount: float = 1.0
 
     def __post_init__(self) -> None:
