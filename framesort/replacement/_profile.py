@@ -130,7 +130,8 @@ def fit_profile(
     cs = np.column_stack([np.cos(angles), np.sin(angles)]).reshape(-1, 2)
     n = N_T + 2 * ORDERS * N_INNER + len(cs) * N_U * N_V
     normal, right = np.zeros((n, n)), np.zeros(n)
-    kernels.gather(image, model, noise, eps, clip, *stars, old.tables, _shape(), cs, normal, right)
+    gather: Any = kernels.gather  # compiled: its signature is beyond the type checker
+    gather(image, model, noise, eps, clip, *stars, old.tables, _shape(), cs, normal, right)
     normal += normal.T.copy()
     spread = np.empty(n)
     rho = (np.arange(N_T) * STEP_T) ** 2
