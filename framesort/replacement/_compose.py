@@ -162,11 +162,14 @@ def _hump(field: Field, deep: NDArray) -> NDArray:
 def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     """Finds to be taken for stars.
 
-    A faint find must not have more doubt than one star in a hundred; of a bright one, for which
-    small faults of the profile are many standard deviations, the foretold change itself decides.
+    A faint find must not have more doubt than one star in a hundred, and less still where it is so
+    faint that little can be told at all: a star left as it is hardly shows there, a galaxy's core
+    made sharper is an invention. Of a bright find, for which small faults of the profile are many
+    standard deviations, the foretold change itself decides.
     """
     signal = signal_to_noise(field)
-    return np.where(signal < FAINT_SIGNAL, doubt < 9, (doubt < 16) | (change > 0.5))
+    limit = np.interp(signal, [8, 20], [3, 9])
+    return np.where(signal < FAINT_SIGNAL, doubt < limit, (doubt < 16) | (change > 0.5))
 
 
 def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[NDArray]:
