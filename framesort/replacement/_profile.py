@@ -163,15 +163,20 @@ def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
     """A line beyond 3 widths: as many shapes across as stand above the noise, and an end.
 
     The singular values of pure noise stay below sqrt(rows) + sqrt(columns); what exceeds that by
-    a quarter is kept (one shape across, as a rule). The line ends where two parts in turn do not
+    a quarter is kept (one shape across, as a rule; with `grain`, the noise of large scales, beyond
+    8 widths). The line ends where two parts in turn do not
     stand 3 standard deviations above 0.
     """
     out = coef.copy()
     first = int(np.ceil(np.sqrt(3.0) / STEP_U))
     z = coef[first:] / error[first:]
     u, s, v = np.linalg.svd(z, full_matrices=False)
-    keep = s > 1.25 * (np.sqrt(z.shape[0]) + np.sqrt(z.shape[1]))
+    pure = 1.25 * (np.sqrt(z.shape[0]) + np.sqrt(z.shape[1]))
+    near, keep = s > pure, s > pure * grain
     z = (u[:, keep] * s[keep]) @ v[keep]
+    # Close to the star the round part and the line share light: more shapes are needed there.
+    close = (np.arange(first, N_U) * STEP_U) ** 2 < 8
+    z[close] = (u[close][:, near] * s[near]) @ v[near]
     weak = np.sqrt(np.sum(z**2, axis=1)) < 3
     ends = np.nonzero(weak & np.append(weak[1:], True))[0]
     if len(ends):
