@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.replacement import _kernels as kernels
+from framesort.replacement import _changes as changes
 from framesort.replacement._field import Field, signal_to_noise
 from framesort.replacement._fit import CORE, ROWS, local_q, probe
 
@@ -96,7 +96,7 @@ def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, ND
     rest = deep - s * sharp - field.offset - field.deep.model + s * field.sharp.model
     rest[field.full_deep | field.full_sharp] = np.nan
     qd = local_q(field.deep, p)
-    kernels.compare_stars(
+    changes.compare_stars(
         rest,
         field.deep.model,
         np.hypot(field.deep.noise, s * field.sharp.noise),
@@ -201,7 +201,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
         field.deep.profile.line_reach(field.deep.flux, qd, FAINT * noise),
         field.sharp.profile.line_reach(put, qs, FAINT * noise),
     )
-    kernels.add_changes(  # type: ignore[call-arg]
+    changes.add_changes(  # type: ignore[call-arg]
         taken,
         given,
         strength,

@@ -13,6 +13,7 @@ from framesort.replacement import _compose as compose
 from framesort.replacement import _detect as detect
 from framesort.replacement._field import WEAKEST, Field, fit_field, signal_to_noise
 from framesort.replacement._fit import Places, draw, probe
+from framesort.replacement._input import as_planes, places_table
 from framesort.replacement._kernels import fit_stars
 from framesort.replacement._profile import profile_fwhm
 from framesort.stars import estimate_background
@@ -31,54 +32,6 @@ REASONS = {
     "no light": "Too weak to be told from noise.",
 }
 """Why a star was left alone: codes of the column `reason`."""
-
-
-def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
-    """Pixels [plane, y, x] as float32 with NaN where there are none, and the full level.
-
-    Raises
-    ------
-    InputError
-        Not an image of two axes, or three with the planes first.
-    """
-    full = np.inf
-    mask = getattr(image, "mask", None)
-    if isinstance(image, Stack):
-        full, image = float(image.saturation), image.data
-    elif hasattr(image, "data") and not isinstance(image, np.ndarray):
-        image = image.data
-    data = np.asarray(image, dtype=np.float32)
-    if data.ndim == 2:
-        data = data[None]
-    if data.ndim != 3 or min(data.shape[1:]) < 16 or data.shape[0] > 8:
-        raise InputError(
-            f"{name} must be an image [y, x] or [plane, y, x] of 16 pixels or more a side, "
-            f"got shape {np.shape(image)}"
-        )
-    if mask is not None and mask is not np.ma.nomask:
-        data = np.where(np.broadcast_to(mask, data.shape), np.float32(np.nan), data)
-    if np.isinf(data).any():
-        data = np.where(np.isinf(data), np.float32(np.nan), data)
-    data = np.ascontiguousarray(data)
-    if np.isnan(data).all():
-        raise InputError(f"{name} holds no finite pixel")
-    return data, full
-
-
-def _places_table(table: Any, name: str) -> NDArray[np.float64] | None:
-    """Rows (x, y, radius) of a table or an array of places."""
-    if table is None:
-        return None
-    if isinstance(table, Table):
-        radius = table["radius"] if "radius" in table.colnames else np.full(len(table), 5.0)
-        out = np.column_stack([np.asarray(v, float) for v in (table["x"], table["y"], radius)])
-    else:
-        out = np.atleast_2d(np.asarray(table, dtype=float))
-    if out.size and out.shape[1] not in (2, 3):
-        raise InputError(f"{name} must have the columns x, y, radius, got shape {out.shape}")
-    if out.size and out.shape[1] == 2:
-        out = np.column_stack([out, np.full(len(out), 5.0)])
-    return out.reshape(-1, 3)
 
 
 def _within(places: Places, spots: NDArray | None) -> NDArray[np.bool_]:
@@ -357,7 +310,7 @@ def replace_stars(
                 f"sharp_weight must have the shape {d.shape[1:]}, got {np.shape(weight)}"
             )
         s = np.where(np.asarray(weight) > 0, s, np.float32(np.nan))
-    where = _places_table(stars, "stars")
+    where = places_table(stars, "stars")
     settings = {
         "noise": deep_noise,
         "full": (
@@ -365,8 +318,8 @@ def replace_stars(
             own_s if saturation_sharp is None else saturation_sharp,
         ),
         "given": where,
-        "keep": _places_table(keep, "keep"),
-        "force": _places_table(force, "force"),
+        "keep": places_table(keep, "keep"),
+        "force": places_table(force, "force"),
         "limits": (brightest, faintest),
         "amount": float(amount),
         "per_star": flux_scale == "star",

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.replacement import _kernels as kernels
+from framesort.replacement import _changes as changes
 from framesort.replacement._profile import Profile
 
 MAX_LINES = 4
@@ -84,7 +84,7 @@ def refine_angles(
 ) -> NDArray:
     """The angles of a profile's lines, turned by one Gauss-Newton step (at most 2 degrees)."""
     x, y, flux, q, reach = stars
-    sums = kernels.turn_lines(
+    sums = changes.turn_lines(
         rest + model, model, noise, eps, x, y, flux, q, reach, profile.tables, 2.0
     )
     cs = profile.tables.cs

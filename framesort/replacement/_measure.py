@@ -10,7 +10,7 @@ from photutils.aperture import CircularAperture
 from scipy import ndimage
 
 from framesort.records import Replacement
-from framesort.replacement._high_level import as_planes
+from framesort.replacement._input import as_planes
 from framesort.stars import estimate_background, measure_image
 
 

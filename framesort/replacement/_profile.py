@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.optimize import isotonic_regression, nnls
 
+from framesort.replacement import _basis as basis
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._kernels import HARMONICS, ORDERS, Tables
 
@@ -130,7 +131,7 @@ def fit_profile(
     cs = np.column_stack([np.cos(angles), np.sin(angles)]).reshape(-1, 2)
     n = N_T + 2 * ORDERS * N_INNER + len(cs) * N_U * N_V
     normal, right = np.zeros((n, n)), np.zeros(n)
-    gather: Any = kernels.gather  # compiled: its signature is beyond the type checker
+    gather: Any = basis.gather  # compiled: its signature is beyond the type checker
     gather(image, model, noise, eps, clip, *stars, old.tables, _shape(), cs, normal, right)
     normal += normal.T.copy()
     spread = np.empty(n)
@@ -242,7 +243,7 @@ def _as_splines(profile: Profile | None, width: float) -> NDArray | None:
     if profile is None:
         return None
     t = _grids()[0]
-    mean, _ = kernels.sample_design(t, _shape())
+    mean, _ = basis.sample_design(t, _shape())
     weight = 1 / _prior(t**2)
     value = _mean_at(profile, t**2 * width, width)
     return np.linalg.lstsq(mean * weight[:, None], value * weight, rcond=None)[0]
@@ -252,12 +253,12 @@ def _tabulate(
     coef: NDArray, error: NDArray, cs: NDArray, width: float, norm: float
 ) -> tuple[Profile, float]:
     t, u, v = _grids()
-    mean, other = kernels.sample_design(t, _shape())
+    mean, other = basis.sample_design(t, _shape())
     radial = np.empty((HARMONICS, len(t)))
     radial[0] = mean @ coef[:N_T]
     for m in range(2 * ORDERS):
         radial[m + 1] = other @ coef[N_T + m * N_INNER : N_T + (m + 1) * N_INNER]
-    su, sv = kernels.sample_splines(u, STEP_U, N_U), kernels.sample_splines(v, STEP_V, N_V)
+    su, sv = basis.sample_splines(u, STEP_U, N_U), basis.sample_splines(v, STEP_V, N_V)
     parts = coef[N_T + 2 * ORDERS * N_INNER :].reshape(len(cs), N_U, N_V)
     line = np.einsum("ia,kab,jb->kij", su, parts, sv)
     # d(rho^2) = 2 rho d(rho) with rho = t^2; along a line d(u) = 2 s ds with u = s^2.

@@ -1,0 +1,58 @@
+"""One gate for all kinds of input."""
+
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.errors import InputError
+from framesort.records import Stack
+
+
+def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
+    """Pixels [plane, y, x] as float32 with NaN where there are none, and the full level.
+
+    Raises
+    ------
+    InputError
+        Not an image of two axes, or three with the planes first.
+    """
+    full = np.inf
+    mask = getattr(image, "mask", None)
+    if isinstance(image, Stack):
+        full, image = float(image.saturation), image.data
+    elif hasattr(image, "data") and not isinstance(image, np.ndarray):
+        image = image.data
+    data = np.asarray(image, dtype=np.float32)
+    if data.ndim == 2:
+        data = data[None]
+    if data.ndim != 3 or min(data.shape[1:]) < 16 or data.shape[0] > 8:
+        raise InputError(
+            f"{name} must be an image [y, x] or [plane, y, x] of 16 pixels or more a side, "
+            f"got shape {np.shape(image)}"
+        )
+    if mask is not None and mask is not np.ma.nomask:
+        data = np.where(np.broadcast_to(mask, data.shape), np.float32(np.nan), data)
+    if np.isinf(data).any():
+        data = np.where(np.isinf(data), np.float32(np.nan), data)
+    data = np.ascontiguousarray(data)
+    if np.isnan(data).all():
+        raise InputError(f"{name} holds no finite pixel")
+    return data, full
+
+
+def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
+    """Rows (x, y, radius) of a table or an array of places."""
+    if table is None:
+        return None
+    if isinstance(table, Table):
+        radius = table["radius"] if "radius" in table.colnames else np.full(len(table), 5.0)
+        out = np.column_stack([np.asarray(v, float) for v in (table["x"], table["y"], radius)])
+    else:
+        out = np.atleast_2d(np.asarray(table, dtype=float))
+    if out.size and out.shape[1] not in (2, 3):
+        raise InputError(f"{name} must have the columns x, y, radius, got shape {out.shape}")
+    if out.size and out.shape[1] == 2:
+        out = np.column_stack([out, np.full(len(out), 5.0)])
+    return out.reshape(-1, 3)
