@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
+from framesort.replacement._added import find_added_lines
 from framesort.replacement._fit import (
     ROWS,
     Places,
@@ -25,6 +26,7 @@ from framesort.replacement._fit import (
     smooth_fill,
     solve_fluxes,
 )
+from framesort.replacement._lines import add_angles
 from framesort.replacement._profile import join_wings, moffat_profile
 from framesort.stars import estimate_background
 
@@ -311,6 +313,8 @@ def fit_field(
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
             each(_redraw, lines=turn >= 1)
+            if turn >= 1:
+                _seek_added(field, deep, sharp)
             _renew(
                 field,
                 deep,
@@ -360,6 +364,25 @@ def _credible(field: Field, turn: int) -> NDArray:
     for side in (field.sharp, field.deep):
         strong |= (side.flux > 4 * side.error) & (side.error > 0)
     return strong & _in_both(field) & (signal_to_noise(field) > WEAKEST) if turn >= 2 else strong
+
+
+def _seek_added(field: Field, deep: NDArray, sharp: NDArray) -> None:
+    """Lines of the deep stack that stand out only in its difference from the sharp one."""
+    side, places = field.deep, field.places
+    scale = _scale(side, field.sharp, None)
+    difference = deep - np.float32(scale) * sharp
+    difference[field.full_deep | field.full_sharp] = np.nan
+    difference -= estimate_background(difference, box=BOX).level
+    added = find_added_lines(
+        difference,
+        float(np.hypot(side.noise, scale * field.sharp.noise)),
+        max(side.eps, field.sharp.eps),
+        side.model,
+        (*places.at(True), side.flux),
+        side.profile.width,
+        field.full_deep,
+    )
+    side.angles = add_angles(side.angles, added)
 
 
 def _renew(

@@ -68,10 +68,19 @@ def find_line_angles(
             break
         if excess[b] < max(excess[b - 1], excess[(b + 1) % _BINS]):
             continue
-        a = float(np.radians(b + 0.5))
-        if all(abs((a - o + np.pi / 2) % np.pi - np.pi / 2) > np.radians(12) for o in found):
-            found.append(a)
+        found = list(add_angles(np.array(found), np.radians([b + 0.5])))
     return np.array(found)
+
+
+def add_angles(known: NDArray, more: NDArray) -> NDArray:
+    """Angles of lines (radians) with further ones that are none of them, `MAX_LINES` at most."""
+    angles = list(known)
+    for a in more:
+        if len(angles) < MAX_LINES and all(
+            abs((a - o + np.pi / 2) % np.pi - np.pi / 2) > np.radians(12) for o in angles
+        ):
+            angles.append(float(a))
+    return np.array(angles)
 
 
 def refine_angles(
