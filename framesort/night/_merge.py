@@ -16,6 +16,7 @@ from framesort.files import read_image
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
 from framesort.plugins import find_plugin
+from framesort.quality import find_saturation
 from framesort.records import FrameQuality, Replacement, Stack, Transform, column_values
 from framesort.registration import (
     Grid,
@@ -233,7 +234,7 @@ def _stack_group(
         scales=measure_flux_scales(star_lists, transforms, reference),
         noise=column_values(rows, "noise"),
         gain=column_values(rows, "gain"),
-        saturation=column_values(rows, "saturation"),
+        saturation=find_saturation(rows, qualities),
         fwhm=column_values(rows, "fwhm"),
         alike=column_values(rows, "heater_power"),
         clip=settings.clip,
@@ -254,7 +255,10 @@ def _finish_group(
         notes.append(f"{label}: no sharp stack, so the stars of the deep stack stay as they are")
         return MergedGroup(label=label, deep=deep, notes=tuple(dict.fromkeys(notes)))
     try:
-        replacement = replace_stars(deep, sharp, amount=settings.amount, progress=progress)
+        # Both stacks are in the flux scale of one frame already.
+        replacement = replace_stars(
+            deep, sharp, flux_scale=1.0, amount=settings.amount, progress=progress
+        )
     except FramesortError as error:  # the other groups are done all the same
         notes.append(f"{label}: stars not replaced: {error}")
         return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))

@@ -1,7 +1,7 @@
 """Star quality of a whole night: measured in parallel, kept between runs."""
 
-from framesort.quality._columns import add_quality_columns
+from framesort.quality._columns import add_quality_columns, find_saturation
 from framesort.quality._frames import measure_frames
 from framesort.quality._transparency import measure_transparency
 
-__all__ = ["add_quality_columns", "measure_frames", "measure_transparency"]
+__all__ = ["add_quality_columns", "find_saturation", "measure_frames", "measure_transparency"]

@@ -15,7 +15,7 @@ from framesort.records import LINE_BINS, REASONS, STAR_COLUMNS, FrameQuality, em
 
 __all__ = ["cache_key", "load_quality", "save_quality"]
 
-FORMAT = 2
+FORMAT = 3
 """Raised whenever a measurement changes: older files are then measured anew."""
 
 _NUMBERS = (
@@ -28,6 +28,7 @@ _NUMBERS = (
     "line_raw_angle",
     "sky",
     "noise",
+    "saturation",
 )
 
 

@@ -4,10 +4,11 @@ from collections.abc import Sequence
 
 import numpy as np
 from astropy.table import Table
+from numpy.typing import NDArray
 
-from framesort.records import FrameQuality, add_column, add_reason
+from framesort.records import FrameQuality, add_column, add_reason, column_values
 
-__all__ = ["add_quality_columns"]
+__all__ = ["add_quality_columns", "find_saturation"]
 
 _NUMBERS = (
     "fwhm",
@@ -54,3 +55,32 @@ def add_quality_columns(table: Table, qualities: Sequence[FrameQuality]) -> None
         for cell, q in zip(before, qualities, strict=True)
     ]
     add_column(table, "reason", reasons)
+
+
+def find_saturation(table: Table, qualities: Sequence[FrameQuality]) -> NDArray[np.float64]:
+    """Level from which pixels are full, a value a frame.
+
+    Where the header does not tell, it is the median of what the frames of the group with
+    full pixels show.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Needs group; saturation [adu] where the header told it.
+    qualities : sequence of FrameQuality
+        One a row.
+
+    Returns
+    -------
+    (n,) float ndarray
+        ADU; NaN where nothing is known.
+    """
+    levels = column_values(table, "saturation").copy()
+    groups = np.asarray(table["group"])
+    seen = np.array([quality.saturation for quality in qualities], dtype=float)
+    for group in set(groups):
+        here = groups == group
+        found = seen[here & np.isfinite(seen)]
+        if found.size:
+            levels[here & np.isnan(levels)] = np.median(found)
+    return levels

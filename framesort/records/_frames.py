@@ -106,6 +106,9 @@ class FrameQuality:
         angles, as a share of the star's light; and its uncertainty.
     sky, noise : float
         Background level and standard deviation per pixel, ADU.
+    saturation : float
+        Level from which pixels are full, ADU, as given or as the pixels show it; +inf where
+        none is full.
     star_list : `~astropy.table.Table`
         Columns of `STAR_COLUMNS`, brightest first.
     """
@@ -124,6 +127,7 @@ class FrameQuality:
     )
     sky: float = np.nan
     noise: float = np.nan
+    saturation: float = np.inf
     star_list: Table = field(default_factory=empty_star_list)
     reason: str = ""
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from framesort.records import FrameQuality
 from framesort.stars._background import prepare_image
+from framesort.stars._detect import guess_saturation
 from framesort.stars._find import measure_field
 from framesort.stars._growth import shape_numbers
 from framesort.stars._line import line_from_stars
@@ -39,7 +40,8 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         The image is not two-dimensional, or the mask has another shape.
     """
     pixels = prepare_image(image, mask)
-    field = measure_field(pixels, saturation=saturation)
+    level = guess_saturation(pixels) if saturation is None else float(saturation)
+    field = measure_field(pixels, saturation=level)
     # The maps are smooth over many pixels: a part of them has the same median.
     sky = float(np.median(field.background.level[::8, ::8]))
     noise = float(np.median(field.background.noise[::8, ::8]))
@@ -47,7 +49,12 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     clean = np.asarray(table["clean"], dtype=bool)
     if clean.sum() < _LEAST_STARS:
         return FrameQuality(
-            stars=len(table), sky=sky, noise=noise, star_list=table, reason="few stars"
+            stars=len(table),
+            sky=sky,
+            noise=noise,
+            saturation=level,
+            star_list=table,
+            reason="few stars",
         )
     fwhm = float(np.median(table["fwhm"][clean]))
     shape = shape_numbers(field.mean_star[None])
@@ -67,5 +74,6 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         line_profile_err=line.profile_err,
         sky=sky,
         noise=noise,
+        saturation=level,
         star_list=table,
     )
