@@ -165,11 +165,13 @@ def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     A faint find must not have more doubt than one star in a hundred, and less still where it is so
     faint that little can be told at all: a star left as it is hardly shows there, a galaxy's core
     made sharper is an invention. Of a bright find, for which small faults of the profile are many
-    standard deviations, the foretold change itself decides.
+    standard deviations, the foretold change itself decides. What fills the pixels of both stacks
+    is a star: little else is so bright, and a half replaced star looks worse than any other fault.
     """
     signal = signal_to_noise(field)
     limit = np.interp(signal, [8, 20], [3, 9])
-    return np.where(signal < FAINT_SIGNAL, doubt < limit, (doubt < 16) | (change > 0.5))
+    full = np.logical_and(*full_centres(field))
+    return full | np.where(signal < FAINT_SIGNAL, doubt < limit, (doubt < 16) | (change > 0.5))
 
 
 def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[NDArray]:

@@ -10,6 +10,7 @@ from astropy.io import fits
 from astropy.table import Table
 from photutils.aperture import CircularAperture, aperture_photometry
 from photutils.psf import fit_fwhm
+from scipy.interpolate import RectBivariateSpline
 from scipy.spatial import cKDTree
 
 from framesort.errors import NotEnoughFramesError, OutputError
@@ -83,7 +84,7 @@ def test_frames_are_placed_where_they_were_taken(invented, merged):
 
 @pytest.fixture(scope="module")
 def compared(invented, merged):
-    """Final picture, truth on its grid, and bright isolated unsaturated stars, for L."""
+    """Final picture and truth on its grid, nebula and sky taken off; bright single stars; L."""
     matrix = grid_matrix(invented, merged, "L")
     final = read(merged, "L", "final.fits")
     stars, nebula = draw_truth(invented.scenario, "L", matrix=matrix, shape=final.shape)
@@ -91,49 +92,56 @@ def compared(invented, merged):
     places = np.linalg.inv(matrix) @ np.stack([table["x"], table["y"], np.ones(len(table))])
     xy, flux = places[:2].T, np.array(table["flux_L"])
     near = [
-        [j for j in group if j != i and flux[j] > 0.01 * flux[i]]
-        for i, group in enumerate(cKDTree(xy).query_ball_point(xy, 22))
+        [j for j in group if j != i and flux[j] > 0.02 * flux[i]]
+        for i, group in enumerate(cKDTree(xy).query_ball_point(xy, 16))
     ]
     edge = np.array(final.shape[::-1]) - 36
-    good = (flux > 15000) & (flux < 2.5e5) & np.all((xy > 35) & (xy < edge), axis=1)
+    good = (flux > 9000) & (flux < 2.5e5) & np.all((xy > 35) & (xy < edge), axis=1)
     good &= np.array([not group for group in near])
-    return final, stars, nebula, xy[good]
+    # The sky's gradient is no part of the truth: both are freed of what is smooth over 60 px.
+    rest = final - stars - nebula
+    rows, columns = np.arange(0, final.shape[0], 20), np.arange(0, final.shape[1], 20)
+    boxes = [[np.nanmedian(rest[i : i + 60, j : j + 60]) for j in columns] for i in rows]
+    sky = RectBivariateSpline(rows + 29.5, columns + 29.5, np.array(boxes), kx=1, ky=1)(
+        np.arange(final.shape[0]), np.arange(final.shape[1])
+    )
+    return final - nebula - sky, stars, nebula + sky, xy[good]
 
 
 def test_final_stars_have_the_true_width(compared):
-    final, stars, nebula, xy = compared
+    final, stars, _, xy = compared
     assert len(xy) >= 8
-    sky = np.median(final - stars - nebula)
-    wide = fit_fwhm(final - nebula - sky, xypos=xy, fit_shape=9)
+    wide = fit_fwhm(final, xypos=xy, fit_shape=9)
     true = fit_fwhm(stars, xypos=xy, fit_shape=9)
     # The sharp set holds frames of slightly different seeing, resampled: 5 % is asked.
     assert np.median(wide / true) == pytest.approx(1.0, abs=0.05)
 
 
 def test_final_fluxes_are_true(compared):
-    final, stars, nebula, xy = compared
-    sky = np.median(final - stars - nebula)
-    apertures = CircularAperture(xy, 9)
-    got = aperture_photometry(final - nebula - sky, apertures)["aperture_sum"]
+    final, stars, _, xy = compared
+    apertures = CircularAperture(xy, 8)
+    got = aperture_photometry(final, apertures)["aperture_sum"]
     want = aperture_photometry(stars, apertures)["aperture_sum"]
     ratio = np.array(got / want)
-    # The scale of the stacks is that of one frame, whose transparency is near 1; 3 % is asked.
+    # The scale of the stacks is that of one frame, whose transparency is near 1; 3 % is asked. A
+    # star of 9000 ADU has 6 ADU of noise a pixel in 200 pixels of aperture: 1 %, three of them.
     assert np.median(ratio) == pytest.approx(1.0, abs=0.03)
-    assert np.all(np.abs(ratio / np.median(ratio) - 1) < 0.06)
+    assert np.all(np.abs(ratio / np.median(ratio) - 1) < 0.04)
 
 
 def test_line_of_light_is_gone(compared, merged):
-    final, stars, nebula, xy = compared
-    deep = read(merged, "L", "deep.fits")
+    final, stars, base, xy = compared
+    deep = read(merged, "L", "deep.fits") - base
     radius = np.arange(9, 26)
-    dx, dy = radius * np.cos(np.deg2rad(62)), radius * np.sin(np.deg2rad(62))
 
-    def along_the_line(image):
-        rest = image - stars - nebula
-        rest = rest - np.nanmedian(rest)
+    def light_at(image, degrees):
+        dx, dy = radius * np.cos(np.deg2rad(degrees)), radius * np.sin(np.deg2rad(degrees))
         rows = np.rint(xy[:, 1:] + np.r_[dy, -dy]).astype(int)
         columns = np.rint(xy[:, :1] + np.r_[dx, -dx]).astype(int)
-        return np.nanmean(rest[rows, columns])
+        return np.nanmean((image - stars)[rows, columns])
+
+    def along_the_line(image):
+        return light_at(image, 62) - 0.5 * (light_at(image, 32) + light_at(image, 92))
 
     assert along_the_line(deep) > 0
     assert abs(along_the_line(final)) < 0.2 * along_the_line(deep)
