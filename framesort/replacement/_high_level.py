@@ -366,5 +366,5 @@ def _notes(field: Field, reason: NDArray) -> tuple[str, ...]:
         )
     for code in ("not covered", "not a star", "kept by hand"):
         if count := int(np.sum(reason == code)):
-            out.append(f"{count} left alone: {code}.")
+            out.append(f"{count} finds left alone: {code}.")
     return tuple(out)
