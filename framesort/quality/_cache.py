@@ -11,6 +11,7 @@ from astropy.table import Table
 
 from framesort.errors import OutputError
 from framesort.files import open_whole
+from framesort.quality._columns import NUMBERS
 from framesort.records import LINE_BINS, REASONS, STAR_COLUMNS, FrameQuality, empty_star_list
 
 __all__ = ["cache_key", "load_quality", "save_quality"]
@@ -18,18 +19,7 @@ __all__ = ["cache_key", "load_quality", "save_quality"]
 FORMAT = 3
 """Raised whenever a measurement changes: older files are then measured anew."""
 
-_NUMBERS = (
-    "fwhm",
-    "half_flux_radius",
-    "eccentricity",
-    "elongation_angle",
-    "line_raw",
-    "line_raw_err",
-    "line_raw_angle",
-    "sky",
-    "noise",
-    "saturation",
-)
+_NUMBERS = (*NUMBERS, "saturation")
 
 
 def cache_key(path: str | os.PathLike[str], settings: dict[str, Any]) -> str:

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from framesort.records import FrameQuality, add_column, add_reason, column_values
 
-__all__ = ["add_quality_columns", "find_saturation"]
+__all__ = ["NUMBERS", "add_quality_columns", "find_saturation"]
 
-_NUMBERS = (
+NUMBERS = (
     "fwhm",
     "half_flux_radius",
     "eccentricity",
@@ -45,7 +45,7 @@ def add_quality_columns(table: Table, qualities: Sequence[FrameQuality]) -> None
             f"qualities must hold one a row, got {len(qualities)} for {len(table)} rows"
         )
     add_column(table, "stars", np.array([q.stars for q in qualities], dtype=int))
-    for name in _NUMBERS:
+    for name in NUMBERS:
         add_column(table, name, np.array([getattr(q, name) for q in qualities], dtype=float))
     before = [""] * len(table)
     if "reason" in table.colnames:

@@ -8,20 +8,12 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
-from framesort.records import Transform, add_column, add_reason
+from framesort.records import Transform, add_column, add_reason, column_values
 
 __all__ = ["add_registration_columns", "choose_reference"]
 
 NEAR_BEST = 1.1  # FWHM and eccentricity up to this multiple of the best tenth are alike
 ENOUGH_STARS = 0.7  # of the star count of the fullest tenth
-
-
-def _values(table: Table, name: str) -> NDArray[np.float64]:
-    """A column as floats, NaN where masked or absent."""
-    if name not in table.colnames:
-        return np.full(len(table), np.nan)
-    values: Any = np.ma.asarray(table[name], dtype=float)
-    return np.asarray(np.ma.filled(values, np.nan), dtype=float)
 
 
 def choose_reference(table: Table) -> int:
@@ -51,17 +43,17 @@ def choose_reference(table: Table) -> int:
     `shift_x`, `shift_y` once frames were registered with any reference, else the middle of
     the sequence, since a drift makes that the middle of the sky covered.
     """
-    fwhm, stars = _values(table, "fwhm"), _values(table, "stars")
+    fwhm, stars = column_values(table, "fwhm"), column_values(table, "stars")
     good = np.isfinite(fwhm) & np.isfinite(stars) & (stars > 0)
     if not good.any():
         raise NotEnoughFramesError("no frame has measured stars, so none can be the reference")
-    off = good & (_values(table, "heater_share") == 0)
+    off = good & (column_values(table, "heater_share") == 0)
     if off.any():
         good = off
     for keep in (
         stars >= ENOUGH_STARS * np.quantile(stars[good], 0.9),
         fwhm <= NEAR_BEST * np.quantile(fwhm[good], 0.1),
-        _values(table, "eccentricity") <= 0.6,  # flattened by a fifth: a trailed frame
+        column_values(table, "eccentricity") <= 0.6,  # flattened by a fifth: a trailed frame
     ):
         if (good & keep).any():
             good &= keep
@@ -77,7 +69,7 @@ def choose_reference(table: Table) -> int:
 
 def _middles(table: Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Shifts from the median shift, pixels."""
-    x, y = _values(table, "shift_x"), _values(table, "shift_y")
+    x, y = column_values(table, "shift_x"), column_values(table, "shift_y")
     known = np.isfinite(x) & np.isfinite(y)
     if not known.any():
         return x, y
@@ -105,7 +97,7 @@ def add_registration_columns(
     """
     if len(transforms) != len(table):
         raise ValueError(f"transforms must have {len(table)} values, got {len(transforms)}")
-    width, height = _values(table, "width"), _values(table, "height")
+    width, height = column_values(table, "width"), column_values(table, "height")
     columns: dict[str, list[float]] = {
         name: [] for name in ("residual", "rotation", "scale", "shift_x", "shift_y")
     }

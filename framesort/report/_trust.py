@@ -17,8 +17,8 @@ _SHARP_ENOUGH = 1.05
 _LINE_LEFT = 0.2
 """Share of the deep stack's line of light that the final picture may keep."""
 
-_LINE_SEEN = 0.005
-"""A line below this share of the stars' light is not seen in a picture (common practice)."""
+_LINE_SEEN = 0.002
+"""A line below this share of the stars' light hardly shows in a stretched picture."""
 
 _STARS_LEFT = 0.1
 """Share of stars that may be left as they were without a word of caution."""
