@@ -1,7 +1,6 @@
 """Which frame is the grid, and what registration adds to the table."""
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from astropy.table import Table
