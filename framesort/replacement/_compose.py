@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
-from framesort.replacement._field import Field, signal_to_noise
+from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import CORE, ROWS, local_q, probe
 
 LOW, HIGH, FAINT = 0.22, 0.5, 0.02

@@ -3,7 +3,6 @@
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from copy import deepcopy
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -13,8 +12,14 @@ from scipy import ndimage
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_lines
+from framesort.replacement._finds import (
+    Field,
+    add_missed,
+    credible_finds,
+    drop_finds,
+    first_places,
+)
 from framesort.replacement._fit import (
-    ROWS,
     Places,
     Side,
     draw,
@@ -31,66 +36,14 @@ from framesort.replacement._profile import join_wings, moffat_profile
 from framesort.stars import estimate_background
 
 BOX = 64
-WEAKEST = 6.0
-"""Signal to noise, both stacks together, below which a find is not followed up."""
 TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
 
 
-@dataclass
-class Field:
-    """What is known of a pair of stacks.
-
-    Attributes
-    ----------
-    places : Places
-    deep, sharp : Side
-    scale : float
-        Deep flux per sharp flux.
-    nebula : float32 ndarray
-        The sharp stack without stars, smoothed; its own flux scale.
-    offset : float32 ndarray
-        Smooth: deep without stars less `scale` times sharp without stars.
-    full_deep, full_sharp : bool ndarray
-        Pixels taken as full, with their neighbours.
-    """
-
-    places: Places
-    deep: Side
-    sharp: Side
-    scale: float
-    nebula: NDArray
-    offset: NDArray
-    full_deep: NDArray
-    full_sharp: NDArray
-
-
 def _full(image: NDArray, level: float) -> NDArray:
     full = image >= level
     return ndimage.binary_dilation(full, iterations=2) if full.any() else full
-
-
-def _first_places(
-    deep: NDArray, sharp: NDArray, full: NDArray, widths: tuple[float, float], level: float
-) -> tuple[NDArray, NDArray]:
-    """Peaks of both filtered stacks together; one star for each patch of full pixels."""
-    score = detect.star_filter(deep, widths[0])
-    score /= detect.spread_of(score)
-    other = detect.star_filter(sharp, widths[1])
-    other /= detect.spread_of(other)
-    score += other
-    del other
-    score /= np.float32(np.sqrt(2))
-    x, y, _ = detect.find_peaks(score, level)
-    del score
-    labels, n = ndimage.label(full)
-    if n:
-        near = ndimage.binary_dilation(full, iterations=max(2, round(widths[1])))
-        free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
-        centre = np.array(ndimage.center_of_mass(full, labels, np.arange(1, n + 1)))
-        x, y = np.append(centre[:, 1], x[free]), np.append(centre[:, 0], y[free])
-    return x, y
 
 
 def _scale(deep: Side, sharp: Side, known: float | None) -> float:
@@ -147,69 +100,6 @@ def _move(field: Field) -> None:
     step_x, step_y = (np.where(move, v / np.where(move, den, 1), 0) for v in (num_x, num_y))
     field.places.x += 0.9 * np.clip(step_x, -0.6, 0.6)
     field.places.y += 0.9 * np.clip(step_y, -0.6, 0.6)
-
-
-def _drop(field: Field, pick: NDArray) -> None:
-    field.places.keep(pick)
-    for side in (field.deep, field.sharp):
-        side.flux = side.flux[pick]
-
-
-def signal_to_noise(field: Field) -> NDArray:
-    """Signal to noise of a star's light in both stacks together."""
-    return np.sqrt(
-        sum(
-            (side.flux / np.where(side.error > 0, side.error, np.inf)) ** 2
-            for side in (field.deep, field.sharp)
-        )
-    )
-
-
-def _in_both(field: Field) -> NDArray:
-    """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
-    f, g = field.deep.flux, field.sharp.flux * field.scale
-    error = np.hypot(field.deep.error, field.sharp.error * field.scale)
-    unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # not covered, or full
-    return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
-
-
-def _add_missed(field: Field, level: float) -> None:
-    """Stars that come out only when the light of their neighbours is gone."""
-    score = np.zeros(field.deep.image.shape, np.float32)
-    for side in (field.deep, field.sharp):
-        out = np.empty_like(score)
-        margin = int(8 * side.profile.width)
-        for j in range(0, len(out), ROWS):
-            first, last = max(0, j - margin), min(j + ROWS, len(out))
-            cut = slice(first, min(len(out), last + margin))
-            error = (
-                4 * side.eps * ndimage.maximum_filter(side.model[cut], round(side.profile.width))
-            )
-            rest = (side.image[cut] - side.model[cut]) / np.sqrt(side.noise**2 + error**2)
-            out[j:last] = detect.star_filter(rest, side.profile.width)[j - first : last - first]
-        out /= np.float32(detect.spread_of(out) * np.sqrt(2))
-        score += out
-        del out
-    x, y, _ = detect.find_peaks(score, level)
-    p = field.places
-    if len(x) and len(p):
-        from scipy.spatial import KDTree
-
-        away, _ = KDTree(np.column_stack([p.x, p.y])).query(np.column_stack([x, y]))
-        x, y = x[away > 0.6 * field.sharp.profile.width], y[away > 0.6 * field.sharp.profile.width]
-    n = len(x)
-    for name, new in (
-        ("x", x),
-        ("y", y),
-        ("shift_x", np.zeros(n)),
-        ("shift_y", np.zeros(n)),
-        ("factor", np.ones(n)),
-    ):
-        setattr(p, name, np.append(getattr(p, name), new))
-    if n:
-        p.factor[-n:] = 1.0
-    for side in (field.deep, field.sharp):
-        side.flux = np.append(side.flux, np.zeros(n))
 
 
 def _fit_widths(field: Field, shape: tuple[int, int]) -> None:
@@ -273,7 +163,7 @@ def fit_field(
         places = deepcopy(known)  # its places move with this plane's profile
     else:
         x, y = (
-            _first_places(flat_d, flat_s, full_deep | full_sharp, (width_d, width_s), level)
+            first_places(flat_d, flat_s, full_deep | full_sharp, (width_d, width_s), level)
             if given is None
             else (given[:, 0].astype(float), given[:, 1].astype(float))
         )
@@ -303,13 +193,13 @@ def fit_field(
                 _move(field)
             if turn == 2 and look:
                 field.nebula = field.offset = np.empty((0, 0), np.float32)  # large, made anew
-                _add_missed(field, level)
+                add_missed(field, level)
                 each(_redraw)
                 each(_again)
             if turn >= 1:
                 each(_judge)
                 if look:
-                    _drop(field, _credible(field, turn))
+                    drop_finds(field, credible_finds(field, turn))
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
             each(_redraw, lines=turn >= 1)
@@ -356,14 +246,6 @@ def _redraw(
 
 def _judge(side: Side, shifted: bool, places: Places) -> None:
     side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
-
-
-def _credible(field: Field, turn: int) -> NDArray:
-    """Finds worth keeping: four standard deviations in a stack, later six in both together."""
-    strong = np.zeros(len(field.places), bool)
-    for side in (field.sharp, field.deep):
-        strong |= (side.flux > 4 * side.error) & (side.error > 0)
-    return strong & _in_both(field) & (signal_to_noise(field) > WEAKEST) if turn >= 2 else strong
 
 
 def _seek_added(field: Field, deep: NDArray, sharp: NDArray) -> None:

@@ -11,7 +11,8 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
 from framesort.replacement import _compose as compose
 from framesort.replacement import _detect as detect
-from framesort.replacement._field import WEAKEST, Field, fit_field, signal_to_noise
+from framesort.replacement._field import fit_field
+from framesort.replacement._finds import WEAKEST, Field, signal_to_noise
 from framesort.replacement._fit import Places, draw, probe
 from framesort.replacement._input import as_planes, places_table
 from framesort.replacement._kernels import fit_stars

@@ -1,0 +1,143 @@
+"""Finds of a pair of stacks: where stars may be, and which of them are worth keeping."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+from scipy.spatial import KDTree
+
+from framesort.replacement import _detect as detect
+from framesort.replacement._fit import ROWS, Places, Side
+
+__all__ = [
+    "WEAKEST",
+    "Field",
+    "add_missed",
+    "credible_finds",
+    "drop_finds",
+    "first_places",
+    "signal_to_noise",
+]
+
+WEAKEST = 6.0
+"""Signal to noise, both stacks together, below which a find is not followed up."""
+
+
+@dataclass
+class Field:
+    """What is known of a pair of stacks.
+
+    Attributes
+    ----------
+    places : Places
+    deep, sharp : Side
+    scale : float
+        Deep flux per sharp flux.
+    nebula : float32 ndarray
+        The sharp stack without stars, smoothed; its own flux scale.
+    offset : float32 ndarray
+        Smooth: deep without stars less `scale` times sharp without stars.
+    full_deep, full_sharp : bool ndarray
+        Pixels taken as full, with their neighbours.
+    """
+
+    places: Places
+    deep: Side
+    sharp: Side
+    scale: float
+    nebula: NDArray
+    offset: NDArray
+    full_deep: NDArray
+    full_sharp: NDArray
+
+
+def first_places(
+    deep: NDArray, sharp: NDArray, full: NDArray, widths: tuple[float, float], level: float
+) -> tuple[NDArray, NDArray]:
+    """Peaks of both filtered stacks together; one star for each patch of full pixels."""
+    score = detect.star_filter(deep, widths[0])
+    score /= detect.spread_of(score)
+    other = detect.star_filter(sharp, widths[1])
+    other /= detect.spread_of(other)
+    score += other
+    del other
+    score /= np.float32(np.sqrt(2))
+    x, y, _ = detect.find_peaks(score, level)
+    del score
+    labels, n = ndimage.label(full)
+    if n:
+        near = ndimage.binary_dilation(full, iterations=max(2, round(widths[1])))
+        free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
+        centre = np.array(ndimage.center_of_mass(full, labels, np.arange(1, n + 1)))
+        x, y = np.append(centre[:, 1], x[free]), np.append(centre[:, 0], y[free])
+    return x, y
+
+
+def drop_finds(field: Field, pick: NDArray) -> None:
+    field.places.keep(pick)
+    for side in (field.deep, field.sharp):
+        side.flux = side.flux[pick]
+
+
+def signal_to_noise(field: Field) -> NDArray:
+    """Signal to noise of a star's light in both stacks together."""
+    return np.sqrt(
+        sum(
+            (side.flux / np.where(side.error > 0, side.error, np.inf)) ** 2
+            for side in (field.deep, field.sharp)
+        )
+    )
+
+
+def _in_both(field: Field) -> NDArray:
+    """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
+    f, g = field.deep.flux, field.sharp.flux * field.scale
+    error = np.hypot(field.deep.error, field.sharp.error * field.scale)
+    unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # not covered, or full
+    return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
+
+
+def add_missed(field: Field, level: float) -> None:
+    """Stars that come out only when the light of their neighbours is gone."""
+    score = np.zeros(field.deep.image.shape, np.float32)
+    for side in (field.deep, field.sharp):
+        out = np.empty_like(score)
+        margin = int(8 * side.profile.width)
+        for j in range(0, len(out), ROWS):
+            first, last = max(0, j - margin), min(j + ROWS, len(out))
+            cut = slice(first, min(len(out), last + margin))
+            error = (
+                4 * side.eps * ndimage.maximum_filter(side.model[cut], round(side.profile.width))
+            )
+            rest = (side.image[cut] - side.model[cut]) / np.sqrt(side.noise**2 + error**2)
+            out[j:last] = detect.star_filter(rest, side.profile.width)[j - first : last - first]
+        out /= np.float32(detect.spread_of(out) * np.sqrt(2))
+        score += out
+        del out
+    x, y, _ = detect.find_peaks(score, level)
+    p = field.places
+    if len(x) and len(p):
+        away, _ = KDTree(np.column_stack([p.x, p.y])).query(np.column_stack([x, y]))
+        x, y = x[away > 0.6 * field.sharp.profile.width], y[away > 0.6 * field.sharp.profile.width]
+    n = len(x)
+    for name, new in (
+        ("x", x),
+        ("y", y),
+        ("shift_x", np.zeros(n)),
+        ("shift_y", np.zeros(n)),
+        ("factor", np.ones(n)),
+    ):
+        setattr(p, name, np.append(getattr(p, name), new))
+    if n:
+        p.factor[-n:] = 1.0
+    for side in (field.deep, field.sharp):
+        side.flux = np.append(side.flux, np.zeros(n))
+
+
+def credible_finds(field: Field, turn: int) -> NDArray:
+    """Finds worth keeping: four standard deviations in a stack, later six in both together."""
+    strong = np.zeros(len(field.places), bool)
+    for side in (field.sharp, field.deep):
+        strong |= (side.flux > 4 * side.error) & (side.error > 0)
+    return strong & _in_both(field) & (signal_to_noise(field) > WEAKEST) if turn >= 2 else strong
