@@ -10,7 +10,7 @@ from framesort.replacement._kernels import ORDERS, profile_at
 
 
 @njit(cache=True, nogil=True, inline="always")
-def _cubic(f, w):  # type: ignore[no-untyped-def]
+def _cubic(f, w):
     """The four cubic B-splines that are not zero at the fraction `f` of a cell."""
     g = 1.0 - f
     w[0] = g * g * g / 6.0
@@ -20,7 +20,7 @@ def _cubic(f, w):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def design(dx, dy, q, step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value):  # type: ignore[no-untyped-def]
+def design(dx, dy, q, step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value):
     """The basis functions that are not zero at an offset: their indices and values; the count."""
     w = np.empty(4)
     z = np.empty(4)
@@ -79,7 +79,7 @@ def design(dx, dy, q, step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value):
 
 
 @njit(cache=True, nogil=True)
-def gather(  # type: ignore[no-untyped-def]
+def gather(
     image, model, sigma, eps, clip, x, y, flux, q, radius, reach, tables, shape, cs, normal, right
 ):
     """Normal equations of the profile from each star's pixels, neighbours taken away.

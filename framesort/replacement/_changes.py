@@ -7,7 +7,7 @@ from framesort.replacement._kernels import Tables, line_value, profile_at
 
 
 @njit(cache=True, nogil=True)
-def turn_lines(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):  # type: ignore[no-untyped-def]
+def turn_lines(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):
     """By how much each line of light should be turned: sums for a Gauss-Newton step, radians."""
     ny, nx = image.shape
     sums = np.zeros((tables.cs.shape[0], 2))
@@ -58,7 +58,7 @@ def turn_lines(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):  
 
 
 @njit(cache=True, nogil=True)
-def compare_stars(  # type: ignore[no-untyped-def]
+def compare_stars(
     difference,
     light,
     sigma,
@@ -110,7 +110,7 @@ def compare_stars(  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def add_changes(  # type: ignore[no-untyped-def]
+def add_changes(
     taken,
     given,
     strength,

@@ -45,7 +45,7 @@ class Tables(NamedTuple):
 
 
 @njit(cache=True, nogil=True, inline="always")
-def line_value(dx, dy, q, tables):  # type: ignore[no-untyped-def]
+def line_value(dx, dy, q, tables):
     value = 0.0
     nu, nv = tables.line.shape[1], tables.line.shape[2]
     for k in range(tables.line.shape[0]):
@@ -65,7 +65,7 @@ def line_value(dx, dy, q, tables):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def profile_at(dx, dy, q, tables):  # type: ignore[no-untyped-def]
+def profile_at(dx, dy, q, tables):
     """Profile of a star of flux 1 at an offset from its centre."""
     r = np.sqrt(dx * dx + dy * dy)
     t = np.sqrt(r * q)
@@ -88,7 +88,7 @@ def profile_at(dx, dy, q, tables):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def add_star(image, x, y, flux, q, radius, reach, tables):  # type: ignore[no-untyped-def]
+def add_star(image, x, y, flux, q, radius, reach, tables):
     """Add a star to an image: a disc of `radius`, and its lines of light out to `reach`."""
     ny, nx = image.shape
     big = max(radius, reach) if tables.line.shape[0] else radius
@@ -108,7 +108,7 @@ def add_star(image, x, y, flux, q, radius, reach, tables):  # type: ignore[no-un
 
 
 @njit(cache=True, nogil=True)
-def add_stars(image, x, y, flux, q, radius, reach, tables):  # type: ignore[no-untyped-def]
+def add_stars(image, x, y, flux, q, radius, reach, tables):
     """Add many stars to an image."""
     for k in range(len(x)):
         if flux[k] != 0.0:
@@ -116,7 +116,7 @@ def add_stars(image, x, y, flux, q, radius, reach, tables):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True)
-def _solve(a, b, n):  # type: ignore[no-untyped-def]
+def _solve(a, b, n):
     """Solve a small symmetric system in place by Gauss's elimination; False if singular."""
     for k in range(n):
         if not a[k, k] > 1e-300:
@@ -134,7 +134,7 @@ def _solve(a, b, n):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out):  # type: ignore[no-untyped-def]
+def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out):
     """Fit each star's own pixels of one image by least squares; nothing is changed but `out`.
 
     `image` has no background, NaN where not to be used; `model` holds the light of all stars.
@@ -234,7 +234,7 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
 
 
 @njit(cache=True, nogil=True)
-def sweep_fluxes(image, model, sigma, eps, x, y, flux, q, core, radius, reach, tables, rounds):  # type: ignore[no-untyped-def]
+def sweep_fluxes(image, model, sigma, eps, x, y, flux, q, core, radius, reach, tables, rounds):
     """Gauss-Seidel rounds of the joint least squares for all fluxes, brightest first.
 
     Every star has its own constant background within `core`. `flux` and `model` change.
