@@ -252,17 +252,17 @@ def _run_plan(options: Namespace) -> int:
     from framesort.night import read_sorted
     from framesort.planning import plan_night, predict_dew, read_forecast, unheated_minutes_needed
 
-    needs, response = [], None
+    needs: list[Any] = []
+    response = None
     if options.folder is not None:
         table, summary = read_sorted(options.folder)
         response = summary.get("response")
-        flux = options.flux
-        if flux is None:
+        for group in summary.get("groups", []):
             # The faintest stars that the deep stack shows are those worth replacing.
-            limits = [group["deep"]["limit_flux"] for group in summary.get("groups", [])]
-            flux = min((limit for limit in limits if limit), default=None)
-        if flux is not None:
-            needs = unheated_minutes_needed(table, flux=flux, snr=options.snr)
+            flux = options.flux or group["deep"]["limit_flux"]
+            if flux and group["states"]["off"]:
+                rows = table[table["group"] == group["label"]]
+                needs += unheated_minutes_needed(rows, flux=flux, snr=options.snr)
     elif options.flux is not None:
         raise InputError("--flux needs the folder of a sorted night to know noise and star width")
     plan = plan_night(

@@ -269,7 +269,10 @@ def _add_plan(
         "folder", nargs="?", metavar="DIR", help="folder of a sorted night to learn from"
     )
     plan.add_argument(
-        "--flux", type=float, metavar="ADU", help="flux of the faintest star to replace"
+        "--flux",
+        type=float,
+        metavar="ADU",
+        help="flux of the faintest star to replace (default: what the deep stack shows)",
     )
     plan.add_argument(
         "--snr",
