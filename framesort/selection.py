@@ -261,15 +261,15 @@ def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
         advice.append("No heated frame in this group: the two sets differ by seeing only.")
     if sharp.frames < 5:
         advice.append(
-            f"Only {sharp.frames} frames in the sharp-star set: with less than five, satellites "
-            "and cosmic rays cannot be told from stars."
+            f"Only {sharp.frames} {'frame' if sharp.frames == 1 else 'frames'} in the sharp-star "
+            "set: with less than five, satellites and cosmic rays cannot be told from stars."
         )
     more = (ONE_MAGNITUDE - 1) * sharp.hours * 60
     advice.append(
         f"Stars fainter than {sharp.limit_flux:.0f} ADU are below ten times the noise in the sharp "
         f"stack; one magnitude fainter needs {more:.0f} more heater-off minutes."
     )
-    if deep.depth > 0:
+    if sharp.depth > 1.05 * deep.depth:
         advice.append(
             f"The sky of the deep stack is {sharp.depth / deep.depth:.1f} times less noisy than "
             "that of the sharp stack."
