@@ -27,6 +27,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     words = sys.argv[1:] if arguments is None else arguments
     options = build_parser().parse_args(join_zone(words))
+    options.words = list(words)
     # The heavy libraries are loaded only once the call is known to be well-formed.
     from framesort.cli._commands import COMMANDS
     from framesort.cli._console import say

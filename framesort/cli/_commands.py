@@ -1,7 +1,6 @@
 """One function a command: options to a call, its result to the screen."""
 
 import shlex
-import sys
 from argparse import Namespace
 from collections.abc import Callable
 from dataclasses import fields, replace
@@ -49,8 +48,8 @@ def _heater(options: Namespace) -> str | float | None:
         raise InputError(f"{text}: no such heater log, and no power in percent") from None
 
 
-def _call() -> str:
-    return shlex.join(["framesort", *sys.argv[1:]])
+def _call(options: Namespace) -> str:
+    return shlex.join(["framesort", *options.words])
 
 
 def _run_sort(options: Namespace) -> int:
@@ -70,7 +69,7 @@ def _run_walk(options: Namespace, walk: Callable[..., NightResult]) -> int:
             settings=_settings(options),
             cache=not options.no_cache,
             overwrite=options.overwrite,
-            command=_call(),
+            command=_call(options),
             executor=pool,
             progress=bars(options.quiet),
         )
@@ -84,7 +83,7 @@ def _run_merge(options: Namespace) -> int:
             options.folder,
             settings=summary_settings,
             overwrite=options.overwrite,
-            command=_call(),
+            command=_call(options),
             executor=pool,
             progress=bars(options.quiet),
         )
