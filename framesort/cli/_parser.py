@@ -95,6 +95,9 @@ def _sorting() -> argparse.ArgumentParser:
         metavar="S|auto",
         help="seconds to add to the log's times; auto: what the stars say",
     )
+    heater.add_argument(
+        "--heater-keyword", metavar="KEY", help="header keyword that holds the power in percent"
+    )
     heater.add_argument("--heater-reader", metavar="NAME", help="plug-in that reads the log")
     sets = sorting.add_argument_group("sets")
     sets.add_argument(

@@ -143,7 +143,7 @@ def fit_with_drift(
 def _solve(total: Floats, y: Floats, design: Floats) -> tuple[Floats, Floats]:
     """Generalised least squares: coefficients and their covariance."""
     factor = cho_factor(total, lower=True)
-    covariance = np.linalg.inv(design.T @ cho_solve(factor, design))
+    covariance = np.linalg.pinv(design.T @ cho_solve(factor, design), hermitian=True)
     return covariance @ (design.T @ cho_solve(factor, y)), covariance
 
 

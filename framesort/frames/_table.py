@@ -4,6 +4,7 @@ import os
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -44,12 +45,16 @@ class _Row:
     setting: str = ""
     saturation: float = np.nan
     pixel_scale: float = np.nan
+    power: float = np.nan
     reason: str = ""
     note: str = ""
 
 
 def read_frames(
-    paths: Sequence[str | os.PathLike[str]], *, progress: Progress | None = None
+    paths: Sequence[str | os.PathLike[str]],
+    *,
+    power_keyword: str | None = None,
+    progress: Progress | None = None,
 ) -> Table:
     """Read headers to a table, a row a frame, in order of time.
 
@@ -57,6 +62,9 @@ def read_frames(
     ----------
     paths : sequence of path
         FITS files; the first HDU with an image counts.
+    power_keyword : str or None
+        Keyword under which headers hold the heater's power in percent; its values become the
+        column heater_power, NaN where a header lacks it.
     progress : callable or None
         Wraps the iteration, as `tqdm.tqdm` does.
 
@@ -69,7 +77,8 @@ def read_frames(
         the header does not tell. ``meta["notes"]`` holds sentences on headers that
         break the standard, which are also given as `HeaderWarning`.
     """
-    rows = list(run_tasks(_read_row, [os.fspath(path) for path in paths], progress=progress))
+    read = partial(_read_row, power_keyword)
+    rows = list(run_tasks(read, [os.fspath(path) for path in paths], progress=progress))
     rows.sort(
         key=lambda row: (
             row.start is None,
@@ -98,6 +107,8 @@ def read_frames(
         "reason",
     ):
         add_column(table, name, [getattr(row, name) for row in rows])
+    if power_keyword is not None:
+        add_column(table, "heater_power", [row.power for row in rows])
     add_column(table, "group", group_frames(table, settings=[row.setting for row in rows]))
     table.meta["notes"] = _header_notes(rows)
     for note in table.meta["notes"]:
@@ -117,7 +128,7 @@ def _header_notes(rows: Sequence[_Row]) -> list[str]:
     return sentences
 
 
-def _read_row(path: str) -> _Row:
+def _read_row(power_keyword: str | None, path: str) -> _Row:
     row = _Row(path)
     try:
         with open_fits(path) as hdus:
@@ -147,6 +158,8 @@ def _read_row(path: str) -> _Row:
     row.gain, row.setting = _gain(merged, header)
     row.saturation = header_number(merged, "SATURATE", "SATLEVEL", "DATAMAX")
     row.pixel_scale = pixel_scale(merged)
+    if power_keyword is not None:
+        row.power = header_number(merged, power_keyword.upper())
     if is_calibration(merged, Path(path).name):
         row.reason = add_reason("", "calibration frame")
     elif (

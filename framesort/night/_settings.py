@@ -31,6 +31,9 @@ class Settings:
     clock_offset : float or "auto"
         Seconds to add to the log's times so that they agree with the camera's; "auto" applies
         what the stars say where that is significant.
+    heater_keyword : str or None
+        Keyword of the frames' own headers that holds the heater's power in percent, where
+        there is no log.
     heater_reader, star_measurer, registration, stacker : str
         Plug-ins; "builtin" for this library's own.
     max_share : float
@@ -57,6 +60,7 @@ class Settings:
     full_current: float | None = None
     max_gap: float | None = None
     clock_offset: float | str = 0.0
+    heater_keyword: str | None = None
     heater_reader: str = "builtin"
     star_measurer: str = "builtin"
     registration: str = "builtin"

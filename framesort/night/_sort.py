@@ -21,7 +21,7 @@ from framesort.evidence import (
     measure_line_excess,
 )
 from framesort.frames import find_frames, read_frames
-from framesort.heater import add_heater_columns, make_constant_heater
+from framesort.heater import add_heater_columns, make_constant_heater, make_header_heater
 from framesort.night._settings import Settings
 from framesort.plugins import find_plugin
 from framesort.quality import add_quality_columns, measure_frames, measure_transparency
@@ -116,10 +116,19 @@ def sort_frames(
         warnings.simplefilter("always", FramesortWarning)
         # Absolute, so that the night can be merged from any folder.
         paths = [path.absolute() for path in find_frames(frames, exclude=exclude)]
-        table = read_frames(paths, progress=stage(progress, "reading headers"))
+        table = read_frames(
+            paths,
+            power_keyword=settings.heater_keyword if trace is None else None,
+            progress=stage(progress, "reading headers"),
+        )
         told += table.meta.pop("notes", [])
         table, note = _without_calibration(table)
         told += note
+        own = "heater_power" in table.colnames
+        if own:
+            trace = make_header_heater(
+                table["start"], table["exposure"], np.asarray(table["heater_power"], dtype=float)
+            )
         qualities = measure_frames(
             [str(file) for file in table["file"]],
             saturation=[s if np.isfinite(s) else None for s in table["saturation"]],
@@ -132,7 +141,8 @@ def sort_frames(
         if not np.isfinite(table["fwhm"]).any():
             raise NotEnoughFramesError(_nothing_measured(table))
         add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
-        clock = None if trace is None else estimate_clock_offset(table, trace)
+        # Power from headers has the camera's own clock.
+        clock = None if trace is None or own else estimate_clock_offset(table, trace)
         missed = _tag_states(table, trace, _chosen_offset(settings, clock))
         response = _judge_frames(table, qualities, settings)
     told += [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]

@@ -90,3 +90,17 @@ def test_missing_values():
     assert abs(estimate_clock_offset(table, log(SWITCHES, 900)).seconds + 900) < 80
     del table["line_raw"], table["line_raw_angle"]
     assert abs(estimate_clock_offset(table, log(SWITCHES, 900)).seconds + 900) < 80
+
+
+def test_a_heater_that_is_only_off_or_full():
+    """No frame between the two levels: power and its square then say the same."""
+    switches = [(0.60, 100), (1.50, 0)]
+    table = draw_night(np.random.default_rng(3), switches)
+    start = table["start"].unix
+    gaps = 0.5 * (start[1:] + start[:-1] + np.asarray(table["exposure"], dtype=float)[:-1])
+    edges = [gaps[np.argmin(np.abs(gaps - T0 - 3600 * hour))] for hour, _ in switches]
+    trace = HeaterTrace(edges=np.array([-np.inf, *edges, np.inf]), power=np.array([0, 100.0, 0]))
+    share, _ = trace.average(start, start + np.asarray(table["exposure"], dtype=float))
+    assert set(share) == {0.0, 1.0}
+    clock = estimate_clock_offset(table, trace)
+    assert abs(clock.seconds) < 80 and not clock.significant

@@ -13,8 +13,8 @@ from photutils.psf import fit_fwhm
 from scipy.interpolate import RectBivariateSpline
 from scipy.spatial import cKDTree
 
-from framesort.errors import NotEnoughFramesError, OutputError
-from framesort.night import merge_night, sort_night
+from framesort.errors import HeaterLogError, NotEnoughFramesError, OutputError
+from framesort.night import Settings, merge_night, sort_night
 from framesort.simulation import draw_truth
 
 pytestmark = pytest.mark.filterwarnings(
@@ -266,3 +266,25 @@ def test_log_of_another_night(invented, tmp_path):
     assert result.status == 1
     assert "covers no frame" in result.summary["warnings"][0]
     assert set(result.table["heater_state"]) == {"unknown"}
+
+
+def test_power_in_the_frames_own_headers(invented, tmp_path):
+    folder = tmp_path / "frames"
+    folder.mkdir()
+    powers = {}
+    for k in (5, 6, 7, 8, 9, 10, 15, 16, 17, 18):
+        name = f"{k:03d}-L.fits"
+        with fits.open(invented.frames / name) as hdus:
+            powers[name] = 100.0 if k > 12 else 0.0
+            hdus[0].header["DEWPOWER"] = powers[name]
+            hdus.writeto(folder / name)
+    settings = Settings(heater_keyword="dewpower")
+    result = sort_night([folder], out=tmp_path / "out", settings=settings)
+    assert result.status == 0
+    for row in result.table:
+        power = powers[Path(row["file"]).name]
+        assert row["heater_power"] == power
+        assert row["heater_state"] == ("on" if power else "off")
+    wrong = Settings(heater_keyword="NOSUCH")
+    with pytest.raises(HeaterLogError, match="check the name of the keyword"):
+        sort_night([folder], out=tmp_path / "other", settings=wrong)
