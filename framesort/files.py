@@ -5,7 +5,7 @@ import os
 import re
 import tempfile
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
@@ -20,6 +20,7 @@ from framesort.errors import FrameError, OutputError
 
 __all__ = [
     "image_hdu",
+    "json_ready",
     "open_fits",
     "open_whole",
     "read_image",
@@ -205,6 +206,21 @@ def write_table(path: StrPath, table: Table, *, overwrite: bool = True) -> None:
     text = io.StringIO()
     table.write(text, format="ascii.ecsv")
     write_text(path, text.getvalue(), overwrite=overwrite)
+
+
+def json_ready(value: Any) -> Any:
+    """Plain values for JSON: NaN and infinities become null, arrays lists, times text."""
+    if isinstance(value, Mapping):
+        return {str(key): json_ready(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [json_ready(item) for item in value]
+    if isinstance(value, np.generic):
+        return json_ready(value.item())
+    if isinstance(value, float):
+        return value if np.isfinite(value) else None
+    if isinstance(value, Path):
+        return str(value)
+    return value
 
 
 def write_text(path: StrPath, text: str, *, overwrite: bool = True) -> None:

@@ -24,13 +24,15 @@ from framesort.workers import open_executor
 __all__ = ["COMMANDS"]
 
 
+def _given(options: Namespace) -> dict[str, Any]:
+    """The options that are settings, as far as they were given."""
+    names = {field.name for field in fields(Settings)}
+    return {name: value for name, value in vars(options).items() if name in names}
+
+
 def _settings(options: Namespace) -> Settings | None:
     """Settings file first, options before it; None if neither says anything."""
-    names = {field.name for field in fields(Settings)}
-    given = {name: value for name, value in vars(options).items() if name in names}
-    for name in ("keep_in", "leave_out"):
-        if name in given:
-            given[name] = tuple(given[name])
+    given = _given(options)
     if options.settings is None and not given:
         return None
     base = Settings() if options.settings is None else read_settings(options.settings)
@@ -77,11 +79,10 @@ def _run_walk(options: Namespace, walk: Callable[..., NightResult]) -> int:
 
 
 def _run_merge(options: Namespace) -> int:
-    summary_settings = _merge_settings(options)
     with open_executor(options.workers) as pool:
         result = merge_night(
             options.folder,
-            settings=summary_settings,
+            settings=_merge_settings(options),
             overwrite=options.overwrite,
             command=_call(options),
             executor=pool,
@@ -92,8 +93,7 @@ def _run_merge(options: Namespace) -> int:
 
 def _merge_settings(options: Namespace) -> Settings | None:
     """Options go before the settings that the night was sorted with."""
-    names = {field.name for field in fields(Settings)}
-    given = {name: value for name, value in vars(options).items() if name in names}
+    given = _given(options)
     summary = Path(options.folder) / "night.json"
     if options.settings is not None:
         return replace(read_settings(options.settings), **given)
@@ -193,7 +193,7 @@ def _run_log(options: Namespace) -> int:
     steps = describe_trace(trace)
     if options.json:
         rows: list[dict[str, Any]] = [{n: row[n] for n in steps.colnames} for row in steps]
-        print_json({"log": options.log, "steps": _plain_rows(rows), "notes": list(trace.notes)})
+        print_json({"log": options.log, "steps": rows, "notes": list(trace.notes)})
     else:
         print(
             table_text(
@@ -219,13 +219,6 @@ def _run_log(options: Namespace) -> int:
         with open_whole(options.plot) as stream:
             figure.savefig(stream, format="png", dpi=120)
     return 0
-
-
-def _plain_rows(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    return [
-        {name: value.item() if hasattr(value, "item") else value for name, value in row.items()}
-        for row in rows
-    ]
 
 
 def _run_simulate(options: Namespace) -> int:

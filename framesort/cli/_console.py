@@ -8,6 +8,7 @@ from typing import Any
 
 from tqdm import tqdm
 
+from framesort.files import json_ready
 from framesort.night import StageProgress
 from framesort.workers import Progress
 
@@ -33,20 +34,9 @@ def bars(quiet: bool) -> StageProgress | None:
     return stage
 
 
-def _plain(value: Any) -> Any:
-    """NaN and infinities are not JSON; they become null."""
-    if isinstance(value, dict):
-        return {key: _plain(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
-
-
 def print_json(value: Any) -> None:
     """A result on standard output for machines."""
-    print(json.dumps(_plain(value), indent=1, ensure_ascii=False, allow_nan=False))
+    print(json.dumps(json_ready(value), indent=1, ensure_ascii=False, allow_nan=False))
 
 
 def number(value: float | None, form: str = ".2f") -> str:

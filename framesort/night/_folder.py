@@ -17,11 +17,10 @@ from filelock import FileLock, Timeout
 
 from framesort import __version__
 from framesort.errors import InputError, OutputError
-from framesort.files import write_text
+from framesort.files import json_ready, write_text
 
 __all__ = [
     "hold_folder",
-    "json_ready",
     "read_sorted",
     "read_summary",
     "read_table",
@@ -99,21 +98,6 @@ def stage_done(folder: Path, stage: str) -> bool:
         return bool(read_summary(folder).get("stages", {}).get(stage))
     except InputError:
         return False
-
-
-def json_ready(value: Any) -> Any:
-    """Plain values for JSON: NaN and infinities become null, arrays lists, times text."""
-    if isinstance(value, Mapping):
-        return {str(key): json_ready(item) for key, item in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [json_ready(item) for item in value]
-    if isinstance(value, np.generic):
-        return json_ready(value.item())
-    if isinstance(value, float):
-        return value if np.isfinite(value) else None
-    if isinstance(value, Path):
-        return str(value)
-    return value
 
 
 def write_summary(folder: Path, summary: Mapping[str, Any]) -> None:

@@ -95,7 +95,7 @@ def place_frames(
         No frame is in a set.
     """
     settings = Settings() if settings is None else settings
-    chosen = np.asarray(table["sharp_set"], dtype=bool) | np.asarray(table["deep_set"], dtype=bool)
+    chosen = _in_a_set(table)
     if not chosen.any():
         raise NotEnoughFramesError("no frame is in the sharp-star or the deep-signal set")
     rows = np.flatnonzero(chosen)
@@ -127,6 +127,10 @@ def place_frames(
             (str(table["file"][row]), t.reason) for row, t in zip(rows, known, strict=True) if not t
         ),
     )
+
+
+def _in_a_set(table: Table) -> np.ndarray:
+    return np.asarray(table["sharp_set"], dtype=bool) | np.asarray(table["deep_set"], dtype=bool)
 
 
 def _copy_columns(placed: Table, table: Table, rows: np.ndarray) -> None:
@@ -186,7 +190,7 @@ def merge_groups(
         Groups without any frame that can be stacked are left out.
     """
     settings = Settings() if settings is None else settings
-    chosen = np.asarray(table["sharp_set"], dtype=bool) | np.asarray(table["deep_set"], dtype=bool)
+    chosen = _in_a_set(table)
     for label in sorted(set(table["group"]) - {""}):
         rows = np.flatnonzero(chosen & (table["group"] == label))
         transforms = [placed.transforms[row] for row in rows]

@@ -1,7 +1,7 @@
 """The whole walk into a folder: sort, merge, or both."""
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -219,14 +219,13 @@ def _sort_into(
 def _merge_into(
     folder: Path,
     table: Table,
-    qualities: Iterable[FrameQuality],
+    qualities: Sequence[FrameQuality],
     summary: dict[str, Any],
     settings: Settings,
     executor: Executor | None,
     progress: StageProgress | None,
 ) -> None:
     """Merge and write everything but the report; `table` and `summary` gain what is new."""
-    qualities = list(qualities)
     placed = place_frames(table, qualities, settings=settings, executor=executor, progress=progress)
     groups = merge_groups(
         table, qualities, placed, settings=settings, executor=executor, progress=progress

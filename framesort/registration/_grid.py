@@ -5,14 +5,13 @@ import warnings
 from dataclasses import dataclass, field
 
 import numpy as np
-from astropy.io import fits
 from astropy.io.fits import Header
 from astropy.utils.exceptions import AstropyWarning
 from astropy.wcs import WCS
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
-from framesort.files import image_hdu
+from framesort.files import image_hdu, open_fits
 from framesort.records import Transform
 
 __all__ = ["Grid", "make_grid", "transform_from_wcs"]
@@ -68,8 +67,7 @@ def make_grid(source: str | os.PathLike[str] | Header, *, margin: int = 0) -> Gr
     else:
         name = str(source)
         try:
-            with warnings.catch_warnings(), fits.open(source, lazy_load_hdus=True) as hdus:
-                warnings.simplefilter("ignore", AstropyWarning)
+            with open_fits(source) as hdus:
                 header = image_hdu(hdus).header.copy()
         except InputError as error:
             raise InputError(f"{name}: {error}") from error

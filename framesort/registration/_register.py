@@ -10,7 +10,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from framesort.records import Transform
+from framesort.records import Transform, column_values
 from framesort.stars import match_star_lists
 from framesort.workers import Progress, run_tasks
 
@@ -123,8 +123,7 @@ def _brightest_first(stars: Any) -> Floats:
         if name == "flux" and name not in stars.colnames:
             columns.append(-np.arange(len(stars), dtype=float))
             continue
-        values: Any = np.ma.asarray(stars[name], dtype=float)
-        columns.append(np.asarray(np.ma.filled(values, np.nan), dtype=float))
+        columns.append(column_values(stars, name))
     x, y, flux = columns
     good = np.isfinite(x) & np.isfinite(y)
     order = np.argsort(-np.nan_to_num(flux[good], nan=-np.inf), kind="stable")

@@ -5,10 +5,9 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 import numpy as np
-from astropy.io import fits
 
 from framesort.errors import InputError
-from framesort.files import image_hdu, write_fits
+from framesort.files import image_hdu, open_fits, write_fits
 from framesort.records import Stack
 
 __all__ = ["read_stack", "write_stack"]
@@ -65,7 +64,7 @@ def read_stack(path: StrPath) -> Stack:
         The file cannot be read or its images do not fit one another.
     """
     try:
-        with fits.open(path, memmap=False) as hdus:
+        with open_fits(path) as hdus:
             image = image_hdu(hdus)
             header = image.header.copy()
             data: Any = np.array(image.data, dtype=np.float32)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
-from framesort.records import Transform
+from framesort.records import Transform, column_values
 
 __all__ = [
     "EDGE_LINES",
@@ -85,12 +85,10 @@ def measure_flux_scales(
 def _stars(table: Table, saturated: str) -> tuple[Floats, Floats, Floats]:
     """Places, fluxes and relative variances of the stars that can be used."""
     column: dict[str, Floats] = {
-        name: np.asarray(np.ma.filled(np.ma.asarray(table[name], dtype=float), np.nan))
-        for name in ("x", "y", "flux", "flux_err")
-        if name in table.colnames
+        name: column_values(table, name) for name in ("x", "y", "flux", "flux_err")
     }
     xy, flux = np.stack([column["x"], column["y"]], axis=1), column["flux"]
-    error = column.get("flux_err", np.full(len(flux), np.nan))
+    error = column["flux_err"]
     # Without errors all count alike; 2 % is a floor for what apertures and flats leave.
     relative = np.where(error > 0, (error / flux) ** 2, 0.0) + 0.02**2
     good = np.isfinite(xy).all(axis=1) & (flux > 0)

@@ -6,14 +6,12 @@ that put most stars on stars are refined, and the best is believed only if chanc
 produce it anywhere in the space of transforms searched.
 """
 
-from typing import Any
-
 import numpy as np
 from astropy.table import Table
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
-from framesort.records import Transform
+from framesort.records import Transform, column_values
 from framesort.stars._proposals import (
     FEWEST_STARS,
     Search,
@@ -126,20 +124,14 @@ def match_star_lists(
     return Transform(reason="not matched")
 
 
-def _column(stars: Table, name: str) -> Floats:
-    """A column as plain floats, masked values NaN."""
-    values: Any = np.ma.asarray(stars[name], dtype=float)
-    return np.asarray(np.ma.filled(values, np.nan), dtype=float)
-
-
 def _places(stars: Table | ArrayLike, name: str) -> Floats:
     """(N, 2) finite places, brightest first."""
     if isinstance(stars, Table):
         if not {"x", "y"} <= set(stars.colnames):
             raise ValueError(f"{name} must have columns x and y, got {stars.colnames}")
-        xy = np.stack([_column(stars, "x"), _column(stars, "y")], axis=-1)
+        xy = np.stack([column_values(stars, "x"), column_values(stars, "y")], axis=-1)
         if "flux" in stars.colnames:
-            flux = _column(stars, "flux")
+            flux = column_values(stars, "flux")
             xy = xy[np.argsort(-np.nan_to_num(flux, nan=-np.inf), kind="stable")]
     else:
         xy = np.asarray(stars, dtype=float)
