@@ -134,13 +134,13 @@ def _check_whole(scenario: Scenario) -> None:
             f"got {scenario.stars.brightest:g}"
         )
     for i, event in enumerate(scenario.event):
-        if event.kind in ("cloud", "dew"):
+        if event.kind in ("cloud", "dew", "seeing", "wind"):
             if event.until <= event.minute:
                 raise InputError(
                     f"event[{i + 1}].until must be after minute {event.minute:g}, "
                     f"got {event.until:g}"
                 )
-            if event.strength > 1:
+            if event.kind in ("cloud", "dew") and event.strength > 1:
                 raise InputError(
                     f"event[{i + 1}].strength must be from 0 to 1 for a {event.kind}, "
                     f"got {event.strength:g}"

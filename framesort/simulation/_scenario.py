@@ -105,6 +105,9 @@ class Seeing:
     jitter: Annotated[float, Rule("scatter of the width from frame to frame, as a share", 0, 1)] = (
         0.02
     )
+    walk: Annotated[
+        float, Rule("wandering of the width over an hour, a random walk, as a share", 0, 1)
+    ] = 0.0
     focus_drift: Annotated[
         float,
         Rule(
@@ -245,16 +248,32 @@ class Event:
     """Something that happens during the night; which keys count depends on the kind.
 
     A cloud has minute, until, strength (share of light lost); dew the same (loss and halo grow
-    steadily to it); a satellite or an aircraft minute, strength [e per px of its length],
-    angle; a trail minute, length, angle; a refocus minute.
+    steadily to it); seeing minute, until, strength (share by which stars are wider); wind minute,
+    until, length (typical trail), angle; a satellite or an aircraft minute, strength [e per px
+    of its length], angle; a trail minute, length, angle; a refocus minute.
     """
 
     kind: Annotated[
-        str, Rule("what", choices=("cloud", "dew", "satellite", "aircraft", "trail", "refocus"))
+        str,
+        Rule(
+            "what",
+            choices=(
+                "cloud",
+                "dew",
+                "seeing",
+                "wind",
+                "satellite",
+                "aircraft",
+                "trail",
+                "refocus",
+            ),
+        ),
     ]
     minute: Annotated[float, Rule("when, minutes after the start", 0)]
-    until: Annotated[float, Rule("end of a cloud or of dew [minutes]", 0)] = 0.0
-    strength: Annotated[float, Rule("share of light lost, or light of a track", 0, 1e7)] = 0.5
+    until: Annotated[float, Rule("end of a cloud, dew, seeing or wind [minutes]", 0)] = 0.0
+    strength: Annotated[
+        float, Rule("share of light lost or of width gained, or light of a track", 0, 1e7)
+    ] = 0.5
     length: Annotated[float, Rule("length of a trail [px]", 0, 500)] = 8.0
     angle: Annotated[float, Rule("angle of a track or trail [deg]", -360, 360)] = 20.0
 

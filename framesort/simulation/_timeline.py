@@ -1,6 +1,6 @@
 """When each frame of an invented night is taken and in what state everything is then."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -101,6 +101,19 @@ def _assign(scenario: Scenario, frames: list[tuple[Run, float]]) -> dict[int, li
     return hits
 
 
+def _during(scenario: Scenario, kind: str, minute: float) -> list[Event]:
+    """Lasting events of a kind at a minute."""
+    return [one for one in scenario.event if one.kind == kind and one.minute < minute < one.until]
+
+
+def _walk(scenario: Scenario, frames: list[tuple[Run, float]]) -> NDArray[np.float64]:
+    """Logarithm of the width's random walk at each frame, 0 at the first."""
+    hours = np.array([begin for _, begin in frames]) / 3600
+    rng = np.random.default_rng([scenario.seed, 15])
+    steps = rng.normal(0, 1, len(hours)) * np.sqrt(np.diff(hours, prepend=hours[:1]))
+    return np.asarray(scenario.seeing.walk * np.cumsum(steps))
+
+
 def _turn_and_shift(
     scenario: Scenario, minute: float, offset: NDArray[np.float64]
 ) -> NDArray[np.float64]:
@@ -140,13 +153,14 @@ def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> _We
     clear = (1 - sky.extinction) ** (minute / 60) * (1 - abs(rng.normal(0, sky.scatter)))
     bright, halo = 1 + sky.drift * minute / 60, 0.0
     for event in scenario.event:
-        if event.kind in ("cloud", "dew") and event.minute < minute < event.until:
+        lasting = event.kind in ("cloud", "dew", "seeing", "wind")
+        if lasting and event.minute < minute < event.until:
             along = (minute - event.minute) / (event.until - event.minute)
             remarks.append(event.kind)
             if event.kind == "cloud":
                 depth = event.strength * np.sin(np.pi * along) ** 2
                 clear, bright = clear * (1 - depth), bright * (1 + 0.6 * depth)
-            else:
+            elif event.kind == "dew":
                 clear, halo = clear * (1 - event.strength * along), 0.6 * event.strength * along
     return _Weather(float(clear), float(bright), float(halo), tuple(remarks))
 
@@ -169,9 +183,12 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
         A sudden event lies after the last frame.
     """
     rng = np.random.default_rng([scenario.seed, 10])
+    # Dice of their own: a night without these is drawn as it always was.
+    gusts = np.random.default_rng([scenario.seed, 14])
     frames, trace = _schedule(scenario), heater_trace(scenario)
     hits = _assign(scenario, frames)
     seeing, night = scenario.seeing, scenario.start.timestamp()
+    walk = _walk(scenario, frames)
     shots, wobble = [], 0.0
     first: NDArray[np.floating] = np.eye(3)
     refocus = [0.0, *(event.minute for event in scenario.event if event.kind == "refocus")]
@@ -184,10 +201,13 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
         first = np.linalg.inv(matrix) if i == 0 else first
         weather = _weather(scenario, minute, rng)
         wobble = 0.6 * wobble + 0.8 * rng.normal(0, seeing.jitter)  # seeing has a memory
-        width = seeing.fwhm * (1 + seeing.drift * minute / 60) * np.exp(wobble)
+        width = seeing.fwhm * (1 + seeing.drift * minute / 60) * np.exp(wobble + walk[i])
+        width *= 1 + sum(event.strength for event in _during(scenario, "seeing", minute))
         focus = seeing.focus_drift * (minute - max(m for m in refocus if m <= minute)) / 60
         trail = seeing.trail * abs(rng.normal())
         trails = [event for event in hits.get(i, []) if event.kind == "trail"]
+        for event in _during(scenario, "wind", minute):
+            trails.append(replace(event, length=event.length * abs(gusts.normal(1, 0.3))))
         tracks = tuple(event for event in hits.get(i, []) if event.kind != "trail")
         start = night + begin
         shots.append(

@@ -206,3 +206,37 @@ def test_truth_of_a_filter_that_is_not_used(quiet):
         draw_truth(unused, "S")
     with pytest.raises(InputError, match="filter must be one of L, got 'T'"):
         draw_truth(quiet, "T")
+
+
+def test_seeing_wanders_by_what_it_says(quiet):
+    long = replace(
+        quiet,
+        seeing=replace(quiet.seeing, walk=0.1, jitter=0.0),
+        run=(replace(quiet.run[0], count=200, exposure=60.0, pause=0.0),),
+    )
+    steps = [
+        np.diff(np.log([shot.fwhm for shot in plan_shots(replace(long, seed=seed))]))
+        for seed in range(4)
+    ]
+    # A walk of 0.1 in the root of an hour: 0.1 / sqrt(60) a minute; 796 steps tell it to 2.5 %.
+    assert np.std(steps) == pytest.approx(0.1 / np.sqrt(60), rel=0.1)
+    # The other dice are untouched: the same offsets as without.
+    still = replace(long, seeing=replace(long.seeing, walk=0.0))
+    assert np.array_equal(plan_shots(long)[9].matrix, plan_shots(still)[9].matrix)
+
+
+def test_worse_seeing_and_wind_come_and_go(quiet):
+    events = (
+        Event(kind="seeing", minute=1.0, until=3.0, strength=0.4),
+        Event(kind="wind", minute=3.0, until=4.0, length=4.0, angle=30.0),
+    )
+    before, after = plan_shots(quiet), plan_shots(replace(quiet, event=events))
+    wider = [b.fwhm / a.fwhm for a, b in zip(before, after, strict=True)]
+    minutes = [(shot.start - before[0].start + shot.exposure / 2) / 60 for shot in before]
+    assert wider == pytest.approx([1.4 if 1 < m < 3 else 1.0 for m in minutes])
+    windy = [3 < m < 4 for m in minutes]
+    assert any(windy)
+    for shot, blows in zip(after, windy, strict=True):
+        assert ("wind" in shot.remarks) == blows
+        assert (shot.trail_angle == 30.0) == blows
+        assert shot.trail > 1.0 or not blows
