@@ -14,6 +14,7 @@ __all__ = [
     "NotEnoughFramesError",
     "OutputError",
     "QualityWarning",
+    "WorkerError",
 ]
 
 
@@ -50,6 +51,10 @@ class NotEnoughFramesError(FramesortError):
     """The frames do not allow what was asked, for example no heater-off frame at all."""
 
     exit_status = 3
+
+
+class WorkerError(FramesortError, RuntimeError):
+    """A worker process died, killed or out of memory, and trying again ended alike."""
 
 
 class FramesortWarning(UserWarning):

@@ -112,6 +112,8 @@ def read_image(
         raise FrameError(str(error) if str(path) in str(error) else f"{path}: {error}") from error
     except FileNotFoundError as error:
         raise FrameError(f"{path}: no such file") from error
+    except MemoryError:
+        raise
     except Exception as error:  # any damage to a file surfaces here as some exception of the reader
         raise FrameError(
             f"{path}: cannot be read as FITS ({type(error).__name__}: {error})"
@@ -140,7 +142,8 @@ def open_whole(path: StrPath, *, overwrite: bool = True) -> Iterator[IO[bytes]]:
     except OSError as error:
         raise OutputError(f"{target}: cannot be written ({error.strerror})") from error
     try:
-        with os.fdopen(handle, "wb") as stream:
+        os.close(handle)  # opened anew, so that the stream knows its name, as TIFF writers want
+        with open(name, "wb") as stream:
             yield stream
             stream.flush()
             os.fsync(stream.fileno())

@@ -17,7 +17,15 @@ from framesort.records import add_column, add_reason, column_values
 __all__ = ["GradeLimits", "Yardstick", "find_dew", "measure_yardstick", "tag_frames"]
 
 KEEP_OUT = frozenset(
-    {"unreadable", "calibration frame", "colour frame", "no exposure time", "few stars", "vanished"}
+    {
+        "unreadable",
+        "not measured",
+        "calibration frame",
+        "colour frame",
+        "no exposure time",
+        "few stars",
+        "vanished",
+    }
 )
 """Reasons with which a frame has no grade at all."""
 

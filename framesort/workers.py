@@ -2,15 +2,24 @@
 
 import multiprocessing
 import os
+import signal
+import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
+
+from framesort.errors import WorkerError
 
 __all__ = ["Progress", "open_executor", "run_tasks"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
+
+TIDY_SECONDS = 1.0
+"""What a worker has to remove its temporary files in when it is asked to end."""
 
 Progress = Callable[[Iterable[Any]], Iterable[Any]]
 """Wraps an iterable and passes its items on, as `tqdm.tqdm` does; it may look at ``len``."""
@@ -41,15 +50,80 @@ def open_executor(workers: int | None = None) -> Iterator[Executor | None]:
     if workers == 1:
         yield None
         return
-    # Never plain fork: this process may hold threads of numerical libraries.
-    methods = multiprocessing.get_all_start_methods()
-    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else "spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
+    pool = _Pool(workers)
+    try:
+        yield pool
+    except BaseException:
+        pool.stop()
+        raise
+    finally:
+        pool.shutdown()
+
+
+class _WorkerStopped(BaseException):
+    """Raised inside a worker that was asked to end, so that it tidies up after itself."""
+
+
+class _Pool(Executor):
+    """A process pool that can be made anew after one of its workers has died."""
+
+    def __init__(self, workers: int) -> None:
+        # Never plain fork: this process may hold threads of numerical libraries.
+        methods = multiprocessing.get_all_start_methods()
+        self._context = multiprocessing.get_context(
+            "forkserver" if "forkserver" in methods else "spawn"
+        )
+        self._workers = workers
+        self._others = set(multiprocessing.active_children())
+        self._pool = self._make()
+
+    def _make(self) -> ProcessPoolExecutor:
+        return ProcessPoolExecutor(
+            self._workers, mp_context=self._context, initializer=_start_worker
+        )
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         try:
-            yield pool
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+            return self._pool.submit(fn, *args, **kwargs)
+        except BrokenExecutor:
+            self.renew()
+            return self._pool.submit(fn, *args, **kwargs)
+
+    def renew(self) -> None:
+        """Put a fresh pool in the place of a broken one."""
+        self._pool.shutdown(wait=True, cancel_futures=True)
+        self._pool = self._make()
+
+    def stop(self) -> None:
+        """End the workers now; what they were at is lost."""
+        self._pool.shutdown(wait=False, cancel_futures=True)
+        for process in set(multiprocessing.active_children()) - self._others:
+            process.terminate()
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
+
+
+def _start_worker() -> None:
+    """Leave Ctrl-C to the parent, tidy up when asked to end, and never outlive the parent."""
+
+    def stop(number: int, frame: object) -> None:
+        # The task at hand ends by the exception, what is queued behind it by the timer.
+        end = threading.Timer(TIDY_SECONDS, os._exit, (1,))
+        end.daemon = True
+        end.start()
+        raise _WorkerStopped
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, stop)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_follow, args=(parent,), daemon=True).start()
+
+
+def _follow(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
 
 
 class _InOrder:
@@ -61,25 +135,62 @@ class _InOrder:
         items: Sequence[Item],
         executor: Executor,
         ahead: int,
+        instead: Callable[[Item], Result] | None,
     ) -> None:
-        self._function, self._items, self._executor, self._ahead = function, items, executor, ahead
+        self._function, self._items, self._executor = function, items, executor
+        self._ahead, self._instead = ahead, instead
 
     def __len__(self) -> int:
         return len(self._items)
 
     def __iter__(self) -> Iterator[Any]:
-        waiting: list[Future[Any]] = []
-        upcoming = iter(self._items)
+        waiting: deque[tuple[Any, Future[Any]]] = deque()
         try:
-            for item in upcoming:
-                waiting.append(self._executor.submit(self._function, item))
+            for item in self._items:
+                waiting.append((item, self._submit(item)))
                 if len(waiting) >= self._ahead:
-                    yield waiting.pop(0).result()
+                    yield self._take(waiting)
             while waiting:
-                yield waiting.pop(0).result()
+                yield self._take(waiting)
         finally:
-            for future in waiting:
+            for _, future in waiting:
                 future.cancel()
+
+    def _submit(self, item: Any) -> Future[Any]:
+        try:
+            return self._executor.submit(self._function, item)
+        except BrokenExecutor as error:
+            raise WorkerError(_DIED) from error
+
+    def _take(self, waiting: deque[tuple[Any, Future[Any]]]) -> Any:
+        """The result of the first task that waits; where its worker died it is tried again.
+
+        A dead worker takes with it every task that was handed out, whichever of them it was
+        that killed it. So each is tried twice more, by itself.
+        """
+        item, future = waiting.popleft()
+        try:
+            return future.result()
+        except (BrokenExecutor, _WorkerStopped) as error:
+            if not isinstance(self._executor, _Pool):
+                raise WorkerError(_DIED) from error
+        for _, other in waiting:  # alone, so that a further death has one cause
+            if not other.done():
+                other.exception()
+        for _ in range(2):
+            try:
+                return self._submit(item).result()
+            except (BrokenExecutor, _WorkerStopped) as error:
+                died = error
+        if self._instead is None:
+            raise WorkerError(_DIED) from died
+        return self._instead(item)
+
+
+_DIED = (
+    "a worker process died, killed or out of memory, and so did those that tried again; "
+    "run again with fewer workers (--workers 1)"
+)
 
 
 class _Serial:
@@ -102,6 +213,7 @@ def run_tasks(
     executor: Executor | None = None,
     progress: Progress | None = None,
     ahead: int = 8,
+    instead: Callable[[Item], Result] | None = None,
 ) -> Iterator[Result]:
     """Apply a function to each item and give the results in the order of the items.
 
@@ -118,13 +230,23 @@ def run_tasks(
     ahead : int
         At most so many tasks are handed out at a time, which bounds the memory
         that finished results hold.
+    instead : callable or None
+        Takes an item whose worker died at every try and gives what counts as its result. None makes
+        that an error.
 
     Returns
     -------
     iterator
         Results, lazily. An exception of a task is raised where its result would be.
+
+    Raises
+    ------
+    WorkerError
+        A worker process died; in a pool of `open_executor`: at all three tries.
     """
     results: Any = (
-        _Serial(function, items) if executor is None else _InOrder(function, items, executor, ahead)
+        _Serial(function, items)
+        if executor is None
+        else _InOrder(function, items, executor, ahead, instead)
     )
     return iter(results if progress is None else progress(results))

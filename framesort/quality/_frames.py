@@ -54,6 +54,8 @@ def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
             return kept, ""
     try:
         image, _ = read_image(task.path)
+    except MemoryError:
+        return FrameQuality(reason="not measured"), "not enough memory"
     except FrameError as error:
         gone = not os.path.exists(task.path)
         return FrameQuality(reason="vanished" if gone else "unreadable"), str(error)
@@ -63,11 +65,19 @@ def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
         return FrameQuality(reason="colour frame"), ""
     try:
         quality = task.measurer(image, saturation=task.saturation)
+    except MemoryError:
+        return FrameQuality(reason="not measured"), "not enough memory"
     except Exception as error:  # a measurer may be a user's own: one frame must not end the night
         return FrameQuality(reason="unreadable"), f"{type(error).__name__}: {error}"
     if task.cache is not None:
         save_quality(task.cache, key, quality)
     return quality, ""
+
+
+def _worker_died(task: _Task) -> tuple[FrameQuality, str]:
+    return FrameQuality(
+        reason="not measured"
+    ), "the process died at every try, killed or out of memory"
 
 
 def measure_frames(
@@ -103,7 +113,8 @@ def measure_frames(
     -------
     list of FrameQuality
         In the order of `paths`, the same whatever the executor. A frame that cannot be
-        measured has a `reason`: "unreadable", "vanished", "colour frame" or "few stars".
+        measured has a `reason`: "unreadable", "vanished", "colour frame", "not measured" or
+        "few stars".
 
     Raises
     ------
@@ -132,7 +143,9 @@ def measure_frames(
     ]
     results = []
     for task, (quality, trouble) in zip(
-        tasks, run_tasks(_measure_task, tasks, executor=executor, progress=progress), strict=True
+        tasks,
+        run_tasks(_measure_task, tasks, executor=executor, progress=progress, instead=_worker_died),
+        strict=True,
     ):
         if trouble:
             warnings.warn(f"{task.path}: not measured: {trouble}", QualityWarning, stacklevel=2)

@@ -19,6 +19,10 @@ def _reasons(*pairs: tuple[str, str]) -> dict[str, Reason]:
 
 REASONS: dict[str, Reason] = _reasons(
     ("unreadable", "The file could not be read as an image."),
+    (
+        "not measured",
+        "Measuring the frame failed: the process ran out of memory or was killed.",
+    ),
     ("calibration frame", "A dark, flat or bias, not an exposure of the sky."),
     (
         "colour frame",

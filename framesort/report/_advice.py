@@ -13,6 +13,7 @@ __all__ = ["ADVICE", "Notice", "ReasonCount", "count_reasons", "list_notices"]
 
 ADVICE = {
     "unreadable": "Copy the file again from the camera's computer, or leave it out.",
+    "not measured": "Run again with fewer workers; what was measured is kept.",
     "calibration frame": "Nothing to do; keep calibration frames in a folder of their own.",
     "colour frame": "Give single-plane frames: those of a colour camera before their colours are "
     "worked out, or of one filter.",
