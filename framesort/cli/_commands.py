@@ -182,14 +182,7 @@ def _run_swap(options: Namespace) -> int:
 def _run_log(options: Namespace) -> int:
     from framesort.heater import describe_trace, draw_trace, read_heater_log
 
-    trace = read_heater_log(
-        options.log,
-        form=options.log_form or "auto",
-        zone=options.log_zone,
-        day_first=options.day_first,
-        full_current=options.full_current,
-        max_gap=options.max_gap,
-    )
+    trace = read_heater_log(options.log, **Settings(**_given(options)).log_options())
     steps = describe_trace(trace)
     if options.json:
         rows: list[dict[str, Any]] = [{n: row[n] for n in steps.colnames} for row in steps]

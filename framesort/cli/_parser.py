@@ -56,6 +56,53 @@ def _running() -> argparse.ArgumentParser:
     return running
 
 
+def _reading_log() -> argparse.ArgumentParser:
+    """How a heater log is to be read; the names are those of the settings."""
+    reading = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    group = reading.add_argument_group("reading the log")
+    group.add_argument(
+        "--log-form",
+        dest="heater_form",
+        metavar="FORM",
+        help="samples, switches, states, intervals or current (default: recognised)",
+    )
+    group.add_argument(
+        "--log-zone", metavar="ZONE", help="zone of a log in local time: Europe/Lisbon or -07:00"
+    )
+    group.add_argument(
+        "--log-start", metavar="TIME", help="start of a log that counts seconds or has no dates"
+    )
+    group.add_argument(
+        "--time-column",
+        action="append",
+        metavar="COL",
+        help="heading or number of the log's time; twice where date and time are apart",
+    )
+    group.add_argument(
+        "--stop-column", action="append", metavar="COL", help="the same for an interval's end"
+    )
+    group.add_argument(
+        "--value-column", metavar="COL", help="the same for the heater's power or the current"
+    )
+    group.add_argument("--day-first", action="store_true", help="dates are day before month")
+    group.add_argument(
+        "--month-first", dest="day_first", action="store_false", help="month before day"
+    )
+    group.add_argument(
+        "--full-power", type=float, metavar="X", help="reading at full power, if not percent"
+    )
+    group.add_argument(
+        "--full-current", type=float, metavar="A", help="amperes of the heater at full power"
+    )
+    group.add_argument(
+        "--max-gap",
+        type=float,
+        metavar="S",
+        help="seconds without a sample until the state is unknown",
+    )
+    return reading
+
+
 def _sorting() -> argparse.ArgumentParser:
     sorting = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
     heater = sorting.add_argument_group("heater")
@@ -64,30 +111,6 @@ def _sorting() -> argparse.ArgumentParser:
         metavar="LOG",
         default=None,
         help="heater log, or a constant power in percent; without it the stars are asked",
-    )
-    heater.add_argument(
-        "--log-form",
-        dest="heater_form",
-        metavar="FORM",
-        help="form of the log (default: recognised)",
-    )
-    heater.add_argument(
-        "--log-zone", metavar="ZONE", help="zone of a log in local time: Europe/Lisbon or -07:00"
-    )
-    heater.add_argument(
-        "--day-first", action="store_true", help="dates in the log are day before month"
-    )
-    heater.add_argument(
-        "--month-first", dest="day_first", action="store_false", help="month before day"
-    )
-    heater.add_argument(
-        "--full-current", type=float, metavar="A", help="amperes of the heater at full power"
-    )
-    heater.add_argument(
-        "--max-gap",
-        type=float,
-        metavar="S",
-        help="seconds without a sample until the state is unknown",
     )
     heater.add_argument(
         "--clock-offset",
@@ -169,6 +192,7 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"framesort {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     common, running, sorting, merging = _common(), _running(), _sorting(), _merging()
+    reading = _reading_log()
     frames_help = "files, folders, patterns, @list.txt, or @- for a list on standard input"
 
     night = _add_command(
@@ -176,14 +200,14 @@ def build_parser() -> argparse.ArgumentParser:
         "night",
         "sort a night and merge it: everything in one go",
         "framesort night lights/ --heater ring.csv --out result",
-        [common, running, sorting, merging],
+        [common, running, reading, sorting, merging],
     )
     sort = _add_command(
         commands,
         "sort",
         "measure and tag frames, choose the two sets",
         "framesort sort lights/*.fits --heater ring.csv --log-zone Europe/Lisbon --out result",
-        [common, running, sorting],
+        [common, running, reading, sorting],
     )
     for command in (night, sort):
         command.add_argument("frames", nargs="+", metavar="FRAMES", help=frames_help)
@@ -225,18 +249,10 @@ def build_parser() -> argparse.ArgumentParser:
         "log",
         "show what a heater log was understood to say",
         "framesort log ring.csv --plot ring.png",
-        [common],
+        [common, reading],
     )
     log.add_argument("log", metavar="LOG", help="heater log")
     log.add_argument("--plot", metavar="PNG", help="draw it")
-    for option in ("--log-form", "--log-zone"):
-        log.add_argument(option, metavar=option[6:].upper(), help="as for `framesort sort`")
-    log.add_argument("--day-first", action="store_true", default=None, help="day before month")
-    log.add_argument(
-        "--month-first", dest="day_first", action="store_false", help="month before day"
-    )
-    log.add_argument("--full-current", type=float, metavar="A", help="amperes at full power")
-    log.add_argument("--max-gap", type=float, metavar="S", help="as for `framesort sort`")
 
     simulate = _add_command(
         commands,

@@ -21,6 +21,7 @@ _CURRENT = {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps
 _STATE = {"state", "status", "switch", "event", "action", "on", "off", "value"}
 _WATT = {"w", "watt", "watts"}
 _OTHER = {"voltage", "volt", "volts", "v", "temperature", "temp", "humidity", "c", "degc", "f"}
+_OTHER |= {"nr", "no", "number", "index", "row", "id", "line"}
 _OTHER |= {"rh", "dewpoint", "point", "ambient", "camera", "cooler", "fan", "mount", "pressure"}
 
 _DATE = re.compile(
@@ -67,6 +68,8 @@ def _named(which: ColumnName, names: list[str], where: str) -> tuple[int, ...]:
             index = item - 1
         elif item.casefold() in lowered:
             index = lowered.index(item.casefold())
+        elif item.isascii() and item.isdigit():  # a number, as a command line gives it
+            index = int(item) - 1
         else:
             raise HeaterLogError(
                 f"{where}: there is no column {item!r}; the columns are "
@@ -130,14 +133,15 @@ def _find_value(rows: Rows, words: list[set[str]], taken: tuple[int, ...], where
     if not able:
         raise HeaterLogError(
             f"{where}: no column of numbers or of on and off beside the time; "
-            "name it with value_column"
+            "name it with value_column (--value-column)"
         )
     scores = [_score(words[i]) for i in able]
     best = [i for i, score in zip(able, scores, strict=True) if score == max(scores)]
     if len(best) > 1:
         names = " and ".join(repr(rows.names[i] or f"column {i + 1}") for i in best[:3])
         raise HeaterLogError(
-            f"{where}: {names} could all be the heater's; name one with value_column"
+            f"{where}: {names} could all be the heater's; "
+            "name one with value_column (--value-column)"
         )
     return best[0]
 
@@ -165,7 +169,9 @@ def find_columns(
     if stop_column is not None:
         end = _named(stop_column, rows.names, where)
     if not begin:
-        raise HeaterLogError(f"{where}: no column of times was found; name it with time_column")
+        raise HeaterLogError(
+            f"{where}: no column of times was found; name it with time_column (--time-column)"
+        )
     value = (
         _find_value(rows, words, (*begin, *end), where)
         if value_column is None

@@ -65,7 +65,7 @@ def trace_from_current(
     if len(seconds) < 30:
         raise HeaterLogError(
             f"{where}: {len(seconds)} samples of a supply current are too few to find steps in; "
-            "name the heater's own column with value_column"
+            "name the heater's own column with value_column (--value-column)"
         )
     seconds, current, cadence = _even_samples(seconds, current)
     steps, slews = find_steps(current, cadence=cadence)
@@ -121,7 +121,7 @@ def _tell(
     if full_current is None:
         notes.append(
             f"The highest heater level, {labelled.full:.2f} A, was taken as full power; "
-            "give full_current if it is another."
+            "give full_current (--full-current) if it is another."
         )
     notes.append("The heater's lowest level in the log was taken as off.")
     doubtful = int(np.sum(labelled.confidence < _SURE))

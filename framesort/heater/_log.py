@@ -126,7 +126,9 @@ def read_heater_log(
     values, worded = parse_values(rows.columns[fields.value])
     if form == "intervals" or (form == "auto" and fields.end):
         if not fields.end:
-            raise HeaterLogError(f"{where}: no column of end times; name it with stop_column")
+            raise HeaterLogError(
+                f"{where}: no column of end times; name it with stop_column (--stop-column)"
+            )
         end = read_stamps(rows, fields.end, report, clock)
         trace = _read_intervals(rows, begin, end, values, fields, worded, full_power, where, report)
     else:

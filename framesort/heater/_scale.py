@@ -57,7 +57,7 @@ def scale_power(
             full_power = top
             notes.append(
                 f"The highest reading, {top:g}, was taken as full power; "
-                "give full_power if it is another."
+                "give full_power (--full-power) if it is another."
             )
         elif top <= 1.0:
             full_power = 1.0
@@ -69,12 +69,12 @@ def scale_power(
     if power.max() > 100 * _SLACK:
         raise HeaterLogError(
             f"{where}: readings up to {top:g} are not percent; say which reading means "
-            "full power with full_power"
+            "full power with full_power (--full-power)"
         )
     if power.min() < -5:
         raise HeaterLogError(
             f"{where}: a heater power cannot be negative, got {values.min():g}; "
-            "name the right column with value_column"
+            "name the right column with value_column (--value-column)"
         )
     power = np.clip(power, 0.0, 100.0)
     power[power < off_below] = 0.0

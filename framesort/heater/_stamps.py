@@ -66,7 +66,7 @@ def read_stamps(
         raise HeaterLogError(
             f"{where}: line {rows.lines[0] if rows.lines else 1}: "
             f"{(texts or [''])[0][:40]!r} is no time that could be understood; "
-            "write times as YYYY-MM-DDThh:mm:ss or name the column with time_column"
+            "write times as YYYY-MM-DDThh:mm:ss or name the column with time_column (--time-column)"
         )
     report.fault(lines[~found], "no time, left out")
     if not stamps.dated:
@@ -105,7 +105,7 @@ def _from_numbers(
     if start is None:
         raise HeaterLogError(
             f"{where}: times are plain numbers such as {middle:g}; if they count seconds, "
-            "give the time of zero with start"
+            "give the time of zero with start (--log-start)"
         )
     unit = 60.0 if "min" in heading else 3600.0 if "hour" in heading else 1.0
     unit = 1e-3 if "ms" in heading.split("_") or "millis" in heading else unit
@@ -133,7 +133,8 @@ def _add_dates(
     """Give times of day their dates: the first at or after `start`, then on over midnight."""
     if start is None:
         raise HeaterLogError(
-            f"{where}: the times have no date; give the time at which the log begins with start"
+            f"{where}: the times have no date; "
+            "give the time at which the log begins with start (--log-start)"
         )
     found = np.isfinite(stamps.seconds)
     clock = stamps.seconds[found]
@@ -162,12 +163,13 @@ def _apply_zone(
     if zone is None:
         if "local" in heading:
             raise HeaterLogError(
-                f"{where}: times are local and name no zone; give zone, "
+                f"{where}: times are local and name no zone; give zone (--log-zone), "
                 "for example Europe/Berlin or -07:00"
             )
         if "utc" not in heading and "gmt" not in heading:
             report.notes.append(
-                "Times name no zone and were taken as UTC; give zone if they are local."
+                "Times name no zone and were taken as UTC; "
+                "give zone (--log-zone) if they are local."
             )
         return seconds
     if "utc" in heading:

@@ -26,8 +26,17 @@ class Settings:
         Order of an ambiguous date in the log; None makes it an error.
     full_current : float or None
         Amperes of the heater at full power, for a log of the supply's current.
+    full_power : float or None
+        Reading of the log that means full power, where it is not percent.
     max_gap : float or None
         Seconds without a sample after which the heater's state is not known.
+    log_start : str or None
+        Start of a log that counts seconds or has times of day without dates, ISO 8601.
+    time_column, stop_column : tuple of str
+        Headings or numbers (from 1) of the log's columns of time, and of an interval's end; two
+        where date and time of day are apart; empty: found by their headings.
+    value_column : str or None
+        The same for the column that holds the heater's power, state or the current.
     clock_offset : float or "auto"
         Seconds to add to the log's times so that they agree with the camera's; "auto" applies
         what the stars say where that is significant.
@@ -58,7 +67,12 @@ class Settings:
     log_zone: str | None = None
     day_first: bool | None = None
     full_current: float | None = None
+    full_power: float | None = None
     max_gap: float | None = None
+    log_start: str | None = None
+    time_column: tuple[str, ...] = ()
+    stop_column: tuple[str, ...] = ()
+    value_column: str | None = None
     clock_offset: float | str = 0.0
     heater_keyword: str | None = None
     heater_reader: str = "builtin"
@@ -77,8 +91,11 @@ class Settings:
     amount: float = 1.0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "keep_in", tuple(self.keep_in))
-        object.__setattr__(self, "leave_out", tuple(self.leave_out))
+        for name in ("keep_in", "leave_out", "time_column", "stop_column"):
+            value = getattr(self, name)
+            if isinstance(value, str):
+                raise InputError(f"{name} must be a list, got {value!r}")
+            object.__setattr__(self, name, tuple(value))
         for name, low, high in (
             ("max_share", 0.0, 1.0),
             ("max_fwhm", 0.0, 1e3),
@@ -89,6 +106,7 @@ class Settings:
             ("amount", 0.0, 1.0),
             ("max_gap", 0.0, 1e6),
             ("full_current", 0.0, 1e3),
+            ("full_power", 0.0, 1e6),
         ):
             value = getattr(self, name)
             if value is not None and not (isinstance(value, int | float) and low <= value <= high):
@@ -96,6 +114,21 @@ class Settings:
         offset = self.clock_offset
         if offset != "auto" and not isinstance(offset, int | float):
             raise InputError(f"clock_offset must be seconds or 'auto', got {offset!r}")
+
+    def log_options(self) -> dict[str, Any]:
+        """What a reader of heater logs is given beside the log."""
+        return {
+            "form": self.heater_form,
+            "zone": self.log_zone,
+            "day_first": self.day_first,
+            "full_current": self.full_current,
+            "full_power": self.full_power,
+            "max_gap": self.max_gap,
+            "start": self.log_start,
+            "time_column": self.time_column or None,
+            "stop_column": self.stop_column or None,
+            "value_column": self.value_column,
+        }
 
     def as_dict(self) -> dict[str, Any]:
         """The settings as plain values that JSON and TOML hold."""

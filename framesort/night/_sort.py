@@ -175,17 +175,10 @@ def _read_trace(
         return heater, []
     if isinstance(heater, int | float):
         return make_constant_heater(heater), []
-    options = {
-        "form": settings.heater_form,
-        "zone": settings.log_zone,
-        "day_first": settings.day_first,
-        "full_current": settings.full_current,
-        "max_gap": settings.max_gap,
-    }
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
         reader = find_plugin("heater_log", settings.heater_reader)
-        trace: HeaterTrace = reader(heater, **options)
+        trace: HeaterTrace = reader(heater, **settings.log_options())
     told = [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
     return trace, [*told, *(note for note in trace.notes if note not in told)]
 
