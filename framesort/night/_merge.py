@@ -25,7 +25,7 @@ from framesort.registration import (
     make_grid,
     transform_from_wcs,
 )
-from framesort.replacement import replace_stars
+from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
 from framesort.stacking import measure_flux_scales
 
 __all__ = ["MergedGroup", "PlacedNight", "merge_groups", "place_frames"]
@@ -55,7 +55,8 @@ class MergedGroup:
     """What merging gives for one group; what could not be made is None, with a note.
 
     `fwhm` [pix] and `line` (share of star light in the line, excess over the sharp stack) are
-    measured on the results, by the names "deep", "sharp" and "final".
+    measured on the results, by the names "deep", "sharp" and "final". `check` is what the
+    replacement reached, None where stars were replaced in part only.
     """
 
     label: str
@@ -64,6 +65,7 @@ class MergedGroup:
     replacement: Replacement | None = None
     fwhm: dict[str, float] = field(default_factory=dict)
     line: dict[str, float] = field(default_factory=dict)
+    check: ReplacementCheck | None = None
     notes: tuple[str, ...] = ()
 
 
@@ -266,7 +268,9 @@ def _finish_group(
     except FramesortError as error:  # the other groups are done all the same
         notes.append(f"{label}: stars not replaced: {error}")
         return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
-    notes += [f"{label}: {note}" for note in replacement.notes]
+    check = measure_replacement(replacement, deep, sharp) if settings.amount == 1 else None
+    checked = () if check is None else check.notes
+    notes += [f"{label}: {note}" for note in (*replacement.notes, *checked)]
     measure = find_plugin("star_measurer", settings.star_measurer)
     pictures = {"sharp": sharp.data, "deep": deep.data, "final": replacement.final}
     qualities = {
@@ -283,6 +287,7 @@ def _finish_group(
         replacement=replacement,
         fwhm={name: quality.fwhm for name, quality in qualities.items()},
         line=dict(zip(pictures, line.tolist(), strict=True)),
+        check=check,
         notes=tuple(dict.fromkeys(notes)),
     )
 

@@ -11,6 +11,7 @@ from framesort.evidence import average_light_by_angle
 from framesort.night._merge import MergedGroup
 from framesort.night._sort import SortedNight
 from framesort.records import HeaterTrace, column_values
+from framesort.replacement import ReplacementCheck
 from framesort.selection import advise_sets, summarise_sets
 
 __all__ = ["add_merged", "summarise_night"]
@@ -87,7 +88,10 @@ def _group(night: SortedNight, name: str) -> dict[str, Any]:
 def add_merged(summary: dict[str, Any], group: MergedGroup) -> None:
     """Put what merging gave for a group into the summary."""
     entry = next(entry for entry in summary["groups"] if entry["label"] == group.label)
-    summary["warnings"] += [note for note in group.notes if note not in summary["warnings"]]
+    # What an earlier merge of this folder said of the group no longer holds.
+    kept = [note for note in summary["warnings"] if note not in entry.get("notes", [])]
+    summary["warnings"] = [*kept, *(note for note in group.notes if note not in kept)]
+    entry["notes"] = list(group.notes)
     if group.replacement is None:
         entry["replaced"] = entry["left"] = None
         return
@@ -95,3 +99,16 @@ def add_merged(summary: dict[str, Any], group: MergedGroup) -> None:
     entry["replaced"] = sum(not reason for reason in reasons)
     entry["left"] = sum(bool(reason) for reason in reasons)
     entry["fwhm"], entry["line"] = group.fwhm, group.line
+    if group.check is not None:
+        entry["check"] = _plain_check(group.check)
+
+
+def _plain_check(check: ReplacementCheck) -> dict[str, Any]:
+    """The self-check as plain values; its worst stars as rows, its notes are warnings already."""
+    told = {name: value for name, value in vars(check).items() if name != "notes"}
+    return {
+        name: [dict(zip(value.colnames, row, strict=True)) for row in value.iterrows()]
+        if isinstance(value, Table)
+        else value
+        for name, value in told.items()
+    }
