@@ -18,8 +18,16 @@ NUMBERS = (
     "line_raw",
     "line_raw_err",
     "line_raw_angle",
+    "fwhm_centre",
+    "fwhm_corners",
+    "fwhm_corners_err",
+    "fwhm_tilt",
+    "fwhm_tilt_err",
+    "fwhm_tilt_angle",
     "sky",
     "noise",
+    "sky_gradient",
+    "sky_gradient_angle",
 )
 
 
@@ -29,9 +37,9 @@ def add_quality_columns(table: Table, qualities: Sequence[FrameQuality]) -> None
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Changed in place: columns `stars`, `fwhm`, `half_flux_radius`, `eccentricity`,
-        `elongation_angle`, `line_raw`, `line_raw_err`, `line_raw_angle`, `sky`, `noise`;
-        reasons are added to those that the column `reason` holds already.
+        Changed in place: columns `stars` and `NUMBERS` (widths and shape, line of light, the
+        map of the width over the field, sky and its gradient); reasons are added to those
+        that the column `reason` holds already.
     qualities : sequence of FrameQuality
         One a row, in the rows' order.
 

@@ -104,8 +104,17 @@ class FrameQuality:
         Mean over bright stars of the light beside the star at each angle (bin k is centred on
         ``(k + 0.5) * 180 / LINE_BINS`` degrees, both sides together), less its mean over
         angles, as a share of the star's light; and its uncertainty.
+    fwhm_centre, fwhm_corners, fwhm_corners_err : float
+        FWHM in the middle of the image and the mean of its corners, pixels, from a smooth map
+        of all clean stars; uncertainty of corners less centre.
+    fwhm_tilt, fwhm_tilt_err, fwhm_tilt_angle : float
+        How much wider stars are at one end of the field than at the other (over a diagonal's
+        length), pixels, and the direction in which they widen, degrees [0, 360).
     sky, noise : float
         Background level and standard deviation per pixel, ADU.
+    sky_gradient, sky_gradient_angle : float
+        Rise of a plane through the background over a diagonal's length, ADU, and its direction,
+        degrees [0, 360).
     saturation : float
         Level from which pixels are full, ADU, as given or as the pixels show it; +inf where
         none is full.
@@ -125,8 +134,16 @@ class FrameQuality:
     line_profile_err: NDArray[np.float64] = field(
         default_factory=lambda: np.full(LINE_BINS, np.nan)
     )
+    fwhm_centre: float = np.nan
+    fwhm_corners: float = np.nan
+    fwhm_corners_err: float = np.nan
+    fwhm_tilt: float = np.nan
+    fwhm_tilt_err: float = np.nan
+    fwhm_tilt_angle: float = np.nan
     sky: float = np.nan
     noise: float = np.nan
+    sky_gradient: float = np.nan
+    sky_gradient_angle: float = np.nan
     saturation: float = np.inf
     star_list: Table = field(default_factory=empty_star_list)
     reason: str = ""

@@ -10,6 +10,7 @@ from framesort.stars._detect import guess_saturation
 from framesort.stars._find import measure_field
 from framesort.stars._growth import shape_numbers
 from framesort.stars._line import line_from_stars
+from framesort.stars._map import fit_slope, map_widths
 
 __all__ = ["measure_image"]
 
@@ -45,6 +46,7 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     # The maps are smooth over many pixels: a part of them has the same median.
     sky = float(np.median(field.background.level[::8, ::8]))
     noise = float(np.median(field.background.noise[::8, ::8]))
+    slope = fit_slope(field.background.level)
     table = field.table
     clean = np.asarray(table["clean"], dtype=bool)
     if clean.sum() < _LEAST_STARS:
@@ -52,12 +54,21 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
             stars=len(table),
             sky=sky,
             noise=noise,
+            sky_gradient=slope.rise,
+            sky_gradient_angle=slope.angle,
             saturation=level,
             star_list=table,
             reason="few stars",
         )
     fwhm = float(np.median(table["fwhm"][clean]))
     shape = shape_numbers(field.mean_star[None])
+    # The relative error of a width is half of that of the light.
+    told = {
+        name: np.asarray(table[name], dtype=float)[clean]
+        for name in ("x", "y", "flux", "flux_err", "fwhm")
+    }
+    width_err = 0.5 * told["fwhm"] * told["flux_err"] / told["flux"]
+    field_map = map_widths(told["x"], told["y"], told["fwhm"], width_err, pixels.shape)
     line = line_from_stars(
         field.residual, field.stars, ~field.saturated, field.noise, field.growth.total, fwhm
     )
@@ -72,8 +83,16 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         line_raw_angle=line.angle,
         line_profile=line.profile,
         line_profile_err=line.profile_err,
+        fwhm_centre=field_map.centre,
+        fwhm_corners=field_map.corners,
+        fwhm_corners_err=field_map.corners_err,
+        fwhm_tilt=field_map.tilt,
+        fwhm_tilt_err=field_map.tilt_err,
+        fwhm_tilt_angle=field_map.tilt_angle,
         sky=sky,
         noise=noise,
+        sky_gradient=slope.rise,
+        sky_gradient_angle=slope.angle,
         saturation=level,
         star_list=table,
     )
