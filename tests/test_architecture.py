@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parents[1] / "framesort"
-BASE = {"errors", "records", "files", "workers"}
+BASE = {"errors", "records", "files", "images", "workers"}
 ROOMS = {
     "frames",
     "heater",
@@ -26,6 +26,7 @@ MAY_IMPORT = {
     "errors": set(),
     "records": {"errors"},
     "files": {"errors", "records"},
+    "images": {"errors", "records", "files"},
     "workers": {"errors", "records"},
     "stars": BASE,
     **{room: BASE | {"stars"} for room in ROOMS},

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from framesort.cli._console import bars, number, print_json, say, table_text
+from framesort.cli._swap import run_swap
 from framesort.errors import InputError
 from framesort.files import open_whole
 from framesort.night import (
@@ -17,7 +18,6 @@ from framesort.night import (
     process_night,
     read_settings,
     sort_night,
-    swap_stars,
 )
 from framesort.workers import open_executor
 
@@ -155,30 +155,6 @@ def _show(result: NightResult, options: Namespace) -> int:
     return result.status
 
 
-def _run_swap(options: Namespace) -> int:
-    result = swap_stars(
-        options.deep,
-        options.sharp,
-        out=options.out,
-        aligned=options.aligned,
-        keep=options.keep,
-        force=options.force,
-        amount=options.amount,
-        overwrite=options.overwrite,
-    )
-    replaced = sum(not reason for reason in result.table["reason"])
-    left = len(result.table) - replaced
-    for note in result.notes:
-        say(f"note: {note}")
-    if options.json:
-        print_json(
-            {"final": options.out, "replaced": replaced, "left": left, "warnings": result.notes}
-        )
-    else:
-        print(f"{options.out}: {replaced} stars replaced, {left} left as they are")
-    return 0
-
-
 def _run_log(options: Namespace) -> int:
     from framesort.heater import describe_trace, draw_trace, read_heater_log
 
@@ -276,7 +252,7 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "night": _run_night,
     "sort": _run_sort,
     "merge": _run_merge,
-    "swap": _run_swap,
+    "swap": run_swap,
     "log": _run_log,
     "plan": _run_plan,
     "simulate": _run_simulate,

@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Sequence
 
 from framesort import __version__
+from framesort.cli._swap import SWAP_EXAMPLE, add_swap_options
 
 __all__ = ["build_parser", "join_zone"]
 
@@ -226,23 +227,10 @@ def build_parser() -> argparse.ArgumentParser:
         commands,
         "swap",
         "replace the stars of one stack by those of another",
-        "framesort swap deep.fits sharp.fits --out final.fits",
+        SWAP_EXAMPLE,
         [common],
     )
-    swap.add_argument("deep", metavar="DEEP", help="stack whose faint light is kept")
-    swap.add_argument("sharp", metavar="SHARP", help="stack whose stars are kept")
-    swap.add_argument(
-        "--out", required=True, metavar="FINAL", help="picture to write; its layers beside it"
-    )
-    swap.add_argument("--overwrite", action="store_true", help="replace an existing result")
-    swap.add_argument(
-        "--amount", type=float, default=1.0, metavar="F", help="in part, 0..1 (default 1)"
-    )
-    swap.add_argument("--keep", metavar="TABLE", help="places to leave alone: x, y, radius")
-    swap.add_argument("--force", metavar="TABLE", help="places to treat as stars: x, y, radius")
-    swap.add_argument(
-        "--aligned", action="store_true", help="both are on one grid already; do not register"
-    )
+    add_swap_options(swap)
 
     log = _add_command(
         commands,

@@ -9,7 +9,7 @@ from framesort.night._folder import read_sorted
 from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
 from framesort.night._settings import Settings, read_settings
 from framesort.night._sort import SortedNight, StageProgress, sort_frames
-from framesort.night._swap import swap_stars
+from framesort.night._swap import SwapResult, swap_images, swap_stars
 from framesort.night._walk import NightResult, merge_night, process_night, sort_night
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "Settings",
     "SortedNight",
     "StageProgress",
+    "SwapResult",
     "merge_groups",
     "merge_night",
     "place_frames",
@@ -27,5 +28,6 @@ __all__ = [
     "read_sorted",
     "sort_frames",
     "sort_night",
+    "swap_images",
     "swap_stars",
 ]

@@ -2,22 +2,45 @@
 
 import os
 import shutil
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 from astropy.io import fits
 from astropy.table import Table
+from numpy.typing import NDArray
 
 from framesort import __version__
-from framesort.files import safe_name, write_fits, write_table, write_text
+from framesort.files import safe_name, write_table, write_text
+from framesort.images import is_tiff, write_picture
 from framesort.night._folder import TABLE
 from framesort.night._merge import MergedGroup
 from framesort.records import HeaterTrace, Replacement
+from framesort.replacement import MASK_BITS
 from framesort.stacking import write_stack
 
-__all__ = ["remove_products", "write_group", "write_layers", "write_night_tables"]
+__all__ = [
+    "LAYERS",
+    "layer_path",
+    "remove_products",
+    "write_group",
+    "write_layers",
+    "write_night_tables",
+]
 
-PRODUCTS = ("deep.fits", "sharp.fits", "final.fits", "stars.fits", "background.fits", "stars.ecsv")
+LAYERS = ("stars", "background", "mask", "table")
+"""What stands beside a final picture."""
+
+PRODUCTS = (
+    "deep.fits",
+    "sharp.fits",
+    "final.fits",
+    "stars.fits",
+    "background.fits",
+    "mask.fits",
+    "stars.ecsv",
+)
 """Files of a group's folder."""
 
 
@@ -74,7 +97,19 @@ def write_group(folder: Path, group: MergedGroup) -> None:
         group.replacement,
         group.deep.header,
         made_of=f"{len(group.deep.frames)} frames deep, {len(group.sharp.frames)} sharp",
+        cards={
+            "FSDEEP": (len(group.deep.frames), "frames in the deep stack"),
+            "FSSHARP": (len(group.sharp.frames), "frames in the sharp stack"),
+        },
     )
+
+
+def layer_path(target: Path, prefix: str, name: str) -> Path:
+    """Where a layer of a picture stands: beside it, in the picture's own format."""
+    if name == "table":
+        return target.with_name(f"{prefix}stars.ecsv")
+    ending = target.suffix if is_tiff(target) else ".fits"
+    return target.with_name(f"{prefix}{name}{ending}")
 
 
 def write_layers(
@@ -83,38 +118,101 @@ def write_layers(
     header: fits.Header,
     *,
     made_of: str,
+    cards: Mapping[str, Any] | None = None,
     prefix: str = "",
+    bits: int = 32,
+    white: float | None = None,
+    profile: bytes = b"",
     overwrite: bool = True,
-) -> None:
-    """Write the picture to `path`, beside it its two layers and the table of stars.
+) -> tuple[list[Path], list[str]]:
+    """Write the picture to `path`, beside it its two layers, the mask and the table of stars.
 
     The final picture comes last, so that it stands for the whole.
+
+    Parameters
+    ----------
+    path : path
+        FITS or TIFF by its ending.
+    replacement : Replacement
+    header : `~astropy.io.fits.Header`
+        Of the deep stack; HISTORY and the cards FS... are added to a copy.
+    made_of : str
+        What of, in words.
+    cards : mapping or None
+        Further cards, value and comment each.
+    prefix : str
+        Of the names of the other files.
+    bits, white, profile
+        Of TIFF files, see `framesort.images.write_picture`.
+    overwrite : bool
+        Replace existing files.
+
+    Returns
+    -------
+    files : list of path
+        The picture first.
+    notes : list of str
+        What 16 bits could not hold.
     """
-    done = int(sum(1 for row in replacement.table if not row["reason"]))
-    cards = header.copy()
-    for keyword in [key for key in cards if key[:4] in ("FRAM", "NOTE", "REJ0")]:
-        del cards[keyword]
-    count = f"{done} stars of {len(replacement.table)}"
-    cards["HISTORY"] = f"framesort {__version__}: stars replaced, {made_of}; {count}"
-    for note in replacement.notes:
-        cards["HISTORY"] = note.encode("ascii", "replace").decode()
-    layers = (
-        (
-            "stars.fits",
-            replacement.stars,
-            "star layer; adds up to the final picture with background",
-        ),
-        ("background.fits", replacement.background, "deep stack without stars"),
-    )
-    write_table(path.with_name(f"{prefix}stars.ecsv"), replacement.table, overwrite=overwrite)
-    for name, pixels, text in layers:
-        layer = cards.copy()
+    signed = _sign(header, replacement, made_of, cards or {})
+    form: dict[str, Any] = {"bits": bits, "white": white, "overwrite": overwrite}
+    table = replacement.table.copy(copy_data=False)
+    table.meta = {**table.meta, "framesort": __version__}
+    write_table(layer_path(path, prefix, "table"), table, overwrite=overwrite)
+    notes = []
+    for name, pixels, text in (
+        ("stars", replacement.stars, "star layer; with the background it adds up to the picture"),
+        ("background", replacement.background, "deep stack without stars"),
+        ("mask", _mask_pixels(replacement, path), "what was done, 0 is untouched"),
+    ):
+        layer = signed.copy()
+        layer["FSLAYER"] = (name, "which layer this is")
         layer["HISTORY"] = f"this layer: {text}"
-        write_fits(path.with_name(prefix + name), pixels, layer, overwrite=overwrite)
-    write_fits(
-        path,
-        replacement.final,
-        cards,
-        extensions={"STARMASK": replacement.mask},
-        overwrite=overwrite,
+        if name == "mask":
+            for bit, meaning in MASK_BITS.items():
+                layer["HISTORY"] = f"{bit * _step(path)}: {meaning}"
+        target = layer_path(path, prefix, name)
+        notes += write_picture(target, pixels, layer, profile=profile, **form)
+    signed["FSLAYER"] = ("final", "which layer this is")
+    extensions = {"STARMASK": replacement.mask}
+    notes += write_picture(
+        path, replacement.final, signed, extensions=extensions, profile=profile, **form
     )
+    return [path, *(layer_path(path, prefix, name) for name in LAYERS)], notes
+
+
+def _mask_pixels(replacement: Replacement, path: Path) -> NDArray[np.uint8]:
+    return replacement.mask * np.uint8(_step(path))
+
+
+def _step(path: Path) -> int:
+    """The bits as they are; in a TIFF file, which people look at, 16 times as bright."""
+    return 16 if is_tiff(path) else 1
+
+
+def _sign(
+    header: fits.Header, replacement: Replacement, made_of: str, cards: Mapping[str, Any]
+) -> fits.Header:
+    """The deep stack's header with what was done to it."""
+    done = int(sum(1 for row in replacement.table if not row["reason"]))
+    signed = header.copy()
+    for keyword in [key for key in signed if key[:4] in ("FRAM", "NOTE", "REJ0")]:
+        del signed[keyword]
+    signed["FSVERS"] = (__version__, "framesort that replaced the stars")
+    for keyword, (value, comment) in cards.items():
+        signed[keyword] = (_plain(value) if isinstance(value, str) else value, comment)
+    signed["FSSTARS"] = (done, "stars replaced")
+    signed["FSLEFT"] = (len(replacement.table) - done, "stars left as they were")
+    scale = float(replacement.table.meta.get("flux_scale", np.nan))
+    if np.isfinite(scale):
+        signed["FSSCALE"] = (scale, "from the sharp stack's flux to the deep one's")
+    count = f"{done} stars of {len(replacement.table)}"
+    signed["HISTORY"] = _plain(f"framesort {__version__}: stars replaced, {made_of}; {count}")
+    for note in replacement.notes:
+        signed["HISTORY"] = _plain(note)
+    return signed
+
+
+def _plain(text: str) -> str:
+    """What a FITS card can hold."""
+    return "".join(c if " " <= c <= "~" else "?" for c in text)

@@ -1,58 +1,242 @@
 """Star replacement on two stacks made elsewhere."""
 
 import os
-from dataclasses import replace
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
+from astropy.io.fits import Header
+from astropy.table import Table
+from numpy.typing import NDArray
 
-from framesort.errors import InputError, NotEnoughFramesError, OutputError
+from framesort.errors import InputError, OutputError
 from framesort.files import StrPath
-from framesort.night._products import write_layers
-from framesort.records import Replacement, Stack, Transform
-from framesort.replacement import read_places, replace_stars
-from framesort.stacking import read_stack, resample_image
-from framesort.stars import find_stars, match_star_lists
+from framesort.images import Picture, is_tiff
+from framesort.night._pair import align_picture, gather_picture, mean_plane, place_table
+from framesort.night._products import LAYERS, layer_path, write_layers
+from framesort.records import Replacement
+from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
+from framesort.stars import find_stars
 from framesort.workers import Progress
 
-__all__ = ["swap_stars"]
+__all__ = ["SwapResult", "swap_images", "swap_stars"]
 
-_STILL = 0.02
-"""Pixels: two stacks whose corners agree so well are on one grid and are not resampled."""
+FluxScale = Literal["picture", "star"] | float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SwapResult:
+    """What swapping the stars of two pictures gives.
+
+    Attributes
+    ----------
+    replacement : Replacement
+        Final picture, layers, mask and star table.
+    header : `~astropy.io.fits.Header`
+        Of the deep stack; WCS where it has one.
+    check : ReplacementCheck or None
+        What was reached, measured on the result; None where it was not asked for or stars were
+        replaced in part only.
+    notes : tuple of str
+        Warnings, a sentence each.
+    files : tuple of `~pathlib.Path`
+        What was written, the final picture first.
+    """
+
+    replacement: Replacement
+    header: Header = field(default_factory=Header, repr=False)
+    check: ReplacementCheck | None = None
+    notes: tuple[str, ...] = ()
+    files: tuple[Path, ...] = ()
+
+    @property
+    def final(self) -> NDArray[np.float32]:
+        """The final picture, [y, x] or [plane, y, x]."""
+        return self.replacement.final
+
+    @property
+    def table(self) -> Table:
+        """Every star and what was done with it."""
+        return self.replacement.table
+
+
+def swap_images(
+    deep: Any,
+    sharp: Any,
+    *,
+    aligned: bool = False,
+    mono: bool = False,
+    keep: Any = None,
+    force: Any = None,
+    amount: float = 1.0,
+    brightest: float | None = None,
+    faintest: float | None = None,
+    flux_scale: FluxScale | None = None,
+    check: bool = True,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+) -> SwapResult:
+    """Replace the stars of one picture by those of another. Writes nothing.
+
+    Parameters
+    ----------
+    deep : path, array_like, `~astropy.nddata.CCDData`, `~framesort.records.Stack` or Picture
+        The picture whose faint light is kept, [y, x] or [plane, y, x]; a mask or NaN where there
+        is no data.
+    sharp : the same, or a sequence of them
+        The picture whose stars are kept. Several of one plane each become the planes of one.
+    aligned : bool
+        Both are on one grid; do not look.
+    mono : bool
+        Of a colour `sharp` use the mean of its planes, where `deep` has one plane.
+    keep, force : path, `~astropy.table.Table`, SkyCoord, array_like or None
+        Places to leave alone, or to treat as stars: x, y in pixels of `deep` or ra, dec, and
+        radius.
+    amount : float
+        In part: 0 none, 1 whole.
+    brightest, faintest : float or None
+        Stars with more or less flux in the deep stack are left alone.
+    flux_scale : "picture", "star", float or None
+        One scale for all stars, each star's own deep flux, or a known scale from `sharp` to
+        `deep`. None: "picture", but "star" where `deep` has colour and `sharp` has not, so that
+        the stars keep their colours.
+    check : bool
+        Measure what was reached.
+    executor : `~concurrent.futures.Executor` or None
+        Runs the planes of a colour picture.
+    progress : callable or None
+        Wraps the iteration over planes.
+
+    Returns
+    -------
+    SwapResult
+
+    Raises
+    ------
+    InputError
+        A picture cannot be used, or the two do not fit.
+    NotEnoughFramesError
+        The stars of the two cannot be matched, or are too few.
+
+    Notes
+    -----
+    One plane and several: where `deep` has one plane and `sharp` has colour, the result has
+    colour, the deep light the same in every plane, and one scale for all planes, so that the
+    colours of the stars stay. Where only `deep` has colour, `sharp` serves every plane.
+    """
+    below, *others = gather_picture(deep, name="deep")
+    if others:
+        raise InputError("deep must be one picture; planes go into one array [plane, y, x]")
+    above = gather_picture(sharp, name="sharp")
+    notes = [note for picture in (below, *above) for note in picture.notes]
+    if not aligned:
+        stars = find_stars(mean_plane(below), limit=3000)
+        for k, picture in enumerate(above):
+            above[k], told = align_picture(picture, below.shape, stars, name=picture.name)
+            notes += told
+    top = _join(above, below)
+    if mono and top.planes > 1 and below.planes == 1:
+        top = replace(top, data=mean_plane(top))
+    options: dict[str, Any] = {
+        "keep": place_table(keep, below.header),
+        "force": place_table(force, below.header),
+        "amount": amount,
+        "brightest": brightest,
+        "faintest": faintest,
+    }
+    one, two, scale = _same_planes(below, top, flux_scale, options)
+    result = replace_stars(
+        one, two, flux_scale=scale, executor=executor, progress=progress, **options,
+        saturation_deep=below.saturation, saturation_sharp=top.saturation,
+    )  # fmt: skip
+    notes += result.notes
+    checked = None
+    if check and amount == 1:
+        checked = measure_replacement(result, one, two)
+        notes += checked.notes
+    return SwapResult(
+        replacement=result,
+        header=below.header.copy(),
+        check=checked,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _join(pictures: list[Picture], deep: Picture) -> Picture:
+    """The sharp pictures as one, on the deep one's grid; pixels of weight 0 are NaN."""
+    for picture in pictures:
+        if picture.shape != deep.shape:
+            raise InputError(
+                f"{deep.name} is {deep.shape}, {picture.name} is {picture.shape} "
+                "(rows, columns): leave out --aligned to register them by their stars"
+            )
+    data = [
+        p.data if p.weight is None else np.where(p.weight > 0, p.data, np.float32(np.nan))
+        for p in pictures
+    ]
+    joined = data[0] if len(data) == 1 else np.stack(data)
+    level = min(picture.saturation for picture in pictures)
+    return replace(pictures[0], data=joined, weight=None, saturation=level)
+
+
+def _same_planes(
+    deep: Picture, sharp: Picture, flux_scale: FluxScale | None, options: dict[str, Any]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], FluxScale]:
+    """Both with as many planes, and the scale that keeps the colours of the stars."""
+    n, m = deep.planes, sharp.planes
+    if n == m:
+        return deep.data, sharp.data, "picture" if flux_scale is None else flux_scale
+    if n == 1:
+        scale = "picture" if flux_scale is None else flux_scale
+        if scale == "picture":
+            # One scale, that of the mean plane: each plane's own would make the stars white.
+            first = replace_stars(deep.data, mean_plane(sharp), **options)
+            scale = float(first.table.meta["flux_scale"])
+        return np.broadcast_to(deep.data, (m, *deep.shape)), sharp.data, scale
+    if m == 1:
+        data = np.broadcast_to(sharp.data, (n, *deep.shape))
+        return deep.data, data, "star" if flux_scale is None else flux_scale
+    raise InputError(f"{deep.name} has {n} planes, {sharp.name} {m}: they do not fit")
 
 
 def swap_stars(
     deep: StrPath,
-    sharp: StrPath,
+    sharp: StrPath | Sequence[StrPath],
     *,
     out: StrPath,
-    aligned: bool = False,
-    keep: StrPath | None = None,
-    force: StrPath | None = None,
-    amount: float = 1.0,
+    bits: int | None = None,
+    white: float | None = None,
     overwrite: bool = False,
-    progress: Progress | None = None,
-) -> Replacement:
+    **options: Any,
+) -> SwapResult:
     """Replace the stars of one stack by those of another and write the picture.
 
     Parameters
     ----------
-    deep, sharp : path
-        FITS images of one plane. They need not be on one grid: the sharp one is brought onto
-        the deep one's by its stars, half a turn included.
+    deep : path
+        FITS or TIFF, one plane or three; see `framesort.images.read_picture`.
+    sharp : path or sequence of path
+        The same; or several files of one plane that become the planes red, green, blue. They
+        need not be on one grid: they are brought onto the deep one's by their stars.
     out : path
-        The picture to write; star layer, background and star table are put beside it, their
-        names beginning with the picture's.
-    aligned : bool
-        Both are on one grid; do not look.
-    keep, force : path or None
-        Tables x, y, radius of places to leave alone, or to treat as stars.
-    amount : float
-        In part: 0 none, 1 whole.
+        The picture to write, FITS or TIFF by its ending; star layer, background, mask and star
+        table are put beside it, their names beginning with the picture's.
+    bits : {32, 16} or None
+        Of a TIFF file; None for 16 where the deep stack is a TIFF of 16 bits, else 32.
+    white : float or None
+        See `framesort.images.write_picture`; None leaves the numbers alone, but takes 1 where
+        16 bits are asked of a deep stack that lies between 0 and 1.
     overwrite : bool
         Replace existing files.
-    progress : callable or None
-        Wraps the iteration over steps.
+    **options
+        As for `swap_images`.
+
+    Returns
+    -------
+    SwapResult
 
     Raises
     ------
@@ -64,65 +248,54 @@ def swap_stars(
         The stars of the two cannot be matched.
     """
     target = Path(out)
-    prefix = f"{target.name.split('.')[0]}-"
-    for name in ("stars.fits", "background.fits", "stars.ecsv"):
-        _check_free(target.with_name(prefix + name), overwrite)
-    _check_free(target, overwrite)
-    for given in (deep, sharp):
-        if target.exists() and os.path.samefile(target, given):
-            raise OutputError(f"{target}: is an input; choose another name, originals are kept")
-    below, above = read_stack(deep), read_stack(sharp)
-    if not aligned:
-        above = _align(below, above, f"{sharp}")
-    elif below.data.shape != above.data.shape:
-        raise InputError(
-            f"{deep} is {below.data.shape}, {sharp} is {above.data.shape} (rows, columns): "
-            "leave out --aligned to register them by their stars"
-        )
-    result = replace_stars(
-        below,
-        above,
-        keep=None if keep is None else read_places(keep),
-        force=None if force is None else read_places(force),
-        amount=amount,
-        progress=progress,
+    tops = [sharp] if isinstance(sharp, str | os.PathLike) else list(sharp)
+    inputs = [deep, *tops]
+    prefix = f"{_stem(target)}-"
+    for path in (target, *(layer_path(target, prefix, name) for name in LAYERS)):
+        # Refused before the work, not after it.
+        if path.exists() and any(
+            Path(given).exists() and os.path.samefile(path, given) for given in inputs
+        ):
+            raise OutputError(f"{path}: is an input; choose another name, originals are kept")
+        if path.exists() and not overwrite:
+            raise OutputError(f"{path} exists already; give --overwrite to replace it")
+    below = gather_picture(deep, name="deep")[0]
+    bits, white = _tiff_form(target, below, bits, white)
+    result = swap_images(below, tops if len(tops) > 1 else tops[0], **options)
+    names = ", ".join(Path(name).name for name in tops)
+    files, lost = write_layers(
+        target,
+        result.replacement,
+        result.header,
+        made_of=f"of {Path(deep).name} with those of {names}",
+        cards={
+            "FSDEEP": (Path(deep).name, "deep stack"),
+            "FSSHARP": (names, "sharp stack"),
+            "FSAMOUNT": (float(options.get("amount", 1.0)), "replaced in part, 1 is wholly"),
+        },
+        prefix=prefix,
+        bits=bits,
+        white=white,
+        profile=below.profile,
+        overwrite=overwrite,
     )
-    made_of = f"of {Path(deep).name} with those of {Path(sharp).name}"
-    write_layers(target, result, below.header, made_of=made_of, prefix=prefix, overwrite=overwrite)
-    return result
+    return replace(result, files=tuple(files), notes=(*result.notes, *lost))
 
 
-def _check_free(path: Path, overwrite: bool) -> None:
-    """Refuse before the work, not after it."""
-    if path.exists() and not overwrite:
-        raise OutputError(f"{path} exists already; give --overwrite to replace it")
+def _stem(path: Path) -> str:
+    """The name without its endings: m42.final.fits is m42.final, m42.fits.gz is m42."""
+    name = path.name
+    for ending in (".gz", ".fz", ".fits", ".fit", ".fts", ".tif", ".tiff"):
+        if name.lower().endswith(ending) and len(name) > len(ending):
+            name = name[: -len(ending)]
+    return name
 
 
-def _align(deep: Stack, sharp: Stack, name: str) -> Stack:
-    """The sharp stack on the deep one's grid, resampled only if it has to be."""
-    transform = match_star_lists(find_stars(sharp.data), find_stars(deep.data))
-    if not transform:
-        raise NotEnoughFramesError(
-            f"{name}: its stars cannot be matched with those of the deep stack ({transform.reason})"
-        )
-    if deep.data.shape == sharp.data.shape and _is_still(transform, deep.data.shape):
-        return sharp
-    shape = deep.data.shape
-    data = resample_image(sharp.data, transform, (shape[0], shape[1]))
-    coverage = np.isfinite(data)
-    return replace(
-        sharp,
-        data=data,
-        weight=coverage.astype(np.float32) * np.float32(np.median(sharp.weight[sharp.weight > 0])),
-        coverage=coverage.astype(np.int16),
-    )
-
-
-def _is_still(transform: Transform, shape: tuple[int, ...]) -> bool:
-    x, y = (
-        np.array([0, shape[1] - 1, 0, shape[1] - 1]),
-        np.array([0, 0, shape[0] - 1, shape[0] - 1]),
-    )
-    to_x, to_y = transform.map_points(x, y)
-    limit = max(_STILL, 3 * transform.residual / np.sqrt(max(transform.matched, 1)))
-    return bool(np.hypot(to_x - x, to_y - y).max() < limit)
+def _tiff_form(
+    target: Path, deep: Picture, bits: int | None, white: float | None
+) -> tuple[int, float | None]:
+    if bits is None:
+        bits = 16 if deep.tiff and deep.stored == "uint16" else 32
+    if is_tiff(target) and bits == 16 and white is None and np.nanmax(deep.data) <= 1:
+        white = 1.0
+    return bits, white

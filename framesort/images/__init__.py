@@ -1,0 +1,22 @@
+"""Pictures in and out: FITS and TIFF files, arrays, `CCDData`; one plane or three.
+
+`as_picture` is the one gate for all kinds of input, `write_picture` the one way out to files,
+`make_ccddata` the one way out to other Python code.
+"""
+
+from framesort.images._ccddata import make_ccddata
+from framesort.images._files import read_picture, write_picture
+from framesort.images._input import as_picture
+from framesort.images._picture import Picture
+from framesort.images._tiff import is_tiff
+from framesort.images._wcs import wcs_of
+
+__all__ = [
+    "Picture",
+    "as_picture",
+    "is_tiff",
+    "make_ccddata",
+    "read_picture",
+    "wcs_of",
+    "write_picture",
+]
