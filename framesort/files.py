@@ -18,12 +18,18 @@ from numpy.typing import NDArray
 
 from framesort.errors import FrameError, OutputError
 
+try:
+    import fcntl
+except ImportError:  # not on every system
+    fcntl = None  # type: ignore[assignment]
+
 __all__ = [
     "image_hdu",
     "json_ready",
     "open_fits",
     "open_whole",
     "read_image",
+    "remove_leftovers",
     "safe_name",
     "write_fits",
     "write_table",
@@ -39,8 +45,9 @@ def safe_name(text: str, *, fallback: str = "none") -> str:
     >>> safe_name("../../Ha 3nm")
     'Ha-3nm'
     """
-    name = re.sub(r"[^\w.+-]+", "-", text.strip()).strip("-.")[:64]
-    return name or fallback
+    name = re.sub(r"[^\w.+-]+", "-", text.strip()).strip("-.")
+    # Bytes, since file systems count them, and room for an ending.
+    return name.encode(errors="ignore")[:64].decode(errors="ignore").strip("-.") or fallback
 
 
 def image_hdu(hdus: fits.HDUList) -> fits.hdu.base.ExtensionHDU:
@@ -124,7 +131,8 @@ def read_image(
 def open_whole(path: StrPath, *, overwrite: bool = True) -> Iterator[IO[bytes]]:
     """Open a file that appears under its name only when written to the end.
 
-    Writes to a temporary file in the same folder, flushes it to disk, then renames.
+    Writes to a temporary file in the same folder, flushes it to disk, then renames. What a
+    killed run leaves of it, `remove_leftovers` finds.
 
     Raises
     ------
@@ -140,20 +148,68 @@ def open_whole(path: StrPath, *, overwrite: bool = True) -> Iterator[IO[bytes]]:
             dir=target.parent, prefix=f".{target.name}.", suffix=".part"
         )
     except OSError as error:
-        raise OutputError(f"{target}: cannot be written ({error.strerror})") from error
+        raise OutputError(f"{target}: cannot be written ({error.strerror or error})") from error
     try:
         os.close(handle)  # opened anew, so that the stream knows its name, as TIFF writers want
         with open(name, "wb") as stream:
+            _lock(stream)
             yield stream
             stream.flush()
             os.fsync(stream.fileno())
         os.chmod(name, 0o644)
         os.replace(name, target)
+        _flush_folder(target.parent)
     except BaseException as error:
         Path(name).unlink(missing_ok=True)
         if isinstance(error, OSError) and not isinstance(error, OutputError):
-            raise OutputError(f"{target}: cannot be written ({error.strerror})") from error
+            raise OutputError(f"{target}: cannot be written ({error.strerror or error})") from error
         raise
+
+
+def _lock(stream: IO[bytes]) -> bool:
+    """Mark a temporary file as in use; false if another process has it. The mark dies with it."""
+    if fcntl is None:
+        return True
+    try:
+        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:  # a file system without locks
+        return True
+    return True
+
+
+def _flush_folder(folder: Path) -> None:
+    """Bring a rename to disk, so that it outlasts a pulled plug; not every system can."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError:
+        pass
+    finally:
+        os.close(handle)
+
+
+def remove_leftovers(folder: StrPath, name: str = "*") -> None:
+    """Remove the temporary files that killed runs left in a folder (not below it).
+
+    Parameters
+    ----------
+    folder : path
+        Where to look; what cannot be removed stays.
+    name : str
+        Only those of the file of this name; a pattern.
+    """
+    for path in Path(folder).glob(f".{name}.????????.part"):
+        try:
+            with open(path, "r+b") as stream:
+                if _lock(stream):
+                    path.unlink()
+        except OSError:
+            continue
 
 
 def write_fits(

@@ -29,6 +29,11 @@ __all__ = ["group_frames", "read_frames"]
 _EXPOSURE_SPREAD = 0.02
 """Exposures closer than this share are one exposure: cameras report 300 and 300.04 s."""
 
+_NOT_A_GROUP = frozenset(
+    {"cache", "sets", "frames.ecsv", "heater.ecsv", "night.json", "preview.png", "report.html"}
+)
+"""What else stands in a result folder, where a group's name becomes that of a folder."""
+
 
 @dataclass
 class _Row:
@@ -243,13 +248,14 @@ def _common_exposures(exposures: np.ndarray) -> np.ndarray:
 
 def _short_names(keys: list[tuple[str, ...]]) -> dict[tuple[str, ...], str]:
     names: dict[tuple[str, ...], str] = {}
+    taken = set(_NOT_A_GROUP)
     for key in keys:
         rivals = [other for other in keys if other[0] == key[0]]
         differing = [k for k in range(1, len(key)) if len({other[k] for other in rivals}) > 1]
         name = safe_name("-".join([key[0], *(key[k] for k in differing)]))
-        taken = {other.casefold() for other in names.values()}
         number = 2
         while name.casefold() in taken:  # 'Ha' and 'ha', or names that differ in odd characters
             name, number = f"{safe_name(key[0])}-{number}", number + 1
         names[key] = name
+        taken.add(name.casefold())
     return names

@@ -2,6 +2,7 @@
 
 import json
 import os
+import shutil
 import sys
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
@@ -17,9 +18,11 @@ from filelock import FileLock, Timeout
 
 from framesort import __version__
 from framesort.errors import InputError, OutputError
-from framesort.files import json_ready, write_text
+from framesort.files import json_ready, remove_leftovers, safe_name, write_text
 
 __all__ = [
+    "PRODUCTS",
+    "SCRATCH",
     "hold_folder",
     "read_sorted",
     "read_summary",
@@ -30,6 +33,18 @@ __all__ = [
 
 SUMMARY = "night.json"
 TABLE = "frames.ecsv"
+LOCK = ".lock"
+SCRATCH = ".scratch"
+PRODUCTS = (
+    "deep.fits",
+    "sharp.fits",
+    "final.fits",
+    "stars.fits",
+    "background.fits",
+    "mask.fits",
+    "stars.ecsv",
+)
+"""Files of a group's folder."""
 _LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "scikit-image", "reproject", "numba")
 
 
@@ -44,17 +59,24 @@ def hold_folder(folder: str | os.PathLike[str], *, make: bool) -> Iterator[Path]
     make : bool
         Make it where it is not there.
 
+    Yields
+    ------
+    `~pathlib.Path`
+        The folder, rid of what a killed run left half done.
+
     Raises
     ------
     InputError
         It is not there and `make` is false.
     OutputError
-        It cannot be made or written, or another run holds it.
+        It cannot be made or written, another run holds it, or it holds files by the names
+        of results that no run wrote.
     """
     path = Path(folder)
     if not make and not path.is_dir():
         raise InputError(f"{path}: no such folder; run `framesort sort` first")
-    lock = FileLock(path / ".lock")
+    _check_ours(path)
+    lock = FileLock(path / LOCK)
     try:
         path.mkdir(parents=True, exist_ok=True)
         lock.acquire(timeout=0)
@@ -63,11 +85,38 @@ def hold_folder(folder: str | os.PathLike[str], *, make: bool) -> Iterator[Path]
             f"{path}: another run is writing here; wait for it or choose another folder"
         ) from error
     except OSError as error:
-        raise OutputError(f"{path}: cannot be written ({error.strerror})") from error
+        raise OutputError(f"{path}: cannot be written ({error.strerror or error})") from error
+    except NotImplementedError as error:
+        raise OutputError(
+            f"{path}: this file system has no locks; choose a folder elsewhere"
+        ) from error
     try:
+        _tidy(path)
         yield path
     finally:
+        shutil.rmtree(path / SCRATCH, ignore_errors=True)
         lock.release()
+
+
+def _check_ours(path: Path) -> None:
+    """Refuse a folder in which a run would write over somebody's own files."""
+    if not path.is_dir() or (path / LOCK).exists() or (path / SUMMARY).exists():
+        return
+    names = [TABLE, "heater.ecsv", "report.html", "preview.png", *(f"*/{n}" for n in PRODUCTS)]
+    for name in names:
+        for found in path.glob(name):
+            raise OutputError(
+                f"{found}: stands where a result would be written, and no run of framesort wrote "
+                "it; choose another folder"
+            )
+
+
+def _tidy(path: Path) -> None:
+    """Remove what a killed run left."""
+    shutil.rmtree(path / SCRATCH, ignore_errors=True)
+    for folder in (path, *path.iterdir()):
+        if folder.is_dir() and not folder.is_symlink():
+            remove_leftovers(folder)
 
 
 def read_summary(folder: Path) -> dict[str, Any]:
@@ -153,6 +202,9 @@ def read_table(folder: Path) -> Table:
         raise InputError(
             f"{path}: lacks the columns {', '.join(sorted(missing))}; sort the night again"
         )
+    for label in sorted(set(table["group"]) - {""}):
+        if label != safe_name(label):  # names a folder, and the table may have been edited
+            raise InputError(f"{path}: {label!r} cannot name a group; sort the night again")
     return table
 
 

@@ -1,8 +1,8 @@
 """The files of a result folder: tables, lists, stacks and layers, each whole or not at all."""
 
 import os
-import shutil
 from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from framesort import __version__
 from framesort.files import safe_name, write_table, write_text
 from framesort.images import is_tiff, write_picture
-from framesort.night._folder import TABLE
+from framesort.night._folder import PRODUCTS, TABLE
 from framesort.night._merge import MergedGroup
 from framesort.records import HeaterTrace, Replacement
 from framesort.replacement import MASK_BITS
@@ -32,24 +32,17 @@ __all__ = [
 LAYERS = ("stars", "background", "mask", "table")
 """What stands beside a final picture."""
 
-PRODUCTS = (
-    "deep.fits",
-    "sharp.fits",
-    "final.fits",
-    "stars.fits",
-    "background.fits",
-    "mask.fits",
-    "stars.ecsv",
-)
-"""Files of a group's folder."""
-
 
 def remove_products(folder: Path, labels: Iterable[str]) -> None:
-    """Remove pictures of an earlier run, which would not belong to a night sorted anew."""
+    """Remove what an earlier run made that would not belong to a night sorted anew."""
     for label in labels:
+        place = folder / safe_name(label)
         for name in PRODUCTS:
-            (folder / safe_name(label) / name).unlink(missing_ok=True)
-    (folder / "preview.png").unlink(missing_ok=True)
+            (place / name).unlink(missing_ok=True)
+        with suppress(OSError):  # something else is in it, or it is not there
+            place.rmdir()
+    for name in ("preview.png", "report.html", "heater.ecsv"):
+        (folder / name).unlink(missing_ok=True)
 
 
 def write_night_tables(folder: Path, table: Table, trace: HeaterTrace | None) -> None:
@@ -58,8 +51,8 @@ def write_night_tables(folder: Path, table: Table, trace: HeaterTrace | None) ->
     plain.meta = {"framesort": __version__}
     write_table(folder / TABLE, plain)
     lists = folder / "sets"
-    if lists.is_dir():  # lists of groups that are no more would mislead
-        shutil.rmtree(lists)
+    for old in (*lists.glob("*-sharp.txt"), *lists.glob("*-deep.txt")):
+        old.unlink()  # lists of groups that are no more would mislead
     for label in sorted({str(row["group"]) for row in table if row["grade"]}):
         for name in ("sharp", "deep"):
             rows = [row for row in table if row["group"] == label and row[f"{name}_set"]]

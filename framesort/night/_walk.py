@@ -11,6 +11,7 @@ from astropy.table import Table
 
 from framesort.errors import OutputError
 from framesort.night._folder import (
+    SCRATCH,
     hold_folder,
     read_summary,
     read_table,
@@ -107,7 +108,7 @@ def sort_night(
         if stage_done(folder, "sort") and not overwrite:
             raise OutputError(f"{folder}: holds a sorted night; give --overwrite to replace it")
         night = _sort_into(folder, frames, heater, settings, cache, command, executor, progress)
-        return _finish(folder, night.table, read_summary(folder))
+        return _finish(folder, night.table, read_summary(folder), merged=False)
 
 
 def merge_night(
@@ -155,9 +156,11 @@ def merge_night(
         summary |= {
             "settings": settings.as_dict(),
             "command": command or summary.get("command", ""),
+            "stages": {"sort": True, "merge": False},
         }
+        write_summary(held, summary)
         _merge_into(held, table, qualities, summary, settings, executor, progress)
-        return _finish(held, table, summary)
+        return _finish(held, table, summary, merged=True)
 
 
 def process_night(
@@ -184,7 +187,7 @@ def process_night(
         _merge_into(
             folder, night.table, night.qualities, summary, night.settings, executor, progress
         )
-        return _finish(folder, night.table, summary)
+        return _finish(folder, night.table, summary, merged=True)
 
 
 def _sort_into(
@@ -208,11 +211,14 @@ def _sort_into(
         executor=executor,
         progress=progress,
     )
+    unfinished = {"stages": {"sort": False, "merge": False}}
+    if before:  # from here on the earlier result is no more
+        write_summary(folder, before | unfinished)
     remove_products(folder, [str(group["label"]) for group in before.get("groups", [])])
     write_night_tables(folder, night.table, night.trace)
     log = "" if heater is None or isinstance(heater, HeaterTrace) else str(heater)
     summary = summarise_night(night, log=log)
-    write_summary(folder, {"command": command, **summary, "stages": {"sort": True, "merge": False}})
+    write_summary(folder, {"command": command, **summary, **unfinished})
     return night
 
 
@@ -227,8 +233,19 @@ def _merge_into(
 ) -> None:
     """Merge and write everything but the report; `table` and `summary` gain what is new."""
     placed = place_frames(table, qualities, settings=settings, executor=executor, progress=progress)
+    scratch = folder / SCRATCH
+    try:
+        scratch.mkdir(exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{scratch}: cannot be written ({error.strerror})") from error
     groups = merge_groups(
-        table, qualities, placed, settings=settings, executor=executor, progress=progress
+        table,
+        qualities,
+        placed,
+        settings=settings,
+        scratch=scratch,
+        executor=executor,
+        progress=progress,
     )
     for group in groups:
         write_group(folder, group)
@@ -238,11 +255,13 @@ def _merge_into(
     summary["left_out"] += [
         {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known
     ]
-    summary["stages"] = {"sort": True, "merge": True}
     write_summary(folder, summary)
     write_preview(folder, folder / "preview.png")
 
 
-def _finish(folder: Path, table: Table, summary: dict[str, Any]) -> NightResult:
+def _finish(folder: Path, table: Table, summary: dict[str, Any], *, merged: bool) -> NightResult:
+    """The report, and only then the word that all is done: a killed run is continued."""
     write_report(folder)
+    summary["stages"] = {"sort": True, "merge": merged}
+    write_summary(folder, summary)
     return NightResult(folder=folder, table=table, summary=summary)
