@@ -5,7 +5,7 @@
 """
 
 from framesort.images._ccddata import make_ccddata
-from framesort.images._files import read_picture, write_picture
+from framesort.images._files import check_name, read_picture, write_picture
 from framesort.images._input import as_picture
 from framesort.images._picture import Picture
 from framesort.images._tiff import is_tiff
@@ -14,6 +14,7 @@ from framesort.images._wcs import wcs_of
 __all__ = [
     "Picture",
     "as_picture",
+    "check_name",
     "is_tiff",
     "make_ccddata",
     "read_picture",

@@ -1,5 +1,6 @@
 """Pictures from files and to files: FITS and TIFF."""
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from framesort.files import StrPath, image_hdu, open_fits, write_fits
 from framesort.images._picture import Picture
 from framesort.images._tiff import is_tiff, read_tiff, write_tiff
 
-__all__ = ["read_picture", "write_picture"]
+__all__ = ["check_name", "read_picture", "write_picture"]
 
 
 def read_picture(path: StrPath) -> Picture:
@@ -75,6 +76,18 @@ def _extension(hdus: Any, name: str, shape: tuple[int, ...]) -> NDArray[np.float
     return values if values.shape in (shape, shape[-2:]) else None
 
 
+def check_name(path: StrPath) -> None:
+    """Refuse a name under which no picture can be written.
+
+    Raises
+    ------
+    InputError
+        Its ending is that of neither FITS nor TIFF.
+    """
+    if not os.fspath(path).lower().endswith((".fits", ".fit", ".fts", ".tif", ".tiff")):
+        raise InputError(f"{path}: a picture's name ends in .fits, .fit, .fts, .tif or .tiff")
+
+
 def write_picture(
     path: StrPath,
     data: NDArray[Any],
@@ -91,7 +104,7 @@ def write_picture(
     Parameters
     ----------
     path : path
-        .tif and .tiff are TIFF, everything else FITS.
+        .tif and .tiff are TIFF; .fits, .fit and .fts FITS.
     data : (ny, nx) or (planes, ny, nx) ndarray
         The first row is the lowest.
     header : `~astropy.io.fits.Header` or None
@@ -125,5 +138,6 @@ def write_picture(
         return write_tiff(
             path, data, header, bits=bits, white=white, profile=profile, overwrite=overwrite
         )
+    check_name(path)
     write_fits(path, data, header, extensions=extensions, overwrite=overwrite)
     return []

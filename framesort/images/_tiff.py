@@ -56,7 +56,8 @@ def read_tiff(path: StrPath) -> Picture:
             tag = page.tags.get("Orientation")
             orientation = 1 if tag is None else int(tag.value)
             text = page.description or ""
-            icc = page.tags.get(_PROFILE_TAG)
+            tag = page.tags.get(_PROFILE_TAG)
+            profile = b"" if tag is None else bytes(tag.value)
             alpha = [int(v) for v in page.extrasamples] if page.extrasamples else []
     except FileNotFoundError:
         raise InputError(f"{path}: no such file") from None
@@ -78,7 +79,7 @@ def read_tiff(path: StrPath) -> Picture:
         name=name,
         stored=stored,
         tiff=True,
-        profile=b"" if icc is None else bytes(icc.value),
+        profile=profile,
         notes=tuple(notes),
     )
 

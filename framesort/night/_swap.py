@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError, OutputError
 from framesort.files import StrPath
-from framesort.images import Picture, is_tiff
+from framesort.images import Picture, check_name, is_tiff
 from framesort.night._pair import align_picture, gather_picture, mean_plane, place_table
 from framesort.night._products import LAYERS, layer_path, write_layers
 from framesort.records import Replacement
@@ -152,6 +152,10 @@ def swap_images(
         one, two, flux_scale=scale, executor=executor, progress=progress, **options,
         saturation_deep=below.saturation, saturation_sharp=top.saturation,
     )  # fmt: skip
+    if below.planes == 1 and result.final.ndim == 3:
+        # The light behind the stars has no colour; what the planes' fits differ by is the stars'.
+        ground = np.broadcast_to(result.background.mean(axis=0), result.final.shape).copy()
+        result = replace(result, background=ground, stars=result.final - ground)
     notes += result.notes
     checked = None
     if check and amount == 1:
@@ -248,6 +252,7 @@ def swap_stars(
         The stars of the two cannot be matched.
     """
     target = Path(out)
+    check_name(target)
     tops = [sharp] if isinstance(sharp, str | os.PathLike) else list(sharp)
     inputs = [deep, *tops]
     prefix = f"{_stem(target)}-"
