@@ -1,14 +1,17 @@
 """Reading pixels and writing results: whole or not at all, and only where they belong."""
 
+import gzip
 import io
+import math
 import os
 import re
+import stat
 import tempfile
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, cast
 
 import numpy as np
 from astropy.io import fits
@@ -31,12 +34,16 @@ __all__ = [
     "read_image",
     "remove_leftovers",
     "safe_name",
+    "verify_sums",
     "write_fits",
     "write_table",
     "write_text",
 ]
 
 StrPath = str | os.PathLike[str]
+
+LARGEST_RATIO = 2000
+"""An image cannot be this much larger than its packed file; gzip ends at 1032 to 1."""
 
 
 def safe_name(text: str, *, fallback: str = "none") -> str:
@@ -56,15 +63,32 @@ def image_hdu(hdus: fits.HDUList) -> fits.hdu.base.ExtensionHDU:
     Raises
     ------
     FrameError
-        There is none.
+        There is none, or the file does not hold as many pixels as its header promises.
     """
     for hdu in hdus:
         if (
             isinstance(hdu, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU)
             and hdu.header.get("NAXIS", 0) >= 2
         ):
+            _check_size(hdu)
             return hdu
     raise FrameError("no image in the file")
+
+
+def _check_size(hdu: fits.hdu.base.ExtensionHDU) -> None:
+    """Hold what a header promises against the file, before memory is asked for."""
+    sides = [int(hdu.header[f"NAXIS{k}"]) for k in range(1, int(hdu.header["NAXIS"]) + 1)]
+    if min(sides) < 1:
+        raise FrameError(f"an image of {' x '.join(map(str, sides))} pixels")
+    size = math.prod(sides) * abs(int(hdu.header["BITPIX"])) // 8
+    where = hdu.fileinfo()
+    stream = where["file"]
+    packed = stream.compression is not None or isinstance(hdu, fits.CompImageHDU)
+    there = os.stat(stream.name).st_size if packed else stream.size - where["datLoc"]
+    if packed and size > LARGEST_RATIO * there:
+        raise FrameError(f"an image of {size} bytes cannot come of {there} packed ones")
+    if not packed and size > there:
+        raise FrameError(f"truncated: the image needs {size} bytes, {max(there, 0)} are there")
 
 
 @contextmanager
@@ -73,7 +97,16 @@ def open_fits(path: StrPath) -> Iterator[fits.HDUList]:
 
     Astropy's remarks on headers that break the standard are not passed on; they are
     looked at where a keyword's value counts.
+
+    Raises
+    ------
+    FrameError
+        It is no regular file; a pipe might never end.
+    OSError
+        It cannot be opened or is no FITS file.
     """
+    if not stat.S_ISREG(os.stat(path).st_mode):
+        raise FrameError(f"{path}: is no regular file")
     with warnings.catch_warnings(), open(path, "rb") as stream:
         warnings.simplefilter("ignore", AstropyWarning)
         with fits.open(stream, memmap=False, lazy_load_hdus=True) as hdus:
@@ -125,6 +158,68 @@ def read_image(
         raise FrameError(
             f"{path}: cannot be read as FITS ({type(error).__name__}: {error})"
         ) from error
+
+
+def verify_sums(path: StrPath) -> bool:
+    """Whether the image's HDU agrees with the CHECKSUM and DATASUM in its header.
+
+    True also where there are none. Sums in ones' complement of 32-bit words: FITS standard 4.0,
+    section 4.4.2.7 and appendix J. For a tile-compressed image they are those of the packed
+    bytes.
+
+    Raises
+    ------
+    FrameError
+        The file cannot be read.
+    """
+    try:
+        with warnings.catch_warnings(), open(path, "rb") as stream:
+            warnings.simplefilter("ignore", AstropyWarning)
+            with fits.open(stream, memmap=False, disable_image_compression=True) as hdus:
+                for hdu in hdus:
+                    header = hdu.header
+                    if header.get("NAXIS", 0) >= 2 and (hdu.is_image or "ZIMAGE" in header):
+                        break
+                else:
+                    return True
+                told = {key: str(header.get(key, "")).strip() for key in ("CHECKSUM", "DATASUM")}
+                place = hdu.fileinfo()
+        # All noughts stand for a sum that was never worked out.
+        told = {key: text for key, text in told.items() if text.strip("0") or text == "0"}
+        if not told:
+            return True
+        with open(path, "rb") as plain:
+            packed = plain.read(2) == b"\x1f\x8b"
+        with cast(IO[bytes], gzip.open(path) if packed else open(path, "rb")) as stream:
+            stream.seek(place["hdrLoc"])
+            of_header = _sum_words(stream, place["datLoc"] - place["hdrLoc"])
+            of_data = _sum_words(stream, place["datSpan"])
+        if "DATASUM" in told and int(told["DATASUM"]) != of_data:
+            return False
+        return "CHECKSUM" not in told or _fold(of_header + of_data) in (0, 0xFFFFFFFF)
+    except ValueError:  # DATASUM is no number
+        return False
+    except Exception as error:  # any damage to a file surfaces here
+        raise FrameError(f"{path}: cannot be read as FITS ({error})") from error
+
+
+def _sum_words(stream: IO[bytes], size: int) -> int:
+    total = 0
+    while size > 0:
+        block = stream.read(min(size, 1 << 23))
+        if not block:
+            raise FrameError("truncated")
+        size -= len(block)
+        words = np.frombuffer(block[: len(block) // 4 * 4], dtype=">u4")
+        total = _fold(total + int(words.sum(dtype=np.uint64)))
+    return total
+
+
+def _fold(total: int) -> int:
+    """Carry what is above 32 bits around, as sums in ones' complement do."""
+    while total >> 32:
+        total = (total & 0xFFFFFFFF) + (total >> 32)
+    return total
 
 
 @contextmanager

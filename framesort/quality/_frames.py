@@ -4,7 +4,7 @@ import os
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +12,7 @@ import numpy as np
 
 import framesort
 from framesort.errors import FrameError, QualityWarning
-from framesort.files import read_image
+from framesort.files import read_image, verify_sums
 from framesort.quality._cache import cache_key, load_quality, save_quality
 from framesort.records import FrameQuality
 from framesort.stars import measure_image
@@ -69,6 +69,11 @@ def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
         return FrameQuality(reason="not measured"), "not enough memory"
     except Exception as error:  # a measurer may be a user's own: one frame must not end the night
         return FrameQuality(reason="unreadable"), f"{type(error).__name__}: {error}"
+    try:
+        if not quality.reason and not verify_sums(task.path):
+            quality = replace(quality, reason="wrong checksum")
+    except FrameError as error:  # it could be read a moment ago
+        return FrameQuality(reason="vanished"), str(error)
     if task.cache is not None:
         save_quality(task.cache, key, quality)
     return quality, ""
@@ -114,7 +119,7 @@ def measure_frames(
     list of FrameQuality
         In the order of `paths`, the same whatever the executor. A frame that cannot be
         measured has a `reason`: "unreadable", "vanished", "colour frame", "not measured" or
-        "few stars".
+        "few stars". One with "wrong checksum" was measured all the same.
 
     Raises
     ------
@@ -125,6 +130,7 @@ def measure_frames(
     -----
     QualityWarning
         A frame could not be read or the measurer failed on it; names the frame and why.
+        Frames do not agree with the CHECKSUM or DATASUM in their headers.
     """
     levels: list[Any]
     if saturation is None or np.isscalar(saturation):
@@ -150,4 +156,12 @@ def measure_frames(
         if trouble:
             warnings.warn(f"{task.path}: not measured: {trouble}", QualityWarning, stacklevel=2)
         results.append(quality)
+    wrong = [t.path for t, q in zip(tasks, results, strict=True) if q.reason == "wrong checksum"]
+    if wrong:
+        warnings.warn(
+            f"{len(wrong)} of {len(tasks)} frames do not agree with the checksum in their header, "
+            f"but are used (first: {os.path.basename(wrong[0])})",
+            QualityWarning,
+            stacklevel=2,
+        )
     return results

@@ -23,10 +23,14 @@ REASONS: dict[str, Reason] = _reasons(
         "not measured",
         "Measuring the frame failed: the process ran out of memory or was killed.",
     ),
+    (
+        "wrong checksum",
+        "Pixels or header were changed after their checksum was written. The frame is used.",
+    ),
     ("calibration frame", "A dark, flat or bias, not an exposure of the sky."),
     (
         "colour frame",
-        "A filter array or several colour planes: this version handles one plane a frame.",
+        "Colours in a form that is not read: two by two of red, green and blue are, and three planes.",
     ),
     (
         "no start time",

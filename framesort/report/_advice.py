@@ -14,6 +14,8 @@ __all__ = ["ADVICE", "Notice", "ReasonCount", "count_reasons", "list_notices"]
 ADVICE = {
     "unreadable": "Copy the file again from the camera's computer, or leave it out.",
     "not measured": "Run again with fewer workers; what was measured is kept.",
+    "wrong checksum": "Compare the file with its original; nothing to do if a program changed it "
+    "on purpose and left the old checksum in place.",
     "calibration frame": "Nothing to do; keep calibration frames in a folder of their own.",
     "colour frame": "Give single-plane frames: those of a colour camera before their colours are "
     "worked out, or of one filter.",
@@ -48,6 +50,8 @@ _WARNINGS = (
     (r"left alone", "Nothing to do, unless these stars matter: the reasons are in stars.ecsv."),
     (r"hardly sharper", "Look at the star width through the night: focus or seeing may have spoilt "
      "the heater-off frames. The picture gains little from them."),
+    (r"checksum", "Compare these files with their originals. Nothing to do if a program changed "
+     "them on purpose and left the old checksum in place."),
     (r"darks?, flats?", "Nothing to do; keep calibration frames in a folder of their own."),
     (r"no sharp stack", "Take heater-off frames with this filter and exposure."),
     (r"flux scale", "Look at this frame: cloud, or another field."),
