@@ -143,6 +143,12 @@ def _sorting() -> argparse.ArgumentParser:
     sets.add_argument(
         "--leave-out", nargs="+", metavar="FILE", help="frames left out of both sets by hand"
     )
+    sets.add_argument(
+        "-0", "--null", action="store_true", help="set lists with NUL after each path, for xargs -0"
+    )
+    sets.add_argument(
+        "--link", action="store_true", help="a folder of symbolic links beside each set list"
+    )
     sorting.add_argument(
         "--no-cache", action="store_true", default=False, help="measure every frame anew"
     )

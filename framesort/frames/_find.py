@@ -6,7 +6,9 @@ import re
 import sys
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
+
+from astropy.table import Table
 
 from framesort.errors import InputError
 
@@ -16,7 +18,7 @@ _FITS_NAME = re.compile(r"\.(fits|fit|fts)(\.(gz|fz))?$", re.IGNORECASE)
 
 
 def find_frames(
-    arguments: Iterable[str | os.PathLike[str]],
+    arguments: Any,
     *,
     exclude: str | os.PathLike[str] | None = None,
     stdin: IO[bytes] | None = None,
@@ -25,8 +27,9 @@ def find_frames(
 
     Parameters
     ----------
-    arguments : iterable of path
-        A file; a folder (searched with its subfolders, links to folders are not
+    arguments : path, iterable of path, `~astropy.table.Table` or image collection
+        A table's column ``file``; the files of ccdproc's ``ImageFileCollection``; else one or
+        several of: a file; a folder (searched with its subfolders, links to folders are not
         followed); a pattern with ``*``, ``?`` or ``**``; ``@list.txt``, a file with one path
         a line or NUL-separated, relative ones counting from the list's folder;
         ``@-`` for such a list on standard input, counting from the current folder.
@@ -48,12 +51,31 @@ def find_frames(
     """
     shut = None if exclude is None else Path(exclude).resolve()
     found: dict[Path, Path] = {}
-    for argument in arguments:
+    for argument in _arguments(arguments):
         for path in _expand(os.fspath(argument), stdin):
             real = path.resolve()
             if shut is None or not real.is_relative_to(shut):
                 found.setdefault(real, path)
     return sorted(found.values(), key=_natural)
+
+
+def _arguments(given: Any) -> Iterable[str | os.PathLike[str]]:
+    """One path or several, of whatever kind of container."""
+    if isinstance(given, str | os.PathLike):
+        return [given]
+    if isinstance(given, Table):
+        if "file" not in given.colnames:
+            raise InputError(f"a table of frames needs the column file, got {given.colnames}")
+        # No pattern or list: these are names.
+        return [Path(str(name)) for name in given["file"]]
+    if hasattr(given, "files_filtered"):
+        paths = list(given.files_filtered(include_path=True))
+        if not paths:
+            raise InputError("the collection of images holds no file")
+        return [Path(path) for path in paths]
+    if isinstance(given, Iterable):
+        return given
+    raise InputError(f"frames must be paths, a table or a collection, got {type(given).__name__}")
 
 
 def _natural(path: Path) -> list[tuple[int, int, str]]:

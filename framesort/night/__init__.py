@@ -6,6 +6,7 @@ pipeline that keeps its own files.
 """
 
 from framesort.night._folder import read_sorted
+from framesort.night._lists import list_sets
 from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
 from framesort.night._settings import Settings, read_settings
 from framesort.night._sort import SortedNight, StageProgress, sort_frames
@@ -20,6 +21,7 @@ __all__ = [
     "SortedNight",
     "StageProgress",
     "SwapResult",
+    "list_sets",
     "merge_groups",
     "merge_night",
     "place_frames",

@@ -1,7 +1,6 @@
 """The files of a result folder: tables, lists, stacks and layers, each whole or not at all."""
 
-import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -12,10 +11,12 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort import __version__
-from framesort.files import safe_name, write_table, write_text
+from framesort.files import safe_name, write_table
 from framesort.images import is_tiff, write_picture
 from framesort.night._folder import PRODUCTS, TABLE
+from framesort.night._lists import write_sets
 from framesort.night._merge import MergedGroup
+from framesort.night._settings import Settings
 from framesort.records import HeaterTrace, Replacement
 from framesort.replacement import MASK_BITS
 from framesort.stacking import write_stack
@@ -45,18 +46,14 @@ def remove_products(folder: Path, labels: Iterable[str]) -> None:
         (folder / name).unlink(missing_ok=True)
 
 
-def write_night_tables(folder: Path, table: Table, trace: HeaterTrace | None) -> None:
+def write_night_tables(
+    folder: Path, table: Table, trace: HeaterTrace | None, settings: Settings
+) -> None:
     """Write frames.ecsv, the set lists and, where there is a log, heater.ecsv."""
     plain = table.copy(copy_data=False)
     plain.meta = {"framesort": __version__}
     write_table(folder / TABLE, plain)
-    lists = folder / "sets"
-    for old in (*lists.glob("*-sharp.txt"), *lists.glob("*-deep.txt")):
-        old.unlink()  # lists of groups that are no more would mislead
-    for label in sorted({str(row["group"]) for row in table if row["grade"]}):
-        for name in ("sharp", "deep"):
-            rows = [row for row in table if row["group"] == label and row[f"{name}_set"]]
-            _write_list(lists / f"{label}-{name}.txt", [str(row["file"]) for row in rows])
+    write_sets(folder / "sets", table, null=settings.null, link=settings.link)
     if trace is not None:
         steps = Table(
             {"start": trace.edges[:-1], "stop": trace.edges[1:], "power": trace.power},
@@ -64,12 +61,6 @@ def write_night_tables(folder: Path, table: Table, trace: HeaterTrace | None) ->
             meta={"time": "seconds since 1970-01-01T00:00:00 UTC", "source": trace.source},
         )
         write_table(folder / "heater.ecsv", steps)
-
-
-def _write_list(path: Path, names: Sequence[str]) -> None:
-    """One path a line; a name that itself holds a line break makes the list NUL-separated."""
-    end = "\0" if any("\n" in name or "\r" in name for name in names) else "\n"
-    write_text(path, "".join(os.path.abspath(name) + end for name in names))
 
 
 def write_group(folder: Path, group: MergedGroup) -> None:

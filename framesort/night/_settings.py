@@ -61,6 +61,10 @@ class Settings:
         Megabytes that each worker may use for frames' pixels while stacking.
     amount : float
         Star replacement in part: 0 none, 1 whole.
+    null : bool
+        Set lists end paths with NUL in place of a line break.
+    link : bool
+        A folder of symbolic links beside each set list.
     """
 
     heater_form: str = "auto"
@@ -89,6 +93,8 @@ class Settings:
     clip: float = 3.0
     memory: float = 256.0
     amount: float = 1.0
+    null: bool = False
+    link: bool = False
 
     def __post_init__(self) -> None:
         for name in ("keep_in", "leave_out", "time_column", "stop_column"):
@@ -111,6 +117,12 @@ class Settings:
             value = getattr(self, name)
             if value is not None and not (isinstance(value, int | float) and low <= value <= high):
                 raise InputError(f"{name} must be a number from {low:g} to {high:g}, got {value!r}")
+        for name in ("null", "link"):
+            if not isinstance(getattr(self, name), bool):
+                raise InputError(f"{name} must be true or false, got {getattr(self, name)!r}")
+        for name in ("heater_reader", "star_measurer", "registration", "stacker"):
+            if not isinstance(getattr(self, name), str):
+                raise InputError(f"{name} must be a name, got {getattr(self, name)!r}")
         offset = self.clock_offset
         if offset != "auto" and not isinstance(offset, int | float):
             raise InputError(f"clock_offset must be seconds or 'auto', got {offset!r}")

@@ -215,7 +215,7 @@ def _sort_into(
     if before:  # from here on the earlier result is no more
         write_summary(folder, before | unfinished)
     remove_products(folder, [str(group["label"]) for group in before.get("groups", [])])
-    write_night_tables(folder, night.table, night.trace)
+    write_night_tables(folder, night.table, night.trace, night.settings)
     log = "" if heater is None or isinstance(heater, HeaterTrace) else str(heater)
     summary = summarise_night(night, log=log)
     write_summary(folder, {"command": command, **summary, **unfinished})
@@ -250,7 +250,7 @@ def _merge_into(
     for group in groups:
         write_group(folder, group)
         add_merged(summary, group)
-    write_night_tables(folder, table, None)
+    write_night_tables(folder, table, None, settings)
     known = {entry["file"] for entry in summary["left_out"]}
     summary["left_out"] += [
         {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known
