@@ -6,14 +6,20 @@ import signal
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from concurrent.futures import (
+    BrokenExecutor,
+    Executor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+)
 from contextlib import contextmanager
 from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
 
 from framesort.errors import WorkerError
 
-__all__ = ["Progress", "open_executor", "run_tasks"]
+__all__ = ["Progress", "open_executor", "open_threads", "run_tasks"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -60,6 +66,20 @@ def open_executor(workers: int | None = None) -> Iterator[Executor | None]:
         pool.shutdown()
 
 
+@contextmanager
+def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
+    """Give as many threads as a pool of `open_executor` has processes; another executor as it is.
+
+    For work that is done in compiled loops, which run side by side in one process: its memory is
+    shared, nothing is sent to and fro.
+    """
+    if not isinstance(executor, _Pool):
+        yield executor
+        return
+    with ThreadPoolExecutor(executor.workers) as threads:
+        yield threads
+
+
 class _WorkerStopped(BaseException):
     """Raised inside a worker that was asked to end, so that it tidies up after itself."""
 
@@ -73,13 +93,13 @@ class _Pool(Executor):
         self._context = multiprocessing.get_context(
             "forkserver" if "forkserver" in methods else "spawn"
         )
-        self._workers = workers
+        self.workers = workers
         self._others = set(multiprocessing.active_children())
         self._pool = self._make()
 
     def _make(self) -> ProcessPoolExecutor:
         return ProcessPoolExecutor(
-            self._workers, mp_context=self._context, initializer=_start_worker
+            self.workers, mp_context=self._context, initializer=_start_worker
         )
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:

@@ -91,7 +91,7 @@ class Settings:
     leave_out: tuple[str, ...] = ()
     grid: str | None = None
     clip: float = 3.0
-    memory: float = 256.0
+    memory: float = 96.0
     amount: float = 1.0
     null: bool = False
     link: bool = False

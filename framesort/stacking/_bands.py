@@ -1,31 +1,32 @@
-"""One band of the grid: every frame's rows resampled, outliers out, all sets combined."""
+"""A stripe of the grid: every frame's rows resampled, outliers out, all sets combined."""
 
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter, minimum_filter
 
 from framesort.stacking._kernels import (
     accumulate,
+    local_range,
     medians,
     reject_by_spread,
     sorting_network,
-    subtract_surface,
 )
+from framesort.stacking._pixels import read_plain_rows
 from framesort.stacking._plan import LARGEST_SLACK, FramePlan, Plan, Reader
-from framesort.stacking._reject import grow, reject
-from framesort.stacking._resample import KERNELS, kernel_table, needed_rows, resample_rows
+from framesort.stacking._reject import BLOCK, grow, reject
+from framesort.stacking._resample import needed_rows, resample_rows
 
 __all__ = [
     "MARGIN",
-    "BandResult",
     "FrameVanishedError",
+    "Sums",
     "combine_cube",
     "resample_frame",
-    "run_band",
+    "run_stripe",
 ]
 
 Image = NDArray[np.float32]
@@ -42,20 +43,54 @@ class FrameVanishedError(Exception):
 
 
 @dataclass(frozen=True, kw_only=True)
-class BandResult:
-    """What a band gives: arrays (sets, rows, columns), and pixels counted per frame."""
+class Sums:
+    """What rows of the grid give: arrays (sets, rows, columns), and pixels counted per frame."""
 
-    rows: slice
     data: Image
     weight: Image
     coverage: NDArray[np.int16]
     gone: NDArray[np.int64]
     seen: NDArray[np.int64]
-    full_values: tuple[Image, ...]
+    full_values: list[list[Image]]
+
+    @classmethod
+    def empty(cls, sets: int, frames: int, shape: tuple[int, int]) -> "Sums":
+        """Nothing counted yet."""
+        return cls(
+            data=np.empty((sets, *shape), dtype=np.float32),
+            weight=np.empty((sets, *shape), dtype=np.float32),
+            coverage=np.empty((sets, *shape), dtype=np.int16),
+            gone=np.zeros(frames, dtype=np.int64),
+            seen=np.zeros(frames, dtype=np.int64),
+            full_values=[[] for _ in range(sets)],
+        )
+
+    def part(self, rows: slice) -> "Sums":
+        """Some rows of the same arrays, with counts of their own."""
+        return Sums(
+            data=self.data[:, rows],
+            weight=self.weight[:, rows],
+            coverage=self.coverage[:, rows],
+            gone=np.zeros_like(self.gone),
+            seen=np.zeros_like(self.seen),
+            full_values=[[] for _ in self.full_values],
+        )
 
 
-def run_band(plan: Plan, rows: slice) -> BandResult:
-    """Combine the rows of the grid.
+def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows: slice) -> Sums:
+    """Combine rows of the grid, `band` of them at a time.
+
+    What neighbouring bands share is resampled once, so that small bands cost little.
+
+    Parameters
+    ----------
+    plan : Plan
+    band : int
+        Rows that are held at a time.
+    into : callable or None
+        Gives the arrays to fill; None for new ones.
+    rows : slice
+        Of the grid.
 
     Raises
     ------
@@ -63,103 +98,134 @@ def run_band(plan: Plan, rows: slice) -> BandResult:
         A frame's pixels cannot be had any more.
     """
     ny, nx = plan.shape
-    padded = slice(max(rows.start - MARGIN, 0), min(rows.stop + MARGIN, ny))
-    first, stop = rows.start - padded.start, rows.stop - padded.start
-    cube = np.empty((len(plan.frames), padded.stop - padded.start, nx), dtype=np.float32)
-    flags = np.empty(cube.shape[1:], dtype=np.uint8)
-    full = []
-    for k, frame in enumerate(plan.frames):
-        if _fill(plan, k, frame, padded, cube[k], flags):
-            full.append((k, *np.nonzero(flags[first:stop])))
-    seen = _count(cube, first, stop)
-    if len(plan.frames) > 1 and np.isfinite(plan.clip):
-        median, lower = np.empty((2, *cube.shape[1:]), dtype=np.float32)
-        medians(
-            cube, sorting_network(len(cube)), median, lower, np.empty((0, 0), np.float32), False
-        )
-        # What the median of so many frames scatters by (pi / 2: Kendall & Stuart).
-        noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
-        # The lower middle: where half of the frames are hit the mean of both is no structure.
-        contrast = _contrast(lower, noise)
-        strong = np.zeros(cube.shape[:2], dtype=np.uint8)
-        about = (cube, median, contrast, plan.variance, plan.shot)
-        reject(
-            *about, plan.slack, plan.order, plan.slack_alike, plan.sky, plan.clip,
-            max(first - 1, 0), min(stop + 1, cube.shape[1]), strong,
-        )  # fmt: skip
-        # At stars neighbours may well differ: there only noise and trails of their height count.
-        grow(*about, LARGEST_SLACK, plan.sky, plan.clip, first, stop, strong)
-    count = (len(plan.weights), stop - first, nx)
-    data, weight = np.empty(count, np.float32), np.empty(count, np.float32)
-    coverage = np.empty(count, np.int16)
-    for s, weights in enumerate(plan.weights):
-        accumulate(
-            cube, first, stop, weights, plan.variance, plan.shot, plan.sky,
-            data[s], weight[s], coverage[s],
-        )  # fmt: skip
-    full_values = tuple(
-        _full_values(cube[:, first:stop], full, weights, data[s])
-        for s, weights in enumerate(plan.weights)
+    frames = len(plan.frames)
+    sums = (
+        Sums.empty(len(plan.weights), frames, (rows.stop - rows.start, nx))
+        if into is None
+        else into(rows)
     )
-    return BandResult(
-        rows=rows,
-        data=data,
-        weight=weight,
-        coverage=coverage,
-        gone=seen - _count(cube, first, stop),
-        seen=seen,
-        full_values=full_values,
-    )
+    height = min(band + 2 * MARGIN, ny)
+    space = np.empty((frames, height, nx), dtype=np.float32)
+    flags = np.empty((height, nx), dtype=np.uint8)
+    work = np.empty((3, height, nx), dtype=np.float32)
+    full: list[tuple[int, NDArray[np.int64], NDArray[np.int64]]] = []
+    ready = max(rows.start - MARGIN, 0)  # rows of the grid before are in the cube already
+    kept: Image | None = None
+    for part in _bands(rows, band):
+        padded = slice(max(part.start - MARGIN, 0), min(part.stop + MARGIN, ny))
+        cube = space[:, : padded.stop - padded.start]
+        if kept is not None:
+            cube[:, : kept.shape[1]] = kept
+        new = slice(ready, padded.stop)
+        for k, frame in enumerate(plan.frames):
+            out = cube[k, new.start - padded.start :]
+            seen, met = _fill(plan, k, frame, new, out, flags[: len(out)])
+            beyond = max(rows.start - new.start, 0), max(new.stop - rows.stop, 0)
+            sums.seen[k] += seen - _finite(out[: beyond[0]]) - _finite(out[len(out) - beyond[1] :])
+            if met:
+                y, x = np.nonzero(flags[: len(out)])
+                full.append((k, y + new.start, x))
+        first, stop = part.start - padded.start, part.stop - padded.start
+        # The next band begins with these rows as they are now, outliers included.
+        ready = padded.stop
+        again = max(part.stop - MARGIN, 0) - padded.start
+        kept = cube[:, again:].copy() if part.stop < rows.stop else None
+        if frames > 1 and np.isfinite(plan.clip):
+            _take_outliers(plan, cube, first, stop, work, sums.gone)
+        done = slice(part.start - rows.start, part.stop - rows.start)
+        for s, weights in enumerate(plan.weights):
+            accumulate(
+                cube, first, stop, weights, plan.variance, plan.shot, plan.sky,
+                sums.data[s, done], sums.weight[s, done], sums.coverage[s, done],
+            )  # fmt: skip
+            if full:
+                sums.full_values[s].append(
+                    _full_values(cube[:, first:stop], part, full, weights, sums.data[s, done])
+                )
+        full = [entry for entry in full if entry[1][-1] >= part.stop]
+    return sums
 
 
-def _count(cube: Image, first: int, stop: int) -> NDArray[np.int64]:
-    """Finite pixels of each frame in some rows."""
-    return np.array(
-        [np.count_nonzero(np.isfinite(plane[first:stop])) for plane in cube], dtype=np.int64
-    )
+def _bands(rows: slice, band: int) -> Iterator[slice]:
+    for start in range(rows.start, rows.stop, band):
+        yield slice(start, min(start + band, rows.stop))
 
 
-def _full_values(cube: Image, full: list[Any], weights: Floats, data: Image) -> Image:
+def _finite(values: Image) -> int:
+    return int(np.count_nonzero(np.isfinite(values)))
+
+
+def _take_outliers(
+    plan: Plan, cube: Image, first: int, stop: int, work: Image, gone: NDArray[np.int64]
+) -> None:
+    """Set outliers in rows of a cube to NaN or, strong ones, to infinity."""
+    median, lower, contrast = work[:, : cube.shape[1]]
+    medians(cube, sorting_network(len(cube)), median, lower, np.empty((0, 0), np.float32), False)
+    # What the median of so many frames scatters by (pi / 2: Kendall & Stuart).
+    noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
+    # Range of the median image within 5 x 5 pixels, beyond what noise alone makes of it. The
+    # range of 25 values of a normal distribution is 3.9 sigma on average and below 5.5 in 99 of
+    # 100 cases (tables of the studentised range; from memory). The lower middle: where half of
+    # the frames are hit the mean of both is no structure.
+    local_range(lower, CONTRAST_REACH, 5.5 * noise, contrast)
+    blocks = -(-cube.shape[2] // BLOCK)
+    strong = np.zeros((*cube.shape[:2], blocks), dtype=np.uint8)
+    about = (cube, median, contrast, plan.variance, plan.shot)
+    reject(
+        *about, plan.slack, plan.order, plan.slack_alike, plan.sky, plan.clip, first, stop,
+        strong, gone,
+    )  # fmt: skip
+    # At stars neighbours may well differ: there only noise and trails of their height count.
+    grow(*about, LARGEST_SLACK, plan.sky, plan.clip, first, stop, strong, gone)
+
+
+def _full_values(cube: Image, rows: slice, full: list[Any], weights: Floats, data: Image) -> Image:
     """Values of a stack where a quarter of its weight or more is from full pixels."""
     share = np.zeros(data.shape)
     for k, y, x in full:
-        share[y, x] += weights[k] * np.isfinite(cube[k, y, x])  # what was rejected counts not
+        inside = slice(*np.searchsorted(y, [rows.start, rows.stop]))
+        at = (y[inside] - rows.start, x[inside])
+        share[at] += weights[k] * np.isfinite(cube[k][at])  # what was rejected counts not
     y, x = np.nonzero(share)
     total = (np.isfinite(cube[:, y, x]) * weights[:, None]).sum(axis=0)
-    return data[y, x][share[y, x] >= FULL_SHARE * total]
+    return np.asarray(data[y, x][share[y, x] >= FULL_SHARE * total])
 
 
 def _fill(
     plan: Plan, k: int, frame: FramePlan, rows: slice, out: Image, flags: NDArray[np.uint8]
-) -> bool:
-    """One frame's rows on the grid, background taken off; whether a full pixel was met."""
-    if frame.stored is not None:
-        stored = np.load(frame.stored, mmap_mode="r")
-        out[...] = stored[rows]
-        flags[...] = np.load(Path(frame.stored).with_suffix(".full.npy"), mmap_mode="r")[rows]
-        met = bool(flags.any())
-    else:
-        met = resample_frame(plan.read, frame, rows, plan.shape[1], plan.kernel, out, flags, k)
-    subtract_surface(out, rows.start, frame.surface, plan.shape[0])
-    return met
+) -> tuple[int, int]:
+    """One frame's rows on the grid, background taken off; finite pixels, and full ones met."""
+    if frame.stored is None:
+        return resample_frame(plan.read, frame, rows, plan.shape, plan.polynomials, out, flags, k)
+    stored = np.load(frame.stored, mmap_mode="r")[rows]
+    seen, _ = resample_rows(
+        stored, np.eye(3), rows, out, flags, polynomials=plan.polynomials, first_row=rows.start,
+        source_rows=plan.shape[0], grid_rows=plan.shape[0], factor=frame.factor,
+        surface=frame.surface,
+    )  # fmt: skip
+    flags[...] = np.load(Path(frame.stored).with_suffix(".full.npy"), mmap_mode="r")[rows]
+    return seen, int(np.count_nonzero(flags))
 
 
 def resample_frame(
     read: Reader,
     frame: FramePlan,
     rows: slice,
-    columns: int,
-    kernel: str,
+    grid: tuple[int, int],
+    polynomials: Image,
     out: Image,
     flags: NDArray[np.uint8],
     number: int,
-) -> bool:
-    """Read what is needed of a frame and bring it onto rows of the grid."""
-    need = needed_rows(frame.inverse, rows, columns, KERNELS[kernel], frame.shape[0])
+) -> tuple[int, int]:
+    """Read what is needed of a frame and bring it onto rows of the grid, see `resample_rows`."""
+    need = needed_rows(frame.inverse, rows, grid[1], len(polynomials), frame.shape[0])
     source = np.empty((0, frame.shape[1]), dtype=np.float32)
     if need.stop > need.start:
         try:
-            source = np.asarray(read(frame.path, rows=need)[0], dtype=np.float32)
+            if frame.plain is not None:
+                source = read_plain_rows(frame.plain, need)
+            else:
+                source = np.asarray(read(frame.path, rows=need)[0], dtype=np.float32)
         except Exception as error:
             raise FrameVanishedError(number, str(error)) from error
         expected = (need.stop - need.start, frame.shape[1])
@@ -174,28 +240,15 @@ def resample_frame(
         rows,
         out,
         flags,
-        table=kernel_table(kernel),
+        polynomials=polynomials,
         first_row=need.start,
         source_rows=frame.shape[0],
+        grid_rows=grid[0],
         full=frame.full,
         factor=frame.factor,
+        surface=frame.surface,
         edges=frame.edges,
     )
-
-
-def _contrast(median: Image, noise: float) -> Image:
-    """Range of the median image within 5 x 5 pixels, beyond what noise alone makes of it.
-
-    The range of 25 values of a normal distribution is 3.9 sigma on average and below 5.5 in
-    99 of 100 cases (tables of the studentised range; from memory).
-    """
-    size = 2 * CONTRAST_REACH + 1
-    missing = np.isnan(median)
-    high = maximum_filter(np.where(missing, -np.inf, median), size=size, mode="nearest")
-    low = minimum_filter(np.where(missing, np.inf, median), size=size, mode="nearest")
-    with np.errstate(invalid="ignore"):
-        contrast = np.maximum(high - low - np.float32(5.5 * noise), 0)
-    return np.where(np.isfinite(contrast), contrast, 0).astype(np.float32)
 
 
 def combine_cube(

@@ -1,4 +1,4 @@
-"""Bands put together to stacks, signed with what was done."""
+"""Stripes put together to stacks, signed with what was done."""
 
 from pathlib import PurePath
 
@@ -7,7 +7,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.records import Stack
-from framesort.stacking._bands import BandResult
+from framesort.stacking._bands import Sums
 from framesort.stacking._plan import Plan
 
 __all__ = ["Collector"]
@@ -16,40 +16,40 @@ FULL_QUANTILE = 0.01  # of the values of pixels that were full in a frame of the
 
 
 class Collector:
-    """Takes bands in order and gives the stacks."""
+    """Takes what stripes give and makes the stacks of it."""
 
     def __init__(self, names: list[str], plan: Plan) -> None:
         self._names, self._plan = names, plan
-        count = (len(names), *plan.shape)
-        self._data = np.full(count, np.nan, dtype=np.float32)
-        self._weight = np.zeros(count, dtype=np.float32)
-        self._coverage = np.zeros(count, dtype=np.int16)
-        self._gone = np.zeros(len(plan.frames), dtype=np.int64)
-        self._seen = np.zeros(len(plan.frames), dtype=np.int64)
-        self._full: list[list[NDArray[np.float32]]] = [[] for _ in names]
+        self._sums = Sums.empty(len(names), len(plan.frames), plan.shape)
 
-    def add(self, band: BandResult) -> None:
-        """Put a band in its place."""
-        self._data[:, band.rows] = band.data
-        self._weight[:, band.rows] = band.weight
-        self._coverage[:, band.rows] = band.coverage
-        self._gone += band.gone
-        self._seen += band.seen
-        for values, more in zip(self._full, band.full_values, strict=True):
-            values.append(more)
+    def part(self, rows: slice) -> Sums:
+        """The place of some rows, to be filled and then added."""
+        return self._sums.part(rows)
+
+    def add(self, rows: slice, sums: Sums) -> None:
+        """Add what was counted; pixels are put in their place if they are not there yet."""
+        here = self._sums
+        if not np.shares_memory(here.data, sums.data):
+            here.data[:, rows] = sums.data
+            here.weight[:, rows] = sums.weight
+            here.coverage[:, rows] = sums.coverage
+        here.gone[:] += sums.gone
+        here.seen[:] += sums.seen
+        for values, more in zip(here.full_values, sums.full_values, strict=True):
+            values += more
 
     def stacks(self, header: Header, notes: tuple[str, ...]) -> dict[str, Stack]:
         """The stack of every set."""
-        share = self._gone / np.maximum(self._seen, 1)
+        share = self._sums.gone / np.maximum(self._sums.seen, 1)
         result = {}
         for s, name in enumerate(self._names):
             inside = self._plan.weights[s] > 0
             frames = tuple(f.path for f, use in zip(self._plan.frames, inside, strict=True) if use)
             level = self._saturation(s)
             result[name] = Stack(
-                data=self._data[s],
-                weight=self._weight[s],
-                coverage=self._coverage[s],
+                data=self._sums.data[s],
+                weight=self._sums.weight[s],
+                coverage=self._sums.coverage[s],
                 header=self._sign(header, name, frames, share[inside], level, notes),
                 frames=frames,
                 rejected=share[inside],
@@ -70,7 +70,8 @@ class Collector:
             if weight > 0
         ]
         level = min(levels)
-        values = np.concatenate(self._full[s]) if self._full[s] else np.empty(0)
+        found = self._sums.full_values[s]
+        values = np.concatenate(found) if found else np.empty(0)
         values = values[np.isfinite(values)]
         if len(values):
             level = min(level, float(np.quantile(values, FULL_QUANTILE)))

@@ -1,10 +1,12 @@
 """Compiled interpolation: whole runs of neighbouring pixels at a time where the frame allows."""
 
+from typing import Any
+
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["resample_into"]
+__all__ = ["place_into", "resample_into"]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -12,9 +14,13 @@ Floats = NDArray[np.float64]
 CHUNK = 256  # columns whose places and weights are worked out together
 SHORTEST_RUN = 8  # pixels; below, one by one is faster
 OVERSHOOT = 0.3  # of the range of 4 x 4 pixels that an interpolated value may lie above them
+FAR = 1e8  # pixels; places beyond are nowhere
+
+# A product and a sum become one instruction; NaN and infinity stay what they are.
+FAST: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": {"contract"}}
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(**FAST)
 def _one(
     source: Image,
     first_row: int,
@@ -68,7 +74,7 @@ def _one(
     return value
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(**FAST)
 def _places(
     inverse: Floats, start: int, y: float, width: int, px: Floats, py: Floats
 ) -> None:  # pragma: no cover
@@ -85,37 +91,38 @@ def _places(
             w = g * float(start + c) + h * y + k
             px[c] /= w
             py[c] /= w
+            px[c] = px[c] if abs(px[c]) < FAR else FAR
+            py[c] = py[c] if abs(py[c]) < FAR else FAR
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(**FAST)
 def _weights(
-    px: Floats,
-    py: Floats,
-    width: int,
-    table: Image,
-    ix: NDArray[np.int64],
-    iy: NDArray[np.int64],
-    kx: NDArray[np.uint32],
-    ky: NDArray[np.uint32],
-    wx: Image,
-    wy: Image,
+    place: Floats, width: int, polynomials: Image, at: NDArray[np.int64], weights: Image
 ) -> None:  # pragma: no cover
-    """The pixels at or below each place and the weights of those around it."""
-    phases = table.shape[1] - 1
+    """The pixel at or below each place, and the weights of those around it."""
+    pairs = polynomials.shape[0]
+    t = np.empty(CHUNK, dtype=np.float32)
     for c in range(width):
-        fx, fy = np.floor(px[c]), np.floor(py[c])
-        ix[c], iy[c] = np.int64(fx), np.int64(fy)
-        kx[c] = np.uint32((px[c] - fx) * phases + 0.5)
-        ky[c] = np.uint32((py[c] - fy) * phases + 0.5)
-    for i in range(table.shape[0]):
-        t, u, v = table[i], wx[i], wy[i]
+        below = np.floor(place[c])
+        at[c] = np.int64(below)
+        t[c] = np.float32(place[c] - below - 0.5)
+    for p in range(pairs):
+        e0, e1, e2, e3 = (
+            polynomials[p, 0], polynomials[p, 1], polynomials[p, 2], polynomials[p, 3],
+        )  # fmt: skip
+        o0, o1, o2, o3 = (
+            polynomials[p, 4], polynomials[p, 5], polynomials[p, 6], polynomials[p, 7],
+        )  # fmt: skip
+        one, other = weights[p], weights[2 * pairs - 1 - p]
         for c in range(width):
-            u[c] = t[kx[c]]
-        for c in range(width):
-            v[c] = t[ky[c]]
+            u = t[c] * t[c]
+            even = e0 + u * (e1 + u * (e2 + u * e3))
+            odd = t[c] * (o0 + u * (o1 + u * (o2 + u * o3)))
+            one[c] = even + odd
+            other[c] = even - odd
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(**FAST)
 def _all_finite(values: Image) -> bool:  # pragma: no cover
     bad = 0
     for c in range(len(values)):
@@ -123,7 +130,7 @@ def _all_finite(values: Image) -> bool:  # pragma: no cover
     return bad == 0
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(**FAST)
 def _run(
     source: Image,
     row: int,
@@ -135,7 +142,6 @@ def _run(
     value: Image,
     low: Image,
     high: Image,
-    part: Image,
 ) -> None:  # pragma: no cover
     """Interpolate a run whose pixels come from neighbouring columns of the same rows.
 
@@ -143,7 +149,10 @@ def _run(
     start. Loops without branches over the run, which become vector instructions.
     """
     taps = wx.shape[0]
+    for c in range(length):
+        value[c] = np.float32(0.0)
     for j in range(taps):
+        b = wy[j, begin : begin + length]
         if taps == 6:
             a0 = wx[0, begin : begin + length]
             a1 = wx[1, begin : begin + length]
@@ -151,51 +160,36 @@ def _run(
             a3 = wx[3, begin : begin + length]
             a4 = wx[4, begin : begin + length]
             a5 = wx[5, begin : begin + length]
-            s0 = source[row + j, column : column + length]
-            s1 = source[row + j, column + 1 : column + 1 + length]
-            s2 = source[row + j, column + 2 : column + 2 + length]
-            s3 = source[row + j, column + 3 : column + 3 + length]
-            s4 = source[row + j, column + 4 : column + 4 + length]
-            s5 = source[row + j, column + 5 : column + 5 + length]
-            b = wy[j, begin : begin + length]
+            s = source[row + j, column : column + length + 5]
             for c in range(length):
                 value[c] += b[c] * (
-                    a0[c] * s0[c]
-                    + a1[c] * s1[c]
-                    + a2[c] * s2[c]
-                    + a3[c] * s3[c]
-                    + a4[c] * s4[c]
-                    + a5[c] * s5[c]
+                    a0[c] * s[c]
+                    + a1[c] * s[c + 1]
+                    + a2[c] * s[c + 2]
+                    + a3[c] * s[c + 3]
+                    + a4[c] * s[c + 4]
+                    + a5[c] * s[c + 5]
                 )
         else:
-            for c in range(length):
-                part[c] = np.float32(0.0)
             for i in range(taps):
                 a = wx[i, begin : begin + length]
                 s = source[row + j, column + i : column + i + length]
                 for c in range(length):
-                    part[c] += a[c] * s[c]
-            b = wy[j, begin : begin + length]
-            for c in range(length):
-                value[c] += b[c] * part[c]
+                    value[c] += b[c] * a[c] * s[c]
     if taps == 2:
         return
     shift = taps // 2 - 2
     for j in range(shift, shift + 4):
-        t0 = source[row + j, column + shift : column + shift + length]
-        t1 = source[row + j, column + shift + 1 : column + shift + 1 + length]
-        t2 = source[row + j, column + shift + 2 : column + shift + 2 + length]
-        t3 = source[row + j, column + shift + 3 : column + shift + 3 + length]
+        s = source[row + j, column + shift : column + shift + length + 3]
         for c in range(length):
-            u = t0[c] if t0[c] < t1[c] else t1[c]
-            v = t2[c] if t2[c] < t3[c] else t3[c]
+            u = s[c] if s[c] < s[c + 1] else s[c + 1]
+            v = s[c + 2] if s[c + 2] < s[c + 3] else s[c + 3]
             u = u if u < v else v
-            low[c] = u if u < low[c] else low[c]
-        for c in range(length):
-            u = t0[c] if t0[c] > t1[c] else t1[c]
-            v = t2[c] if t2[c] > t3[c] else t3[c]
+            low[c] = u if u < low[c] or j == shift else low[c]
+            u = s[c] if s[c] > s[c + 1] else s[c + 1]
+            v = s[c + 2] if s[c + 2] > s[c + 3] else s[c + 3]
             u = u if u > v else v
-            high[c] = u if u > high[c] else high[c]
+            high[c] = u if u > high[c] or j == shift else high[c]
     for c in range(length):
         top = high[c] + np.float32(OVERSHOOT) * (high[c] - low[c])
         v = value[c]
@@ -204,48 +198,68 @@ def _run(
         value[c] = top if v > top else v
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(**FAST)
+def _finish(
+    value: Image, factor: float, surface: Floats, y: int, start: int, shape: tuple[int, int],
+    line: Image,
+) -> int:  # pragma: no cover  # fmt: skip
+    """Scale, take the surface (`surface_terms`) off; how many values are finite."""
+    scale = np.float32(factor)
+    seen = 0
+    v = 2.0 * y / max(shape[0] - 1, 1) - 1.0
+    constant = np.float32(surface[0] + surface[2] * v + surface[5] * v * v)
+    slope = np.float32(surface[1] + surface[4] * v)
+    square = np.float32(surface[3])
+    step = np.float32(2.0 / max(shape[1] - 1, 1))
+    for c in range(len(line)):
+        u = np.float32(start + c) * step - np.float32(1.0)
+        result = value[c] * scale - (constant + (slope + square * u) * u)
+        line[c] = result
+        seen += 1 if np.isfinite(result) else 0
+    return seen
+
+
+@numba.njit(**FAST)
 def resample_into(
     source: Image,
     first_row: int,
     bounds: NDArray[np.int64],
     inverse: Floats,
     first: int,
-    table: Image,
+    polynomials: Image,
     full: float,
     factor: float,
+    surface: Floats,
+    shape: tuple[int, int],
     out: Image,
     flags: NDArray[np.uint8],
-) -> bool:  # pragma: no cover
-    """Fill `out`, the grid's rows from `first`; True if a pixel at or above `full` was met.
+) -> tuple[int, int]:  # pragma: no cover
+    """Fill `out`, the rows of a grid of `shape` from `first`; pixels finite, and full ones met.
 
     `source` holds the frame's rows from `first_row`; `bounds` are the first column, the column
     after the last, and the same for rows, of what counts as the frame. Places are those on the
     whole frame, so that the result does not depend on which rows are at hand.
     """
     rows, columns = out.shape
-    taps = table.shape[0]
+    taps = 2 * polynomials.shape[0]
     half = taps // 2
     x0, x1, y0, y1 = bounds[0], bounds[1], bounds[2], bounds[3]
     px, py = np.empty(CHUNK), np.empty(CHUNK)
     ix, iy = np.empty(CHUNK, dtype=np.int64), np.empty(CHUNK, dtype=np.int64)
-    # Unsigned: an index that cannot be negative needs no check.
-    kx, ky = np.empty(CHUNK, dtype=np.uint32), np.empty(CHUNK, dtype=np.uint32)
     wx, wy = np.empty((taps, CHUNK), dtype=np.float32), np.empty((taps, CHUNK), dtype=np.float32)
     value = np.empty(CHUNK, dtype=np.float32)
     low = np.empty(CHUNK, dtype=np.float32)
     high = np.empty(CHUNK, dtype=np.float32)
-    part = np.empty(CHUNK, dtype=np.float32)
-    met_full = False
+    seen = 0
+    met = 0
     for r in range(rows):
         y = float(first + r)
         for start in range(0, columns, CHUNK):
             width = min(CHUNK, columns - start)
             _places(inverse, start, y, width, px, py)
-            _weights(px, py, width, table, ix, iy, kx, ky, wx, wy)
-            value[:] = np.float32(0.0)
-            low[:] = np.float32(np.inf)
-            high[:] = np.float32(-np.inf)
+            _weights(px, width, polynomials, ix, wx)
+            _weights(py, width, polynomials, iy, wy)
+            hot = taps == 2 and full < np.inf
             a = 0
             while a < width:
                 b = a + 1
@@ -255,41 +269,87 @@ def resample_into(
                 # The part of the run whose taps all lie in the frame.
                 begin = max(a, a + x0 + half - 1 - ix[a])
                 end = min(b, a + x1 - half - ix[a])
+                whole = False
                 if top < y0 or iy[a] + half >= y1 or end - begin < SHORTEST_RUN:
                     begin = end = b
                 else:
                     _run(
                         source, top - first_row, ix[begin] - half + 1, begin, end - begin, wx, wy,
-                        value[begin:end], low[begin:end], high[begin:end], part,
+                        value[begin:end], low[begin:end], high[begin:end],
                     )  # fmt: skip
-                whole = _all_finite(value[begin:end])
-                for c in range(a, b):
-                    if begin <= c < end and (whole or np.isfinite(value[c])):
-                        continue
-                    if (
-                        px[c] > x0 - 0.5
-                        and px[c] < x1 - 0.5
-                        and py[c] > y0 - 0.5
-                        and py[c] < y1 - 0.5
-                    ):
-                        value[c] = _one(
-                            source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
-                            wy[:, c].copy(),
-                        )  # fmt: skip
-                    else:
-                        value[c] = np.nan
+                    whole = _all_finite(value[begin:end])
+                    if full < np.inf and not hot:
+                        count = 0
+                        for c in range(begin, end):
+                            count += 1 if high[c] >= full else 0
+                        hot = count > 0
+                if begin > a or end < b or not whole:
+                    hot = full < np.inf
+                    for c in range(a, b):
+                        if begin <= c < end and (whole or np.isfinite(value[c])):
+                            continue
+                        if (
+                            px[c] > x0 - 0.5
+                            and px[c] < x1 - 0.5
+                            and py[c] > y0 - 0.5
+                            and py[c] < y1 - 0.5
+                        ):
+                            value[c] = _one(
+                                source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
+                                wy[:, c].copy(),
+                            )  # fmt: skip
+                        else:
+                            value[c] = np.nan
                 a = b
-            line = out[r, start : start + width]
-            scale = np.float32(factor)
-            for c in range(width):
-                line[c] = value[c] * scale
+            seen += _finish(
+                value, factor, surface, first + r, start, shape, out[r, start : start + width]
+            )
             flags[r, start : start + width] = 0
-            if full < np.inf:
+            if hot:
                 for c in range(width):
                     if np.isfinite(value[c]):
                         mx = min(max(int(np.floor(px[c] + 0.5)), x0), x1 - 1)
                         my = min(max(int(np.floor(py[c] + 0.5)), y0), y1 - 1)
                         if source[my - first_row, mx] >= full:
                             flags[r, start + c] = 1
-                            met_full = True
-    return met_full
+                            met += 1
+    return seen, met
+
+
+@numba.njit(**FAST)
+def place_into(
+    source: Image,
+    first_row: int,
+    bounds: NDArray[np.int64],
+    shift: tuple[int, int],
+    first: int,
+    full: float,
+    factor: float,
+    surface: Floats,
+    shape: tuple[int, int],
+    out: Image,
+    flags: NDArray[np.uint8],
+) -> tuple[int, int]:  # pragma: no cover
+    """As `resample_into` for a shift (x, y) of whole pixels from the grid to the frame."""
+    rows, columns = out.shape
+    dx, dy = shift
+    begin = min(max(bounds[0] - dx, 0), columns)
+    end = max(min(bounds[1] - dx, columns), begin)
+    seen = 0
+    met = 0
+    for r in range(rows):
+        row = first + r + dy
+        flags[r] = 0
+        if row < bounds[2] or row >= bounds[3] or begin == end:
+            out[r] = np.nan
+            continue
+        line = source[row - first_row, begin + dx : end + dx]
+        out[r, :begin] = np.nan
+        out[r, end:] = np.nan
+        seen += _finish(line, factor, surface, first + r, begin, shape, out[r, begin:end])
+        if full < np.inf:
+            for c in range(begin, end):
+                flag = 1 if line[c - begin] >= full else 0
+                flags[r, c] = flag
+                met += flag
+    return seen, met

@@ -10,16 +10,17 @@ from numpy.typing import NDArray
 
 __all__ = [
     "accumulate",
+    "local_range",
     "medians",
     "reject_by_spread",
     "sorting_network",
-    "subtract_surface",
 ]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 BLOCK = 64  # columns sorted together: 64 x 300 frames are 77 kB
+SUMS = 512  # columns summed up together
 
 
 def sorting_network(count: int) -> NDArray[np.int32]:
@@ -150,56 +151,82 @@ def accumulate(
 ) -> None:  # pragma: no cover
     """Weighted mean over frames with weight above 0, in the order of the cube."""
     frames, _, columns = cube.shape
-    total = np.empty(columns)
-    value = np.empty(columns)
-    squares = np.empty(columns)
-    shots = np.empty(columns)
-    number = np.empty(columns, dtype=np.int16)
+    # Sums of a block of columns stay in the first cache.
+    total = np.empty(SUMS)
+    value = np.empty(SUMS)
+    squares = np.empty(SUMS)
+    shots = np.empty(SUMS)
+    number = np.empty(SUMS, dtype=np.int16)
     for r in range(first, stop):
-        total[:] = 0.0
-        value[:] = 0.0
-        squares[:] = 0.0
-        shots[:] = 0.0
-        number[:] = 0
-        for k in range(frames):
-            w = weight[k]
-            if not w > 0:
-                continue
-            line = cube[k, r]
-            a, b = w * w * variance[k], w * w * shot[k]
-            for c in range(columns):
-                v = line[c]
-                good = np.isfinite(v)
-                total[c] += w if good else 0.0
-                value[c] += w * v if good else 0.0
-                squares[c] += a if good else 0.0
-                shots[c] += b if good else 0.0
-                number[c] += 1 if good else 0
-        for c in range(columns):
-            coverage[r - first, c] = number[c]
-            if number[c] == 0:
-                data[r - first, c] = np.nan
-                inverse_variance[r - first, c] = 0.0
-            else:
-                mean = value[c] / total[c]
-                light = mean - sky if mean > sky else 0.0
-                data[r - first, c] = mean
-                inverse_variance[r - first, c] = (
-                    total[c] * total[c] / (squares[c] + shots[c] * light)
-                )
+        for start in range(0, columns, SUMS):
+            width = min(SUMS, columns - start)
+            total[:] = 0.0
+            value[:] = 0.0
+            squares[:] = 0.0
+            shots[:] = 0.0
+            number[:] = 0
+            for k in range(frames):
+                w = weight[k]
+                if not w > 0:
+                    continue
+                line = cube[k, r, start : start + width]
+                a, b = w * w * variance[k], w * w * shot[k]
+                for c in range(width):
+                    v = line[c]
+                    good = np.isfinite(v)
+                    total[c] += w if good else 0.0
+                    value[c] += w * v if good else 0.0
+                    squares[c] += a if good else 0.0
+                    shots[c] += b if good else 0.0
+                    number[c] += 1 if good else 0
+            for c in range(width):
+                coverage[r - first, start + c] = number[c]
+                if number[c] == 0:
+                    data[r - first, start + c] = np.nan
+                    inverse_variance[r - first, start + c] = 0.0
+                else:
+                    mean = value[c] / total[c]
+                    light = mean - sky if mean > sky else 0.0
+                    data[r - first, start + c] = mean
+                    inverse_variance[r - first, start + c] = (
+                        total[c] * total[c] / (squares[c] + shots[c] * light)
+                    )
 
 
 @numba.njit(cache=True, nogil=True)
-def subtract_surface(
-    plane: Image, first: int, coefficients: Floats, rows: int
-) -> None:  # pragma: no cover
-    """Take a surface (`surface_terms`) off rows from `first` of a grid of `rows` rows."""
-    columns = plane.shape[1]
-    c = coefficients
-    for r in range(plane.shape[0]):
-        v = 2.0 * (first + r) / max(rows - 1, 1) - 1.0
-        constant = c[0] + c[2] * v + c[5] * v * v
-        slope = c[1] + c[4] * v
-        for x in range(columns):
-            u = 2.0 * x / max(columns - 1, 1) - 1.0
-            plane[r, x] -= np.float32(constant + (slope + c[3] * u) * u)
+def local_range(image: Image, reach: int, less: float, out: Image) -> None:  # pragma: no cover
+    """Range of the values within `reach` pixels, less a constant; NaN does not count, 0 at least.
+
+    Beyond the sides there is nothing that could widen the range.
+    """
+    rows, columns = image.shape
+    high = np.empty(columns, dtype=np.float32)
+    low = np.empty(columns, dtype=np.float32)
+    for r in range(rows):
+        high[:] = np.float32(-np.inf)
+        low[:] = np.float32(np.inf)
+        for y in range(max(r - reach, 0), min(r + reach + 1, rows)):
+            line = image[y]
+            for c in range(columns):
+                v = line[c]
+                high[c] = v if v > high[c] else high[c]
+                low[c] = v if v < low[c] else low[c]
+        line = out[r]
+        for c in range(reach, columns - reach):
+            most, least = high[c], low[c]
+            for x in range(1, reach + 1):
+                most = max(most, max(high[c - x], high[c + x]))
+                least = min(least, min(low[c - x], low[c + x]))
+            line[c] = most - least
+        for c in range(columns):
+            if reach <= c < columns - reach:
+                continue
+            most, least = high[c], low[c]
+            for x in range(max(c - reach, 0), min(c + reach + 1, columns)):
+                most = max(most, high[x])
+                least = min(least, low[x])
+            line[c] = most - least
+        for c in range(columns):
+            v = line[c] - np.float32(less)
+            # Where nothing is known the range is -infinity.
+            line[c] = v if v > 0 else np.float32(0.0)

@@ -11,7 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from framesort.errors import InputError
 from framesort.records import Transform
 from framesort.stacking._normalise import Mesh, fit_surface
+from framesort.stacking._pixels import PlainImage
 from framesort.stacking._resample import inverse_matrix
+from framesort.stacking._weights import kernel_polynomials
 
 __all__ = [
     "LARGEST_SLACK",
@@ -50,6 +52,8 @@ class FramePlan:
         Saturation level in its own ADU.
     edges : (int, int, int, int)
         Columns left and right, rows below and above that are no part of the picture.
+    plain : PlainImage or None
+        Where its pixels lie in the file, if they can be read from there.
     stored : str or None
         File with the frame on the grid already, where row-wise reading does not pay.
     """
@@ -61,6 +65,7 @@ class FramePlan:
     surface: Floats
     full: float = np.inf
     edges: tuple[int, int, int, int] = (0, 0, 0, 0)
+    plain: PlainImage | None = None
     stored: str | None = None
 
 
@@ -84,6 +89,8 @@ class Plan:
         For each frame the others, most alike first; m = 0 where that is not known.
     slack_alike : (n,) float ndarray
         Share of the contrast by which a frame may differ from those most like it.
+    polynomials : (half width, 8) float32 ndarray
+        Of the interpolation kernel.
     """
 
     frames: tuple[FramePlan, ...]
@@ -97,6 +104,7 @@ class Plan:
     sky: float
     clip: float
     kernel: str
+    polynomials: NDArray[np.float32]
     read: Reader
 
 
@@ -219,6 +227,7 @@ def make_plan(
                 surface=_surface(request, k, home, looks[k].mesh, home_mesh, factor[k], notes),
                 full=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
                 edges=looks[k].edges,
+                plain=looks[k].plain,
                 stored=looks[k].stored,
             )
         )
@@ -238,6 +247,7 @@ def make_plan(
         sky=_level(home_mesh),
         clip=request.clip,
         kernel=request.kernel,
+        polynomials=kernel_polynomials(request.kernel),
         read=request.read,
     )
     return plan, notes

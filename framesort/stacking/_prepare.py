@@ -9,6 +9,7 @@ from numpy.lib.format import open_memmap
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
+from framesort.files import read_image
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import (
@@ -18,8 +19,10 @@ from framesort.stacking._normalise import (
     measure_mesh,
     row_step,
 )
+from framesort.stacking._pixels import PlainImage, find_plain_image, read_plain_rows
 from framesort.stacking._plan import FramePlan, Reader
 from framesort.stacking._resample import area_factor, inverse_matrix
+from framesort.stacking._weights import kernel_polynomials
 
 __all__ = ["Look", "LookTask", "look_at_frame"]
 
@@ -50,6 +53,7 @@ class Look:
     shape: tuple[int, int] = (0, 0)
     area: float = 1.0
     edges: tuple[int, int, int, int] = (0, 0, 0, 0)
+    plain: PlainImage | None = None
     stored: str | None = None
     error: str = ""
 
@@ -58,7 +62,13 @@ def look_at_frame(task: LookTask) -> Look:
     """Measure the mesh; store the frame on the grid if its rows cannot be read one by one."""
     try:
         store = task.stored if _wants_store(task) else None
-        if store is None:
+        plain, header = None, None
+        if store is None and task.read is read_image:
+            plain, header = find_plain_image(task.path)
+        if plain is not None:
+            rows = plain.shape[0]
+            sample = head = read_plain_rows(plain, slice(0, None, row_step(rows)))
+        elif store is None:
             head, header = task.read(task.path, rows=slice(0, 1))
             rows = int(header["NAXIS2"])
             sample = task.read(task.path, rows=slice(0, None, row_step(rows)))[0]
@@ -73,7 +83,7 @@ def look_at_frame(task: LookTask) -> Look:
         sample = pixels if store is None else pixels[:: row_step(rows)]
         mesh = measure_mesh(sample, rows)
         whole = pixels if store is not None else None
-        edges = _edges(task, sample, rows, mesh.noise, whole)
+        edges = _edges(task, plain, sample, rows, mesh.noise, whole)
         if store is not None:
             try:
                 _store(task, pixels, shape, edges, Path(store))
@@ -82,7 +92,9 @@ def look_at_frame(task: LookTask) -> Look:
                     f"{Path(store).parent}: no room to store {task.path} on the grid "
                     f"({error.strerror}); name a scratch folder with more"
                 ) from error
-        return Look(mesh=mesh, header=header, shape=shape, area=area, edges=edges, stored=store)
+        return Look(
+            mesh=mesh, header=header, shape=shape, area=area, edges=edges, plain=plain, stored=store
+        )
     except OutputError:
         raise
     except Exception as error:  # any reader may be handed in; the frame is named and left out
@@ -92,6 +104,7 @@ def look_at_frame(task: LookTask) -> Look:
 
 def _edges(
     task: LookTask,
+    plain: PlainImage | None,
     sample: NDArray[np.float32],
     rows: int,
     noise: float,
@@ -102,13 +115,14 @@ def _edges(
     if lines < 12:
         return (0, 0, 0, 0)
     columns = sample.T
-    ends = [
-        np.asarray(
-            whole[cut] if whole is not None else task.read(task.path, rows=cut)[0],
-            dtype=np.float32,
-        )
-        for cut in (slice(0, lines), slice(rows - lines, rows))
-    ]
+    ends = []
+    for cut in (slice(0, lines), slice(rows - lines, rows)):
+        if whole is not None:
+            ends.append(whole[cut])
+        elif plain is not None:
+            ends.append(read_plain_rows(plain, cut))
+        else:
+            ends.append(np.asarray(task.read(task.path, rows=cut)[0], dtype=np.float32))
     return (
         bad_lines(columns[:lines], noise),
         bad_lines(columns[: -lines - 1 : -1], noise),
@@ -148,11 +162,12 @@ def _store(
     def read(_: str, *, rows: slice) -> tuple[NDArray[np.float32], Header]:
         return pixels[rows], Header()
 
+    polynomials = kernel_polynomials(task.kernel)
     for start in range(0, task.grid[0], STORE_ROWS):
         rows = slice(start, min(start + STORE_ROWS, task.grid[0]))
         plane = np.empty((rows.stop - rows.start, task.grid[1]), dtype=np.float32)
         flags = np.empty(plane.shape, dtype=np.uint8)
-        resample_frame(read, frame, rows, task.grid[1], task.kernel, plane, flags, 0)
+        resample_frame(read, frame, rows, task.grid, polynomials, plane, flags, 0)
         out[rows], full[rows] = plane, flags
     out.flush()
     full.flush()

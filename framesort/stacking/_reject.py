@@ -4,7 +4,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["grow", "reject"]
+__all__ = ["BLOCK", "grow", "reject"]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -13,6 +13,7 @@ ENOUGH = 0.3  # share of frames out at a pixel, from which its tolerance is doub
 STRONG = 2.0  # times the tolerance, from which a pixel's neighbours are suspected
 ALIKE = 3  # frames that look most like one: two of them must agree with it
 ALIKE_NOISE = 1.2  # a value less the median of three others scatters by sqrt(1 + 1.35 / 3)
+BLOCK = 128  # columns within which strong outliers are looked for again
 NEIGHBOUR = 0.4  # of the tolerance of such neighbours, to the same side
 
 
@@ -70,10 +71,12 @@ def reject(
     first: int,
     stop: int,
     strong: NDArray[np.uint8],
+    gone: NDArray[np.int64],
 ) -> None:  # pragma: no cover
-    """Set outliers in rows `first` to `stop` of a cube to NaN, strong ones to +-infinity.
+    """Set outliers in rows of a cube to NaN, strong ones to +-infinity.
 
-    `strong` (frame, row) marks the rows that have some.
+    `strong` (frame, row, block of columns) marks where there are some. Rows `first` to `stop`
+    are counted in `gone` (frame), one more on each side is looked at for `grow`.
 
     The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
     plus ``slack[k]`` times the local contrast of the median image. A value beyond it stays all the
@@ -81,7 +84,7 @@ def reject(
     ``order[k]``, the frames that look most like it. Strong outliers exceed it
     `STRONG` times; `grow` looks around them.
     """
-    frames, _, columns = cube.shape
+    frames, rows, columns = cube.shape
     v = np.empty(frames)
     var = np.empty(frames)
     loose = np.empty(frames)
@@ -91,7 +94,8 @@ def reject(
     agreed = np.empty(frames, dtype=np.int64)
     three = np.empty(ALIKE)
     suspect = np.empty(columns, dtype=np.uint8)
-    for r in range(first, stop):
+    for r in range(max(first - 1, 0), min(stop + 1, rows)):
+        counts = 1 if first <= r < stop else 0
         # Most pixels have no outlier: find those that may have one, line by line.
         for c in range(columns):
             suspect[c] = 0
@@ -125,6 +129,7 @@ def reject(
                 if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
                     k = who[0] if v[0] > v[1] else who[1]
                     cube[k, r, c] = np.nan
+                    gone[k] += counts
                 continue
             centre = float(median[r, c])
             out = _judge(v, var, loose, n, centre, clip, bad)
@@ -166,11 +171,12 @@ def reject(
                 continue
             for i in range(n):
                 if bad[i] > 0:
+                    gone[who[i]] += counts
                     limit = STRONG * (clip * np.sqrt(var[i]) + loose[i])
                     off = v[i] - centre
                     if abs(off) > limit:
                         cube[who[i], r, c] = np.inf if off > 0 else -np.inf
-                        strong[who[i], r] = 1
+                        strong[who[i], r, c // BLOCK] = 1
                     else:
                         cube[who[i], r, c] = np.nan
 
@@ -188,6 +194,7 @@ def grow(
     first: int,
     stop: int,
     strong: NDArray[np.uint8],
+    gone: NDArray[np.int64],
 ) -> None:  # pragma: no cover
     """Set the neighbours of strong outliers to NaN that lie off to the same side.
 
@@ -198,20 +205,21 @@ def grow(
     frames, rows, columns = cube.shape
     for k in range(frames):
         for r in range(max(first - 1, 0), min(stop + 1, rows)):
-            if strong[k, r] == 0:
-                continue
-            line = cube[k, r]
-            for c in range(columns):
-                if not np.isinf(line[c]):
+            for block in range(strong.shape[2]):
+                if strong[k, r, block] == 0:
                     continue
-                side = 1.0 if line[c] > 0 else -1.0
-                for y in range(max(r - 1, first), min(r + 2, stop)):
-                    for x in range(max(c - 1, 0), min(c + 2, columns)):
-                        v = cube[k, y, x]
-                        if not np.isfinite(v):
-                            continue
-                        light = max(float(median[y, x]) - sky, 0.0)
-                        limit = NEIGHBOUR * clip * np.sqrt(variance[k] + shot[k] * light)
-                        limit += slack * contrast[y, x]
-                        if side * (v - median[y, x]) > limit:
-                            cube[k, y, x] = np.nan
+                for c in range(block * BLOCK, min(block * BLOCK + BLOCK, columns)):
+                    if not np.isinf(cube[k, r, c]):
+                        continue
+                    side = 1.0 if cube[k, r, c] > 0 else -1.0
+                    for y in range(max(r - 1, first), min(r + 2, stop)):
+                        for x in range(max(c - 1, 0), min(c + 2, columns)):
+                            v = cube[k, y, x]
+                            if not np.isfinite(v):
+                                continue
+                            light = max(float(median[y, x]) - sky, 0.0)
+                            limit = NEIGHBOUR * clip * np.sqrt(variance[k] + shot[k] * light)
+                            limit += slack * contrast[y, x]
+                            if side * (v - median[y, x]) > limit:
+                                cube[k, y, x] = np.nan
+                                gone[k] += 1

@@ -5,51 +5,13 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.records import Transform
-from framesort.stacking._interpolate import resample_into
+from framesort.stacking._interpolate import place_into, resample_into
+from framesort.stacking._weights import kernel_polynomials
 
-__all__ = ["KERNELS", "kernel_table", "needed_rows", "resample_image", "resample_rows"]
+__all__ = ["area_factor", "inverse_matrix", "needed_rows", "resample_image", "resample_rows"]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
-
-PHASES = 2048  # steps of a pixel at which weights are tabled: places are good to 1/4096 pixel
-KERNELS = {"linear": 1, "cubic": 2, "lanczos3": 3}
-"""Names of the interpolation kernels with their half width in pixels."""
-
-
-def kernel_table(kernel: str) -> Image:
-    """Weights of the pixels around a place, for each phase.
-
-    Parameters
-    ----------
-    kernel : {"linear", "cubic", "lanczos3"}
-        "cubic" is the cubic convolution of Keys 1981 (IEEE Trans. ASSP 29, 1153) with a = -1/2;
-        "lanczos3" sinc(x) sinc(x / 3) (Duchon 1979, J. Appl. Meteorol. 18, 1016), normalised
-        and with its first moment set right on the two inner pixels: as it stands it moves a
-        star by up to 0.02 pixel.
-
-    Returns
-    -------
-    (PHASES + 1, 2 * half width) float32 ndarray
-        Row p: weights of the pixels ``-half + 1 .. half`` from the pixel at or below the
-        place, which lies ``p / PHASES`` above it. Each row adds up to 1.
-    """
-    if kernel not in KERNELS:
-        raise InputError(f"kernel must be one of {', '.join(KERNELS)}, got {kernel!r}")
-    half = KERNELS[kernel]
-    x = np.abs(np.arange(-half + 1, half + 1) - np.linspace(0, 1, PHASES + 1)[:, None])
-    if kernel == "linear":
-        weights = np.maximum(1 - x, 0)
-    elif kernel == "cubic":
-        near = (1.5 * x - 2.5) * x * x + 1
-        weights = np.where(x < 1, near, np.where(x < 2, ((-0.5 * x + 2.5) * x - 4) * x + 2, 0))
-    else:
-        weights = np.where(x < 3, np.sinc(x) * np.sinc(x / 3), 0)
-    weights /= weights.sum(axis=1, keepdims=True)
-    missing = np.linspace(0, 1, PHASES + 1) - weights @ np.arange(-half + 1, half + 1)
-    weights[:, half - 1] -= missing
-    weights[:, half] += missing
-    return np.ascontiguousarray(weights, dtype=np.float32)
 
 
 def needed_rows(inverse: Floats, rows: slice, columns: int, half: int, limit: int) -> slice:
@@ -75,47 +37,51 @@ def resample_rows(
     out: Image,
     flags: NDArray[np.uint8],
     *,
-    table: Image,
+    polynomials: Image,
     first_row: int,
     source_rows: int,
+    grid_rows: int,
     full: float = np.inf,
     factor: float = 1.0,
+    surface: Floats | None = None,
     edges: tuple[int, int, int, int] = (0, 0, 0, 0),
-) -> bool:
+) -> tuple[int, int]:
     """Rows of the grid from the rows of a frame that are at hand, see `resample_image`.
 
     `edges`: columns left and right, rows below and above, that are not part of the picture.
-    Returns whether a pixel at or above `full` was met; `flags` marks where it is the nearest.
+    Values are multiplied with `factor`, then `surface` (see `surface_terms`) is taken off.
+    Returns how many values are finite, and how many pixels at or above `full` were met; `flags`
+    marks where these are the nearest.
     """
     if not len(source):
         out[...] = np.nan
         flags[...] = 0
-        return False
+        return 0, 0
     ny, nx = source_rows, source.shape[1]
+    bounds = np.array([edges[0], nx - edges[1], edges[2], ny - edges[3]], dtype=np.int64)
+    surface = np.zeros(6) if surface is None else surface
+    shape = (grid_rows, out.shape[1])
     shift = _whole_shift(inverse)
     if shift is not None:
-        return _copy(source, shift, rows, out, flags, first_row, source_rows, full, factor, edges)
-    bounds = np.array([edges[0], nx - edges[1], edges[2], ny - edges[3]], dtype=np.int64)
+        # Without interpolation; rows that are not at hand are not asked for.
+        bounds[2:] = max(bounds[2], first_row), min(bounds[3], first_row + len(source))
+        met: tuple[int, int] = place_into(
+            np.ascontiguousarray(source, dtype=np.float32), first_row, bounds, shift, rows.start,
+            full, factor, surface, shape, out, flags,
+        )  # fmt: skip
+        return met
     if inverse[0, 0] < 0:
         # Turned by half a turn or so: along the frame's reversed rows memory runs forward.
         source = source[:, ::-1]
         mirror = np.array([[-1.0, 0, nx - 1], [0, 1, 0], [0, 0, 1]])
         inverse = mirror @ inverse
         bounds[:2] = edges[1], nx - edges[0]
-    return bool(
-        resample_into(
-            np.ascontiguousarray(source, dtype=np.float32),
-            first_row,
-            bounds,
-            np.ascontiguousarray(inverse, dtype=float),
-            rows.start,
-            np.ascontiguousarray(table.T),
-            full,
-            factor,
-            out,
-            flags,
-        )
-    )
+    met = resample_into(
+        np.ascontiguousarray(source, dtype=np.float32), first_row, bounds,
+        np.ascontiguousarray(inverse, dtype=float), rows.start, polynomials, full, factor,
+        surface, shape, out, flags,
+    )  # fmt: skip
+    return met
 
 
 def _whole_shift(inverse: Floats) -> tuple[int, int] | None:
@@ -126,38 +92,6 @@ def _whole_shift(inverse: Floats) -> tuple[int, int] | None:
     if not np.array_equal(inverse, [[1, 0, dx], [0, 1, dy], [0, 0, 1]]):
         return None
     return int(dx), int(dy)
-
-
-def _copy(
-    source: Image,
-    shift: tuple[int, int],
-    rows: slice,
-    out: Image,
-    flags: NDArray[np.uint8],
-    first_row: int,
-    source_rows: int,
-    full: float,
-    factor: float,
-    edges: tuple[int, int, int, int],
-) -> bool:
-    """Without interpolation: what the kernels give at whole pixels, to the bit."""
-    out[...] = np.nan
-    flags[...] = 0
-    dx, dy = shift
-    x0, x1 = edges[0], source.shape[1] - edges[1]
-    y0 = max(edges[2], first_row)
-    y1 = min(source_rows - edges[3], first_row + len(source))
-    gx0, gx1 = max(x0 - dx, 0), min(x1 - dx, out.shape[1])
-    gy0, gy1 = max(y0 - dy, rows.start), min(y1 - dy, rows.stop)
-    if gx0 >= gx1 or gy0 >= gy1:
-        return False
-    part = source[gy0 + dy - first_row : gy1 + dy - first_row, gx0 + dx : gx1 + dx]
-    place = (slice(gy0 - rows.start, gy1 - rows.start), slice(gx0, gx1))
-    np.multiply(part, np.float32(factor), out=out[place])
-    if np.isinf(full):
-        return False
-    np.greater_equal(part, full, out=flags[place].view(bool))
-    return bool(flags.any())
 
 
 def resample_image(
@@ -180,7 +114,7 @@ def resample_image(
     shape : (int, int)
         Rows and columns of the grid.
     kernel : {"linear", "cubic", "lanczos3"}
-        See `kernel_table`. The last two are kept between the lowest of the 4 x 4 nearest
+        See `kernel_weights`. The last two are kept between the lowest of the 4 x 4 nearest
         pixels and the highest plus 30 % of their range.
     conserve_flux : bool
         Divide by the area of a pixel on the grid, so that a star's total light stays; else
@@ -196,7 +130,7 @@ def resample_image(
     InputError
         The kernel is not known, the transform is not good or the image not 2-D.
     """
-    table = kernel_table(kernel)
+    polynomials = kernel_polynomials(kernel)
     if not transform:
         raise InputError(f"transform must be good, got one with reason {transform.reason!r}")
     if data.ndim != 2:
@@ -209,9 +143,10 @@ def resample_image(
         slice(0, shape[0]),
         out,
         flags,
-        table=table,
+        polynomials=polynomials,
         first_row=0,
         source_rows=data.shape[0],
+        grid_rows=shape[0],
         factor=1 / area_factor(transform, data.shape) if conserve_flux else 1.0,
     )
     return out

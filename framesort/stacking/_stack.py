@@ -1,8 +1,9 @@
 """Stacks of several sets of frames in one pass, band by band."""
 
+import itertools
 import tempfile
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack
 from functools import partial
 from pathlib import Path
@@ -15,18 +16,18 @@ from numpy.typing import ArrayLike
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.files import read_image
 from framesort.records import Stack, Transform
-from framesort.stacking._bands import MARGIN, FrameVanishedError, run_band
+from framesort.stacking._bands import MARGIN, FrameVanishedError, run_stripe
 from framesort.stacking._collect import Collector
 from framesort.stacking._plan import Reader, Request, choose_home, make_plan, make_request
 from framesort.stacking._prepare import Look, LookTask, look_at_frame
-from framesort.stacking._resample import kernel_table
-from framesort.workers import Progress, run_tasks
+from framesort.stacking._weights import kernel_polynomials
+from framesort.workers import Progress, open_threads, run_tasks
 
 __all__ = ["stack_frames"]
 
-MEMORY = 256 * 2**20  # bytes a band may take
-FEWEST_BANDS = 8  # so that several workers have something to do
-SMALLEST_BAND = 16  # rows
+MEMORY = 96 * 2**20  # bytes that the rows at hand may take
+STRIPES = 24  # parts of the grid that workers take up, at most
+SMALLEST_STRIPE = 128  # rows; the six that two stripes share are then 5 %
 
 
 def stack_frames(
@@ -95,7 +96,7 @@ def stack_frames(
         Order of the surface (0 to 2) that brings a frame's background to the reference's;
         -1 leaves backgrounds alone.
     memory : int
-        Bytes that one band may take; every worker holds one band at a time.
+        Bytes that each worker may use for the rows at hand of all frames.
     read : callable or None
         ``read(path, rows=slice)`` gives the rows of a frame as (rows, columns) and its
         header (with NAXIS2, the rows of the whole frame). Here a caller calibrates. None for
@@ -105,9 +106,11 @@ def stack_frames(
         grid: they are stored on the grid until the end, 5 bytes a pixel. None for the
         system's folder for temporary files.
     executor : `~concurrent.futures.Executor` or None
-        Where bands are made; None for this process.
+        Where stripes of the grid are made; None for this process. In place of the pool of
+        processes of `framesort.workers.open_executor` as many threads are used: the compiled
+        loops run side by side, and no pixel is copied from process to process.
     progress : callable or None
-        Wraps the iteration over frames looked at, then over bands.
+        Wraps the iteration over frames looked at, then over stripes.
 
     Returns
     -------
@@ -133,7 +136,7 @@ def stack_frames(
     names = [str(path) for path in paths]
     if memory < 2**20:
         raise InputError(f"memory must be at least 1 MiB, got {memory} bytes")
-    kernel_table(kernel)
+    kernel_polynomials(kernel)
     request = make_request(
         [str(path) for path in paths],
         transforms,
@@ -159,6 +162,8 @@ def stack_frames(
         folder = Path(
             stack.enter_context(tempfile.TemporaryDirectory(prefix="framesort-", dir=scratch))
         )
+        executor = stack.enter_context(open_threads(executor))
+        shared = isinstance(executor, ThreadPoolExecutor)
         looks = _look(request, usable, folder, executor, progress)
         gone = {k: look.error for k, look in looks.items() if look.error}
         while True:
@@ -168,13 +173,18 @@ def stack_frames(
                     raise NotEnoughFramesError(f"set {name!r} has no frame that can be stacked")
             home = choose_home(reference, used, transforms)
             plan, remarks = make_plan(request, used, home, looks)
-            bands = _bands(request.shape, len(used), len(sets), memory)
+            stripes = _stripes(request.shape[0])
             collector = Collector(list(sets), plan)
+            task = partial(
+                run_stripe,
+                plan,
+                _band(request.shape, len(used), memory),
+                collector.part if executor is None or shared else None,
+            )
             try:
-                for band in run_tasks(
-                    partial(run_band, plan), bands, executor=executor, progress=progress
-                ):
-                    collector.add(band)
+                results = run_tasks(task, stripes, executor=executor, progress=progress)
+                for rows, sums in zip(stripes, results, strict=True):
+                    collector.add(rows, sums)
                 break
             except FrameVanishedError as error:
                 # Start again without it: a frame in some bands only would leave a seam.
@@ -209,11 +219,16 @@ def _look(
     return dict(zip(usable, results, strict=True))
 
 
-def _bands(shape: tuple[int, int], frames: int, sets: int, memory: int) -> list[slice]:
-    """Rows of the grid in bands that fit into the memory."""
-    # The cube, twice a frame's source rows, medians and filters, and what the sets give.
-    per_row = shape[1] * (4 * frames + 12 + 24 + 12 * sets)
-    rows = int(memory // per_row) - 2 * MARGIN
-    rows = min(rows, max(-(-shape[0] // FEWEST_BANDS), SMALLEST_BAND))
-    rows = max(rows, 1)
-    return [slice(start, min(start + rows, shape[0])) for start in range(0, shape[0], rows)]
+def _stripes(rows: int) -> list[slice]:
+    """The grid in stripes of about equal height."""
+    count = max(1, min(STRIPES, rows // SMALLEST_STRIPE))
+    edges = np.linspace(0, rows, count + 1).round().astype(int).tolist()
+    return [slice(start, stop) for start, stop in itertools.pairwise(edges)]
+
+
+def _band(shape: tuple[int, int], frames: int, memory: int) -> int:
+    """Rows of the grid that fit into the memory at a time."""
+    # The cube; medians and contrast, flags, and a frame's rows as read and in float.
+    per_row = shape[1] * (4 * frames + 12 + 1 + 6)
+    # Rows on both sides, and those that are kept for the next band.
+    return max(int(memory // per_row) - 4 * MARGIN, 1)
