@@ -4,6 +4,7 @@ The one instrument that several rooms use; it takes and gives plain arrays and t
 """
 
 from framesort.stars._background import Background, estimate_background
+from framesort.stars._detect import guess_saturation
 from framesort.stars._find import find_stars
 from framesort.stars._line import LineOfLight, measure_line
 from framesort.stars._match import match_star_lists
@@ -15,6 +16,7 @@ __all__ = [
     "LineOfLight",
     "estimate_background",
     "find_stars",
+    "guess_saturation",
     "line_template",
     "match_star_lists",
     "measure_image",

@@ -1,6 +1,6 @@
 """Find and measure the stars of an image."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from framesort.records import STAR_COLUMNS
 from framesort.stars._background import Background, estimate_background, prepare_image
+from framesort.stars._contour import Contour, measure_contour
 from framesort.stars._detect import (
     find_candidates,
     guess_saturation,
@@ -17,7 +18,7 @@ from framesort.stars._detect import (
     saturated_blobs,
 )
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y, draw_stars, fit_stars
-from framesort.stars._growth import Growth, core_flux, measure_growth, shape_numbers
+from framesort.stars._growth import Growth, core_flux, measure_growth, ring_light, shape_numbers
 from framesort.stars._guess import (
     FAR,
     FIT_RADIUS,
@@ -64,6 +65,8 @@ class Field:
     mean_star : (8,) float64 ndarray
         The frame's mean profile, height 1.
     growth : Growth
+    contour : Contour
+        Of the frame's mean star at half maximum.
     table : `~astropy.table.Table`
         Star list, same order.
     """
@@ -77,6 +80,7 @@ class Field:
     radius: float
     mean_star: NDArray[np.float64]
     growth: Growth
+    contour: Contour
     table: Table
 
 
@@ -159,12 +163,13 @@ def _fit_field(
     draw_stars(residual, stars, order, 1.0, sigma, FAR)
     stars[:, G] = g
     draw_stars(residual, stars, order, -1.0, sigma, FAR)
+    spread = 0.0  # nothing is known of it
     some = np.flatnonzero(alone & (strength > 15))[:300]
     if len(some) < 10:
         some = np.flatnonzero(alone if alone.sum() >= 5 else good)[:300]
     if len(some):
         fit_stars(residual, stars, some, radii, np.full(n, 7), 15, sigma, FAR, quality)
-        mean = mean_star(stars[some], g)
+        mean, spread = mean_star(stars[some], g, star_depth(stars, sigma, fwhm)[some])
     draw_stars(residual, stars, order, 1.0, sigma, FAR)
     failed = ~narrow & (~good | (strength < _SHAPE_DEPTH))
     stars[failed, A], stars[failed, B], stars[failed, C] = mean[A], mean[B], mean[C]
@@ -176,9 +181,11 @@ def _fit_field(
     )
     measured = ~saturated & ~faint
     quality[narrow, 3] = -1
-    return _list_stars(
+    field = _list_stars(
         residual, background, stars, quality, sigma, saturated, measured, radius, mean, pixels
     )
+    contour = field.contour.without_noise(spread)
+    return replace(field, contour=contour)
 
 
 def _too_narrow(
@@ -253,7 +260,9 @@ def _list_stars(
         & find_isolated(stars[:, X], stars[:, Y], core, fwhm)
     )
     use = np.flatnonzero(clean & (depth > 40))[:150]
-    growth = measure_growth(residual, stars, use, mean, sigma[use])
+    rings, level, width = ring_light(residual, stars, use, sigma[use], fwhm)
+    growth = measure_growth(rings, width, core[use], mean, sigma[use])
+    contour = measure_contour(residual, stars[use], level, sigma[use], mean)
     peak = _peaks(pixels, background.level, x0, y0)
     columns = {
         "x": stars[:, X],
@@ -261,7 +270,7 @@ def _list_stars(
         "flux": core * growth.total,
         "flux_err": error * growth.total,
         "peak": peak,
-        "fwhm": np.where(measured, shape["fwhm"], np.nan),
+        "fwhm": np.where(measured, shape["fwhm"] * contour.ratio, np.nan),
         "half_flux_radius": np.where(measured, shape["fwhm"] * growth.half_radius, np.nan),
         "eccentricity": np.where(measured, shape["eccentricity"], np.nan),
         "elongation_angle": np.where(measured, shape["elongation_angle"], np.nan),
@@ -277,7 +286,7 @@ def _list_stars(
     table.meta["moffat_index"] = float(1 / mean[G])
     table.meta["total_over_core"] = growth.total
     return Field(
-        residual, background, stars, quality, sigma, saturated, radius, mean, growth, table
+        residual, background, stars, quality, sigma, saturated, radius, mean, growth, contour, table
     )
 
 

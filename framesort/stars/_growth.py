@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from framesort.stars._fit import HEIGHT, A, B, C, G
 
-__all__ = ["Growth", "core_flux", "measure_growth", "shape_numbers"]
+__all__ = ["Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers"]
 
 _END = 10.0
 """Radius at which the light of the Moffat profile is taken to end, in FWHM."""
@@ -131,10 +131,35 @@ def clipped_mean(
     return np.where(some, mean, np.nan), np.where(bad, np.inf, error)
 
 
-def measure_growth(
+def ring_light(
     residual: NDArray[np.float32],
     stars: NDArray[np.float64],
     bright: NDArray[np.int64],
+    noise: NDArray[np.float64],
+    fwhm: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """What the fits of bright stars leave, in rings out to 6 FWHM.
+
+    Returns
+    -------
+    means : (m, rings) float ndarray
+        Mean of the remainder in each ring less `level`; NaN where it has too few pixels.
+    level : (m,) float ndarray
+        Local background: what the outer quarter of the rings holds.
+    width : float
+        Of a ring, pixels.
+    """
+    width = max(1.0, 0.5 * fwhm)
+    rings = int(np.ceil(6 * fwhm / width))
+    means = _ring_means(residual, stars, bright, width, rings, 0.1 * noise)
+    level = np.mean(means[:, -max(2, rings // 4) :], axis=1)
+    return means - level[:, None], level, width
+
+
+def measure_growth(
+    rings: NDArray[np.float64],
+    width: float,
+    core: NDArray[np.float64],
     mean_star: NDArray[np.float64],
     noise: NDArray[np.float64],
 ) -> Growth:
@@ -142,42 +167,33 @@ def measure_growth(
 
     Parameters
     ----------
-    residual : (ny, nx) float32 ndarray
-        The image after all fitted stars were taken away.
-    stars : (n, 8) float64 ndarray
-        The fitted stars.
-    bright : (m,) int64 ndarray
-        Stars to use: bright, isolated.
+    rings, width
+        As of `ring_light` for bright, isolated stars.
+    core : (m,) float64 ndarray
+        Their core light.
     mean_star : (8,) float64 ndarray
         The frame's mean profile.
     noise : (m,) float64 ndarray
-        Noise per pixel at `bright`.
+        Noise per pixel at each.
     """
     fwhm = float(shape_numbers(mean_star[None])["fwhm"][0])
     grid = np.concatenate([np.arange(0.05, 3, 0.01), np.arange(3, _END + 0.01, 0.05)]) * fwhm
     growth = _model_growth(mean_star, grid)
     total_err = 0.0
-    if len(bright) >= 3:
-        width = max(1.0, 0.5 * fwhm)
-        rings = int(np.ceil(6 * fwhm / width))
-        core = core_flux(stars[bright])
-        means = _ring_means(residual, stars, bright, width, rings, 0.1 * noise)
-        means = means / core[:, None]
-        # Local background: what the outer rings hold.
-        outer = max(2, rings // 4)
-        with np.errstate(invalid="ignore"):
-            means = means - np.mean(means[:, -outer:], axis=1, keepdims=True)
+    if len(core) >= 3:
+        number = rings.shape[1]
+        means = rings / core[:, None]
         # A floor of the relative error keeps the few brightest stars from deciding alone.
         weight = 1 / ((noise / core) ** 2 + np.median(noise / core) ** 2 * 0.1)
         mean, error = clipped_mean(means, weight)
-        area = np.pi * width**2 * (2 * np.arange(rings) + 1)
+        area = np.pi * width**2 * (2 * np.arange(number) + 1)
         usable = np.isfinite(mean) & np.isfinite(error)
         light = np.where(usable, mean, 0) * area
         spread = np.where(usable, error, 0) * area
-        edges = width * np.arange(1, rings + 1)
+        edges = width * np.arange(1, number + 1)
         # Go out as far as the sum is known to one percent.
         known = np.sqrt(np.cumsum(spread**2)) < 0.01 * growth[-1]
-        reach = int(np.argmin(known)) if not known.all() else rings - outer
+        reach = int(np.argmin(known)) if not known.all() else number - max(2, number // 4)
         if reach > 0:
             total_err = float(np.sqrt((spread[:reach] ** 2).sum()) / growth[-1])
             extra = np.concatenate([[0.0], np.cumsum(light[:reach])])

@@ -9,7 +9,7 @@ from scipy.spatial import cKDTree
 
 from framesort.stars._detect import KERNEL_SHARE, find_candidates
 from framesort.stars._fit import BACK, COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars, fit_stars
-from framesort.stars._growth import core_flux, shape_numbers
+from framesort.stars._growth import clipped_mean, core_flux, shape_numbers
 
 __all__ = [
     "FAR",
@@ -37,6 +37,9 @@ FIT_RADIUS = 2.2
 G_START = 0.25
 """One over the Moffat index to begin with: index 4, between turbulence and optics."""
 
+_SHAPE_SPREAD = 0.002
+"""By how much the shapes of bright stars of one frame differ at least, relative."""
+
 FAR = 60.0
 """Farthest that the profile of a star is followed, pixels."""
 
@@ -59,17 +62,28 @@ def _round_star(fwhm: float, g: float) -> NDArray[np.float64]:
     return star
 
 
-def mean_star(stars: NDArray[np.float64], g: float) -> NDArray[np.float64]:
-    """Median width, and mean of the shapes without it."""
+def mean_star(
+    stars: NDArray[np.float64], g: float, depth: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], float]:
+    """Median width, and mean of the shapes without it; and the variance of its distortion.
+
+    The variance is that of (a^2 - b^2) / (a^2 + b^2), sum of both components. `depth` is the
+    signal to noise of each star: the error of a shape is one over it, beside what stars of any
+    brightness differ by.
+    """
     det = stars[:, A] * stars[:, C] - stars[:, B] ** 2
     width = np.median(det**-0.25)
     # The inverse matrices, made of equal area, average like second moments.
     v = stars[:, [C, B, A]] / np.sqrt(det)[:, None]
-    vxx, vxy, vyy = np.median(v, axis=0)
-    norm = np.sqrt(max(vxx * vyy - vxy**2, 1e-12)) * width**2
+    weight = 1 / (1 / np.maximum(depth, 1) ** 2 + _SHAPE_SPREAD**2)
+    both = np.column_stack([0.5 * (v[:, 0] - v[:, 2]), -v[:, 1]])
+    (plus, cross), error = clipped_mean(both, weight)
+    # Of unit area: the half sum of the diagonal follows.
+    whole = np.sqrt(1 + plus**2 + cross**2)
     star = np.zeros(COUNT)
-    star[[HEIGHT, A, B, C, G]] = 1, vyy / norm, vxy / norm, vxx / norm, g
-    return star
+    shape = np.array([whole - plus, -cross, whole + plus]) / width**2
+    star[HEIGHT], star[[A, B, C]], star[G] = 1, shape[[0, 1, 2]], g
+    return star, float(np.sum(error**2) / whole**2)
 
 
 def guess_star(residual: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -8,7 +8,6 @@ from framesort.records import FrameQuality
 from framesort.stars._background import prepare_image
 from framesort.stars._detect import guess_saturation
 from framesort.stars._find import measure_field
-from framesort.stars._growth import shape_numbers
 from framesort.stars._line import line_from_stars
 from framesort.stars._map import fit_slope, map_widths
 
@@ -61,7 +60,6 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
             reason="few stars",
         )
     fwhm = float(np.median(table["fwhm"][clean]))
-    shape = shape_numbers(field.mean_star[None])
     # The relative error of a width is half of that of the light.
     told = {
         name: np.asarray(table[name], dtype=float)[clean]
@@ -76,8 +74,8 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         stars=len(table),
         fwhm=fwhm,
         half_flux_radius=float(np.median(table["half_flux_radius"][clean])),
-        eccentricity=float(shape["eccentricity"][0]),
-        elongation_angle=float(shape["elongation_angle"][0]),
+        eccentricity=field.contour.eccentricity,
+        elongation_angle=field.contour.angle,
         line_raw=line.strength,
         line_raw_err=line.error,
         line_raw_angle=line.angle,

@@ -37,16 +37,36 @@ def true_widths(kind: str, fwhm: float) -> tuple[float, float]:
     return width, float(np.interp(0.5, np.cumsum(image.ravel()[order]), radius[order]))
 
 
-def true_eccentricity(star) -> float:
-    """Of the half-maximum contour of the profile with the pixel."""
-    image = (
-        galsim.Convolve(star, galsim.Pixel(1.0))
-        .drawImage(nx=501, ny=501, scale=0.05, method="no_pixel")
-        .array
-    )
-    y, x = np.nonzero(image > image.max() / 2)
-    small, large = np.linalg.eigvalsh(np.cov(x, y))
-    return float(np.sqrt(1 - small / large))
+def trailed(kind: str, fwhm: float, length: float, angle: float):
+    """A star that moved evenly on a straight line of `length` pixels."""
+    box = galsim.Box(length, 0.02, gsparams=GSPARAMS).rotate(angle * galsim.degrees)
+    return galsim.Convolve(profile(kind, fwhm), box, gsparams=GSPARAMS)
+
+
+def true_shape(star) -> tuple[float, float, float, float]:
+    """FWHM, half-flux radius, eccentricity and angle of a profile with the pixel.
+
+    Off a finely drawn image. FWHM is the diameter of the circle with the area above half
+    maximum; eccentricity and angle are those of the ellipse with the second moments of that
+    area. For an ellipse both are the usual ones.
+    """
+    whole = galsim.Convolve(star, galsim.Pixel(1.0))
+    image = whole.drawImage(nx=801, ny=801, scale=0.05, method="no_pixel", dtype=float).array
+    c = 400
+    # Every point is shared out between inside and outside by how far it is from the contour.
+    slope = np.hypot(*np.gradient(image))
+    inside = np.clip(0.5 + (image - image[c, c] / 2) / np.maximum(slope, 1e-300), 0, 1)
+    area = inside.sum() * 0.05**2
+    y, x = np.indices(image.shape) - c
+    xx, xy, yy = ((inside * a * b).sum() for a, b in ((x, x), (x, y), (y, y)))
+    root = np.hypot(xx - yy, 2 * xy)
+    ratio = (xx + yy - root) / (xx + yy + root)
+    angle = np.degrees(0.5 * np.arctan2(2 * xy, xx - yy)) % 180
+    radius = np.hypot(x, y).ravel() * 0.05
+    order = np.argsort(radius, kind="stable")
+    # The flux is 1, also where the image does not hold all of it.
+    half = float(np.interp(0.5, np.cumsum(image.ravel()[order]), radius[order]))
+    return 2 * float(np.sqrt(area / np.pi)), half, float(np.sqrt(max(1 - ratio, 0))), float(angle)
 
 
 def star_grid(star, fwhm, snr, *, rng, side=7, noise=10.0, sky=1000.0, step=None):
