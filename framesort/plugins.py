@@ -11,6 +11,7 @@ and `--heater-reader ring-logger`, or the setting of that name, chooses it.
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
+from inspect import Parameter, signature
 from typing import Any
 
 from framesort.errors import FramesortError, InputError
@@ -18,10 +19,12 @@ from framesort.errors import FramesortError, InputError
 __all__ = ["STEPS", "Plugin", "find_plugin", "list_plugins"]
 
 STEPS: dict[str, str] = {
-    "heater_log": "reads a heater log: (path, **options) -> HeaterTrace",
-    "star_measurer": "measures one image: (image, *, saturation, mask) -> FrameQuality",
-    "registration": "places frames: (star_lists, *, reference, ...) -> list of Transform",
-    "stacker": "stacks sets: (paths, transforms, *, sets, shape, ...) -> dict of Stack",
+    "heater_log": "reads a heater log: (path, *, form, zone, ...) -> HeaterTrace",
+    "star_measurer": "measures one image: (image, *, saturation) -> FrameQuality",
+    "registration": (
+        "places frames: (star_lists, *, paths, groups, reference, grid, ...) -> list of Transform"
+    ),
+    "stacker": "stacks sets: (paths, transforms, *, sets, shape, header, ...) -> dict of Stack",
 }
 """The steps that can be replaced and what each takes and gives; the group is ``framesort.STEP``."""
 
@@ -31,6 +34,9 @@ BUILT_IN = "builtin"
 @dataclass(frozen=True)
 class Plugin:
     """A step found by name; call it as the step is called. It can be sent to another process.
+
+    A step is given only those options that it names, so that it need not name what it does not
+    use; one with ``**options`` is given all.
 
     What the step raises on purpose (a `FramesortError`) passes through; anything else
     becomes an `InputError` that names the plug-in.
@@ -43,7 +49,7 @@ class Plugin:
         """Run the step."""
         function = _load(_entry_point(self.step, self.name))
         try:
-            return function(*args, **kwargs)
+            return function(*args, **_accepted(function, kwargs))
         except FramesortError:
             raise
         except Exception as error:
@@ -52,6 +58,18 @@ class Plugin:
             raise InputError(
                 f"plug-in {self.name!r} ({self.step}) failed: {type(error).__name__}: {error}"
             ) from error
+
+
+def _accepted(function: Callable[..., Any], options: dict[str, Any]) -> dict[str, Any]:
+    """The options that a function names, or all if it takes any."""
+    try:
+        known = signature(function).parameters.values()
+    except (TypeError, ValueError):  # a compiled function may not tell
+        return options
+    if any(parameter.kind is Parameter.VAR_KEYWORD for parameter in known):
+        return options
+    names = {parameter.name for parameter in known}
+    return {name: value for name, value in options.items() if name in names}
 
 
 def list_plugins(step: str) -> tuple[str, ...]:

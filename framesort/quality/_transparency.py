@@ -105,8 +105,9 @@ def _flux_ratio(
     error = np.hypot(
         np.asarray(source["flux_err"])[pairs] / one, np.asarray(target["flux_err"])[other] / two
     )
-    # The floor keeps a few bright stars from deciding alone.
-    weight = 1 / (error**2 + 0.02**2)
+    # The floor keeps a few bright stars from deciding alone; uncertainties that are not known
+    # leave all stars alike.
+    weight = 1 / (np.nan_to_num(error, nan=0.0) ** 2 + 0.02**2)
     order = np.argsort(one / two, kind="stable")
     below = np.cumsum(weight[order])
     middle = int(np.searchsorted(below, 0.5 * below[-1]))
