@@ -27,6 +27,7 @@ except ImportError:  # not on every system
     fcntl = None  # type: ignore[assignment]
 
 __all__ = [
+    "drop_unreadable",
     "image_hdu",
     "json_ready",
     "open_fits",
@@ -41,6 +42,9 @@ __all__ = [
 ]
 
 StrPath = str | os.PathLike[str]
+
+MOST_BAD_CARDS = 100
+"""So many cards without sense may stand in a header that counts as one."""
 
 LARGEST_RATIO = 2000
 """An image cannot be this much larger than its packed file; gzip ends at 1032 to 1."""
@@ -70,9 +74,31 @@ def image_hdu(hdus: fits.HDUList) -> fits.hdu.base.ExtensionHDU:
             isinstance(hdu, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU)
             and hdu.header.get("NAXIS", 0) >= 2
         ):
+            drop_unreadable(hdu.header)
             _check_size(hdu)
             return hdu
     raise FrameError("no image in the file")
+
+
+def drop_unreadable(header: fits.Header) -> fits.Header:
+    """Take cards whose value or comment cannot be parsed out of a header, and give it back.
+
+    Raises
+    ------
+    FrameError
+        There are so many of them that the header is no header.
+    """
+    bad = []
+    for number, card in enumerate(header.cards):
+        try:
+            card.value, card.comment  # noqa: B018 - parsed when looked at
+        except Exception:  # the parser raises several kinds
+            bad.append(number)
+            if len(bad) > MOST_BAD_CARDS:
+                raise FrameError("the header cannot be understood") from None
+    for number in reversed(bad):
+        del header[number]
+    return header
 
 
 def _check_size(hdu: fits.hdu.base.ExtensionHDU) -> None:
@@ -107,7 +133,8 @@ def open_fits(path: StrPath) -> Iterator[fits.HDUList]:
     """
     if not stat.S_ISREG(os.stat(path).st_mode):
         raise FrameError(f"{path}: is no regular file")
-    with warnings.catch_warnings(), open(path, "rb") as stream:
+    # Damaged numbers overflow here and there; what comes of them is looked at by its readers.
+    with warnings.catch_warnings(), np.errstate(all="ignore"), open(path, "rb") as stream:
         warnings.simplefilter("ignore", AstropyWarning)
         with fits.open(stream, memmap=False, lazy_load_hdus=True) as hdus:
             yield hdus

@@ -4,6 +4,7 @@ import json
 import os
 import shutil
 import sys
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -14,6 +15,7 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
+from astropy.utils.exceptions import AstropyWarning
 from filelock import FileLock, Timeout
 
 from framesort import __version__
@@ -184,7 +186,9 @@ def read_table(folder: Path) -> Table:
     if not path.exists():
         raise InputError(f"{folder}: holds no {TABLE}; run `framesort sort` first")
     try:
-        table = Table.read(path, format="ascii.ecsv")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", AstropyWarning)  # types that a hand has changed
+            table = Table.read(path, format="ascii.ecsv")
     except Exception as error:
         raise InputError(
             f"{path}: cannot be read ({type(error).__name__}); sort the night again"

@@ -1,11 +1,13 @@
 """Lists of places to leave alone or to force."""
 
 import os
+import warnings
 
 import numpy as np
 from astropy import units as u
 from astropy.coordinates import SkyCoord
 from astropy.table import Table
+from astropy.utils.exceptions import AstropyWarning
 
 from framesort.errors import InputError
 
@@ -36,11 +38,15 @@ def read_places(path: str | os.PathLike[str], *, wcs: object = None) -> Table:
         The file cannot be read, lacks a column, or gives ra and dec without a `wcs`.
     """
     try:
-        table = Table.read(path, format="ascii")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", AstropyWarning)  # a column that is not asked for
+            table = Table.read(path, format="ascii")
     except FileNotFoundError as error:
         raise InputError(f"{path}: no such file") from error
     except Exception as error:  # whatever the text is, it is no table
-        raise InputError(f"{path}: cannot be read as a table ({error})") from error
+        raise InputError(
+            f"{path}: cannot be read as a table; columns x, y, radius below a heading are needed"
+        ) from error
     names = {name.lower(): name for name in table.colnames}
     if all(name.startswith("col") for name in table.colnames) and len(names) in (2, 3):
         names = dict(zip(("x", "y", "radius"), table.colnames, strict=False))

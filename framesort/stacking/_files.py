@@ -5,6 +5,7 @@ from typing import Any
 from urllib.parse import quote, unquote
 
 import numpy as np
+from astropy.io.fits import Header
 
 from framesort.errors import InputError
 from framesort.files import image_hdu, open_fits, write_fits
@@ -87,7 +88,7 @@ def read_stack(path: StrPath) -> Stack:
     while f"FRAM{len(frames) + 1:04d}" in header:
         k = len(frames) + 1
         frames.append(unquote(str(header[f"FRAM{k:04d}"])))
-        rejected.append(float(header.get(f"REJ{k:05d}", np.nan)))
+        rejected.append(_number(header, f"REJ{k:05d}", np.nan))
     while f"NOTE{len(notes) + 1:04d}" in header:
         notes.append(unquote(str(header[f"NOTE{len(notes) + 1:04d}"])))
     for k in range(1, len(frames) + 1):
@@ -102,6 +103,12 @@ def read_stack(path: StrPath) -> Stack:
         header=header,
         frames=tuple(frames),
         rejected=np.array(rejected),
-        saturation=float(header.get("SATURATE", np.inf)),
+        saturation=_number(header, "SATURATE", np.inf),
         notes=tuple(notes),
     )
+
+
+def _number(header: Header, keyword: str, otherwise: float) -> float:
+    """A card's number, or what stands for a card that is not there or holds none."""
+    value = header.get(keyword)
+    return float(value) if isinstance(value, int | float) else otherwise
