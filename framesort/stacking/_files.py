@@ -34,11 +34,11 @@ def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
     """
     header = stack.header.copy()
     for k, (name, share) in enumerate(zip(stack.frames, stack.rejected, strict=True), start=1):
-        header[f"FRAM{k:04d}"] = quote(name, safe="/ ~()[]{}!@$^&*+=,;:#<>|`'\"?\\")
+        header[f"FRAM{k:04d}"] = _quote(name)
         if np.isfinite(share):
             header[f"REJ{k:05d}"] = float(share)
     for k, note in enumerate(stack.notes, start=1):
-        header[f"NOTE{k:04d}"] = quote(note, safe="/ ~()[]{}!@$^&*+=,;:#<>|`'\"?\\")
+        header[f"NOTE{k:04d}"] = _quote(note)
     if np.isfinite(stack.saturation):
         header["SATURATE"] = stack.saturation
     write_fits(
@@ -87,10 +87,10 @@ def read_stack(path: StrPath) -> Stack:
     notes: list[str] = []
     while f"FRAM{len(frames) + 1:04d}" in header:
         k = len(frames) + 1
-        frames.append(unquote(str(header[f"FRAM{k:04d}"])))
+        frames.append(_unquote(str(header[f"FRAM{k:04d}"])))
         rejected.append(_number(header, f"REJ{k:05d}", np.nan))
     while f"NOTE{len(notes) + 1:04d}" in header:
-        notes.append(unquote(str(header[f"NOTE{len(notes) + 1:04d}"])))
+        notes.append(_unquote(str(header[f"NOTE{len(notes) + 1:04d}"])))
     for k in range(1, len(frames) + 1):
         del header[f"FRAM{k:04d}"]
         header.remove(f"REJ{k:05d}", ignore_missing=True)
@@ -112,3 +112,12 @@ def _number(header: Header, keyword: str, otherwise: float) -> float:
     """A card's number, or what stands for a card that is not there or holds none."""
     value = header.get(keyword)
     return float(value) if isinstance(value, int | float) else otherwise
+
+
+def _quote(text: str) -> str:
+    """Letters that a header cannot hold, and bytes that are no letters, as %XX."""
+    return quote(text, safe="/ ~()[]{}!@$^&*+=,;:#<>|`'\"?\\", errors="surrogateescape")
+
+
+def _unquote(text: str) -> str:
+    return unquote(text, errors="surrogateescape")

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 from astropy.io.fits import Header
-from numpy.lib.format import open_memmap
+from numpy.lib.format import write_array_header_1_0
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
@@ -147,8 +147,6 @@ def _store(
     path: Path,
 ) -> None:
     """The frame on the grid, unscaled, as two files that are read row by row later."""
-    out = open_memmap(path, mode="w+", dtype=np.float32, shape=task.grid)
-    full = open_memmap(path.with_suffix(".full.npy"), mode="w+", dtype=np.uint8, shape=task.grid)
     frame = FramePlan(
         path=task.path,
         shape=shape,
@@ -163,11 +161,15 @@ def _store(
         return pixels[rows], Header()
 
     polynomials = kernel_polynomials(task.kernel)
-    for start in range(0, task.grid[0], STORE_ROWS):
-        rows = slice(start, min(start + STORE_ROWS, task.grid[0]))
-        plane = np.empty((rows.stop - rows.start, task.grid[1]), dtype=np.float32)
-        flags = np.empty(plane.shape, dtype=np.uint8)
-        resample_frame(read, frame, rows, task.grid, polynomials, plane, flags, 0)
-        out[rows], full[rows] = plane, flags
-    out.flush()
-    full.flush()
+    # Written, not mapped: on a full disk a map ends the process.
+    with open(path, "wb") as out, open(path.with_suffix(".full.npy"), "wb") as full:
+        for stream, kind in ((out, np.float32), (full, np.uint8)):
+            form = {"descr": np.dtype(kind).str, "fortran_order": False, "shape": task.grid}
+            write_array_header_1_0(stream, form)
+        for start in range(0, task.grid[0], STORE_ROWS):
+            rows = slice(start, min(start + STORE_ROWS, task.grid[0]))
+            plane = np.empty((rows.stop - rows.start, task.grid[1]), dtype=np.float32)
+            flags = np.empty(plane.shape, dtype=np.uint8)
+            resample_frame(read, frame, rows, task.grid, polynomials, plane, flags, 0)
+            out.write(plane.data)
+            full.write(flags.data)
