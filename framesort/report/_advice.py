@@ -3,13 +3,21 @@
 import math
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from framesort.records import REASONS
 from framesort.report._columns import as_dicts, column_texts
 from framesort.report._read import Results
 
-__all__ = ["ADVICE", "Notice", "ReasonCount", "count_reasons", "list_notices"]
+__all__ = [
+    "ADVICE",
+    "Notice",
+    "ReasonCount",
+    "count_reasons",
+    "list_notices",
+    "split_notices",
+]
 
 ADVICE = {
     "unreadable": "Copy the file again from the camera's computer, or leave it out.",
@@ -148,3 +156,9 @@ def list_notices(results: Results) -> tuple[Notice, ...]:
             )
     seen = dict.fromkeys(notices)
     return tuple(seen)
+
+
+def split_notices(notices: Sequence[Notice]) -> tuple[list[Notice], list[Notice]]:
+    """Those that ask for something, and those with nothing to do."""
+    idle = [notice for notice in notices if notice.advice.startswith("Nothing to do")]
+    return [notice for notice in notices if notice not in idle], idle

@@ -1,22 +1,19 @@
 """Every figure that the results of a night allow."""
 
-from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
-from matplotlib.figure import Figure
+import numpy as np
+from astropy.table import Table
 
+from framesort.records import column_values
 from framesort.report._heater_figures import depth_figure, light_figure, response_figure
-from framesort.report._layout import NARROW, WIDE, PageFigure, in_both_layouts
+from framesort.report._layout import PageFigure
 from framesort.report._night_figures import history_figure, timeline_figure
 from framesort.report._read import Results
-from framesort.report._stars import StarCutout, draw_star_cutouts
-from framesort.report._style import INK
 from framesort.report._timeline import split_nights
 
-__all__ = [
-    "make_figures",
-    "make_star_figure",
-]
+__all__ = ["make_figures"]
 
 
 _HISTORIES: tuple[dict[str, Any], ...] = (
@@ -26,6 +23,14 @@ _HISTORIES: tuple[dict[str, Any], ...] = (
         "title": "Star width",
         "caption": "Median FWHM of each frame. The dashed line is the median with the heater off; "
         "triangles at the upper edge lie beyond it.",
+    },
+    {
+        "column": "corner_growth",
+        "label": "wider (%)",
+        "limits": (-5.0, 10.0),
+        "title": "Star width in the corners against the centre",
+        "caption": "How much wider stars are in the corners of the frame than in its middle. What "
+        "heater-off frames show as well is the optics.",
     },
     {
         "column": "transparency",
@@ -49,6 +54,7 @@ _HISTORIES: tuple[dict[str, Any], ...] = (
 def make_figures(results: Results) -> dict[str, list[PageFigure]]:
     """Every figure that the results allow, by section of the page: "night" and "heater"."""
     found: dict[str, list[PageFigure | None]] = {"night": [], "heater": []}
+    results = replace(results, table=_as_drawn(results.table))
     nights = split_nights(results.table)
     for k, night in enumerate(nights):
         number = f", night {k + 1} of {len(nights)}" if len(nights) > 1 else ""
@@ -61,35 +67,13 @@ def make_figures(results: Results) -> dict[str, list[PageFigure]]:
     return {name: [f for f in figures if f is not None] for name, figures in found.items()}
 
 
-def make_star_figure(
-    cutouts: Sequence[StarCutout], *, prefix: str, title: str
-) -> PageFigure | None:
-    """Bright stars side by side, or None without any."""
-    names = {name for cutout in cutouts for name in cutout.pixels}
-    if not cutouts:
-        return None
-
-    def draw(narrow: bool) -> Figure:
-        number = len(cutouts)
-        side = (NARROW - 0.3) / len(names) if narrow else (WIDE - 0.3) / 6
-        shape = (number, len(names)) if narrow else (len(names), number)
-        size = (side * shape[1] + 0.3, side * shape[0] + 0.3)
-        figure = Figure(figsize=size)
-        axes = figure.subplots(*shape, squeeze=False)
-        figure.subplots_adjust(
-            left=0.28 / size[0], right=1, bottom=0, top=1 - 0.24 / size[1], wspace=0.04, hspace=0.04
-        )
-        draw_star_cutouts(axes, cutouts, stars_across=not narrow)
-        for place in axes.ravel():
-            for text in place.texts:
-                text.set_color(INK)
-                text.set_fontsize(9)
-        return figure
-
-    return in_both_layouts(
-        draw,
-        title=title,
-        caption="The brightest replaced stars. The pictures of a star share one brightness "
-        "curve, so they may be compared.",
-        prefix=prefix,
-    )
+def _as_drawn(table: Table) -> Table:
+    """The table as it is drawn: with the growth of width towards the corners, percent."""
+    told = table.copy(copy_data=False)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = column_values(table, "fwhm_corners") / column_values(table, "fwhm_centre")
+    # The reference lies on itself: its zero says nothing.
+    residual = column_values(table, "residual")
+    told["residual"] = np.where(residual > 0, residual, np.nan)
+    told["corner_growth"] = np.where(np.isfinite(ratio), 100 * (ratio - 1), np.nan)
+    return told

@@ -2,7 +2,6 @@
 
 import base64
 import hashlib
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -16,23 +15,23 @@ from framesort import __version__
 from framesort.errors import OutputError
 from framesort.files import StrPath, write_text
 from framesort.records import column_values
-from framesort.report._advice import count_reasons, list_notices
+from framesort.report._advice import count_reasons, list_notices, split_notices
 from framesort.report._columns import (
     as_dicts,
     column_texts,
     column_truths,
     start_seconds,
 )
-from framesort.report._figures import make_figures, make_star_figure
-from framesort.report._layout import PageFigure
+from framesort.report._field import field_figure
+from framesort.report._figures import make_figures
+from framesort.report._groups import show_groups
+from framesort.report._next import describe_next, minutes_fainter
 from framesort.report._phrases import format_duration, format_number, mark_prose
-from framesort.report._pictures import Comparison, compare_pictures, read_stack
-from framesort.report._read import GroupSummary, Results, read_results
-from framesort.report._stars import cut_stars
+from framesort.report._read import Results, read_results
 from framesort.report._style import STATE_WORDS, STATES
 from framesort.report._timeline import states_of
 from framesort.report._trust import describe_trust
-from framesort.report._words import describe_cost, describe_frames, describe_next
+from framesort.report._words import describe_cost, describe_frames, describe_gap
 
 __all__ = ["write_report"]
 
@@ -62,47 +61,6 @@ addEventListener('beforeprint', function () {
 });
 """
 """Adds the slide to the comparisons and opens folded parts for printing; the page works without."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class GroupPage:
-    """What the page shows of one group's pictures."""
-
-    group: GroupSummary
-    comparisons: tuple[Comparison, ...] = ()
-    alone: tuple[Comparison, ...] = ()
-    alone_name: str = ""
-    stars: PageFigure | None = None
-
-
-def _show_group(group: GroupSummary, number: int, longest: int) -> GroupPage:
-    """Pictures and stars of a group; the one picture there is where they cannot be compared."""
-    deep, final = read_stack(group, "deep"), read_stack(group, "final")
-    if deep is None or final is None or deep.shape != final.shape:
-        only = final if final is not None else deep
-        alone = () if only is None else compare_pictures(only, only, longest=longest)[:1]
-        return GroupPage(
-            group=group, alone=alone, alone_name="final picture" if only is final else "deep stack"
-        )
-    stars = group.stars
-    comparisons = compare_pictures(
-        deep, final, stars=stars, longest=longest, window=(longest * 11 // 35, longest // 2)
-    )
-    shape = deep.shape[-2], deep.shape[-1]
-    del deep, final
-    figure = None
-    if stars is not None and len(stars):
-        figure = make_star_figure(
-            cut_stars(group, stars, shape=shape),
-            prefix=f"stars{number}",
-            title="Bright stars side by side",
-        )
-    return GroupPage(group=group, comparisons=comparisons, stars=figure)
-
-
-def _longest_side(number: int) -> int:
-    """Pixels of a whole-field picture, fewer for many groups so that the page stays small."""
-    return 1400 if number <= 2 else 1000 if number <= 4 else 700
 
 
 def _frame_rows(results: Results) -> list[dict[str, Any]]:
@@ -171,7 +129,8 @@ def _dates(results: Results) -> str:
 def _context(results: Results) -> dict[str, Any]:
     """Everything that the template shows."""
     summary = results.summary
-    longest = _longest_side(sum(g.stack("final") is not None for g in results.groups))
+    pages = show_groups(results)
+    shapes = {page.group.label: page.shape for page in pages if page.shape[0]}
     digest = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
     folder = files("framesort.report")
     return {
@@ -184,12 +143,14 @@ def _context(results: Results) -> dict[str, Any]:
         "title": _dates(results) or results.folder.resolve().name,
         "frames_answer": describe_frames(results),
         "cost_answer": describe_cost(results),
-        "trust": describe_trust(results),
+        "trust": describe_trust(results, {p.group.label: p.checks for p in pages}),
         "next_answer": describe_next(results),
         "figures": make_figures(results),
         "groups": results.groups,
-        "pages": [_show_group(g, k, longest) for k, g in enumerate(results.groups)],
-        "notices": list_notices(results),
+        "pages": pages,
+        "field": field_figure(results, shapes),
+        "gap": describe_gap(results),
+        "notices": split_notices(list_notices(results)),
         "reasons": count_reasons(results),
         "left_out": as_dicts(summary.get("left_out")),
         "rows": _frame_rows(results),
@@ -241,6 +202,7 @@ def write_report(folder: StrPath, *, overwrite: bool = True) -> Path:
         "number": format_number,
         "duration": format_duration,
         "prose": mark_prose,
+        "minutes_fainter": minutes_fainter,
     }
     page = environment.get_template("page.html").render(_context(results))
     write_text(path, page, overwrite=overwrite)

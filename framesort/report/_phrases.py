@@ -3,12 +3,14 @@
 import math
 import re
 from collections.abc import Iterable
+from datetime import UTC, datetime
 
 from markupsafe import Markup, escape
 
 from framesort.report._read import GroupSummary, Results
 
 __all__ = [
+    "clock_text",
     "format_duration",
     "format_number",
     "listing",
@@ -18,6 +20,15 @@ __all__ = [
     "percent",
     "plural",
 ]
+
+
+def clock_text(seconds: float) -> str:
+    """Hours and minutes of a moment, seconds since 1970, UTC.
+
+    >>> clock_text(1710457189.0)
+    '22:59'
+    """
+    return f"{datetime.fromtimestamp(seconds, tz=UTC):%H:%M}"
 
 
 def format_number(value: float, digits: int = 2) -> str:

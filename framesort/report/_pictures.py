@@ -25,7 +25,14 @@ from framesort.report._read import GroupSummary, read_results
 from framesort.report._stretch import Stretch, measure_stretch, shrink_image, stretch_image
 from framesort.report._style import plain_text
 
-__all__ = ["Comparison", "compare_pictures", "draw_picture", "read_stack", "write_preview"]
+__all__ = [
+    "Comparison",
+    "compare_pictures",
+    "draw_picture",
+    "encode_picture",
+    "read_stack",
+    "write_preview",
+]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,12 +53,12 @@ def _for_imsave(shown: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.moveaxis(shown, 0, -1) if len(shown) == 3 else shown.mean(axis=0)
 
 
-def _encode(shown: NDArray[np.float32], *, quality: int = 80) -> str:
-    """A JPEG of brightness 0..1 as a data URI."""
+def encode_picture(shown: NDArray[Any], *, quality: int = 80) -> str:
+    """A JPEG of brightness 0..1, [y, x] or [y, x, RGB], as a data URI."""
     stream = io.BytesIO()
     imsave(
         stream,
-        _for_imsave(shown),
+        shown,
         format="jpg",
         cmap="gray",
         vmin=0,
@@ -148,8 +155,8 @@ def _scale_caption(step: int) -> str:
 def _compare(deep: NDArray[np.float32], final: NDArray[np.float32], caption: str) -> Comparison:
     curve = measure_stretch(final)
     return Comparison(
-        before=_encode(stretch_image(deep, like=curve)),
-        after=_encode(stretch_image(final, like=curve)),
+        before=encode_picture(_for_imsave(stretch_image(deep, like=curve))),
+        after=encode_picture(_for_imsave(stretch_image(final, like=curve))),
         width=deep.shape[-1],
         height=deep.shape[-2],
         caption=caption,

@@ -33,12 +33,16 @@ __all__ = [
 
 @dataclass(frozen=True, kw_only=True)
 class SetSummary:
-    """One set of a group: frames, hours of exposure, FWHM [pix] and depth [ADU] of its stack."""
+    """One set of a group: frames, hours of exposure, FWHM [pix] and depth [ADU] of its stack.
+
+    `limit_flux` [ADU] is the light of a star at ten times the noise.
+    """
 
     frames: int = 0
     hours: float = 0.0
     fwhm: float = math.nan
     depth: float = math.nan
+    limit_flux: float = math.nan
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,6 +71,8 @@ class GroupSummary:
         What to do next time.
     light_by_angle : dict of str to list of float
         Heater state to the mean `line_profile` of its frames; empty if not told.
+    check : dict
+        The star replacement's self-check, "check" of the group in night.json; {} without.
     stars : `~astropy.table.Table` or None
         Its stars.ecsv, None if there is none that can be read.
     folder : `~pathlib.Path` or None
@@ -87,6 +93,7 @@ class GroupSummary:
     line: dict[str, float] = field(default_factory=dict)
     advice: tuple[str, ...] = ()
     light_by_angle: dict[str, list[float]] = field(default_factory=dict)
+    check: dict[str, Any] = field(default_factory=dict)
     stars: Table | None = None
     folder: Path | None = None
 
@@ -94,6 +101,12 @@ class GroupSummary:
         """Path of "sharp", "deep", "final", "stars" or "background", None if not there."""
         path = None if self.folder is None else self.folder / f"{name}.fits"
         return path if path is not None and path.is_file() else None
+
+    @property
+    def flux_scale(self) -> float:
+        """Sharp stack to the flux scale of the final picture, as stars.ecsv has it, else 1."""
+        scale = as_number(None if self.stars is None else self.stars.meta.get("flux_scale"))
+        return scale if math.isfinite(scale) and scale > 0 else 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -136,6 +149,7 @@ def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, told: Any) -> 
         hours=hours if math.isnan(given) else given,
         fwhm=as_number(told.get("fwhm")),
         depth=as_number(told.get("depth")),
+        limit_flux=as_number(told.get("limit_flux")),
     )
 
 
@@ -208,6 +222,7 @@ def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupS
         line=_numbers_of(told.get("line")),
         advice=as_sentences(told.get("advice")),
         light_by_angle=_profiles_of(told.get("light_by_angle")),
+        check=told["check"] if isinstance(told.get("check"), dict) else {},
         stars=None if place is None else _read_stars(place / "stars.ecsv"),
         folder=place if place is not None and place.is_dir() else None,
     )
@@ -227,7 +242,7 @@ def read_results(folder: StrPath) -> Results:
     Parameters
     ----------
     folder : path
-        As `framesort sort`, `merge` or `night` leave it.
+        As the commands sort, merge and night leave it.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""A few bright stars cut out of the deep, the sharp and the final picture."""
+"""Stars cut out of the deep, the sharp and the final picture."""
 
 import math
 from collections.abc import Sequence
@@ -15,12 +15,21 @@ from framesort.files import StrPath, read_image
 from framesort.records import column_values
 from framesort.report._columns import column_texts, column_truths
 from framesort.report._read import GroupSummary
+from framesort.report._residual import residual_colours
 from framesort.report._style import INK
 
-__all__ = ["STACKS", "StarCutout", "choose_stars", "cut_stars", "draw_star_cutouts"]
+__all__ = [
+    "STACKS",
+    "StarCutout",
+    "choose_stars",
+    "cut_places",
+    "cut_stars",
+    "draw_star_cutouts",
+    "shade_cutout",
+]
 
 STACKS = ("deep", "sharp", "final")
-"""The pictures a star is shown in, in this order."""
+"""The pictures a star is shown in, in this order; their "difference" may follow."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,7 +41,8 @@ class StarCutout:
     x, y : float
         Place on the grid, pixels.
     pixels : dict of str to (n, n) float32 ndarray
-        Cutout by picture name, all of one size; NaN beyond the edge.
+        Cutout by picture name, all of one size; NaN beyond the edge. "difference", if there,
+        is in standard deviations of its noise.
     """
 
     x: float
@@ -141,20 +151,70 @@ def cut_stars(
         fwhm = group.fwhm.get("deep", group.deep.fwhm)
         half = int(np.clip(11 * fwhm, 16, 48)) if math.isfinite(fwhm) else 28
     x, y = column_values(stars, "x"), column_values(stars, "y")
+    chosen = choose_stars(stars, number=number, apart=half, inside=shape[::-1])
+    return cut_places(group, [(x[i], y[i]) for i in chosen], height=shape[0], half=half)
+
+
+def cut_places(
+    group: GroupSummary,
+    places: Sequence[tuple[float, float]],
+    *,
+    height: int,
+    half: int = 24,
+    scale: float | None = None,
+) -> tuple[StarCutout, ...]:
+    """Cut squares around places out of the stacks of a group.
+
+    Parameters
+    ----------
+    group : GroupSummary
+        Whose folder holds the stacks.
+    places : sequence of (float, float)
+        x, y of each, pixels.
+    height : int
+        Rows of the grid.
+    half : int
+        Half the side of a square, pixels.
+    scale : float or None
+        Sharp stack to the flux scale of the final picture: with it, their difference is added.
+
+    Returns
+    -------
+    cutouts : tuple of StarCutout
+        Only pictures that exist and can be read are in them.
+    """
     cutouts = []
-    for i in choose_stars(stars, number=number, apart=half, inside=shape[::-1]):
+    for x, y in places:
         pixels = {}
         for name in STACKS:
             path = group.stack(name)
             if path is None:
                 continue
             try:
-                pixels[name] = _cut(path, x[i], y[i], half, shape[0])
+                pixels[name] = _cut(path, x, y, half, height)
             except FrameError:
                 continue
+        if scale is not None and {"final", "sharp"} <= set(pixels):
+            rest = pixels["final"] - np.float32(scale) * pixels["sharp"]
+            rest -= np.nanmedian(rest) if np.isfinite(rest).any() else 0
+            spread = 1.4826 * np.nanmedian(np.abs(rest)) if np.isfinite(rest).any() else 0
+            pixels["difference"] = np.float32(1 / spread if spread > 0 else 1) * rest
         if pixels:
-            cutouts.append(StarCutout(x=float(x[i]), y=float(y[i]), pixels=pixels))
+            cutouts.append(StarCutout(x=float(x), y=float(y), pixels=pixels))
     return tuple(cutouts)
+
+
+def shade_cutout(cutout: StarCutout) -> dict[str, NDArray[np.float64]]:
+    """Colours [y, x, RGB] 0..1 of each picture of a star; those of light share one curve."""
+    sky, noise, top = _levels(cutout)
+    shades = {}
+    for name, pixels in cutout.pixels.items():
+        if name == "difference":
+            shades[name] = residual_colours(pixels)
+        else:
+            grey = _shown(pixels, sky, noise, top)
+            shades[name] = np.repeat(grey[..., np.newaxis], 3, axis=-1)
+    return shades
 
 
 def _shown(pixels: NDArray[np.float32], sky: float, noise: float, top: float) -> Any:
@@ -169,7 +229,8 @@ def _shown(pixels: NDArray[np.float32], sky: float, noise: float, top: float) ->
 
 def _levels(cutout: StarCutout) -> tuple[float, float, float]:
     """Sky, its noise and the top of the curve that the pictures of a star share."""
-    whole = np.concatenate([pixels.ravel() for pixels in cutout.pixels.values()])
+    light = [pixels.ravel() for name, pixels in cutout.pixels.items() if name != "difference"]
+    whole = np.concatenate([*light, np.empty(0, dtype=np.float32)])
     whole = whole[np.isfinite(whole)]
     if not whole.size:
         return 0.0, 1.0, 1.0
@@ -198,14 +259,16 @@ def draw_star_cutouts(
     """
     grid = np.atleast_2d(np.asarray(axes, dtype=object))
     grid = grid if stars_across else grid.T
-    names = [name for name in STACKS if any(name in cutout.pixels for cutout in cutouts)]
+    names = [
+        name for name in (*STACKS, "difference") if any(name in cutout.pixels for cutout in cutouts)
+    ]
     for place in grid.ravel():
         place.set_axis_off()
     for column, cutout in enumerate(cutouts[: grid.shape[1]]):
-        sky, noise, top = _levels(cutout)
+        shades = shade_cutout(cutout)
         for row, name in enumerate(names[: grid.shape[0]]):
-            if name in cutout.pixels:
-                _draw_cutout(grid[row, column], _shown(cutout.pixels[name], sky, noise, top))
+            if name in shades:
+                grid[row, column].imshow(shades[name], origin="lower", interpolation="nearest")
     for edge, name in zip(grid[:, 0], names, strict=False):
         _name_picture(edge, name, beside=stars_across)
 
@@ -217,7 +280,3 @@ def _name_picture(axes: Axes, name: str, *, beside: bool) -> None:
         {"ha": "right", "va": "center"} if beside else {"ha": "center", "va": "bottom"}
     )
     axes.text(x, y, name, transform=axes.transAxes, color=INK, rotation=turn, **anchor)
-
-
-def _draw_cutout(axes: Axes, shown: NDArray[np.float64]) -> None:
-    axes.imshow(shown, cmap="gray", vmin=0, vmax=1, origin="lower", interpolation="nearest")

@@ -1,12 +1,13 @@
 """Whether a picture can be trusted, judged by its own numbers."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from framesort.report._columns import column_texts
-from framesort.report._phrases import name_group, percent, plural
+from framesort.report._columns import as_number, column_texts
+from framesort.report._phrases import listing, name_group, percent, plural
 from framesort.report._read import GroupSummary, Results
 
 __all__ = ["Check", "Trust", "check_group", "describe_trust"]
@@ -23,6 +24,17 @@ _LINE_SEEN = 0.002
 _STARS_LEFT = 0.1
 """Share of stars that may be left as they were without a word of caution."""
 
+_LIGHT_OFF = 0.03
+"""Share by which the median light of replaced stars may differ from the sharp stack's."""
+
+_GRAIN_OFF = 0.2
+"""Share by which the grain beside replaced stars may differ from that elsewhere; less is not
+seen in a stretched picture (common practice)."""
+
+_PIXELS_OFF = 0.005
+"""Share of the picture that may differ from the sharp stack by more than five times the noise;
+chance alone gives a millionth, a few saturated stars some ten-thousandths."""
+
 _FEW_FRAMES = 3
 """With fewer frames a stack cannot tell a satellite or cosmic ray from the sky (from memory:
 rejection needs a majority)."""
@@ -32,20 +44,24 @@ rejection needs a majority)."""
 class Check:
     """One thing a picture is judged by: passed, not passed, or not to be judged (None).
 
-    A decisive one is what the picture was made for.
+    A decisive one is what the picture was made for. `advice` is what to do if it failed.
     """
 
+    name: str
     passed: bool | None
     sentence: str
+    advice: str = ""
     decisive: bool = False
 
 
-def check_group(group: GroupSummary) -> tuple[Check, ...]:
+def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check, ...]:
     """Judge a group's final picture by its own numbers.
 
     Parameters
     ----------
     group : GroupSummary
+    beyond : float
+        Share of its pixels that differ from the sharp stack by more than five times the noise.
 
     Returns
     -------
@@ -54,18 +70,30 @@ def check_group(group: GroupSummary) -> tuple[Check, ...]:
     """
     if group.stack("final") is None and not group.fwhm:
         return ()
-    return (_check_width(group), _check_line(group), _check_left(group), _check_number(group))
+    judged = (
+        _check_width,
+        _check_line,
+        _check_light,
+        _check_grain,
+        _check_left,
+        _check_number,
+    )
+    found = [*(check(group) for check in judged), _check_residual(beyond)]
+    # A folder of an earlier version has no self-check: what was not asked is not told.
+    return tuple(check for check in found if check is not None)
 
 
 def _check_width(group: GroupSummary) -> Check:
     final, sharp = group.fwhm.get("final", math.nan), group.fwhm.get("sharp", math.nan)
     if not math.isfinite(final / sharp if sharp else math.nan):
-        return Check(None, "The width of the final stars was not measured.")
+        return Check("star width", None, "The width of the final stars was not measured.")
     deep = group.fwhm.get("deep", math.nan)
     was = f" (deep stack: {deep:.2f} px)" if math.isfinite(deep) else ""
     return Check(
+        "star width",
         final <= _SHARP_ENOUGH * sharp,
         f"Final stars are {final:.2f} px wide, the sharp stack's {sharp:.2f} px{was}.",
+        "Look at the stars side by side; `framesort swap` with the two stacks tries it anew.",
         decisive=True,
     )
 
@@ -73,20 +101,62 @@ def _check_width(group: GroupSummary) -> Check:
 def _check_line(group: GroupSummary) -> Check:
     deep, final = group.line.get("deep", math.nan), group.line.get("final", math.nan)
     if not (math.isfinite(deep) and math.isfinite(final)):
-        return Check(None, "The line of light was not measured in the stacks.")
+        return Check("line of light", None, "The line of light was not measured in the stacks.")
     if deep < _LINE_SEEN and final < _LINE_SEEN:
-        return Check(True, "There is no line of light to speak of, before or after.")
+        return Check(
+            "line of light", True, "There is no line of light to speak of, before or after."
+        )
     return Check(
+        "line of light",
         final <= max(_LINE_LEFT * deep, _LINE_SEEN),
         f"The line of light holds {percent(deep)} of bright stars' light in the deep stack, "
         f"{percent(max(final, 0.0))} in the final picture.",
+        "Look at the brightest stars side by side: what is left stands in the final row.",
         decisive=True,
+    )
+
+
+def _check_light(group: GroupSummary) -> Check | None:
+    ratio = as_number(group.check.get("flux_ratio"))
+    if not math.isfinite(ratio):
+        return None
+    scatter = as_number(group.check.get("flux_scatter"))
+    more = f" ± {scatter:.3f}" if math.isfinite(scatter) else ""
+    return Check(
+        "light of stars",
+        abs(ratio - 1) <= _LIGHT_OFF,
+        f"Replaced stars have {ratio:.3f}{more} of the sharp stack's light (median, scatter).",
+        "Do not measure brightness on the final picture; take the sharp stack for that.",
+    )
+
+
+def _check_grain(group: GroupSummary) -> Check | None:
+    ratio = as_number(group.check.get("noise_ratio"))
+    if not math.isfinite(ratio):
+        return None
+    return Check(
+        "grain",
+        abs(ratio - 1) <= _GRAIN_OFF,
+        f"The grain beside replaced stars is {ratio:.2f} times that elsewhere.",
+        "Look around bright stars at full size before stretching hard.",
+    )
+
+
+def _check_residual(beyond: float) -> Check | None:
+    if not math.isfinite(beyond):
+        return None
+    told = percent(beyond) if beyond > 0.0005 else "Less than 0.1 %"
+    return Check(
+        "likeness to the sharp stack",
+        beyond <= _PIXELS_OFF,
+        f"{told} of the picture differs from the sharp stack by more than five times the noise.",
+        "The picture of what is left, under Self-check, shows where: look there at full size.",
     )
 
 
 def _check_left(group: GroupSummary) -> Check:
     if group.replaced is None:
-        return Check(None, "The number of replaced stars is not known.")
+        return Check("stars replaced", None, "The number of replaced stars is not known.")
     left, other = group.left or 0, ""
     if group.stars is not None:
         # What was found to be no star is not a star left.
@@ -95,16 +165,19 @@ def _check_left(group: GroupSummary) -> Check:
         other = f" {plural(things, 'thing')} found to be no star kept." if things else ""
     stars = f"{plural(group.replaced, 'star')} replaced"
     if not left:
-        return Check(group.replaced > 0, f"{stars}, none left as it was.{other}")
+        return Check("stars replaced", group.replaced > 0, f"{stars}, none left as it was.{other}")
     return Check(
+        "stars replaced",
         left <= _STARS_LEFT * (left + group.replaced),
         f"{stars}, {left} left as they were (reasons in stars.ecsv).{other}",
+        "The stars left keep their width and line: look where they stand.",
     )
 
 
 def _check_number(group: GroupSummary) -> Check:
     number = group.sharp.frames
     return Check(
+        "frames under the stars",
         number >= _FEW_FRAMES,
         f"The stars rest on {plural(number, 'frame')}"
         + (
@@ -112,6 +185,7 @@ def _check_number(group: GroupSummary) -> Check:
             if number >= _FEW_FRAMES
             else ", too few to tell a satellite or a cosmic ray from a star."
         ),
+        "Take more heater-off frames with this filter.",
     )
 
 
@@ -134,9 +208,29 @@ class Trust:
     grounds: tuple[tuple[str, tuple[Check, ...]], ...] = ()
     hint: str = ""
 
+    @property
+    def shortcomings(self) -> tuple[tuple[str, Check], ...]:
+        """Name of the group and check of everything that failed or could not be judged."""
+        return tuple((n, c) for n, checks in self.grounds for c in checks if c.passed is not True)
 
-def describe_trust(results: Results) -> Trust:
-    """Whether the pictures can be trusted.
+    @property
+    def summary(self) -> str:
+        """What was passed by every group, in one sentence; "" if nothing was."""
+        names: dict[str, bool] = {}
+        for _, checks in self.grounds:
+            for check in checks:
+                names[check.name] = names.get(check.name, True) and check.passed is True
+        passed = [name for name, good in names.items() if good]
+        if not passed:
+            return ""
+        where = " in every group" if len(self.grounds) > 1 else ""
+        return f"Checked and good{where}: {listing(passed)}."
+
+
+def describe_trust(
+    results: Results, checks_of: Mapping[str, tuple[Check, ...]] | None = None
+) -> Trust:
+    """Whether the pictures can be trusted; `checks_of` holds the checks by label where made.
 
     "Yes." needs every check of every group passed. Stars as wide as before or a line of light
     left mean "Not as it is.", since the picture was made to be rid of them. Anything else that
@@ -144,7 +238,7 @@ def describe_trust(results: Results) -> Trust:
     """
     grounds = []
     for group in results.groups:
-        checks = check_group(group)
+        checks = (checks_of or {}).get(group.label) or check_group(group)
         if checks:
             # Failed before unknown before passed.
             order = sorted(checks, key=lambda check: (check.passed is not False, check.passed or 0))

@@ -1,4 +1,4 @@
-"""The answers of the report in plain words, each from numbers in the results."""
+"""The first answers of the report in plain words, each from numbers in the results."""
 
 import math
 
@@ -14,7 +14,6 @@ from framesort.report._columns import (
 from framesort.report._phrases import (
     format_duration,
     listing,
-    name_filter,
     name_group,
     percent,
     plural,
@@ -23,7 +22,7 @@ from framesort.report._read import GroupSummary, Results
 from framesort.report._style import STATES
 from framesort.report._timeline import states_of
 
-__all__ = ["describe_cost", "describe_frames", "describe_next"]
+__all__ = ["describe_cost", "describe_frames", "describe_gap"]
 
 
 def describe_frames(results: Results) -> list[str]:
@@ -126,24 +125,11 @@ def describe_cost(results: Results) -> list[str]:
     ]
 
 
-def describe_next(results: Results) -> list[str]:
-    """What to do next time: advice of the groups, tolerable powers, else what is missing."""
-    shared: dict[str, list[str]] = {}
-    for group in results.groups:
-        for text in group.advice:
-            shared.setdefault(text, []).append(name_group(group, results).removeprefix(" of "))
-    # What holds for several groups is said once.
-    sentences = [
-        f"{listing(names)}: {text}" if any(names) else text for text, names in shared.items()
-    ]
-    for entry in as_dicts(results.summary.get("tolerable")):
-        name = name_filter(str(entry.get("filter", "")), as_number(entry.get("exposure")))
-        for text in as_sentences(entry.get("sentence")):
-            sentences.append(f"{name}: {text}" if len(results.groups) > 1 else text)
-    for group in results.groups:
-        if sum(group.states.values()) and not group.states.get("off"):
-            sentences.append(
-                f"Begin with heater-off frames{name_group(group, results)}: this night has none, "
-                "so there is nothing to measure the others by."
-            )
-    return list(dict.fromkeys(sentences)) or ["The night's results give no advice."]
+def describe_gap(results: Results) -> list[str]:
+    """What the line of light's direction says of its cause, where the night asked for it."""
+    sentences: list[str] = []
+    for name in ("gap", "line_of_light"):
+        told = results.summary.get(name)
+        for entry in [told] if isinstance(told, dict) else as_dicts(told):
+            sentences += as_sentences(entry.get("sentence"))
+    return sentences

@@ -132,6 +132,15 @@ def _summary(table, filters, merged):
                 "left": 7,
                 "fwhm": {"deep": 3.41, "sharp": 2.12, "final": 2.14},
                 "line": {"deep": 0.041, "final": 0.002},
+                "check": {
+                    "flux_ratio": 1.004,
+                    "flux_scatter": 0.02,
+                    "noise_ratio": 1.03,
+                    "worst": [
+                        {"x": 40.0 + 9 * i, "y": 60.0, "flux": 900.0, "difference": 3.0 - i / 9}
+                        for i in range(12)
+                    ],
+                },
             }
         groups.append(group)
     hour = "2024-03-14T"

@@ -1,0 +1,97 @@
+"""What the page shows of one group: pictures, stars, and the self-check of its replacement."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from numpy.typing import NDArray
+
+from framesort.report._phrases import name_group
+from framesort.report._pictures import Comparison, compare_pictures, read_stack
+from framesort.report._read import GroupSummary, Results
+from framesort.report._stars import cut_stars
+from framesort.report._strips import (
+    ResidualPicture,
+    Strip,
+    make_strips,
+    residual_picture,
+    worst_strips,
+)
+from framesort.report._trust import Check, check_group
+
+__all__ = ["GroupPage", "show_groups"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class GroupPage:
+    """What the page shows of one group's pictures. `shape` is that of the grid, (0, 0) unknown."""
+
+    group: GroupSummary
+    name: str = ""
+    shape: tuple[int, int] = (0, 0)
+    comparisons: tuple[Comparison, ...] = ()
+    alone: tuple[Comparison, ...] = ()
+    alone_name: str = ""
+    stars: tuple[Strip, ...] = ()
+    checks: tuple[Check, ...] = ()
+    residual: ResidualPicture | None = None
+    worst: tuple[Strip, ...] = ()
+
+
+def show_groups(results: Results) -> list[GroupPage]:
+    """Everything the page shows of each group, in their order."""
+    longest = _longest_side(sum(g.stack("final") is not None for g in results.groups))
+    return [
+        _show_group(group, name_group(group, results).removeprefix(" of "), longest)
+        for group in results.groups
+    ]
+
+
+def _longest_side(number: int) -> int:
+    """Pixels of a whole-field picture, fewer for many groups so that the page stays small."""
+    return 1400 if number <= 2 else 1000 if number <= 4 else 700
+
+
+def _show_group(group: GroupSummary, name: str, longest: int) -> GroupPage:
+    """Pictures and stars of a group; the one picture there is where they cannot be compared."""
+    deep, final = read_stack(group, "deep"), read_stack(group, "final")
+    if deep is None or final is None or deep.shape != final.shape:
+        only = final if final is not None else deep
+        alone = () if only is None else compare_pictures(only, only, longest=longest)[:1]
+        return GroupPage(
+            group=group,
+            name=name,
+            alone=alone,
+            alone_name="final picture" if only is final else "deep stack",
+            checks=check_group(group),
+        )
+    stars = group.stars
+    comparisons = compare_pictures(
+        deep, final, stars=stars, longest=longest, window=(longest * 11 // 35, longest // 2)
+    )
+    shape = deep.shape[-2], deep.shape[-1]
+    del deep
+    residual = _residual(group, final, longest // 2)
+    return GroupPage(
+        group=group,
+        name=name,
+        shape=shape,
+        comparisons=comparisons,
+        stars=_bright_strips(group, shape),
+        checks=check_group(group, beyond=math.nan if residual is None else residual.beyond),
+        residual=residual,
+        worst=worst_strips(group, height=shape[0]),
+    )
+
+
+def _residual(group: GroupSummary, final: NDArray[Any], longest: int) -> ResidualPicture | None:
+    sharp = read_stack(group, "sharp")
+    return residual_picture(final, sharp, scale=group.flux_scale, longest=longest)
+
+
+def _bright_strips(group: GroupSummary, shape: Sequence[int]) -> tuple[Strip, ...]:
+    if group.stars is None or not len(group.stars):
+        return ()
+    cutouts = cut_stars(group, group.stars, shape=(shape[0], shape[1]))
+    return make_strips(cutouts, [f"x {c.x:.0f}, y {c.y:.0f}" for c in cutouts])

@@ -1,0 +1,117 @@
+"""What to do next time, in plain words, from numbers in the results."""
+
+import math
+
+import numpy as np
+
+from framesort.report._columns import (
+    as_dicts,
+    as_number,
+    as_sentences,
+    column_texts,
+    start_seconds,
+)
+from framesort.report._phrases import clock_text, listing, name_filter, name_group, plural
+from framesort.report._read import GroupSummary, Results
+from framesort.report._timeline import states_of
+
+__all__ = ["describe_next", "minutes_fainter"]
+
+_TOLD_IN_TABLE = ("Stars fainter than", "The sky of the deep stack")
+"""Beginnings of advice that holds numbers and no deed: the table of the sets has those numbers."""
+
+
+def minutes_fainter(group: GroupSummary) -> float:
+    """Heater-off minutes lacking for replaced stars one magnitude fainter; NaN if not known.
+
+    Where the sky sets the noise, signal-to-noise grows with the root of time: a magnitude, a
+    factor 10^0.4 in light, takes 10^0.8 = 6.3 times the time.
+    """
+    have = 60 * group.sharp.hours
+    return (10**0.8 - 1) * have if group.sharp.frames and have > 0 else math.nan
+
+
+def describe_next(results: Results) -> list[str]:
+    """What to do next time, the power first, then heater-off time, then what went wrong."""
+    sentences = [
+        *_power(results),
+        *_more_time(results),
+        *_advice(results),
+        *_mishaps(results),
+    ]
+    for group in results.groups:
+        if sum(group.states.values()) and not group.states.get("off"):
+            sentences.append(
+                f"Begin with heater-off frames{name_group(group, results)}: this night has none, "
+                "so there is nothing to measure the others by."
+            )
+    return list(dict.fromkeys(sentences)) or ["The night's results give no advice."]
+
+
+def _power(results: Results) -> list[str]:
+    """The power that may be used: one sentence where every group tells one."""
+    entries = as_dicts(results.summary.get("tolerable"))
+    names = [name_filter(str(e.get("filter", "")), as_number(e.get("exposure"))) for e in entries]
+    powers = [as_number(entry.get("power")) for entry in entries]
+    if len(entries) < 2 or not all(map(math.isfinite, powers)):
+        return [
+            f"{name}: {text}" if len(results.groups) > 1 else text
+            for name, entry in zip(names, entries, strict=True)
+            for text in as_sentences(entry.get("sentence"))
+        ]
+    told = listing(f"{n} {p:.0f} %" for n, p in zip(names, powers, strict=True))
+    sentences = [
+        f"Heat with at most about {min(powers):.0f} % power: more costs over 5 % in star width "
+        f"({told})."
+    ]
+    above = [as_number(entry.get("line_above")) for entry in entries]
+    below = [as_number(entry.get("line_below")) for entry in entries]
+    if all(map(math.isfinite, (*above, *below))):
+        sentences.append(
+            f"The line of light appears between {min(above):.0f} and {max(below):.0f} % power."
+        )
+    return sentences
+
+
+def _more_time(results: Results) -> list[str]:
+    wanted = [(group, minutes_fainter(group)) for group in results.groups]
+    parts = [
+        f"{minutes:.0f} min{name_group(group, results).replace(' of ', ' in ')}"
+        for group, minutes in wanted
+        if math.isfinite(minutes)
+    ]
+    if not parts:
+        return []
+    return [f"Replaced stars one magnitude fainter need more heater-off time: {listing(parts)}."]
+
+
+def _advice(results: Results) -> list[str]:
+    """Advice of the groups; what holds for several is said once."""
+    shared: dict[str, list[str]] = {}
+    for group in results.groups:
+        for text in group.advice:
+            if not text.startswith(_TOLD_IN_TABLE):
+                shared.setdefault(text, []).append(name_group(group, results).removeprefix(" of "))
+    return [f"{listing(names)}: {text}" if any(names) else text for text, names in shared.items()]
+
+
+def _mishaps(results: Results) -> list[str]:
+    """What the night lost frames to and another need not."""
+    table = results.table
+    reasons = column_texts(table, "reason")
+    sentences = []
+    parts = int(np.sum(states_of(table) == "part"))
+    if parts:
+        them = "it" if parts == 1 else "they"
+        sentences.append(
+            f"Switch the heater between exposures: {plural(parts, 'frame')} fell into a change, "
+            f"and {them} cannot give sharp stars."
+        )
+    dewy = np.array(["dew" in text.split("; ") for text in reasons], dtype=bool)
+    starts = start_seconds(table)[dewy] if len(table) else np.empty(0)
+    if np.isfinite(starts).any():
+        sentences.append(
+            f"Dew set in about {clock_text(float(np.nanmin(starts)))} UTC with the heater off: "
+            "heat from shortly before such a time."
+        )
+    return sentences
