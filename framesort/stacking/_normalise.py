@@ -11,6 +11,7 @@ from scipy.ndimage import map_coordinates
 from scipy.spatial import cKDTree
 
 from framesort.records import Transform, column_values
+from framesort.stacking._levels import cell_levels, clipped_deviation
 
 __all__ = [
     "EDGE_LINES",
@@ -30,6 +31,8 @@ FEWEST_PAIRS = 3
 CELLS = 24  # cells of the mesh along the shorter side
 SMALLEST_CELL = 16  # pixels
 EDGE_LINES = 48  # looked at along each side of a frame
+EDGE_PIXELS = 1000  # of each that its median is made of, or up to twice as many
+NOISE_ROWS = 32  # that noise is measured on, or up to twice as many
 ORDERS = ((2, 0.6, 24), (1, 0.25, 8), (0, 0.0, 1))  # order, common area and cells it asks for
 
 
@@ -179,31 +182,10 @@ def measure_mesh(sample: NDArray[np.float32], rows: int) -> Mesh:
     y_edges = np.searchsorted(y_of, np.linspace(0, rows, ny + 1))
     x_edges = np.linspace(0, columns, nx + 1).astype(int)
     across = max(1, (x_edges[1] - x_edges[0]) // 24)
-    level = np.full((ny, nx), np.nan)
-    for i in range(ny):
-        strip = sample[y_edges[i] : y_edges[i + 1]]
-        for j in range(nx):
-            # One pixel in several: neighbours of a star tell nothing new, time is saved.
-            level[i, j] = _background(strip[:, x_edges[j] : x_edges[j + 1] : across])
+    level = np.empty((ny, nx))
+    # One pixel in several: neighbours of a star tell nothing new, time is saved.
+    cell_levels(np.ascontiguousarray(sample), y_edges, x_edges, across, level)
     return Mesh(level, (rows / ny, columns / nx), _pixel_noise(sample), (rows, columns))
-
-
-def _background(cell: NDArray[np.float32]) -> float:
-    """Median after two rounds of taking out what lies 2.5 sigma away from it (stars)."""
-    values = np.sort(cell[np.isfinite(cell)], axis=None)
-    if len(values) < max(8, cell.size // 4):
-        return np.nan
-    for _ in range(2):
-        middle = float(values[len(values) // 2])
-        # The lower half is free of stars: its quartile gives the width.
-        reach = 2.5 * (middle - float(values[len(values) // 4])) / 0.6745
-        if reach <= 0:
-            break
-        # Both sides alike: cutting one only would move the median.
-        first, last = np.searchsorted(values, [middle - reach, middle + reach])
-        values = values[first:last]
-    half = len(values) // 2
-    return float(values[half] + values[(len(values) - 1) // 2]) / 2
 
 
 def _pixel_noise(sample: NDArray[np.float32]) -> float:
@@ -212,15 +194,16 @@ def _pixel_noise(sample: NDArray[np.float32]) -> float:
     1.4826 MAD first, then the standard deviation within three of it, since a MAD of whole
     numbers is coarse; 0.98658 is that of a normal distribution cut there.
     """
-    flat = sample[:: max(1, len(sample) // 64)]
-    difference = (flat[:, 2:] - flat[:, :-2]).ravel().astype(float)
+    flat = sample[:: max(1, len(sample) // NOISE_ROWS)]
+    difference = (flat[:, 2:] - flat[:, :-2]).ravel()
     difference = difference[np.isfinite(difference)]
     if len(difference) < 16:
         return np.nan
-    sigma = 1.482602 * float(np.median(np.abs(difference))) or float(np.std(difference))
+    sigma = 1.482602 * float(np.median(np.abs(difference))) or float(
+        np.std(difference, dtype=float)
+    )
     for _ in range(3):
-        inner = difference[np.abs(difference) <= 3 * sigma]
-        sigma = float(np.std(inner)) / 0.98658 if len(inner) else 0.0
+        sigma = clipped_deviation(difference, 3 * sigma) / 0.98658
     return sigma / np.sqrt(2)
 
 
@@ -231,6 +214,7 @@ def bad_lines(lines: NDArray[np.float32], noise: float) -> int:
     ones follows a straight line through the inner half, to within the noise of a pixel. What
     goes on to the inner half is no matter of the edge.
     """
+    lines = lines[:, :: max(1, lines.shape[1] // EDGE_PIXELS)]
     level = np.array([np.median(line[np.isfinite(line)]) if np.isfinite(line).any() else np.nan
                       for line in lines])  # fmt: skip
     inner = np.arange(len(level) // 2, len(level))
