@@ -2,9 +2,9 @@
 
 The light is sampled along rays from each bright star, between two radii that scale with
 the FWHM, after every fitted star was taken away. At each angle a line-shaped template is
-held against every star's light; the mean over stars, without outliers, is the line's share
-of the stars' light, and its scatter over stars the uncertainty. A neighbour, a bleeding
-column, a satellite or a row of stars stands beside a few stars only and drops out.
+held against every star's light; the mean over stars is the line's share of the stars' light,
+and its scatter over stars the uncertainty. A neighbour, a bleeding column, a satellite or a
+row of stars stands beside a few stars only; these scatter over the angles and count little.
 """
 
 from dataclasses import dataclass
@@ -19,14 +19,31 @@ from framesort.records import LINE_BINS
 from framesort.stars._background import Background, estimate_background, prepare_image
 from framesort.stars._detect import remove_spikes
 from framesort.stars._fit import COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars
-from framesort.stars._growth import clipped_mean, core_flux
-from framesort.stars._rays import INNER, OUTER, choose_line, line_filter, sample_rays
+from framesort.stars._growth import core_flux
+from framesort.stars._rays import (
+    INNER,
+    OUTER,
+    choose_line,
+    line_filter,
+    sample_rays,
+    widen_error,
+)
+from framesort.stars._together import average_stars
 
 __all__ = ["LineOfLight", "line_from_stars", "measure_line"]
 
 _STEPS = 16
 _MOST_STARS = 200
 _LEAST_STARS = 4
+
+_LEAST_DEPTH = 25.0
+"""Signal to noise from which a star is looked at; how much it counts, it tells itself."""
+
+_MOST_MISSING = 0.3
+"""Share of a star's angles that may be without data."""
+
+_PROFILE_ERROR = 0.1
+"""Relative error of the fitted profile far out: so much of a trail may be left as a line."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,11 +85,7 @@ def _line_stars(
     for me, other in ((0, 1), (1, 0)):
         shaded[pairs[flux[pairs[:, other]] > 2 * flux[pairs[:, me]], me]] = True
     order = np.argsort(-flux, kind="stable")
-    for least in (100, 50, 25):
-        index = order[(usable & ~shaded & (snr > least))[order]]
-        if len(index) >= 30:
-            break
-    return index[:_MOST_STARS]
+    return order[(usable & ~shaded & (snr > _LEAST_DEPTH))[order]][:_MOST_STARS]
 
 
 def line_from_stars(
@@ -107,28 +120,36 @@ def line_from_stars(
     if len(index) < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
     flux = core_flux(stars[index]) * total
-    inner, outer = INNER * fwhm, OUTER * fwhm
-    weight = 1 / ((noise[index] / flux) ** 2 + 0.1 * np.median(noise[index] / flux) ** 2)
-    limit = 0.1 * noise[index]
-    rays = sample_rays(residual, stars, index, inner, outer, LINE_BINS, _STEPS, limit)
-    light, beyond = (_both_sides(side / flux[:, None, None]) for side in rays)
-    whole = np.isfinite(light).all(axis=1)
+    steps = max(_STEPS, int(np.ceil((OUTER - INNER) * fwhm)))
+    rays = sample_rays(
+        residual, stars, index, INNER * fwhm, OUTER * fwhm, LINE_BINS, steps, 0.1 * noise[index]
+    )
+    light, beyond = (_level(_both_sides(side / flux[:, None, None])) for side in rays)
+    whole = np.isnan(beyond).mean(axis=1) < _MOST_MISSING
     if whole.sum() < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
-    light, beyond, weight = light[whole], beyond[whole], weight[whole]
-    light = light - light.mean(axis=1, keepdims=True)
-    profile, profile_err = clipped_mean(light, weight)
-    angle = np.arange(0.0, 180.0)
-    strength, error = clipped_mean(beyond @ line_filter().T, weight)
-    best = choose_line(strength, error, angle, int(whole.sum()))
+    light, beyond = np.nan_to_num(light[whole]), np.nan_to_num(beyond[whole])
+    shape = average_stars(light)
+    line = average_stars(beyond @ line_filter().T)
+    # What the profiles' own flattening would show as a line, had it been left.
+    own = line.weight @ ((light - beyond) @ line_filter().T)
+    error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))
+    strength, strength_err, angle = choose_line(line.mean, error, np.arange(0.0, 180.0))
     return LineOfLight(
-        strength=best[0],
-        error=best[1],
-        angle=best[2],
+        strength=strength,
+        error=strength_err,
+        angle=angle,
         stars=int(whole.sum()),
-        profile=profile - profile.mean(),
-        profile_err=profile_err,
+        profile=shape.mean - shape.mean.mean(),
+        profile_err=shape.error,
     )
+
+
+def _level(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Light by angle less its mean over the angles that have data."""
+    good = np.isfinite(light)
+    total = np.where(good, light, 0).sum(axis=1) / np.maximum(good.sum(axis=1), 1)
+    return light - total[:, None]
 
 
 def _both_sides(sides: NDArray[np.float64]) -> NDArray[np.float64]:

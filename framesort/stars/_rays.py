@@ -14,11 +14,13 @@ from framesort.records import LINE_BINS
 __all__ = [
     "INNER",
     "OUTER",
+    "angles_tried",
     "choose_line",
     "line_filter",
     "line_template",
     "peak_angle",
     "sample_rays",
+    "widen_error",
 ]
 
 INNER, OUTER = 2.0, 6.0
@@ -55,20 +57,23 @@ def sample_rays(
     ny, nx = image.shape
     out = np.empty((2, order.size, 2, bins))
     dr = (outer - inner) / steps
+    # Rays no further apart than a pixel: each pixel is then used.
+    across = max(1, int(np.ceil(outer * np.pi / bins)))
     for k in range(order.size):
         p = stars[order[k]]
         c = 2.0 ** p[7] - 1.0
         q_end = ((p[0] / limit[k]) ** p[7] - 1.0) / c
         for side in range(2):
             for b in range(bins):
-                angle = (b + 0.5) * np.pi / bins + side * np.pi
-                ux, uy = np.cos(angle), np.sin(angle)
-                shape = p[4] * ux * ux + 2.0 * p[5] * ux * uy + p[6] * uy * uy
                 total, own, area, whole = 0.0, 0.0, 0.0, 0.0
-                for s in range(steps):
-                    r = inner + (s + 0.5) * dr
+                for s in range(steps * across):
+                    r = inner + (s // across + 0.5) * dr
+                    turn = b + (s % across + 0.5) / across
+                    angle = turn * np.pi / bins + side * np.pi
+                    ux, uy = np.cos(angle), np.sin(angle)
+                    shape = p[4] * ux * ux + 2.0 * p[5] * ux * uy + p[6] * uy * uy
                     x, y = p[2] + r * ux, p[3] + r * uy
-                    piece = r * dr * np.pi / bins
+                    piece = r * dr * np.pi / bins / across
                     whole += piece
                     if x < 0.0 or y < 0.0 or x > nx - 1.0 or y > ny - 1.0:
                         continue
@@ -133,24 +138,45 @@ def line_filter() -> NDArray[np.float64]:
     return shape / (shape**2).sum(axis=1, keepdims=True)
 
 
-def choose_line(
-    strength: NDArray[np.float64],
-    error: NDArray[np.float64],
-    angle: NDArray[np.float64],
-    stars: int,
-) -> tuple[float, float, float]:
-    """Strongest line among the angles, with an uncertainty that pays for the choice.
+@functools.cache
+def angles_tried() -> float:
+    """How many independent angles the search for the strongest line is worth.
 
-    The best of n independent angles exceeds 3 standard deviations n times as often as one
-    does. The uncertainty is widened so that it does so no more often (a Bonferroni bound),
-    with Student's distribution for few stars.
+    The chance that a smooth random curve over the angles exceeds u somewhere is that of its
+    crossing u upwards, sqrt(l) / 2 exp(-u^2 / 2) over half a turn, l the curvature of its
+    correlation (Rice 1944, Bell Syst. Tech. J. 23, 282); n times that of one normal value is
+    the same for n = u sqrt(pi l / 2). Taken at the u that has the chance of 3 deviations.
     """
-    best = int(np.argmax(strength))
-    # Width of the template in bins: how far apart independent angles are.
-    width = 1 / float((line_template(angle[:1]) ** 2).sum())
-    chance = norm.sf(3) * width / LINE_BINS
-    widened = float(student.isf(chance, max(1, stars - 1))) / 3
-    return float(strength[best]), float(error[best]) * widened, peak_angle(strength, angle, best)
+    weights = line_filter()
+    close = float(weights[0] @ weights[1] / (weights[0] @ weights[0]))
+    bend = (2 - 2 * close) / np.radians(1.0) ** 2
+    number = 1.0
+    for _ in range(20):
+        number = float(norm.isf(norm.sf(3) / number) * np.sqrt(np.pi * bend / 2))
+    return number
+
+
+def widen_error(freedom: float) -> float:
+    """Factor by which an error grows so that 3 of it mean what 3 deviations do.
+
+    It pays for the free choice of the angle and, by Student's distribution, for an error that
+    is itself uncertain.
+    """
+    return float(student.isf(norm.sf(3) / angles_tried(), freedom)) / 3
+
+
+def choose_line(
+    strength: NDArray[np.float64], error: NDArray[np.float64], angle: NDArray[np.float64]
+) -> tuple[float, float, float]:
+    """Strength, uncertainty and angle of the most significant line.
+
+    From there to the nearest top of the strength, since the error differs from one angle to the
+    next by chance.
+    """
+    best = int(np.argmax(strength / error))
+    near = (best + np.arange(-6, 7)) % len(strength)
+    best = int(near[np.argmax(strength[near])])
+    return float(strength[best]), float(error[best]), peak_angle(strength, angle, best)
 
 
 def peak_angle(strength: NDArray[np.float64], angle: NDArray[np.float64], best: int) -> float:
