@@ -1,0 +1,71 @@
+"""One very small invented night, drawn once, for calls from outside."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from astropy.table import Table
+
+from framesort.night import sort_night
+from framesort.simulation import read_scenario, simulate_night
+
+# 7 frames with the heater off, then 6 with it on.
+SCENARIO = """
+start = 2026-02-11T20:00:00Z
+seed = 5
+[camera]
+width = 340
+height = 280
+hot_pixels = 30
+[stars]
+count = 220
+faintest = 12.0
+brightest = 8e4
+[seeing]
+fwhm = 2.8
+jitter = 0.02
+[mount]
+dither = 6.0
+[heater]
+events = [[7.6, 100]]
+[calibration]
+darks = 0
+[[filter]]
+name = "L"
+sky = 6.0
+diffuse = 2.0
+filaments = 1.5
+[[run]]
+filter = "L"
+exposure = 60.0
+count = 13
+"""
+
+
+@dataclass(frozen=True)
+class SmallNight:
+    folder: Path
+    truth: Table
+
+    @property
+    def frames(self) -> Path:
+        return self.folder / "frames"
+
+    @property
+    def log(self) -> Path:
+        return self.folder / "heater_power.csv"
+
+
+@pytest.fixture(scope="session")
+def small_night(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("small")
+    (folder / "night.toml").write_text(SCENARIO)
+    return SmallNight(folder, simulate_night(read_scenario(folder / "night.toml"), folder))
+
+
+@pytest.fixture(scope="session")
+def sorted_night(small_night, tmp_path_factory):
+    """The result of sorting; copy it to merge."""
+    out = tmp_path_factory.mktemp("sorted") / "out"
+    sort_night(small_night.frames, out=out, heater=small_night.log)
+    return out
