@@ -15,13 +15,15 @@ from framesort.planning._exposure import (
     star_pixels,
     unheated_minutes_needed,
 )
-from framesort.planning._forecast import DewForecast, predict_dew, read_forecast
+from framesort.planning._figures import Figures, need_from_figures
+from framesort.planning._forecast import DewForecast, predict_dew, read_forecast, read_moment
 from framesort.planning._plan import CAUTIONS, NightPlan, plan_night
-from framesort.planning._rates import Rates, estimate_rates
+from framesort.planning._rates import Rates, estimate_rates, rates_from_zero_point
 
 __all__ = [
     "CAUTIONS",
     "DewForecast",
+    "Figures",
     "HeaterOffTime",
     "NightPlan",
     "Rates",
@@ -32,9 +34,12 @@ __all__ = [
     "estimate_rates",
     "frames_needed",
     "frost_point",
+    "need_from_figures",
     "plan_night",
     "predict_dew",
+    "rates_from_zero_point",
     "read_forecast",
+    "read_moment",
     "saturation_pressure",
     "signal_to_noise",
     "star_pixels",

@@ -238,7 +238,7 @@ def describe_need(
     Parameters
     ----------
     filter_name : str
-        The filter.
+        The filter, "" where there is but one.
     exposure : float
         Of one frame, seconds.
     snr_of_one, snr : float
@@ -261,9 +261,10 @@ def describe_need(
         raise InputError(f"snr_of_one must be above 0, got {snr_of_one:g}")
     count = int(frames_needed(snr_of_one, snr))
     minutes = count * exposure / 60
+    label = f"{filter_name}: " if filter_name else ""
     sentence = (
-        f"{filter_name}: {count} heater-off frame{'s' if count > 1 else ''} of {exposure:g} s "
-        f"({minutes:.0f} min) bring{'s' if count == 1 else ''} {star} to S/N {snr:g}; one "
+        f"{label}{count} heater-off frame{'s' if count > 1 else ''} of {exposure:g} s "
+        f"({_minutes_text(minutes)}) bring{'s' if count == 1 else ''} {star} to S/N {snr:g}; one "
         f"frame gives {snr_of_one:.1f}"
     )
     if had:
@@ -278,6 +279,17 @@ def describe_need(
         frames_had=had,
         sentence=sentence + ".",
     )
+
+
+def _minutes_text(minutes: float) -> str:
+    """Minutes as people say them.
+
+    >>> [_minutes_text(m) for m in (0.5, 12.0, 150.0)]
+    ['30 s', '12 min', '2.5 h']
+    """
+    if minutes < 1:
+        return f"{60 * minutes:.0f} s"
+    return f"{minutes:.0f} min" if minutes < 100 else f"{minutes / 60:.1f} h"
 
 
 def _floats(table: Table, name: str) -> NDArray[np.float64]:

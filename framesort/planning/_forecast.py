@@ -3,9 +3,10 @@
 import csv
 import os
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from astropy import units as u
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from framesort.errors import InputError
 from framesort.planning._dew import PLATE_BELOW, deposit_point
 
-__all__ = ["DewForecast", "clock", "predict_dew", "read_forecast"]
+__all__ = ["DewForecast", "clock", "predict_dew", "read_forecast", "read_moment"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -45,7 +46,12 @@ class DewForecast:
 
 
 def predict_dew(
-    table: Table, *, plate_below: float = PLATE_BELOW, reserve: float = 1.0
+    table: Table,
+    *,
+    plate_below: float = PLATE_BELOW,
+    reserve: float = 1.0,
+    begin: Time | None = None,
+    end: Time | None = None,
 ) -> DewForecast:
     """Say when dew or frost is to be expected.
 
@@ -53,22 +59,27 @@ def predict_dew(
     ----------
     table : `~astropy.table.Table`
         Columns time (`~astropy.time.Time`), temperature (deg C) and humidity (%), in any order of
-        time. Rows with a value masked or NaN are left out. Between rows the margin is taken
-        as linear.
+        time. Rows with a value masked or NaN are left out. Between rows temperature and
+        humidity are taken as linear, in steps of ten minutes at most. Its metadata "zone", an
+        IANA name, is that of the clock in the sentences; without it they are in UTC.
     plate_below : float
         As for `dew_margin`.
     reserve : float
         Kelvin of margin below which there is a risk. A humidity sensor's usual error of 3 %
         alone moves the dew point by 0.5 K.
+    begin, end : `~astropy.time.Time` or None
+        When the night's work begins and ends, within the table; None for its ends. The day
+        before, as a forecast has it, does not count.
 
     Returns
     -------
     DewForecast
+        Its table has the rows between begin and end, and those that were put between.
 
     Raises
     ------
     InputError
-        A column is missing, or no row is complete.
+        A column is missing, no row is complete, or none lies between begin and end.
     """
     for name in ("time", "temperature", "humidity"):
         if name not in table.colnames:
@@ -80,10 +91,12 @@ def predict_dew(
         raise InputError("forecast must have a row with time, temperature and humidity")
     order = np.flatnonzero(good)[np.argsort(unix[good], kind="stable")]
     unix, air, wet = unix[order], air[order], wet[order]
+    unix, air, wet = _between(unix, air, wet, begin, end)
     point, kind = deposit_point(air, wet)
     margin = air - plate_below - point
     risk, onset = _first_below(unix, margin, reserve), _first_below(unix, margin, 0.0)
-    made = Table()
+    zone = str(table.meta.get("zone", ""))
+    made = Table(meta={"zone": zone} if zone else {})
     made["time"] = Time(unix, format="unix", scale="utc")
     made["temperature"], made["humidity"] = air * u.deg_C, wet * u.percent
     made["point"], made["kind"], made["margin"] = point * u.deg_C, kind, margin * u.K
@@ -94,8 +107,36 @@ def predict_dew(
         risk=_time(risk),
         onset=_time(onset),
         kind=what,
-        sentence=_forecast_sentence(risk, onset, what, margin, unix),
+        sentence=_forecast_sentence(risk, onset, what, margin, unix, zone),
     )
+
+
+_STEP = 600.0
+"""Seconds: hourly rows are filled in, since the margin is not linear in what they give."""
+
+
+def _between(
+    unix: NDArray[np.float64],
+    air: NDArray[np.float64],
+    wet: NDArray[np.float64],
+    begin: Time | None,
+    end: Time | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """The rows from begin to end, with steps of ten minutes at most between."""
+    first = unix[0] if begin is None else max(float(begin.unix), unix[0])
+    last = unix[-1] if end is None else min(float(end.unix), unix[-1])
+    if first > last:
+        raise InputError(
+            f"the forecast runs from {_stamp(unix[0])} to {_stamp(unix[-1])} UTC: nothing of it "
+            "lies in the time asked for"
+        )
+    steps = np.arange(first, last, _STEP)
+    moments = np.unique(np.concatenate([steps, unix[(unix >= first) & (unix <= last)], [last]]))
+    return moments, np.interp(moments, unix, air), np.interp(moments, unix, wet)
+
+
+def _stamp(unix: float) -> str:
+    return str(Time(round(unix), format="unix", scale="utc").strftime("%Y-%m-%d %H:%M"))
 
 
 def _floats(column: Any) -> NDArray[np.float64]:
@@ -126,33 +167,69 @@ def _forecast_sentence(
     kind: str,
     margin: NDArray[np.float64],
     unix: NDArray[np.float64],
+    zone: str,
 ) -> str:
     if onset is not None:
-        when = "from the start" if onset <= unix[0] else f"from {clock(onset)} UTC"
+        when = "from the start" if onset <= unix[0] else f"from {clock(onset, zone)}"
         return f"{kind.capitalize()} on the plate is to be expected {when}."
     lowest = float(margin.min())
     if risk is not None:
         return (
-            f"{kind.capitalize()} is possible from {clock(risk)} UTC: "
+            f"{kind.capitalize()} is possible from {clock(risk, zone)}: "
             f"the margin falls to {lowest:.1f} K."
         )
     return f"No dew is to be expected: the plate keeps a margin of {lowest:.1f} K or more."
 
 
-def clock(unix: float) -> str:
-    """Hours and minutes of a moment, UTC."""
-    return str(Time(round(unix / 60) * 60.0, format="unix", scale="utc").strftime("%H:%M"))
+def clock(unix: float, zone: str = "") -> str:
+    """Hours and minutes of a moment on the clock of a zone, UTC without one.
+
+    >>> clock(1728946980.0), clock(1728946980.0, "Europe/Lisbon")
+    ('23:03 UTC', '00:03 Europe/Lisbon')
+    """
+    moment = datetime.fromtimestamp(round(unix / 60) * 60.0, tz=_zone(zone) if zone else UTC)
+    return f"{moment:%H:%M} {zone or 'UTC'}"
 
 
-def read_forecast(path: str | os.PathLike[str]) -> Table:
+def _zone(name: str) -> tzinfo:
+    """A zone by its IANA name or its offset, such as -07:00."""
+    try:
+        if name[:1] in ("+", "-"):
+            offset = datetime.fromisoformat(f"2000-01-01T00:00{name}").utcoffset()
+            return timezone(offset if offset is not None else timedelta())
+        return ZoneInfo(name)
+    except (ValueError, TypeError, ZoneInfoNotFoundError, OSError):
+        raise InputError(
+            f"no such zone: {name!r}; give one such as Europe/Lisbon or -07:00"
+        ) from None
+
+
+def read_moment(text: str, *, zone: str = "") -> Time:
+    """A moment in ISO 8601, such as 2024-10-14T20:30, on the clock of a zone (UTC without one).
+
+    An offset at its end goes before the zone. InputError for a text that is no moment.
+    """
+    try:
+        moment = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise InputError(f"{text!r} is no time; write 2024-10-14T20:30") from None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=_zone(zone) if zone else UTC)
+    return Time(moment.timestamp(), format="unix", scale="utc")
+
+
+def read_forecast(path: str | os.PathLike[str], *, zone: str = "") -> Table:
     """Read a forecast or a weather log from CSV.
 
     Parameters
     ----------
     path : path
         A heading with time, temperature and humidity (words that begin so will do, such as
-        "temperature_c"), then a row each. Times in ISO 8601, UTC; a zone such as +02:00
-        at their end is heeded.
+        "temperature_c"), then a row each. Times in ISO 8601; an offset such as +02:00 at
+        their end is heeded.
+    zone : str
+        Of times without an offset, and of the clock in what is said of them: an IANA name or an
+        offset such as -07:00; UTC without one.
 
     Returns
     -------
@@ -165,6 +242,8 @@ def read_forecast(path: str | os.PathLike[str]) -> Table:
         The file cannot be read, a column is missing, or a cell is not what it must be; the
         line is named.
     """
+    if zone:
+        _zone(zone)  # a wrong name is no fault of a line
     try:
         rows = list(csv.reader(Path(path).read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:
@@ -184,15 +263,14 @@ def read_forecast(path: str | os.PathLike[str]) -> Table:
         if not any(cell.strip() for cell in row):
             continue
         try:
-            moment = datetime.fromisoformat(row[places[0]].strip())
-            moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
-            values.append((moment.timestamp(), float(row[places[1]]), float(row[places[2]])))
+            moment = read_moment(row[places[0]], zone=zone)
+            values.append((float(moment.unix), float(row[places[1]]), float(row[places[2]])))
         except (ValueError, IndexError) as error:
             raise InputError(f"{path}, line {number}: {','.join(row)!r}: {error}") from error
     if not values:
         raise InputError(f"{path}: no row below the heading")
     unix, air, wet = np.array(values).T
-    table = Table()
+    table = Table(meta={"zone": zone} if zone else {})
     table["time"] = Time(unix, format="unix", scale="utc")
     table["temperature"], table["humidity"] = air * u.deg_C, wet * u.percent
     return table

@@ -1,12 +1,14 @@
 """The next night in sentences: heater-off frames first, then which power."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 from astropy.table import Table
+from astropy.time import Time
 
+from framesort.errors import InputError
 from framesort.planning._dew import PLATE_BELOW, deposit_point
 from framesort.planning._exposure import HeaterOffTime
 from framesort.planning._forecast import DewForecast, clock
@@ -48,6 +50,8 @@ class NightPlan:
         The plan in words, most important first.
     cautions : tuple of str
         What to heed besides.
+    weather : dict
+        Air now as given: point [deg C], kind ("dew" or "frost") and margin [K]; {} without.
     """
 
     minutes_off: float
@@ -56,6 +60,41 @@ class NightPlan:
     needs: tuple[HeaterOffTime, ...]
     sentences: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
+    weather: dict[str, Any] = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The plan as plain values for machines: times in ISO 8601 UTC, NaN where not known."""
+        dew = None
+        if self.dew is not None:
+            table = self.dew.table
+            dew = {
+                "risk": _iso(self.dew.risk),
+                "onset": _iso(self.dew.onset),
+                "kind": self.dew.kind,
+                "margin": [
+                    {
+                        "time": _iso(row["time"]),
+                        "temperature": float(row["temperature"]),
+                        "humidity": float(row["humidity"]),
+                        "point": float(row["point"]),
+                        "margin": float(row["margin"]),
+                    }
+                    for row in table
+                ],
+            }
+        return {
+            "minutes_off": self.minutes_off,
+            "power": self.power,
+            "needs": [asdict(need) for need in self.needs],
+            "dew": dew,
+            "now": self.weather or None,
+            "sentences": list(self.sentences),
+            "cautions": list(self.cautions),
+        }
+
+
+def _iso(moment: Time | None) -> str | None:
+    return None if moment is None else str(moment.utc.strftime("%Y-%m-%dT%H:%M:%SZ"))
 
 
 def plan_night(
@@ -65,6 +104,7 @@ def plan_night(
     temperature: float | None = None,
     humidity: float | None = None,
     response: Table | Sequence[Mapping[str, Any]] | None = None,
+    tolerable: Sequence[Mapping[str, Any]] = (),
     plate_below: float = PLATE_BELOW,
     overhead: float = 0.15,
 ) -> NightPlan:
@@ -81,6 +121,9 @@ def plan_night(
     response : `~astropy.table.Table`, sequence of mappings or None
         What heating cost: columns power [%] and fwhm_growth (width over that with the
         heater off). Rows with NaN or without power are left out.
+    tolerable : sequence of mappings
+        "tolerable" of a night's summary: where every entry has a power [%], it goes before what
+        the response shows, since it is read between the powers measured.
     plate_below : float
         As for `dew_margin`; only for `temperature` and `humidity`.
     overhead : float
@@ -93,16 +136,19 @@ def plan_night(
     Raises
     ------
     InputError
-        The humidity is outside its range.
+        The humidity is outside its range, or only one of temperature and humidity is given.
     """
     minutes = sum(need.minutes for need in needs) if needs else np.nan
     sentences = [need.sentence for need in needs]
     wet = True
+    weather: dict[str, Any] = {}
+    if (temperature is None) != (humidity is None):
+        raise InputError("temperature and humidity are needed together")
     if dew is not None:
         wet = dew.risk is not None
         sentences = [*_when(dew, minutes * (1 + overhead)), *sentences]
     elif temperature is not None and humidity is not None:
-        wet, sentence = _now(temperature, humidity, plate_below)
+        wet, weather, sentence = _now(temperature, humidity, plate_below)
         sentences.insert(0, sentence)
     else:
         sentences.insert(
@@ -110,35 +156,44 @@ def plan_night(
             "Take the heater-off frames first, while the plate is still warm and dry; without "
             "temperature and humidity nothing is said about dew.",
         )
-    power, sentence = _choose_power(response, wet)
+    power, sentence = _choose_power(response, tolerable, wet)
     return NightPlan(
         minutes_off=float(minutes),
         power=power,
         dew=dew,
         needs=tuple(needs),
         sentences=(*sentences, sentence),
+        weather=weather,
     )
 
 
-def _now(temperature: float, humidity: float, plate_below: float) -> tuple[bool, str]:
+def _now(
+    temperature: float, humidity: float, plate_below: float
+) -> tuple[bool, dict[str, Any], str]:
+    """Whether to reckon with a wet plate, the numbers, and a sentence."""
     point, kind = deposit_point(temperature, humidity)
     margin = temperature - plate_below - point
+    told = {"point": point, "kind": kind, "margin": margin, "plate_below": plate_below}
     name = "dew point" if kind == "dew" else "frost point"
     base = f"{name} {point:.1f} deg C, plate about {plate_below:g} K below the air"
+    wet = margin < 2
     if margin <= 0:
-        return True, (
-            f"{kind.capitalize()} is to be expected now ({base}): start with a warm, dry plate and "
-            "take the heater-off frames at once, in short runs, looking at the plate between them."
+        sentence = (
+            f"{kind.capitalize()} is to be expected now ({base}): start with a warm, dry plate "
+            "and take the heater-off frames at once, in short runs, looking at the plate "
+            "between them."
         )
-    if margin < 2:
-        return True, (
-            f"The plate has {margin:.1f} K left ({base}): take the heater-off frames first; the "
-            "air cools through the night."
+    elif wet:
+        sentence = (
+            f"The plate has {margin:.1f} K left ({base}): take the heater-off frames first; "
+            "the air cools through the night."
         )
-    return False, (
-        f"The plate has {margin:.1f} K left ({base}): no need to heat now; look again when "
-        "the air has cooled or grown moister."
-    )
+    else:
+        sentence = (
+            f"The plate has {margin:.1f} K left ({base}): no need to heat now; look again when "
+            "the air has cooled or grown moister."
+        )
+    return wet, told, sentence
 
 
 def _when(dew: DewForecast, minutes: float) -> list[str]:
@@ -153,7 +208,7 @@ def _when(dew: DewForecast, minutes: float) -> list[str]:
             "Start with a warm, dry plate and take the heater-off frames at once, in short runs, "
             "looking at the plate between them.",
         ]
-    until = f"before {clock(float(dew.risk.unix))} UTC"
+    until = f"before {clock(float(dew.risk.unix), str(dew.table.meta.get('zone', '')))}"
     if np.isnan(minutes):
         return [dew.sentence, f"Take the heater-off frames first, {until}; heat from then on."]
     if minutes <= free:
@@ -171,9 +226,19 @@ def _when(dew: DewForecast, minutes: float) -> list[str]:
 
 
 def _choose_power(
-    response: Table | Sequence[Mapping[str, Any]] | None, wet: bool
+    response: Table | Sequence[Mapping[str, Any]] | None,
+    tolerable: Sequence[Mapping[str, Any]],
+    wet: bool,
 ) -> tuple[float, str]:
     """Power to use once heating is needed, from what was measured."""
+    limits = [_number(entry, "power") for entry in tolerable]
+    if limits and np.isfinite(limits).all() and min(limits) > 0:
+        used = float(round(min(limits)))
+        sentence = (
+            f"heat with at most about {used:g} %: by what the night has shown, more makes stars "
+            f"over {100 * COST:.0f} % wider; more only if the plate gets wet all the same."
+        )
+        return _with_mood(used, sentence, wet)
     points = [] if response is None else [_point(row) for row in response]
     points = [point for point in points if np.isfinite(point).all() and point[0] > 0]
     used = FIRST_POWER
@@ -197,6 +262,10 @@ def _choose_power(
             else f"heat with less than {used:g} %, the lowest power measured: there stars were "
             f"{wider:.0f} % wider already, more than the tolerable {100 * COST:.0f} %."
         )
+    return _with_mood(used, sentence, wet)
+
+
+def _with_mood(used: float, sentence: str, wet: bool) -> tuple[float, str]:
     if wet:
         return used, sentence[0].upper() + sentence[1:]
     return 0.0, f"If heating is needed after all, {sentence}"
@@ -204,10 +273,10 @@ def _choose_power(
 
 def _point(row: Any) -> tuple[float, float]:
     """Power and growth of one row of a response; NaN for what is not known."""
+    return _number(row, "power"), _number(row, "fwhm_growth")
+
+
+def _number(row: Any, name: str) -> float:
     names = row.colnames if hasattr(row, "colnames") else row.keys()
-
-    def number(name: str) -> float:
-        value = row[name] if name in names else None
-        return np.nan if value is None or value is np.ma.masked else float(value)
-
-    return number("power"), number("fwhm_growth")
+    value = row[name] if name in names else None
+    return np.nan if value is None or value is np.ma.masked else float(value)

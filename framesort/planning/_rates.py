@@ -6,7 +6,7 @@ import numpy as np
 
 from framesort.errors import InputError
 
-__all__ = ["Rates", "estimate_rates"]
+__all__ = ["Rates", "estimate_rates", "rates_from_zero_point"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,4 +93,49 @@ def estimate_rates(
         star=float(unit * 10 ** (-0.4 * (magnitude + extinction))),
         sky=float(unit * 10 ** (-0.4 * sky_brightness) * scale**2),
         pixel_scale=float(scale),
+    )
+
+
+def rates_from_zero_point(
+    *,
+    magnitude: float,
+    sky_brightness: float,
+    zero_point: float,
+    pixel_scale: float,
+    gain: float = 1.0,
+) -> Rates:
+    """Light rates from a zero point that was measured with the own telescope and filter.
+
+    ``rate = gain 10^(0.4 (zero_point - m))`` electrons per second, for the sky per square arcsec.
+
+    Parameters
+    ----------
+    magnitude : float
+        Of the star.
+    sky_brightness : float
+        Magnitudes per square arcsec.
+    zero_point : float
+        Magnitude of a star that gives one ADU per second; optics, filter, sensor and air are in
+        it.
+    pixel_scale : float
+        Arcsec per pixel.
+    gain : float
+        Electrons per ADU.
+
+    Returns
+    -------
+    Rates
+
+    Raises
+    ------
+    InputError
+        The pixel scale or the gain is not above 0.
+    """
+    for name, value in {"pixel_scale": pixel_scale, "gain": gain}.items():
+        if not value > 0:
+            raise InputError(f"{name} must be above 0, got {value:g}")
+    return Rates(
+        star=float(gain * 10 ** (0.4 * (zero_point - magnitude))),
+        sky=float(gain * 10 ** (0.4 * (zero_point - sky_brightness)) * pixel_scale**2),
+        pixel_scale=float(pixel_scale),
     )

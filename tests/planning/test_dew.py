@@ -14,6 +14,7 @@ from framesort.planning import (
     frost_point,
     predict_dew,
     read_forecast,
+    read_moment,
     saturation_pressure,
 )
 
@@ -139,21 +140,33 @@ def table_of(minutes, air, wet):
     return table
 
 
+def humid_minutes(point, first, last, span=60.0, air=10.0):
+    """When a humidity that rises evenly from first to last brings the dew point to `point`.
+
+    Closed form with the constants of WMO-No. 8, annex 4.B: RH = es(point) / es(air).
+    """
+    needed = 100 * np.exp(17.62 * point / (243.12 + point) - 17.62 * air / (243.12 + air))
+    return span * (needed - first) / (last - first)
+
+
 def test_onset_between_rows():
-    # Margins 10 - 3 - 2.584 = 4.416 and 10 - 3 - 8.434 = -1.434, an hour apart.
     made = predict_dew(table_of([0, 60], [10.0, 10.0], [60.0, 90.0]))
     start = Time("2024-10-14T20:00:00")
-    assert (made.onset - start).to_value("min") == pytest.approx(60 * 4.416 / 5.850, abs=0.05)
-    assert (made.risk - start).to_value("min") == pytest.approx(60 * 3.416 / 5.850, abs=0.05)
+    # The plate is 3 K below the air: wet at a dew point of 7 deg C, at risk at 6. Linear between
+    # steps of ten minutes, in which the margin bends by less than 0.02 K or 0.2 minutes.
+    onset, risk = humid_minutes(7.0, 60, 90), humid_minutes(6.0, 60, 90)
+    assert (made.onset - start).to_value("min") == pytest.approx(onset, abs=0.2)
+    assert (made.risk - start).to_value("min") == pytest.approx(risk, abs=0.2)
     assert made.kind == "dew"
-    assert made.sentence == "Dew on the plate is to be expected from 20:45 UTC."
+    assert made.sentence == "Dew on the plate is to be expected from 20:43 UTC."
 
 
 def test_rows_in_any_order_with_gaps():
     table = table_of([60, 0, 30], [10.0, 10.0, np.nan], [90.0, 60.0, 70.0])
     made = predict_dew(table)
-    assert len(made.table) == 2
-    assert made.sentence == "Dew on the plate is to be expected from 20:45 UTC."
+    assert len(made.table) == 7  # every ten minutes; the row with a gap is not one of them
+    assert np.all(np.diff(made.table["humidity"]) > 0)
+    assert made.sentence == "Dew on the plate is to be expected from 20:43 UTC."
 
 
 def test_dry_risky_and_wet_from_the_start():
@@ -185,7 +198,41 @@ def test_reading_a_forecast(tmp_path):
     )
     table = read_forecast(path)
     assert list(table["time"].isot) == ["2024-10-14T20:00:00.000", "2024-10-14T21:00:00.000"]
-    assert predict_dew(table).sentence == "Dew on the plate is to be expected from 20:45 UTC."
+    assert predict_dew(table).sentence == "Dew on the plate is to be expected from 20:43 UTC."
+
+
+@pytest.mark.parametrize(
+    ("zone", "words"), [("Europe/Berlin", "22:43 Europe/Berlin"), ("-07:00", "13:43 -07:00")]
+)
+def test_local_clock(tmp_path, zone, words):
+    # The zone holds for times without an offset and for what is said; +02:00 goes before it.
+    path = tmp_path / "forecast.csv"
+    local = "2024-10-14T23:00" if zone == "Europe/Berlin" else "2024-10-14T14:00"
+    path.write_text(f"time,temp,hum\n2024-10-14T22:00:00+02:00,10.0,60\n{local},10.0,90\n")
+    made = predict_dew(read_forecast(path, zone=zone))
+    assert made.sentence == f"Dew on the plate is to be expected from {words}."
+
+
+def test_only_the_time_asked_for_counts():
+    # Wet in the afternoon, dry from 20:00 to 21:00, wet again at 23:00.
+    table = table_of([-240, 0, 60, 180], [10.0] * 4, [95.0, 60.0, 60.0, 95.0])
+    begin, end = Time("2024-10-14T20:00"), Time("2024-10-14T20:50")
+    assert predict_dew(table).sentence.endswith("from the start.")
+    assert predict_dew(table, begin=begin).onset > Time("2024-10-14T21:30")
+    made = predict_dew(table, begin=begin, end=end)
+    assert made.onset is None and made.table["time"][-1].isot.startswith("2024-10-14T20:50")
+    with pytest.raises(InputError, match="runs from 2024-10-14 16:00 to 2024-10-14 23:00 UTC"):
+        predict_dew(table, begin=Time("2024-10-16"))
+
+
+def test_moments_and_zones_that_are_none():
+    assert read_moment("2024-10-14T22:30", zone="Europe/Berlin").isot[:16] == "2024-10-14T20:30"
+    assert read_moment("2024-10-14T20:30-02:00", zone="Asia/Tokyo").isot[:16] == "2024-10-14T22:30"
+    with pytest.raises(InputError, match="write 2024-10-14T20:30"):
+        read_moment("half past eight")
+    for zone in ("Mars/Olympus", "-7 hours", "+99:00"):
+        with pytest.raises(InputError, match="no such zone"):
+            read_moment("2024-10-14T20:30", zone=zone)
 
 
 @pytest.mark.parametrize(

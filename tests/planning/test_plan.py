@@ -1,9 +1,12 @@
+import json
+
 import numpy as np
 import pytest
 from astropy import units as u
 from astropy.table import Table
 from astropy.time import Time
 
+from framesort.errors import InputError
 from framesort.planning import describe_need, plan_night, predict_dew
 
 
@@ -22,8 +25,9 @@ def test_enough_dry_time():
     plan = plan_night(needs=NEEDS, dew=forecast([60, 65, 70, 90, 95]))
     assert plan.minutes_off == 7 + 12
     text = " ".join(plan.sentences)
-    # Margin 1 K: 70 % gives 10 - 3 - 4.78 = 2.22, 90 % -1.43: at 120 + 60 * 1.22 / 3.65 minutes.
-    assert "before 22:20 UTC: about 22 of 140 dry minutes are needed" in text
+    # Margin 1 K at a dew point of 6 deg C, at 76.2 % (WMO constants): 60 * 6.2 / 20 minutes
+    # after 22:00.
+    assert "before 22:19 UTC: about 22 of 139 dry minutes are needed" in text
     assert plan.power == 25.0
     assert "was not measured yet" in text
 
@@ -86,3 +90,38 @@ def test_cautions_are_always_there():
     assert "maker's instructions" in text
     assert "local rules" in text
     assert "Mains" in text
+
+
+def test_tolerable_power_goes_before_the_response():
+    response = [{"power": 30.0, "fwhm_growth": 0.98}, {"power": 60.0, "fwhm_growth": 1.32}]
+    tolerable = [{"filter": "L", "power": 39.7}, {"filter": "Ha", "power": 44.0}]
+    plan = plan_night(temperature=10.0, humidity=90.0, response=response, tolerable=tolerable)
+    assert plan.power == 40.0
+    assert plan.sentences[-1].startswith("Heat with at most about 40 %")
+    # One filter that tells no power: back to the powers that were measured.
+    plan = plan_night(response=response, tolerable=[*tolerable, {"power": None}])
+    assert plan.power == 30.0
+
+
+def test_half_a_weather_is_none():
+    with pytest.raises(InputError, match="needed together"):
+        plan_night(temperature=10.0)
+
+
+def test_plan_for_machines():
+    told = plan_night(needs=NEEDS, dew=forecast([60, 95])).as_dict()
+    assert json.loads(json.dumps(told)) == told
+    assert [need["frames"] for need in told["needs"]] == [7, 4]
+    assert told["dew"]["onset"].startswith("2024-10-14T20:") and told["dew"]["kind"] == "dew"
+    assert told["dew"]["margin"][0]["margin"] == pytest.approx(4.416, abs=0.001)
+    assert told["now"] is None
+    now = plan_night(temperature=10.0, humidity=90.0).as_dict()["now"]
+    assert now["point"] == pytest.approx(8.434, abs=0.001) and now["kind"] == "dew"
+
+
+def test_local_clock_reaches_the_plan():
+    table = Table(meta={"zone": "Europe/Lisbon"})
+    table["time"] = Time("2024-10-14T20:00:00") + np.arange(2) * u.hour
+    table["temperature"], table["humidity"] = [10.0, 10.0], [60.0, 95.0]
+    # One hour ahead of UTC in October.
+    assert "before 21:2" in plan_night(needs=NEEDS[:1], dew=predict_dew(table)).sentences[1]

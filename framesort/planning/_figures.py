@@ -1,0 +1,194 @@
+"""Heater-off time from telescope, camera and sky figures, where no night is at hand."""
+
+from dataclasses import dataclass, fields
+
+from framesort.errors import InputError
+from framesort.planning._exposure import (
+    HeaterOffTime,
+    describe_need,
+    signal_to_noise,
+    star_pixels,
+)
+from framesort.planning._rates import Rates, estimate_rates, rates_from_zero_point
+
+__all__ = ["Figures", "need_from_figures"]
+
+ARCSEC = 206.264806
+"""Arcsec of a micrometre at a millimetre's distance."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figures:
+    """Telescope, camera and sky.
+
+    Attributes
+    ----------
+    focal_length : float
+        Millimetres.
+    pixel_size : float
+        Micrometres, with binning.
+    aperture : float or None
+        Millimetres; needed unless there is a zero point.
+    obstruction : float
+        Diameter of the central obstruction over that of the aperture.
+    bandwidth : float
+        Of the filter, nanometres.
+    throughput : float
+        Share of the photons that become electrons: optics, filter and sensor.
+    extinction : float
+        By the air, magnitudes.
+    zero_point : float or None
+        Magnitude of a star that gives one ADU a second; with it aperture, obstruction,
+        bandwidth, throughput and extinction do not count.
+    gain : float
+        Electrons per ADU.
+    read_noise : float
+        Electrons a pixel.
+    dark : float
+        Dark current, electrons a second and pixel.
+    sky_brightness : float
+        Magnitudes per square arcsec, through the filter's band.
+    seeing : float
+        FWHM of heater-off stars, arcsec.
+    """
+
+    focal_length: float
+    pixel_size: float
+    aperture: float | None = None
+    obstruction: float = 0.35
+    bandwidth: float = 300.0
+    throughput: float = 0.5
+    extinction: float = 0.2
+    zero_point: float | None = None
+    gain: float = 1.0
+    read_noise: float = 2.0
+    dark: float = 0.0
+    sky_brightness: float = 20.5
+    seeing: float = 3.0
+
+    def __post_init__(self) -> None:
+        """Raise InputError for a figure that cannot be."""
+        for name in ("focal_length", "pixel_size", "gain", "seeing"):
+            if not getattr(self, name) > 0:
+                raise InputError(f"{name} must be above 0, got {getattr(self, name):g}")
+        for name in ("read_noise", "dark", "extinction"):
+            if not getattr(self, name) >= 0:
+                raise InputError(f"{name} must not be below 0, got {getattr(self, name):g}")
+        if self.aperture is None and self.zero_point is None:
+            raise InputError("give the aperture in millimetres, or a measured zero point")
+
+    @property
+    def pixel_scale(self) -> float:
+        """Arcsec per pixel."""
+        return ARCSEC * self.pixel_size / self.focal_length
+
+    def rates(self, magnitude: float) -> Rates:
+        """Electrons a second of a star of that magnitude, and of the sky."""
+        if self.zero_point is not None:
+            return rates_from_zero_point(
+                magnitude=magnitude,
+                sky_brightness=self.sky_brightness,
+                zero_point=self.zero_point,
+                pixel_scale=self.pixel_scale,
+                gain=self.gain,
+            )
+        assert self.aperture is not None
+        return estimate_rates(
+            magnitude=magnitude,
+            sky_brightness=self.sky_brightness,
+            aperture=self.aperture,
+            focal_length=self.focal_length,
+            pixel_size=self.pixel_size,
+            bandwidth=self.bandwidth,
+            efficiency=self.throughput,
+            obstruction=self.obstruction,
+            extinction=self.extinction,
+        )
+
+    def assumed(self, given: set[str]) -> str:
+        """What was assumed besides the given figures, in words; "" if nothing was."""
+        unused = set()
+        if self.zero_point is not None:
+            unused = {"aperture", "obstruction", "bandwidth", "throughput", "extinction"}
+        parts = [
+            f"{_WORDS[field.name]} {getattr(self, field.name):g}{_UNITS[field.name]}"
+            for field in fields(self)
+            if field.name in _WORDS and field.name not in given | unused
+        ]
+        return f"Assumed: {', '.join(parts)}." if parts else ""
+
+
+_WORDS = {
+    "obstruction": "obstruction",
+    "bandwidth": "bandwidth",
+    "throughput": "throughput",
+    "extinction": "extinction",
+    "gain": "gain",
+    "read_noise": "read noise",
+    "dark": "dark current",
+    "sky_brightness": "sky",
+    "seeing": "heater-off FWHM",
+}
+_UNITS = {
+    "obstruction": "",
+    "bandwidth": " nm",
+    "throughput": "",
+    "extinction": " mag",
+    "gain": " e/ADU",
+    "read_noise": " e",
+    "dark": " e/s",
+    "sky_brightness": " mag/arcsec2",
+    "seeing": " arcsec",
+}
+
+
+def need_from_figures(
+    figures: Figures,
+    *,
+    magnitude: float,
+    exposure: float,
+    snr: float = 20.0,
+    filter_name: str = "",
+    beta: float = 3.0,
+) -> HeaterOffTime:
+    """Say how much heater-off time a star of a wanted magnitude needs.
+
+    Parameters
+    ----------
+    figures : Figures
+        Telescope, camera and sky.
+    magnitude : float
+        Of the faintest star that is to be replaced well.
+    exposure : float
+        Of one frame, seconds.
+    snr : float
+        Its signal-to-noise ratio wanted in the sharp stack.
+    filter_name : str
+        What the sentence begins with.
+    beta : float
+        Moffat's exponent, for the pixels a star covers.
+
+    Returns
+    -------
+    HeaterOffTime
+
+    Raises
+    ------
+    InputError
+        The exposure or the ratio is not above 0.
+    """
+    for name, value in {"exposure": exposure, "snr": snr}.items():
+        if not value > 0:
+            raise InputError(f"{name} must be above 0, got {value:g}")
+    rates = figures.rates(magnitude)
+    one = signal_to_noise(
+        rates.star * exposure,
+        pixels=star_pixels(figures.seeing / rates.pixel_scale, beta=beta),
+        sky=rates.sky * exposure,
+        dark=figures.dark * exposure,
+        read_noise=figures.read_noise,
+        gain=figures.gain,
+    )
+    return describe_need(
+        filter_name, exposure, float(one), snr, star=f"a star of magnitude {magnitude:g}"
+    )
