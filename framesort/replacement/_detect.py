@@ -5,6 +5,10 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 
+REACH = 12
+"""Pixels around a peak in which its width is guessed."""
+
+
 def guess_saturation(image: NDArray) -> float:
     """Level of flat star tops, +inf if the brightest star has none.
 
@@ -19,17 +23,27 @@ def guess_saturation(image: NDArray) -> float:
 
 
 def guess_width(image: NDArray, noise: float, full: float) -> float:
-    """FWHM of the stars from the area above half the peak, median of bright ones; pixels."""
-    high = ndimage.maximum_filter(image, 7)
+    """FWHM of the stars from the area above half the peak, median of bright ones; pixels.
+
+    Heights count from the median of the surroundings; what is no island of light within them (a
+    ridge or a hump of a nebula) is left out.
+    """
+    high = ndimage.maximum_filter(np.nan_to_num(image, nan=-np.inf), 7)
     y, x = np.nonzero((image == high) & (image > 30 * noise) & (image < 0.9 * full))
-    order = np.argsort(-image[y, x], kind="stable")[:300]
-    widths = []
+    order = np.argsort(-image[y, x], kind="stable")[:1000]
+    widths: list[float] = []
     for j, i in zip(y[order], x[order], strict=True):
-        cut = image[max(0, j - 12) : j + 13, max(0, i - 12) : i + 13]
-        labels, _ = ndimage.label(cut > 0.5 * image[j, i])
-        area = np.sum(labels == labels[min(j, 12), min(i, 12)])
-        if area >= 3:
-            widths.append(2 * np.sqrt(area / np.pi))
+        cut = image[max(0, j - REACH) : j + REACH + 1, max(0, i - REACH) : i + REACH + 1]
+        ground = np.nanmedian(cut)
+        if not image[j, i] - ground > 30 * noise:
+            continue
+        labels, _ = ndimage.label(cut > 0.5 * (image[j, i] + ground))
+        island = labels == labels[min(j, REACH), min(i, REACH)]
+        rim = island[0].any() or island[-1].any() or island[:, 0].any() or island[:, -1].any()
+        if island.sum() >= 3 and not rim:
+            widths.append(2 * np.sqrt(island.sum() / np.pi))
+        if len(widths) == 300:
+            break
     return float(np.median(widths)) if widths else np.nan
 
 

@@ -33,6 +33,7 @@ from framesort.replacement._fit import (
 )
 from framesort.replacement._lines import add_angles
 from framesort.replacement._profile import join_wings, moffat_profile
+from framesort.replacement._trust import joint_flux, model_stars
 from framesort.stars import estimate_background
 
 BOX = 64
@@ -46,10 +47,10 @@ def _full(image: NDArray, level: float) -> NDArray:
     return ndimage.binary_dilation(full, iterations=2) if full.any() else full
 
 
-def _scale(deep: Side, sharp: Side, known: float | None) -> float:
+def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float:
+    """Light in the deep stack for light in the sharp one, from the picked stars."""
     if known is not None:
         return known
-    pick = np.argsort(-sharp.flux, kind="stable")[:200]
     pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
     if not len(pick):
         return 1.0
@@ -75,7 +76,9 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
         weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
         return np.where(good, sharp[cut] - model, 0).astype(np.float32), weight
 
-    field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), 1.5)
+    # The noisier the sharp stack, the wider the mean: its noise must not become the deep stack's.
+    width = float(np.clip(field.scale * side.noise / field.deep.noise, 1.5, 8))
+    field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), width)
     rest = field.nebula * np.float32(-field.scale)
     rest += deep
     rest[field.full_deep] = np.nan
@@ -89,8 +92,9 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
 def _move(field: Field) -> None:
     """Better places: weighted mean of what both stacks say."""
     num_x, num_y, den = (np.zeros(len(field.places)) for _ in range(3))
-    for side, shifted in ((field.sharp, False), (field.deep, True)):
-        out = probe(side, field.places, shifted=shifted, mode=1)
+    light = joint_flux(field.deep, field.sharp, field.scale)
+    for side, shifted, flux in ((field.sharp, False, light[1]), (field.deep, True, light[0])):
+        out = probe(side, field.places, shifted=shifted, mode=1, flux=flux)
         good = (out[:, 8] > 0.3) & (out[:, 4] > 0) & (out[:, 4] < 1)
         w = np.where(good, 1 / np.maximum(out[:, 4], 1e-3) ** 2, 0)
         num_x += w * np.clip(out[:, 2], -1, 1)
@@ -203,16 +207,10 @@ def fit_field(
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
             each(_redraw, lines=turn >= 1)
+            pick = model_stars(field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)])
             if turn >= 1:
-                _seek_added(field, deep, sharp)
-            _renew(
-                field,
-                deep,
-                sharp,
-                norm=8 * width_d,
-                scale=scale,
-                limit=LIMITS[min(turn, len(LIMITS) - 1)],
-            )
+                _seek_added(field, deep, sharp, pick)
+            _renew(field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick)
         total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
@@ -220,7 +218,8 @@ def fit_field(
         each(_redraw, level=0.02)
         each(_again)
         each(_judge)
-    field.scale = _scale(field.deep, field.sharp, scale)
+    pick = model_stars(field.deep, field.sharp, places, 200)
+    field.scale = _scale(field.deep, field.sharp, scale, pick)
     _prepare_deep(field, deep, sharp)
     return field
 
@@ -248,10 +247,10 @@ def _judge(side: Side, shifted: bool, places: Places) -> None:
     side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
 
 
-def _seek_added(field: Field, deep: NDArray, sharp: NDArray) -> None:
+def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> None:
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side, places = field.deep, field.places
-    scale = _scale(side, field.sharp, None)
+    scale = _scale(side, field.sharp, None, pick)
     difference = deep - np.float32(scale) * sharp
     difference[field.full_deep | field.full_sharp] = np.nan
     difference -= estimate_background(difference, box=BOX).level
@@ -260,7 +259,7 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray) -> None:
         float(np.hypot(side.noise, scale * field.sharp.noise)),
         max(side.eps, field.sharp.eps),
         side.model,
-        (*places.at(True), side.flux),
+        (*(v[pick] for v in (*places.at(True), side.flux)),),
         side.profile.width,
         field.full_deep,
     )
@@ -268,15 +267,15 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray) -> None:
 
 
 def _renew(
-    field: Field, deep: NDArray, sharp: NDArray, *, norm: float, scale: float | None, limit: int
+    field: Field, deep: NDArray, sharp: NDArray, *, norm: float, scale: float | None, pick: NDArray
 ) -> None:
     """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
     spans = [fit_radii(side, field.places) for side in (field.sharp, field.deep)]
     radius = np.maximum(spans[0][0], spans[1][0])
     reach = [np.maximum(span[1], radius) for span in spans]
     side = field.sharp
-    renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, limit=limit)
-    field.scale = _scale(field.deep, side, scale)
+    renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
+    field.scale = _scale(field.deep, side, scale, pick)
     clean = sharp - side.model
     clean[field.full_sharp] = np.nan
     side.image = sharp - estimate_background(clean, box=BOX).level
@@ -290,7 +289,7 @@ def _renew(
         reach[1],
         shifted=True,
         norm=norm,
-        limit=limit,
+        pick=pick,
         base=side.profile,
         grain=float(np.hypot(1, field.scale * side.noise / field.deep.noise)),
     )

@@ -59,6 +59,9 @@ class Places:
     def at(self, shifted: bool) -> tuple[NDArray, NDArray]:
         return (self.x + self.shift_x, self.y + self.shift_y) if shifted else (self.x, self.y)
 
+    def columns(self) -> tuple[NDArray, ...]:
+        return self.x, self.y, self.shift_x, self.shift_y, self.factor
+
     def keep(self, pick: NDArray) -> None:
         for name in ("x", "y", "shift_x", "shift_y", "factor"):
             setattr(self, name, getattr(self, name)[pick])
@@ -121,8 +124,11 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
     side.flux[order] = flux
 
 
-def probe(side: Side, places: Places, *, shifted: bool, mode: int) -> NDArray:
-    """`fit_stars` of every star; see there for the columns."""
+def probe(
+    side: Side, places: Places, *, shifted: bool, mode: int, flux: NDArray | None = None
+) -> NDArray:
+    """`fit_stars` of every star; see there for the columns. `flux` other than the model's own
+    is what a shift or another width would move."""
     x, y = places.at(shifted)
     q = local_q(side, places)
     out = np.zeros((len(x), 10))
@@ -133,7 +139,7 @@ def probe(side: Side, places: Places, *, shifted: bool, mode: int) -> NDArray:
         side.eps,
         x,
         y,
-        side.flux,
+        side.flux if flux is None else flux,
         q,
         CORE / q,
         side.profile.tables,
@@ -174,11 +180,9 @@ def renew_profile(
     norm: float,
     base: Profile | None = None,
     grain: float = 1.0,
-    limit: int,
+    pick: NDArray,
 ) -> None:
-    """The profile from the brightest stars, then fluxes and model in its terms."""
-    pick = np.argsort(-side.flux, kind="stable")[:limit]
-    pick = pick[side.flux[pick] > 0]
+    """The profile from some stars, then fluxes and model in its terms."""
     x, y = places.at(shifted)
     q = local_q(side, places)
     profile, growth = fit_profile(

@@ -1,0 +1,78 @@
+"""Which finds may tell what a star looks like: those that look like most bright ones."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.replacement._fit import Places, Side, probe
+
+__all__ = ["joint_flux", "model_stars", "shortest_half"]
+
+_FEWEST = 8
+
+
+def shortest_half(values: NDArray) -> tuple[float, float]:
+    """Middle and scatter of the narrowest half of a sample (Rousseeuw 1984, JASA 79, 871).
+
+    Up to half of the values may be anything, all on one side as well. The scatter is scaled to the
+    standard deviation of a normal sample.
+    """
+    v = np.sort(values)
+    h = len(v) // 2 + 1
+    if h >= len(v):
+        return float(np.median(v)), float(np.ptp(v))
+    spans = v[h - 1 :] - v[: len(v) - h + 1]
+    k = int(np.argmin(spans))
+    part = v[k : k + h]
+    # Half of a normal sample lies within 0.6745 standard deviations of its middle.
+    return float(np.median(part)), float(spans[k] / (2 * 0.6745))
+
+
+def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[NDArray, NDArray]:
+    """Each star's light as both stacks together know it, in the scale of either stack.
+
+    The noise of one stack must not pass for a bright star whose place is well known.
+    """
+    if len(deep.error) != len(deep.flux) or len(sharp.error) != len(sharp.flux):
+        return deep.flux, sharp.flux
+    wd = np.where(deep.error > 0, 1 / np.maximum(deep.error, 1e-30) ** 2, 0)
+    ws = np.where(sharp.error > 0, 1 / np.maximum(scale * sharp.error, 1e-30) ** 2, 0)
+    both = (wd > 0) & (ws > 0)
+    mean = (wd * deep.flux + ws * scale * sharp.flux) / np.where(both, wd + ws, 1)
+    return (
+        np.where(both, np.maximum(mean, 0), deep.flux),
+        np.where(both, np.maximum(mean, 0) / scale, sharp.flux),
+    )
+
+
+def _odd(values: NDArray, error: NDArray, known: NDArray, floor: float) -> NDArray[np.bool_]:
+    """Values further from the bulk than its scatter, their own errors and a floor allow."""
+    if known.sum() < _FEWEST:
+        return np.zeros(len(values), bool)
+    mid, scatter = shortest_half(values[known])
+    return known & (np.abs(values - mid) > np.sqrt(16 * scatter**2 + 9 * error**2 + floor**2))
+
+
+def model_stars(deep: Side, sharp: Side, places: Places, limit: int) -> NDArray[np.int_]:
+    """Brightest stars to make profiles and the flux scale of, brightest first.
+
+    Left out are finds whose light in the two stacks, or whose width in either, is not that of the
+    bulk: knots and rims of nebulae, galaxies, trails, hot pixels, close pairs. What cannot be
+    judged (a full core) is kept. Where fewer than eight are left nothing is left out.
+    """
+    bright = np.argsort(-deep.flux, kind="stable")
+    bright = bright[(deep.flux[bright] > 0) & (sharp.flux[bright] > 0)][: 3 * limit]
+    if len(bright) < _FEWEST:
+        return bright
+    some = Places(*(v[bright] for v in places.columns()))
+    odd = np.zeros(len(bright), bool)
+    ratio = np.log(deep.flux[bright] / sharp.flux[bright])
+    error = np.zeros(len(bright))
+    clear = np.ones(len(bright), bool)
+    for side, shifted in ((deep, True), (sharp, False)):
+        out = probe(side, some, shifted=shifted, mode=2, flux=side.flux[bright])
+        sure = (out[:, 8] > 0.8) & (out[:, 6] > 0) & (out[:, 6] < 0.1)
+        odd |= _odd(out[:, 5], out[:, 6], sure, 0.05)
+        error += (np.where(out[:, 1] > 0, out[:, 1], 0) / side.flux[bright]) ** 2
+        clear &= sure
+    odd |= _odd(ratio, np.sqrt(error), clear, 0.1)
+    return bright[~odd][:limit] if (~odd).sum() >= _FEWEST else bright[:limit]
