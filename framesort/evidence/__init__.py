@@ -6,16 +6,33 @@ also on the light by angle of each frame.
 
 from framesort.evidence._angles import average_light_by_angle
 from framesort.evidence._clock import ClockOffset, estimate_clock_offset
+from framesort.evidence._gap import (
+    GapVerdict,
+    LineOnSide,
+    LineVerdict,
+    compare_gap,
+    follow_line,
+    mean_line_angle,
+    read_gap_angle,
+)
 from framesort.evidence._line import measure_line_excess
 from framesort.evidence._response import Response, estimate_response
-from framesort.evidence._switches import find_switches
+from framesort.evidence._switches import describe_switches, find_switches
 
 __all__ = [
     "ClockOffset",
+    "GapVerdict",
+    "LineOnSide",
+    "LineVerdict",
     "Response",
     "average_light_by_angle",
+    "compare_gap",
+    "describe_switches",
     "estimate_clock_offset",
     "estimate_response",
     "find_switches",
+    "follow_line",
+    "mean_line_angle",
     "measure_line_excess",
+    "read_gap_angle",
 ]

@@ -21,7 +21,7 @@ _PRIOR = 6.0
 """Weight, in frames, of the night's common scatter in the scatter of one state."""
 
 _SMOOTH = 0.75
-"""Hours over which the width may drift."""
+"""Hours over which the width may drift; with less a heated stretch passes for a drift."""
 
 _ROUNDS = 60
 
@@ -158,13 +158,17 @@ def _run(
 
 
 def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
-    """Ways of dividing the frames: all alike, by width, by likeness in all data at once."""
+    """Ways of dividing the frames: all alike, by width, by line, by likeness in all data."""
     n = len(level)
     level = np.where(np.isfinite(level), level, np.nanmedian(level, axis=0))
     rank = np.argsort(np.argsort(level[:, 0], kind="stable")) / max(n - 1, 1)
     guesses = [np.zeros(n, dtype=np.intp)]
     if most > 1:
         guesses += [(rank > cut).astype(np.intp) for cut in (0.25, 0.4, 0.55, 0.7, 0.85)]
+        # By the line alone: where seeing is restless the width misleads.
+        line = np.hypot(level[:, 1], level[:, -1])
+        rank = np.argsort(np.argsort(line, kind="stable")) / max(n - 1, 1)
+        guesses += [(rank > cut).astype(np.intp) for cut in (0.3, 0.5, 0.7, 0.85)]
     # Steps of many sigma would hide smaller ones from a division by distance.
     squeezed = np.arcsinh(level / 3)
     for k in range(2, most + 1):
@@ -183,7 +187,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     Parameters
     ----------
     data : (n, d) float ndarray
-        First column: log FWHM; the others: parts of the line. NaN where unknown.
+        First column: log FWHM; the others: the line's vector. NaN where unknown.
     hours : (n,) float ndarray
         Times, increasing.
     group : (n,) int ndarray

@@ -1,0 +1,225 @@
+"""What each state of a night can be: the heater, no heater, or either."""
+
+from typing import Literal
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.evidence._mixture import States
+from framesort.records import column_values
+
+__all__ = ["Verdict", "find_progress", "judge_states"]
+
+Floats = NDArray[np.float64]
+Verdict = Literal["on", "off", "unknown"]
+
+_FEWEST = 8
+"""Frames with a known shape that it takes to tell a trail."""
+
+_WIDER = 0.04
+"""Least growth of log FWHM that is taken for the heater's."""
+
+_SIGMAS = 5.0
+"""Significance that the added line must reach where no line of the heater is known yet."""
+
+_AGAIN = 3.0
+"""The same along the angle of a heater's line that is known."""
+
+_ALIKE = 0.7
+"""Cosine, in double angle, above which two lines are one: within 22 degrees."""
+
+_APART = 4.0
+"""Standard errors by which two parts of a run may differ in their line, any cut allowed."""
+
+_INFLATE = 3.0
+"""Frames of a night are not independent: so many count as one when means are compared."""
+
+_SUDDEN = 0.5
+"""Share of the line's change that must happen from some frames to the next."""
+
+_BESIDE = 4
+"""So many frames on either side of a turn."""
+
+_WANDER = 0.06
+"""How far log FWHM usually wanders over an hour, by seeing and focus (common practice)."""
+
+
+def judge_states(
+    states: States, hours: Floats, table: Table, rows: NDArray[np.intp]
+) -> list[Verdict]:
+    """What each state can be.
+
+    A state is the heater's if against state 0 a line was added and both it and the width
+    change at once where the state begins and ends. Once such a line is known, a weaker one at
+    its angle will do, if the width jumps. A width that jumps without a line is heat too
+    weak for a line, or seeing: unknown. One that only drifts away is no heater.
+
+    Parameters
+    ----------
+    states : States
+        From `fit_states`.
+    hours : (n,) float ndarray
+        Times of the frames, increasing.
+    table : `~astropy.table.Table`
+        The night's, for the shapes of its stars.
+    rows : (n,) int ndarray
+        Its rows, in order of `hours`.
+
+    Returns
+    -------
+    list of str
+        "on", "off" or "unknown" for each state; all "unknown" if none is the heater's.
+    """
+    count = states.chance.shape[1]
+    verdicts: list[Verdict] = ["unknown"] * count
+    heated = _find_heated(states, table, rows)
+    if not heated.any():
+        return verdicts
+    mass = states.chance.sum(axis=0)
+    lines = states.mean[:, 1:] - states.mean[0, 1:]
+    ours = (lines * (mass * heated)[:, None]).sum(axis=0)
+    ours /= np.hypot(*ours)
+    across = float(ours @ states.scatter[1:, 1:] @ ours)
+    along = (lines @ ours) / np.sqrt(across * (1 / mass[0] + 1 / np.maximum(mass, 1e-9)))
+    verdicts[0] = "off"
+    # The brightest first: a turn to a state that is known to be heated tells nothing.
+    for k in np.argsort(-along, kind="stable").tolist():
+        if k == 0:
+            continue
+        if not heated[k]:
+            verdicts[k] = _judge_state(states, k, float(along[k]), ours, heated, hours)
+            if verdicts[k] != "off" and _is_trailing(states, k, table, rows):
+                verdicts[k] = "unknown"
+        else:
+            verdicts[k] = "on"
+        heated[k] = verdicts[k] == "on"
+    return verdicts
+
+
+def _judge_state(
+    states: States,
+    k: int,
+    along: float,
+    ours: Floats,
+    heated: NDArray[np.bool_],
+    hours: Floats,
+) -> Verdict:
+    """A state that is not the heater's by itself, where the heater's line is known.
+
+    `along` is the significance of its line along the heater's, the unit vector `ours`.
+    """
+    line = states.mean[k, 1:] - states.mean[0, 1:]
+    growth = float(states.mean[k, 0] - states.mean[0, 0])
+    alike = float(line @ ours) > _ALIKE * float(np.hypot(*line))
+    if alike and along > 2 * _SIGMAS and growth > _WIDER:
+        return "on"
+    jumps = _find_jumps(states, k, heated)[1]
+    if along > _AGAIN and growth > _WIDER / 2 and jumps is not False:
+        return "unknown" if _comes_later(states, k, ours) else "on"
+    if jumps or along > _AGAIN or growth >= _usual_drift(states, k, hours):
+        return "unknown"
+    return "off"
+
+
+def _usual_drift(states: States, k: int, hours: Floats) -> float:
+    """Growth that seeing and focus make, twice the usual, from the nearest frames of state 0."""
+    label = states.chance.argmax(axis=1)
+    here, base = hours[label == k], hours[label == 0]
+    if not here.size or not base.size:
+        return 0.0
+    apart = np.abs(here[:, None] - base[None, :]).min(axis=1)
+    return float(2 * _WANDER * np.sqrt(np.median(apart))) + _WIDER / 2
+
+
+def _comes_later(states: States, k: int, ours: Floats) -> bool:
+    """True if the line is there in a part of a run of the state only: the rest is seeing."""
+    label = states.chance.argmax(axis=1) == k
+    light = states.data[:, 1:] @ ours
+    noise = np.sqrt(ours @ states.scatter[1:, 1:] @ ours)
+    edges = np.flatnonzero(np.diff(np.r_[False, label, False].astype(int)))
+    for begin, end in zip(edges[::2], edges[1::2], strict=True):
+        for cut in range(begin + 2, end - 1):
+            first, second = light[begin:cut], light[cut:end]
+            error = noise * np.sqrt(1 / len(first) + 1 / len(second))
+            if abs(second.mean() - first.mean()) > _APART * error:
+                return True
+    return False
+
+
+def _find_heated(states: States, table: Table, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """States that can only be the heater's, each by itself."""
+    mass = states.chance.sum(axis=0)
+    heated = np.zeros(len(mass), dtype=bool)
+    if mass[0] < 3:
+        return heated
+    lit = np.zeros(len(mass), dtype=bool)
+    for k in range(1, len(mass)):
+        step = states.mean[k] - states.mean[0]
+        error = states.scatter[1:, 1:] * _INFLATE * (1 / mass[0] + 1 / max(mass[k], 1e-9))
+        line = float(step[1:] @ np.linalg.solve(error, step[1:]))
+        lit[k] = mass[k] >= 3 and line > _SIGMAS**2 and step[0] > _WIDER
+    for k in np.flatnonzero(lit).tolist():
+        if not _is_trailing(states, k, table, rows):
+            jumps = _find_jumps(states, k, lit)
+            # A state reached only through another lit one stands or falls with that.
+            through = bool(np.any(lit & (np.arange(len(lit)) != k)))
+            heated[k] = through if jumps[0] is None else bool(jumps[0] and jumps[1])
+    return heated
+
+
+def find_progress(states: States, k: int, *, line_only: bool = False) -> Floats:
+    """Place of each frame between state 0 (0) and state k (1), along what tells them apart."""
+    use = slice(1, None) if line_only else slice(None)
+    step = (states.mean[k] - states.mean[0])[use]
+    direction = np.linalg.solve(states.scatter[use, use], step)
+    return np.asarray((states.data - states.mean[0])[:, use] @ direction / (step @ direction))
+
+
+def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool | None, bool | None]:
+    """Whether the line and whether the width change at once where the state begins and ends.
+
+    Turns between the state and another lit one, of another power, are passed over; None if
+    there is no other turn.
+    """
+    label = states.chance.argmax(axis=1)
+    inside = label == k
+    place = find_progress(states, k, line_only=True)
+    width = states.data[:, 0]
+    line_jumps, width_jumps = [], []
+    for i in np.flatnonzero(np.diff(inside.astype(int))) + 1:
+        if lit[label[i] if label[i] != k else label[i - 1]]:
+            continue
+        sign = 1 if inside[i] else -1
+        after, before = slice(i, i + _BESIDE), slice(max(i - _BESIDE, 0), i)
+        line_jumps.append(sign * (np.median(place[after]) - np.median(place[before])))
+        width_jumps.append(sign * (np.median(width[after]) - np.median(width[before])))
+    if not line_jumps:
+        return None, None
+    # Medians of a few frames on either side: pi/2 times the variance of their means.
+    noise = np.sqrt(states.scatter[0, 0] * np.pi / _BESIDE / len(width_jumps))
+    wider = np.median(width_jumps) > max(_WIDER / 2, 2 * noise)
+    return bool(np.median(line_jumps) >= _SUDDEN), bool(wider)
+
+
+def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:
+    """True if stars are longer along the added line: a trail makes a line as well."""
+    shape = column_values(table, "eccentricity")[rows]
+    axis = 2 * np.radians(column_values(table, "elongation_angle")[rows])
+    b_over_a = np.sqrt(np.clip(1 - shape**2, 0, 1))
+    flat = (1 - b_over_a)[:, None] * np.column_stack([np.cos(axis), np.sin(axis)])
+    known = np.isfinite(flat).all(axis=1)
+    if known.sum() < _FEWEST:
+        return False
+    label = states.chance.argmax(axis=1)
+    here, base = known & (label == k), known & (label == 0)
+    if not here.any() or not base.any():
+        return False
+    now, before = np.median(flat[here], axis=0), np.median(flat[base], axis=0)
+    line = states.mean[k, 1:] - states.mean[0, 1:]
+    along = float((now - before) @ line / max(np.hypot(*line), 1e-12))
+    # Stars must be longer than before, not rounder: heat rounds stars that were trailed across
+    # the line. A flattening of 0.08 more is a trail one can see; the line itself, a few
+    # percent of the light, flattens stars by less.
+    longer = np.hypot(*now) > np.hypot(*before) + 0.08
+    return bool(longer and along > 0.9 * np.hypot(*(now - before)))
