@@ -168,11 +168,11 @@ def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
         # By the line alone: where seeing is restless the width misleads.
         line = np.hypot(level[:, 1], level[:, -1])
         rank = np.argsort(np.argsort(line, kind="stable")) / max(n - 1, 1)
-        guesses += [(rank > cut).astype(np.intp) for cut in (0.3, 0.5, 0.7, 0.85)]
+        guesses += [(rank > cut).astype(np.intp) for cut in (0.5, 0.75)]
     # Steps of many sigma would hide smaller ones from a division by distance.
     squeezed = np.arcsinh(level / 3)
     for k in range(2, most + 1):
-        for seed in range(3):
+        for seed in range(2):
             centres, number = kmeans2(
                 squeezed, k, minit="++", rng=np.random.default_rng(seed), missing="warn"
             )
