@@ -168,7 +168,10 @@ def tag_frames(table: Table, *, limits: GradeLimits | None = None) -> None:
 
 
 def _number(row: Table.Row, name: str) -> float:
-    return float(np.ma.filled(row[name], np.nan)) if name in row.colnames else np.nan
+    if name not in row.colnames:
+        return np.nan
+    value = getattr(row[name], "value", row[name])  # a QTable gives quantities
+    return float(np.ma.filled(value, np.nan))
 
 
 def _grade(

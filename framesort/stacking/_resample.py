@@ -1,9 +1,12 @@
 """An image onto the target grid: interpolation with a guard against ringing."""
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
+from framesort.images import as_picture
 from framesort.records import Transform
 from framesort.stacking._interpolate import place_into, resample_into
 from framesort.stacking._weights import kernel_polynomials
@@ -95,7 +98,7 @@ def _whole_shift(inverse: Floats) -> tuple[int, int] | None:
 
 
 def resample_image(
-    data: NDArray[np.floating],
+    data: Any,
     transform: Transform,
     shape: tuple[int, int],
     *,
@@ -106,8 +109,8 @@ def resample_image(
 
     Parameters
     ----------
-    data : (ny, nx) float ndarray
-        Image, axis order [y, x]. NaN is missing: a place whose nearest pixel is missing is
+    data : (ny, nx) float array_like or `~astropy.nddata.CCDData`
+        Image, axis order [y, x]. NaN, and what a mask marks, is missing: a place whose nearest pixel is missing is
         missing, beside it the other pixels stand in.
     transform : `~framesort.records.Transform`
         Takes (x, y) of the image to (x, y) of the grid.
@@ -133,6 +136,7 @@ def resample_image(
     polynomials = kernel_polynomials(kernel)
     if not transform:
         raise InputError(f"transform must be good, got one with reason {transform.reason!r}")
+    data = as_picture(data, name="data").data
     if data.ndim != 2:
         raise InputError(f"data must be 2-D, got the shape {data.shape}")
     out = np.empty(shape, dtype=np.float32)
