@@ -3,6 +3,7 @@
 import multiprocessing
 import os
 import signal
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -19,7 +20,7 @@ from typing import Any, TypeVar
 
 from framesort.errors import WorkerError
 
-__all__ = ["Progress", "open_executor", "open_threads", "run_tasks"]
+__all__ = ["Progress", "open_executor", "open_threads", "prepare_workers", "run_tasks"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -80,7 +81,25 @@ def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
         yield threads
 
 
-class _WorkerStopped(BaseException):
+def prepare_workers(modules: Sequence[str]) -> None:
+    """Begin to load what the workers of `open_executor` will need, while this process goes on.
+
+    Workers then start in no time and share the memory of these modules. Where the system cannot
+    do that, nothing happens.
+
+    Parameters
+    ----------
+    modules : sequence of str
+        Names of modules; they must not start threads that do not survive a fork.
+    """
+    if sys.platform == "linux":  # elsewhere system libraries may not survive a fork
+        from multiprocessing import forkserver
+
+        multiprocessing.set_forkserver_preload(list(modules))
+        forkserver.ensure_running()
+
+
+class _WorkerStopped(SystemExit):
     """Raised inside a worker that was asked to end, so that it tidies up after itself."""
 
 

@@ -1,23 +1,41 @@
 """What goes to the screen: bars on a terminal only, tables in plain text, JSON for machines."""
 
-import json
 import math
+import re
 import sys
 from collections.abc import Iterable, Sequence
 from typing import Any
 
 from tqdm import tqdm
 
-from framesort.files import json_ready
+from framesort.files import json_text
 from framesort.night import StageProgress
 from framesort.workers import Progress
 
-__all__ = ["bars", "number", "print_json", "say", "table_text"]
+__all__ = ["bars", "number", "plain", "print_json", "say", "table_text", "tell"]
+
+
+_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+"""What steers a terminal or turns its lines around; file names, headers and logs may hold it."""
+
+
+def plain(text: str) -> str:
+    """The text with control characters shown, not obeyed."""
+    return _CONTROL.sub(lambda sign: ascii(sign[0])[1:-1], text)
 
 
 def say(text: str) -> None:
     """One message on standard error."""
-    print(f"framesort: {text}", file=sys.stderr)
+    print(f"framesort: {plain(text)}", file=sys.stderr)
+
+
+def tell(text: str) -> None:
+    """Lines of the answer on standard output."""
+    shown = "\n".join(plain(line) for line in text.split("\n"))
+    try:
+        print(shown)
+    except UnicodeEncodeError:  # a terminal that does not know all letters
+        print(shown.encode("ascii", "backslashreplace").decode())
 
 
 def bars(quiet: bool) -> StageProgress | None:
@@ -36,7 +54,7 @@ def bars(quiet: bool) -> StageProgress | None:
 
 def print_json(value: Any) -> None:
     """A result on standard output for machines."""
-    print(json.dumps(json_ready(value), indent=1, ensure_ascii=False, allow_nan=False))
+    print(json_text(value))
 
 
 def number(value: float | None, form: str = ".2f") -> str:
@@ -46,7 +64,7 @@ def number(value: float | None, form: str = ".2f") -> str:
 
 def table_text(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Rows in columns: texts to the left, numbers to the right."""
-    lines = [list(header), *(list(row) for row in rows)]
+    lines = [[plain(cell) for cell in row] for row in (header, *rows)]
     widths = [max(len(line[k]) for line in lines) for k in range(len(header))]
 
     def cell(text: str, width: int) -> str:

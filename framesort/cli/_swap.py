@@ -80,7 +80,7 @@ def _flux_scale(text: str) -> str | float:
 
 def run_swap(options: Namespace) -> int:
     """Swap the stars and say what came of it."""
-    from framesort.cli._console import bars, number, print_json, say
+    from framesort.cli._console import bars, number, print_json, say, tell
     from framesort.night import swap_stars
 
     stage = bars(options.quiet)
@@ -122,11 +122,11 @@ def run_swap(options: Namespace) -> int:
             }  # fmt: skip
         print_json(told)
         return 0
-    print(f"{options.out}: {replaced} stars replaced, {len(reasons) - replaced} left as they are")
+    tell(f"{options.out}: {replaced} stars replaced, {len(reasons) - replaced} left as they are")
     if check is not None:
-        print(
+        tell(
             f"star width {number(check.fwhm_deep)} px deep, {number(check.fwhm_sharp)} px sharp, "
             f"{number(check.fwhm_final)} px in the result"
         )
-    print("beside it: " + ", ".join(Path(path).name for path in result.files[1:]))
+    tell("beside it: " + ", ".join(Path(path).name for path in result.files[1:]))
     return 0

@@ -9,7 +9,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError, InputError
-from framesort.files import StrPath, image_hdu, open_fits, write_fits
+from framesort.files import StrPath, image_hdu, named_hdu, open_fits, write_fits
 from framesort.images._picture import Picture
 from framesort.images._tiff import is_tiff, read_tiff, write_tiff
 
@@ -70,9 +70,10 @@ def read_picture(path: StrPath) -> Picture:
 
 def _extension(hdus: Any, name: str, shape: tuple[int, ...]) -> NDArray[np.float32] | None:
     """An extension that fits the image's rows and columns, else None."""
-    if name not in hdus or hdus[name].data is None:
+    hdu = named_hdu(hdus, name)
+    if hdu is None or hdu.data is None:
         return None
-    values = np.array(hdus[name].data, dtype=np.float32)
+    values = np.array(hdu.data, dtype=np.float32)
     return values if values.shape in (shape, shape[-2:]) else None
 
 

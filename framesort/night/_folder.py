@@ -20,7 +20,7 @@ from filelock import FileLock, Timeout
 
 from framesort import __version__
 from framesort.errors import InputError, OutputError
-from framesort.files import json_ready, remove_leftovers, safe_name, write_text
+from framesort.files import json_text, remove_leftovers, safe_name, write_text
 
 __all__ = [
     "PRODUCTS",
@@ -159,9 +159,7 @@ def write_summary(folder: Path, summary: Mapping[str, Any]) -> None:
         "versions": {"python": sys.version.split()[0], **_versions()},
         **summary,
     }
-    write_text(
-        folder / SUMMARY, json.dumps(json_ready(signed), indent=1, ensure_ascii=False) + "\n"
-    )
+    write_text(folder / SUMMARY, json_text(signed) + "\n")
 
 
 def _versions() -> dict[str, str]:

@@ -8,7 +8,7 @@ import numpy as np
 from astropy.io.fits import Header
 
 from framesort.errors import InputError
-from framesort.files import image_hdu, open_fits, write_fits
+from framesort.files import image_hdu, named_hdu, open_fits, write_fits
 from framesort.records import Stack
 
 __all__ = ["read_stack", "write_stack"]
@@ -71,10 +71,10 @@ def read_stack(path: StrPath) -> Stack:
             data: Any = np.array(image.data, dtype=np.float32)
             finite = np.isfinite(data)
             weight, coverage = finite.astype(np.float32), finite.astype(np.int16)
-            if "WEIGHT" in hdus:
-                weight = np.array(hdus["WEIGHT"].data, dtype=np.float32)
-            if "COVERAGE" in hdus:
-                coverage = np.array(hdus["COVERAGE"].data, dtype=np.int16)
+            if (hdu := named_hdu(hdus, "WEIGHT")) is not None:
+                weight = np.array(hdu.data, dtype=np.float32)
+            if (hdu := named_hdu(hdus, "COVERAGE")) is not None:
+                coverage = np.array(hdu.data, dtype=np.int16)
     except Exception as error:  # any damage to a file surfaces as some exception of the reader
         raise InputError(f"{path}: cannot be read as a stack ({error})") from error
     if data.ndim != 2 or weight.shape != data.shape or coverage.shape != data.shape:

@@ -1,0 +1,30 @@
+"""Reading pixels and writing results: whole or not at all, and only where they belong."""
+
+from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
+from framesort.files._sums import verify_sums
+from framesort.files._text import StrPath, json_ready, json_text, safe_name
+from framesort.files._write import (
+    open_whole,
+    remove_leftovers,
+    write_fits,
+    write_table,
+    write_text,
+)
+
+__all__ = [
+    "StrPath",
+    "drop_unreadable",
+    "image_hdu",
+    "json_ready",
+    "json_text",
+    "named_hdu",
+    "open_fits",
+    "open_whole",
+    "read_image",
+    "remove_leftovers",
+    "safe_name",
+    "verify_sums",
+    "write_fits",
+    "write_table",
+    "write_text",
+]

@@ -1,0 +1,162 @@
+"""FITS files: opening them, their first image, its pixels."""
+
+import os
+import stat
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import numpy as np
+from astropy.io import fits
+from astropy.utils.exceptions import AstropyWarning
+from numpy.typing import NDArray
+
+from framesort.errors import FrameError
+from framesort.files._scan import check_size, scan_headers
+from framesort.files._text import StrPath
+
+__all__ = ["drop_unreadable", "image_hdu", "in_order", "named_hdu", "open_fits", "read_image"]
+
+MOST_BAD_CARDS = 100
+"""So many cards without sense may stand in a header that counts as one."""
+
+
+def image_hdu(hdus: fits.HDUList) -> fits.hdu.base.ExtensionHDU:
+    """The first HDU that holds an image, plain or tile-compressed.
+
+    Raises
+    ------
+    FrameError
+        There is none, or the file does not hold as many pixels as its header promises.
+    """
+    for hdu in in_order(hdus):
+        if (
+            isinstance(hdu, fits.PrimaryHDU | fits.ImageHDU | fits.CompImageHDU)
+            and hdu.header.get("NAXIS", 0) >= 2
+        ):
+            drop_unreadable(hdu.header)
+            check_size(hdu)
+            return hdu
+    raise FrameError("no image in the file")
+
+
+def drop_unreadable(header: fits.Header) -> fits.Header:
+    """Take cards whose value or comment cannot be parsed out of a header, and give it back.
+
+    Raises
+    ------
+    FrameError
+        There are so many of them that the header is no header.
+    """
+    bad = []
+    for number, card in enumerate(header.cards):
+        try:
+            card.value, card.comment  # noqa: B018 - parsed when looked at
+        except Exception:  # the parser raises several kinds
+            bad.append(number)
+            if len(bad) > MOST_BAD_CARDS:
+                raise FrameError("the header cannot be understood") from None
+    for number in reversed(bad):
+        del header[number]
+    return header
+
+
+def named_hdu(hdus: fits.HDUList, name: str) -> Any:
+    """The first HDU whose EXTNAME is `name`, None where there is none."""
+    for hdu in in_order(hdus):
+        if str(hdu.name).upper() == name:
+            return hdu
+    return None
+
+
+def in_order(hdus: fits.HDUList) -> Iterator[Any]:
+    """HDUs as they lie in the file; damaged sizes must not lead back to one read before."""
+    last = -1
+    for hdu in hdus:
+        place = (hdu.fileinfo() or {}).get("hdrLoc", last + 1)
+        if place <= last:
+            raise FrameError("sizes in the headers lead backwards")
+        last = place
+        yield hdu
+
+
+@contextmanager
+def open_fits(path: StrPath, *, unpack: bool = True) -> Iterator[fits.HDUList]:
+    """Open a FITS file for reading; the file is closed whatever its contents do.
+
+    Astropy's remarks on headers that break the standard are not passed on; they are
+    looked at where a keyword's value counts.
+
+    Parameters
+    ----------
+    path : path
+        FITS, also gzipped.
+    unpack : bool
+        Show tile-compressed images as images; if not, as the tables that they are stored in.
+
+    Raises
+    ------
+    FrameError
+        It is no regular file (a pipe might never end), or its headers ask for what cannot be.
+    OSError
+        It cannot be opened or is no FITS file.
+    """
+    if not stat.S_ISREG(os.stat(path).st_mode):
+        raise FrameError(f"{path}: is no regular file")
+    # Damaged numbers overflow here and there; what comes of them is looked at by its readers.
+    with warnings.catch_warnings(), np.errstate(all="ignore"), open(path, "rb") as stream:
+        warnings.simplefilter("ignore", AstropyWarning)
+        scan_headers(stream)
+        stream.seek(0)
+        with fits.open(
+            stream, memmap=False, lazy_load_hdus=True, disable_image_compression=not unpack
+        ) as hdus:
+            yield hdus
+
+
+def read_image(
+    path: StrPath, *, rows: slice | None = None
+) -> tuple[NDArray[np.float32], fits.Header]:
+    """Pixels and header of the first image of a FITS file.
+
+    Parameters
+    ----------
+    path : path
+        FITS, also tile-compressed (.fz) or gzipped (.gz).
+    rows : slice or None
+        Only these rows (axis y) of the image; None for all.
+
+    Returns
+    -------
+    data : (ny, nx) or (planes, ny, nx) float32 ndarray
+        BZERO, BSCALE applied; BLANK pixels are NaN. A fresh, native-order copy.
+    header : `~astropy.io.fits.Header`
+
+    Raises
+    ------
+    FrameError
+        Unreadable, truncated or without a 2-D or 3-D image. The message names the file.
+    """
+    try:
+        with open_fits(path) as hdus:
+            hdu = image_hdu(hdus)
+            header = hdu.header.copy()
+            if header["NAXIS"] > 3:
+                raise FrameError(f"{path}: image has {header['NAXIS']} axes, 2 or 3 are needed")
+            cut = (..., slice(None) if rows is None else rows, slice(None))
+            # An uncompressed file is read row-wise from disk; others must be unpacked anyway.
+            pixels = (
+                hdu.section[cut] if rows is not None and header["NAXIS"] == 2 else hdu.data[cut]
+            )
+            return np.array(pixels, dtype=np.float32), header
+    except FrameError as error:
+        raise FrameError(str(error) if str(path) in str(error) else f"{path}: {error}") from error
+    except FileNotFoundError as error:
+        raise FrameError(f"{path}: no such file") from error
+    except MemoryError:
+        raise
+    except Exception as error:  # any damage to a file surfaces here as some exception of the reader
+        raise FrameError(
+            f"{path}: cannot be read as FITS ({type(error).__name__}: {error})"
+        ) from error

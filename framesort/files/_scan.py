@@ -1,0 +1,106 @@
+"""What headers promise, held against the file before memory or time is spent on it."""
+
+import gzip
+import math
+import os
+import re
+from typing import IO, cast
+
+from astropy.io import fits
+
+from framesort.errors import FrameError
+
+__all__ = ["check_size", "scan_headers", "unpacked"]
+
+LARGEST_RATIO = 2000
+"""An image cannot be this much larger than its packed file; gzip ends at 1032 to 1."""
+
+BLOCK = 2880
+LONGEST_HEADER = 1 << 26  # bytes
+MOST_HDUS = 1000
+MOST_AXES = 999  # FITS standard 4.0, section 4.4.1; of the fields of a table section 7.3.1
+_CARD = re.compile(rb"(NAXIS\d{0,3}|BITPIX|PCOUNT|GCOUNT|TFIELDS|ZNAXIS) *= *([+-]?\d+)")
+_END = b"END" + b" " * 77
+
+
+def unpacked(stream: IO[bytes]) -> IO[bytes]:
+    """The stream, from its beginning; what a gzipped one holds."""
+    stream.seek(0)
+    packed = stream.read(2) == b"\x1f\x8b"
+    stream.seek(0)
+    return cast(IO[bytes], gzip.GzipFile(fileobj=stream)) if packed else stream
+
+
+def scan_headers(stream: IO[bytes]) -> None:
+    """Refuse headers over which a reader would spend all memory or never end.
+
+    A gzipped file is looked at as far as the first data in it.
+
+    Raises
+    ------
+    FrameError
+        A number of axes or fields beyond the standard, or a keyword of the data's form given
+        twice.
+    """
+    plain = unpacked(stream)
+    offset = 0
+    for _ in range(MOST_HDUS):
+        plain.seek(offset)
+        header = _read_header(plain)
+        if not header:
+            return
+        told = _numbers(header)
+        if max(told.get(name, 0) for name in ("NAXIS", "ZNAXIS", "TFIELDS")) > MOST_AXES:
+            raise FrameError("the header asks for more axes or fields than there can be")
+        sides = [told.get(f"NAXIS{k}", 0) for k in range(1, told.get("NAXIS", 0) + 1)]
+        size = math.prod(sides) if sides else 0
+        size = (
+            (size + told.get("PCOUNT", 0)) * told.get("GCOUNT", 1) * abs(told.get("BITPIX", 8)) // 8
+        )
+        if size < 0 or (size and plain is not stream):
+            return
+        offset += len(header) + -(-size // BLOCK) * BLOCK
+
+
+def _read_header(stream: IO[bytes]) -> bytes:
+    """Blocks as far as the END card; nothing where there is none."""
+    blocks = []
+    for _ in range(LONGEST_HEADER // BLOCK):
+        block = stream.read(BLOCK)
+        if len(block) < BLOCK:
+            return b""
+        blocks.append(block)
+        if any(
+            block[at : at + 80] == _END for at in range(block.find(b"END") // 80 * 80, BLOCK, 80)
+        ):
+            return b"".join(blocks)
+    return b""
+
+
+def _numbers(header: bytes) -> dict[str, int]:
+    """Whole numbers of the keywords that say what form the data have."""
+    told: dict[str, int] = {}
+    for at in range(0, len(header), 80):
+        found = _CARD.match(header, at, at + 80)
+        if found is not None:
+            name = found[1].decode()
+            if name in told:
+                raise FrameError(f"the header holds {name} twice")
+            told[name] = int(found[2])
+    return told
+
+
+def check_size(hdu: fits.hdu.base.ExtensionHDU) -> None:
+    """Hold what a header promises against the file, before memory is asked for."""
+    sides = [int(hdu.header[f"NAXIS{k}"]) for k in range(1, int(hdu.header["NAXIS"]) + 1)]
+    if min(sides) < 1:
+        raise FrameError(f"an image of {' x '.join(map(str, sides))} pixels")
+    size = math.prod(sides) * abs(int(hdu.header["BITPIX"])) // 8
+    where = hdu.fileinfo()
+    stream = where["file"]
+    packed = stream.compression is not None or isinstance(hdu, fits.CompImageHDU)
+    there = os.stat(stream.name).st_size if packed else stream.size - where["datLoc"]
+    if packed and size > LARGEST_RATIO * there:
+        raise FrameError(f"an image of {size} bytes cannot come of {there} packed ones")
+    if not packed and size > there:
+        raise FrameError(f"truncated: the image needs {size} bytes, {max(there, 0)} are there")
