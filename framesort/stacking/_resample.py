@@ -110,8 +110,8 @@ def resample_image(
     Parameters
     ----------
     data : (ny, nx) float array_like or `~astropy.nddata.CCDData`
-        Image, axis order [y, x]. NaN, and what a mask marks, is missing: a place whose nearest pixel is missing is
-        missing, beside it the other pixels stand in.
+        Image, axis order [y, x]. NaN, and what a mask marks, is missing: a place whose nearest
+        pixel is missing is missing, beside it the other pixels stand in.
     transform : `~framesort.records.Transform`
         Takes (x, y) of the image to (x, y) of the grid.
     shape : (int, int)
