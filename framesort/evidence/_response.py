@@ -8,6 +8,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.evidence._drift import fit_with_drift
+from framesort.evidence._limits import find_limit, find_line_range, tell_limits
 from framesort.evidence._series import group_names, start_seconds
 from framesort.records import column_values
 
@@ -25,8 +26,9 @@ _FEWEST = 3
 _SEEING = 0.06
 """Typical change of log FWHM over an hour, by seeing and focus (common practice)."""
 
-_DRAWS = 2000
-"""Draws from the fit's uncertainty for limits that are not linear in it."""
+_SCALE = 0.08
+"""Uncertainty of the scale of a line's share, which depends on the stars' profile: the scatter
+of measured over drawn on simulated nights."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,7 +41,7 @@ class Response:
         A row for each filter, exposure and power measured: filter, exposure [s], power
         [%], frames, fwhm_growth (FWHM over that with the heater off), fwhm_growth_err,
         blur [pix] (what added in quadrature gives that growth), blur_err, line (excess share
-        of the stars' light), line_err.
+        of the stars' light along the heater's line), line_err.
     tolerable : `~astropy.table.Table`
         A row for each filter and exposure: filter, exposure [s], power, power_low, power_high
         [%] (the highest power that costs less than `cost` in FWHM, and its one-sigma range; NaN
@@ -66,8 +68,8 @@ def estimate_response(
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs start, exposure, filter, heater_share, heater_power, fwhm; line_strength and
-        line_strength_err where known. Rows with NaN in what is needed are left out.
+        Needs start, exposure, filter, heater_share, heater_power, fwhm; line_strength,
+        line_strength_err and line_angle where known. Rows with NaN in what is needed are left out.
     cost : float
         Tolerable growth of the FWHM, a share.
     rng : `~numpy.random.Generator` or None
@@ -100,7 +102,12 @@ def estimate_response(
             start[order],
             fwhm[order],
             np.where(share[order] <= 0.005, 0.0, power[order]),
-            column_values(table, "line_strength")[order],
+            _along_heater(
+                column_values(table, "line_strength")[order],
+                column_values(table, "line_angle")[order],
+                column_values(table, "line_strength_err")[order],
+                power[order],
+            ),
             column_values(table, "line_strength_err")[order],
             cost,
             rng,
@@ -201,14 +208,30 @@ def _fit_group(
             (*name, levels[k], int(counts[k]), growth, growth * errors[i], blur, blur_err)
             + lines[i]
         )
-    limit = _find_limit(levels[used], fit.value[1:], fit.covariance[1:, 1:], cost, rng)
-    above, below = _line_range(levels[[0, *used]], lines)
-    sentence = _tell(limit, above, below, cost, levels[used])
+    limit = find_limit(levels[used], fit.value[1:], fit.covariance[1:, 1:], cost, rng)
+    above, below = find_line_range(levels[[0, *used]], lines)
+    sentence = tell_limits(limit, above, below, cost, levels[used])
     return rows, (*name, *limit, above, below, sentence)
 
 
+def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats) -> Floats:
+    """Part of each frame's line that lies along the heater's.
+
+    A frame's strength is the highest of all angles and so above zero without any line; as vectors,
+    ``strength * (cos 2a, sin 2a)``, such lines cancel. The heater's direction is that of the
+    heated frames' sum, weighted by power. Where no angle is known, the strength itself.
+    """
+    if not np.isfinite(angle).any():
+        return strength
+    vector = strength * np.exp(2j * np.radians(angle))
+    known = np.isfinite(vector) & (error > 0) & (power > 0)
+    total = complex(np.sum(vector[known] * power[known] / error[known] ** 2))
+    direction = total / abs(total) if total else 1.0
+    return np.asarray((vector * np.conj(direction)).real)
+
+
 def _mean_line(line: Floats, error: Floats) -> tuple[float, float]:
-    """Weighted mean strength; its error is the larger of stated and observed."""
+    """Weighted mean strength; its error is the larger of stated and observed, and the scale's."""
     good = np.isfinite(line) & (error > 0)
     if not good.any():
         return np.nan, np.nan
@@ -216,69 +239,4 @@ def _mean_line(line: Floats, error: Floats) -> tuple[float, float]:
     mean = float(weight @ line[good] / weight.sum())
     stated = 1 / weight.sum()
     seen = float(weight**2 @ (line[good] - mean) ** 2 / weight.sum() ** 2) if good.sum() > 2 else 0
-    return mean, float(np.sqrt(max(stated, seen)))
-
-
-def _find_limit(
-    levels: Floats, growth: Floats, covariance: Floats, cost: float, rng: np.random.Generator
-) -> tuple[float, float, float]:
-    """Highest power that costs less than `cost`, and its range.
-
-    Blur rises from 0 at no power through the levels measured; how it bends between
-    them is not known, so each draw bends it by a power of 0.6 to 1.7. Inf: even the highest
-    power measured costs less.
-    """
-    # Rounding can leave the covariance a hair off positive: draw from its eigenvectors.
-    size, axes = np.linalg.eigh(covariance)
-    draws = rng.standard_normal((_DRAWS, len(growth))) * np.sqrt(np.maximum(size, 0.0))
-    blur = np.sqrt(np.maximum(np.exp(2 * (growth + draws @ axes.T)) - 1, 0.0))
-    blur = np.column_stack([np.zeros(_DRAWS), np.maximum.accumulate(blur, axis=1)])
-    power = np.r_[0.0, levels]
-    target = np.sqrt((1 + cost) ** 2 - 1)
-    bend = np.exp(rng.uniform(np.log(0.6), np.log(1.7), _DRAWS))
-    found = np.full(_DRAWS, np.inf)
-    above = blur >= target
-    crossed = above.any(axis=1)
-    k = np.argmax(above, axis=1)[crossed]
-    rows = np.flatnonzero(crossed)
-    low, high = blur[rows, k - 1], blur[rows, k]
-    part = ((target - low) / np.maximum(high - low, 1e-12)) ** (1 / bend[rows])
-    found[rows] = power[k - 1] + part * (power[k] - power[k - 1])
-    low, middle, high = np.quantile(found, [0.16, 0.5, 0.84], method="nearest")
-    return float(middle), float(low), float(high)
-
-
-def _line_range(levels: Floats, lines: list[tuple[float, float]]) -> tuple[float, float]:
-    """Highest power below the first line seen at 3 sigma, and that power."""
-    seen = np.array([value > 3 * error if error > 0 else False for value, error in lines])
-    known = np.array([np.isfinite(value) for value, _ in lines])
-    seen[0] = False
-    if not known[1:].any():
-        return np.nan, np.nan
-    if not seen.any():
-        return float(levels[known].max()), np.nan
-    first = int(np.argmax(seen))
-    return float(levels[:first].max()), float(levels[first])
-
-
-def _tell(
-    limit: tuple[float, float, float], above: float, below: float, cost: float, levels: Floats
-) -> str:
-    percent = f"{100 * cost:.0f} %"
-    top = float(levels.max())
-    middle, low, high = limit
-    if np.isinf(middle):
-        text = f"Up to {top:.0f} % power, the highest measured, costs less than {percent} in FWHM"
-        text += "." if np.isinf(low) else f", but {low:.0f} % might already cost that much."
-    else:
-        upper = f"{high:.0f}" if np.isfinite(high) else f"{top:.0f} or more"
-        text = (
-            f"Up to about {middle:.0f} % power (between {low:.0f} and {upper}) costs less than "
-            f"{percent} in FWHM."
-        )
-    if np.isfinite(below):
-        between = f"between {above:.0f} and {below:.0f} %" if above > 0 else f"by {below:.0f} %"
-        text += f" The line of light appears {between}."
-    elif np.isfinite(above):
-        text += f" No line of light was seen up to {above:.0f} %."
-    return text
+    return mean, float(np.hypot(np.sqrt(max(stated, seen)), _SCALE * mean))

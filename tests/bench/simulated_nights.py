@@ -140,7 +140,7 @@ def _particular(
         "focus drift": {"seeing": drifting, "event": refocus},
         "restless seeing": {"seeing": replace(seeing, walk=0.15, jitter=0.04)},
         "cloud": {"event": cloud},
-        "dew": {"event": (replace(dew, minute=1.0, until=first),)},
+        "dew": {"event": (replace(dew, minute=0.0, until=first),)},
         "heater on all night": {"heater": replace(heater, events=((-30.0, 100.0),))},
         "one heated frame": {
             "heater": replace(heater, events=((20 * frame - 0.1, 100.0), (21 * frame - 0.1, 0.0)))

@@ -17,6 +17,9 @@ from framesort.simulation._timeline import plan_shots
 OFF, STRONG = 0.005, 50.0
 """Heater share below which a frame is off; power from which its state must be found."""
 
+VISIBLE = 0.01
+"""Share of the light between 2 and 6 FWHM from which a line must be found."""
+
 
 def _has(reasons: Any, code: str) -> np.ndarray:
     return np.array([code in str(reason).split("; ") for reason in reasons], dtype=bool)
@@ -55,19 +58,25 @@ class NightRates:
             self._response(night)
         self._reasons(table)
 
+    def _drawn_line(self) -> np.ndarray:
+        """Share of the light in the line between 2 and 6 FWHM, where it is measured."""
+        length = self.scenario.heater.line_length
+        seen = np.exp(-2 / length) - np.exp(-6 / length)
+        return np.asarray(self.truth["line_share"], dtype=float) * seen
+
     def _lines(self, name: str, table: Table) -> None:
         strength, error = column_values(table, "line_strength"), column_values(
             table, "line_strength_err"
         )  # fmt: skip
         seen = strength > 3 * error
         known = np.isfinite(strength)
-        wanted = np.asarray(self.truth["line_share"], dtype=float)
+        wanted = self._drawn_line()
         cold = np.asarray(self.truth["heater_share"], dtype=float) < OFF
         self.count(f"false line, {name}", seen[known & cold])
-        self.count(f"missed line, {name}", ~seen[known & (wanted >= 0.02)])
+        self.count(f"missed line, {name}", ~seen[known & (wanted >= VISIBLE)])
         turn = column_values(table, "line_angle") - np.asarray(self.truth["line_angle"])
         off = np.abs((turn + 90) % 180 - 90)
-        self.lists[f"line angle, {name}"] = [float(a) for a in off[seen & (wanted >= 0.02)]]
+        self.lists[f"line angle, {name}"] = [float(a) for a in off[seen & (wanted >= VISIBLE)]]
 
     def _reasons(self, table: Table) -> None:
         reasons = table["reason"]
@@ -115,7 +124,7 @@ class NightRates:
             mine &= (np.abs(power - row["power"]) < 2.5) & (share > 0.98)
             error = row["fwhm_growth_err"] / row["fwhm_growth"]
             deviations.append((np.log(row["fwhm_growth"]) - growth[mine].mean()) / error)
-            lines.append((row["line"] - np.mean(truth["line_share"][mine])) / row["line_err"])
+            lines.append((row["line"] - self._drawn_line()[mine].mean()) / row["line_err"])
         self.lists["growth"] = [float(d) for d in deviations]
         self.lists["line"] = [float(d) for d in lines if np.isfinite(d)]
         self.lists["limit"] = []

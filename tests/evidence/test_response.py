@@ -23,7 +23,9 @@ def test_growth_within_its_error_for_two_thirds_of_nights():
         rng = np.random.default_rng(seed)
         blur, strength = rng.uniform(1.5, 3.5), rng.uniform(0.02, 0.08)
         focus, walk = rng.choice([0, 0.6]), rng.uniform(0.02, 0.15)
-        table = draw_night(rng, SWITCHES, blur=blur, line=strength, focus=focus, walk=walk)
+        # The share's scale is known to 8 % only: each night measures with its own.
+        scale = np.exp(rng.normal(0, 0.08))
+        table = draw_night(rng, SWITCHES, blur=blur, line=strength * scale, focus=focus, walk=walk)
         response = estimate_response(table)
         points = response.points[response.points["power"] > 0]
         assert list(np.round(points["power"])) == [30, 60, 100]
@@ -116,3 +118,22 @@ def test_missing_values_are_left_out():
     without = estimate_response(Table(table))
     assert np.isnan(without.points["line"]).all()
     np.testing.assert_allclose(without.points["blur"], response.points["blur"])
+
+
+def test_strengths_that_are_the_highest_of_all_angles_make_no_line():
+    """Noise has a highest angle as well: strengths above zero at angles of chance are no line."""
+    rng = np.random.default_rng(7)
+    table = draw_night(rng, [(0.6, 30), (1.0, 0), (1.6, 100), (2.2, 0)], line=0.05)
+    noise = 0.004 * (rng.normal(size=120) + 1j * rng.normal(size=120))
+    lines = 0.05 * np.clip((np.asarray(table["heater_power"]) - 33) / 67, 0, None)
+    vector = lines * np.exp(2j * np.radians(62.0)) + noise
+    table["line_strength"] = np.abs(vector)
+    table["line_strength_err"] = np.full(120, 0.004)
+    table["line_angle"] = np.degrees(np.angle(vector)) / 2 % 180
+    response = estimate_response(table)
+    off, mild, full = response.points["line"]
+    error = response.points["line_err"]
+    # Four standard errors; the mean of the strengths alone would be 0.005, ten of them.
+    assert abs(off) < 4 * error[0] and abs(mild) < 4 * error[1] < 0.005
+    assert abs(full - 0.05) < 3 * error[2]
+    assert response.tolerable["line_above"][0] == pytest.approx(30)
