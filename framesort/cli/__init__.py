@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from framesort.cli._parser import build_parser, join_zone
 from framesort.errors import FramesortError
+from framesort.workers import prepare_workers
 
 __all__ = ["main"]
 
@@ -28,6 +29,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = sys.argv[1:] if arguments is None else arguments
     options = build_parser().parse_args(join_zone(words))
     options.words = list(words)
+    if getattr(options, "workers", 1) != 1:
+        prepare_workers(["framesort.quality"])
     # The heavy libraries are loaded only once the call is known to be well-formed.
     from framesort.cli._commands import COMMANDS
     from framesort.cli._console import say
