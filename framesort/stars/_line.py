@@ -25,6 +25,7 @@ from framesort.stars._rays import (
     OUTER,
     choose_line,
     line_filter,
+    line_template,
     sample_rays,
     widen_error,
 )
@@ -41,6 +42,10 @@ _LEAST_DEPTH = 25.0
 
 _MOST_MISSING = 0.3
 """Share of a star's angles that may be without data."""
+
+_NEIGHBOUR_ERROR = 0.01
+"""Share of a neighbour's light that its fit may leave. In a row of neighbours it is all in a line,
+so it is no scatter over angles."""
 
 _PROFILE_ERROR = 0.1
 """Relative error of the fitted profile far out: so much of a trail may be left as a line."""
@@ -74,18 +79,24 @@ class LineOfLight:
 
 def _line_stars(
     stars: NDArray[np.float64], usable: NDArray[np.bool_], noise: Any, fwhm: float
-) -> NDArray[np.int64]:
-    """The bright stars whose surroundings are looked at, brightest first."""
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """The bright stars whose surroundings are looked at, brightest first.
+
+    And for each the light of the stars beside it over its own.
+    """
     flux = np.maximum(core_flux(stars), 0)
     # Background-limited signal to noise (King 1983, PASP 95, 163).
     snr = flux / (noise * np.sqrt(4 * np.pi) * fwhm / 2.3548)
     tree = cKDTree(stars[:, [X, Y]])
     pairs = tree.query_pairs((OUTER + 2) * fwhm, output_type="ndarray")
     shaded = np.zeros(len(stars), bool)
+    beside = np.zeros(len(stars))
     for me, other in ((0, 1), (1, 0)):
         shaded[pairs[flux[pairs[:, other]] > 2 * flux[pairs[:, me]], me]] = True
+        np.add.at(beside, pairs[:, me], flux[pairs[:, other]])
     order = np.argsort(-flux, kind="stable")
-    return order[(usable & ~shaded & (snr > _LEAST_DEPTH))[order]][:_MOST_STARS]
+    order = order[(usable & ~shaded & (snr > _LEAST_DEPTH))[order]][:_MOST_STARS]
+    return order, beside[order] / flux[order]
 
 
 def line_from_stars(
@@ -116,7 +127,7 @@ def line_from_stars(
     empty = np.full(LINE_BINS, np.nan)
     if len(stars) == 0 or not np.isfinite(fwhm):
         return LineOfLight(profile=empty, profile_err=empty)
-    index = _line_stars(stars, usable, noise, fwhm)
+    index, beside = _line_stars(stars, usable, noise, fwhm)
     if len(index) < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
     flux = core_flux(stars[index]) * total
@@ -129,8 +140,9 @@ def line_from_stars(
     if whole.sum() < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
     light, beyond = np.nan_to_num(light[whole]), np.nan_to_num(beyond[whole])
-    shape = average_stars(light)
-    line = average_stars(beyond @ line_filter().T)
+    doubt = _NEIGHBOUR_ERROR * beside[whole]
+    shape = average_stars(light, doubt * line_template(np.zeros(1)).max())
+    line = average_stars(beyond @ line_filter().T, doubt)
     # What the profiles' own flattening would show as a line, had it been left.
     own = line.weight @ ((light - beyond) @ line_filter().T)
     error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))

@@ -37,7 +37,7 @@ class Together:
     freedom: float
 
 
-def average_stars(values: NDArray[np.float64]) -> Together:
+def average_stars(values: NDArray[np.float64], doubt: NDArray[np.float64]) -> Together:
     """Mean over stars, each with the weight that its own scatter over angles tells.
 
     What spoils a star (a neighbour badly taken away, a bleeding column, a satellite, knots of
@@ -51,11 +51,13 @@ def average_stars(values: NDArray[np.float64]) -> Together:
     ----------
     values : (m, n) float ndarray
         A row a star; at least two stars, no NaN.
+    doubt : (m,) float ndarray
+        Standard deviation that a star has beyond its scatter.
     """
     count = len(values)
     mean = np.zeros(values.shape[1])
     for _ in range(6):
-        own = np.sqrt(np.mean((values - mean) ** 2, axis=1))
+        own = np.sqrt(np.mean((values - mean) ** 2, axis=1) + doubt**2)
         floor = np.sort(own)[min(count, _FLOOR_RANK) - 1]
         spread = np.sqrt(own**2 + max(floor, 1e-30) ** 2)
         weight = 1 / spread**2
