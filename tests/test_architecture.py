@@ -10,6 +10,7 @@ BASE = {"errors", "records", "files", "images", "workers"}
 ROOMS = {
     "frames",
     "heater",
+    "colour",
     "quality",
     "evidence",
     "tags",

@@ -7,7 +7,8 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-from framesort.cli._console import bars, number, print_json, say, table_text
+from framesort.cli._console import bars, number, print_json, say, table_text, tell
+from framesort.cli._plan import run_plan
 from framesort.cli._swap import run_swap
 from framesort.errors import InputError
 from framesort.files import open_whole
@@ -27,7 +28,11 @@ __all__ = ["COMMANDS"]
 def _given(options: Namespace) -> dict[str, Any]:
     """The options that are settings, as far as they were given."""
     names = {field.name for field in fields(Settings)}
-    return {name: value for name, value in vars(options).items() if name in names}
+    given = {name: value for name, value in vars(options).items() if name in names}
+    offsets = given.get("clock_offset")
+    if isinstance(offsets, list):
+        given["clock_offset"] = offsets[0] if len(offsets) == 1 else tuple(offsets)
+    return given
 
 
 def _settings(options: Namespace) -> Settings | None:
@@ -39,10 +44,14 @@ def _settings(options: Namespace) -> Settings | None:
     return replace(base, **given)
 
 
-def _heater(options: Namespace) -> str | float | None:
-    """A number is a constant power, unless a file has that name."""
-    text = options.heater
-    if text is None or Path(text).exists():
+def _heater(options: Namespace) -> str | float | list[str | float] | None:
+    """A number is a constant power, unless a file has that name; several logs are a list."""
+    logs = [_one_heater(text) for text in options.heater or []]
+    return None if not logs else logs[0] if len(logs) == 1 else logs
+
+
+def _one_heater(text: str) -> str | float:
+    if Path(text).exists():
         return text
     try:
         return float(text)
@@ -107,9 +116,11 @@ def _show(result: NightResult, options: Namespace) -> int:
     summary = result.summary
     for sentence in summary["warnings"]:
         say(f"note: {sentence}")
-    clock = summary.get("clock")
-    if clock and clock["significant"]:
-        say(f"note: {clock['sentence']}")
+    nights = summary.get("nights", [])
+    clocks = [(f"{n['night']}: " if len(nights) > 1 else "", n["clock"]) for n in nights]
+    for night, clock in clocks or [("", summary.get("clock"))]:
+        if clock and clock["significant"]:
+            say(f"note: {night}{clock['sentence']}")
     for entry in summary["left_out"]:
         say(f"left out: {entry['file']}: {entry['reason']}")
     if options.json:
@@ -143,13 +154,16 @@ def _show(result: NightResult, options: Namespace) -> int:
                 "-" if group.get("replaced") is None else str(group["replaced"]),
             ]
         )
-    print(table_text(header, rows))
+    tell(table_text(header, rows))
     for entry in summary["tolerable"]:
-        print(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
+        tell(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
+    for name in ("line_of_light", "gap"):
+        if summary.get(name):
+            tell(summary[name]["sentence"])
     for group in summary["groups"]:
         for sentence in group["advice"]:
-            print(f"{group['label']}: {sentence}")
-    print(f"Look at {result.folder / 'report.html'}")
+            tell(f"{group['label']}: {sentence}")
+    tell(f"Look at {result.folder / 'report.html'}")
     if result.status == 3:
         say("no group has heater-off frames that are good enough: no stars could be replaced")
     return result.status
@@ -164,7 +178,7 @@ def _run_log(options: Namespace) -> int:
         rows: list[dict[str, Any]] = [{n: row[n] for n in steps.colnames} for row in steps]
         print_json({"log": options.log, "steps": rows, "notes": list(trace.notes)})
     else:
-        print(
+        tell(
             table_text(
                 ["from (UTC)", "to (UTC)", "power %", "confidence"],
                 [
@@ -205,46 +219,7 @@ def _run_simulate(options: Namespace) -> int:
     if options.json:
         print_json({"folder": options.out, "frames": len(table)})
     else:
-        print(f"{options.out}: {len(table)} frames with logs and truth")
-    return 0
-
-
-def _run_plan(options: Namespace) -> int:
-    from framesort.night import read_sorted
-    from framesort.planning import plan_night, predict_dew, read_forecast, unheated_minutes_needed
-
-    needs: list[Any] = []
-    response = None
-    if options.folder is not None:
-        table, summary = read_sorted(options.folder)
-        response = summary.get("response")
-        for group in summary.get("groups", []):
-            # The faintest stars that the deep stack shows are those worth replacing.
-            flux = options.flux or group["deep"]["limit_flux"]
-            if flux and group["states"]["off"]:
-                rows = table[table["group"] == group["label"]]
-                needs += unheated_minutes_needed(rows, flux=flux, snr=options.snr)
-    elif options.flux is not None:
-        raise InputError("--flux needs the folder of a sorted night to know noise and star width")
-    plan = plan_night(
-        needs=needs,
-        dew=None if options.forecast is None else predict_dew(read_forecast(options.forecast)),
-        temperature=options.temperature,
-        humidity=options.humidity,
-        response=response,
-    )
-    if options.json:
-        print_json(
-            {
-                "minutes_off": plan.minutes_off,
-                "power": plan.power,
-                "sentences": plan.sentences,
-                "cautions": plan.cautions,
-            }
-        )
-        return 0
-    print("\n".join(plan.sentences))
-    print("\nCautions\n" + "\n".join(plan.cautions))
+        tell(f"{options.out}: {len(table)} frames with logs and truth")
     return 0
 
 
@@ -254,6 +229,6 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "merge": _run_merge,
     "swap": run_swap,
     "log": _run_log,
-    "plan": _run_plan,
+    "plan": run_plan,
     "simulate": _run_simulate,
 }

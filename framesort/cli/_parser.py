@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Sequence
 
 from framesort import __version__
+from framesort.cli._plan import PLAN_EXAMPLE, add_plan_options
 from framesort.cli._swap import SWAP_EXAMPLE, add_swap_options
 
 __all__ = ["build_parser", "join_zone"]
@@ -110,14 +111,18 @@ def _sorting() -> argparse.ArgumentParser:
     heater.add_argument(
         "--heater",
         metavar="LOG",
+        action="append",
         default=None,
-        help="heater log, or a constant power in percent; without it the stars are asked",
+        help="heater log, or a constant power in percent; without it the stars are asked; "
+        "give it again for each further night's log",
     )
     heater.add_argument(
         "--clock-offset",
         type=_offset,
         metavar="S|auto",
-        help="seconds to add to the log's times; auto: what the stars say",
+        action="append",
+        help="seconds to add to the log's times; auto: what the stars of each night say; with "
+        "several logs one for all, or again for each in their order",
     )
     heater.add_argument(
         "--heater-keyword", metavar="KEY", help="header keyword that holds the power in percent"
@@ -149,11 +154,43 @@ def _sorting() -> argparse.ArgumentParser:
     sets.add_argument(
         "--link", action="store_true", help="a folder of symbolic links beside each set list"
     )
+    _add_calibration(sorting)
     sorting.add_argument(
         "--no-cache", action="store_true", default=False, help="measure every frame anew"
     )
     sorting.add_argument("--star-measurer", metavar="NAME", help="plug-in that measures stars")
     return sorting
+
+
+def _add_calibration(sorting: argparse.ArgumentParser) -> None:
+    masters = sorting.add_argument_group("calibration, where frames are not calibrated yet")
+    for kind, text in (
+        ("bias", "master bias"),
+        ("dark", "master dark; with a bias it is scaled to the exposure; several: one an exposure"),
+        ("flat", "master flat, its bias taken off; several: one a filter"),
+    ):
+        masters.add_argument(f"--{kind}", nargs="+", metavar="FILE", help=text)
+    masters.add_argument(
+        "--flat-has-bias", action="store_true", help="the flats hold their bias still"
+    )
+    gap = sorting.add_argument_group("line of light")
+    gap.add_argument(
+        "--gap-angle",
+        metavar="PLACE",
+        help='place of a gap in the ring: "5 o\'clock", 5h, or degrees counter-clockwise from '
+        "the right; says whether it explains the line of light",
+    )
+    gap.add_argument(
+        "--camera-angle",
+        type=float,
+        metavar="DEG",
+        help="turn the image clockwise by so much and the plate's 12 o'clock is at its top",
+    )
+    gap.add_argument(
+        "--mirrored",
+        action=argparse.BooleanOptionalAction,
+        help="the image shows the plate as in a mirror (default: not known, both are tried)",
+    )
 
 
 def _merging() -> argparse.ArgumentParser:
@@ -167,6 +204,12 @@ def _merging() -> argparse.ArgumentParser:
     group.add_argument(
         "--amount", type=float, metavar="F", help="star replacement in part, 0..1 (default 1)"
     )
+    group.add_argument(
+        "--colour",
+        choices=("interpolate", "place"),
+        help="planes of a colour filter array: missing pixels interpolated from their own colour "
+        "(default), or pixels placed where they fall, for forty dithered frames and more",
+    )
     group.add_argument("--registration", metavar="NAME", help="plug-in that places frames")
     group.add_argument("--stacker", metavar="NAME", help="plug-in that stacks")
     return merging
@@ -177,10 +220,11 @@ def _offset(text: str) -> float | str:
 
 
 def join_zone(arguments: Sequence[str]) -> list[str]:
-    """Let `--log-zone -07:00` stand: argparse would take the offset for an option."""
+    """Let `--log-zone -07:00` and its like stand: argparse would take the offset for an option."""
     joined: list[str] = []
     for argument in arguments:
-        if joined and joined[-1] == "--log-zone" and argument[:2].lstrip("-").isdigit():
+        zoned = joined and joined[-1] in ("--log-zone", "--forecast-zone")
+        if zoned and argument[:2].lstrip("-").isdigit():
             joined[-1] += f"={argument}"
         else:
             joined.append(argument)
@@ -275,27 +319,7 @@ def _add_plan(
         commands,
         "plan",
         "plan the next night: heater-off time needed, when dew is to be expected",
-        "framesort plan result --flux 2000 --snr 20 --temperature 8 --humidity 75",
+        PLAN_EXAMPLE,
         [common],
     )
-    plan.add_argument(
-        "folder", nargs="?", metavar="DIR", help="folder of a sorted night to learn from"
-    )
-    plan.add_argument(
-        "--flux",
-        type=float,
-        metavar="ADU",
-        help="flux of the faintest star to replace (default: what the deep stack shows)",
-    )
-    plan.add_argument(
-        "--snr",
-        type=float,
-        default=20.0,
-        metavar="R",
-        help="its signal-to-noise ratio (default 20)",
-    )
-    plan.add_argument("--temperature", type=float, metavar="C", help="air temperature")
-    plan.add_argument("--humidity", type=float, metavar="PCT", help="relative humidity")
-    plan.add_argument(
-        "--forecast", metavar="TABLE", help="CSV with time, temperature, humidity through the night"
-    )
+    add_plan_options(plan)

@@ -1,14 +1,31 @@
-"""Opens a night: finds the files, reads headers to the table, groups what may be stacked."""
+"""Opens a night: finds the files, reads headers to the table, groups what may be stacked.
 
+Pixels come on demand from a `FrameReader`, which calibrates them where masters were given.
+"""
+
+from framesort.frames._calibrate import FrameReader, Recipe, make_reader
+from framesort.frames._camera import header_pattern, strip_pattern
 from framesort.frames._find import find_frames
 from framesort.frames._headers import header_exposure, header_start, is_calibration
+from framesort.frames._masters import Camera, Master, Masters, read_masters
+from framesort.frames._nights import name_nights
 from framesort.frames._table import group_frames, read_frames
 
 __all__ = [
+    "Camera",
+    "FrameReader",
+    "Master",
+    "Masters",
+    "Recipe",
     "find_frames",
     "group_frames",
     "header_exposure",
+    "header_pattern",
     "header_start",
     "is_calibration",
+    "make_reader",
+    "name_nights",
     "read_frames",
+    "read_masters",
+    "strip_pattern",
 ]

@@ -53,7 +53,7 @@ def find_frames(
     found: dict[Path, Path] = {}
     for argument in _arguments(arguments):
         for path in _expand(os.fspath(argument), stdin):
-            real = path.resolve()
+            real = Path(os.path.realpath(path))  # a link that leads to itself stays as it is
             if shut is None or not real.is_relative_to(shut):
                 found.setdefault(real, path)
     return sorted(found.values(), key=_natural)
@@ -124,6 +124,13 @@ def _read_list(name: str, stdin: IO[bytes] | None) -> Iterator[Path]:
         raise InputError(f"{name}: the list of frames is empty")
     for number, text in enumerate(entries, 1):
         path = base / text
-        if not path.is_file():
+        if not _is_file(path):
             raise InputError(f"{name}: entry {number} names no file: {text[:200]!r}")
         yield path
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except OSError:  # no name at all, a name too long
+        return False

@@ -8,12 +8,17 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
-from astropy.io import fits
 from astropy.table import Table
 from astropy.time import Time
 
-from framesort.errors import FrameError, HeaderWarning
-from framesort.files import image_hdu, open_fits, safe_name
+from framesort.errors import HeaderWarning
+from framesort.files import drop_unreadable, image_hdu, open_fits, safe_name
+from framesort.frames._camera import (
+    header_binning,
+    header_gain,
+    header_pattern,
+    header_setting,
+)
 from framesort.frames._headers import (
     header_exposure,
     header_number,
@@ -21,6 +26,8 @@ from framesort.frames._headers import (
     is_calibration,
     pixel_scale,
 )
+from framesort.frames._masters import saturation_level
+from framesort.frames._nights import name_nights
 from framesort.records import add_column, add_reason
 from framesort.workers import Progress, run_tasks
 
@@ -48,6 +55,7 @@ class _Row:
     binning: int = 1
     gain: float = np.nan
     setting: str = ""
+    pattern: str = ""
     saturation: float = np.nan
     pixel_scale: float = np.nan
     power: float = np.nan
@@ -77,7 +85,8 @@ def read_frames(
     -------
     `~astropy.table.Table`
         Columns file, start (`~astropy.time.Time`, UTC, masked where unknown), exposure,
-        filter, group, width, height, binning, gain, saturation, pixel_scale, reason.
+        night, filter, group, width, height, binning, pattern, gain, saturation, pixel_scale,
+        reason.
         A file that is no usable frame keeps its row with the reason; NaN is what
         the header does not tell. ``meta["notes"]`` holds sentences on headers that
         break the standard, which are also given as `HeaderWarning`.
@@ -100,12 +109,14 @@ def read_frames(
     if unknown.any():
         start[unknown] = np.ma.masked
     add_column(table, "start", start)
+    add_column(table, "night", name_nights(start, np.array([row.exposure for row in rows])))
     for name in (
         "exposure",
         "filter",
         "width",
         "height",
         "binning",
+        "pattern",
         "gain",
         "saturation",
         "pixel_scale",
@@ -134,44 +145,37 @@ def _header_notes(rows: Sequence[_Row]) -> list[str]:
 
 
 def _read_row(power_keyword: str | None, path: str) -> _Row:
-    row = _Row(path)
     try:
-        with open_fits(path) as hdus:
-            header = image_hdu(hdus).header
-            primary = hdus[0].header
-            # An image in an extension often leaves the camera's cards in the primary header.
-            merged = {key: primary[key] for key in primary if key} | {
-                key: header[key] for key in header if key
-            }
-    except (
-        FrameError,
-        OSError,
-        ValueError,
-        TypeError,
-        KeyError,
-        IndexError,
-        AttributeError,
-        EOFError,
-    ):
-        row.reason = add_reason("", "unreadable")
-        return row
+        return _understand_header(power_keyword, path)
+    except Exception:  # any damage to a file surfaces here as some exception
+        return _Row(path, reason=add_reason("", "unreadable"))
+
+
+def _understand_header(power_keyword: str | None, path: str) -> _Row:
+    row = _Row(path)
+    with open_fits(path) as hdus:
+        header = image_hdu(hdus).header
+        primary = drop_unreadable(hdus[0].header)
+        # An image in an extension often leaves the camera's cards in the primary header.
+        merged = {key: primary[key] for key in primary if key} | {
+            key: header[key] for key in header if key
+        }
     row.width, row.height = int(merged["NAXIS1"]), int(merged["NAXIS2"])
-    row.filter = str(merged.get("FILTER", "")).strip() or "none"
+    pattern = header_pattern(merged)
+    row.pattern = pattern or ""
+    plain = "none" if pattern == "" else "colour"
+    row.filter = str(merged.get("FILTER", "")).strip() or plain
     row.start, row.note = header_start(merged)
     row.exposure = header_exposure(merged)
-    row.binning = _binning(merged)
-    row.gain, row.setting = _gain(merged, header)
-    row.saturation = header_number(merged, "SATURATE", "SATLEVEL", "DATAMAX")
+    row.binning, row.setting = header_binning(merged), header_setting(merged)
+    row.gain = header_gain(merged, header.comments["GAIN"] if "GAIN" in header else "")
+    row.saturation = saturation_level(merged)
     row.pixel_scale = pixel_scale(merged)
     if power_keyword is not None:
         row.power = header_number(merged, power_keyword.upper())
     if is_calibration(merged, Path(path).name):
         row.reason = add_reason("", "calibration frame")
-    elif (
-        "BAYERPAT" in merged
-        or "COLORTYP" in merged
-        or (merged["NAXIS"] > 2 and merged["NAXIS3"] > 1)
-    ):
+    elif pattern is None:
         row.reason = add_reason("", "colour frame")
     elif not row.exposure > 0:
         row.exposure, row.reason = np.nan, add_reason("", "no exposure time")
@@ -180,36 +184,13 @@ def _read_row(power_keyword: str | None, path: str) -> _Row:
     return row
 
 
-def _binning(header: dict[str, object]) -> int:
-    text = str(header.get("CCDSUM", "")).split()
-    value = header_number({"B": text[0]} if text else header, "B", "XBINNING", "BINNING")
-    return int(value) if value >= 1 else 1
-
-
-def _gain(merged: dict[str, object], header: fits.Header) -> tuple[float, str]:
-    """Electrons per ADU where the header tells it, and the camera's setting as a text.
-
-    EGAIN is always electrons per ADU. GAIN is the camera's setting in many headers; it counts
-    as electrons per ADU only where its comment says so or it is not a whole number.
-    """
-    setting = str(merged.get("GAIN", merged.get("EGAIN", "")))
-    gain = header_number(merged, "EGAIN")
-    if not gain > 0:
-        gain = header_number(merged, "GAIN")
-        comment = header.comments["GAIN"].lower() if "GAIN" in header else ""
-        in_electrons = "e" in comment.split("/")[0] and "adu" in comment
-        if not gain > 0 or not (in_electrons or gain % 1):
-            gain = np.nan
-    return gain, setting
-
-
 def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list[str]:
     """Name the group of each frame: those of one group may be stacked together.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs filter, exposure, width, height, binning.
+        Needs filter, exposure, width, height, binning; pattern where there are colours.
     settings : sequence of str or None
         Camera gain setting of each frame, where it was read.
 
@@ -219,7 +200,9 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
         A name fit for a folder: the filter where one group has it, else with what
         tells its groups apart. Frames with a `reason` that keeps them out have "".
     """
-    settings = [""] * len(table) if settings is None else settings
+    unknown = [""] * len(table)
+    settings = unknown if settings is None else settings
+    patterns = [str(p) for p in table["pattern"]] if "pattern" in table.colnames else unknown
     exposures = _common_exposures(np.asarray(table["exposure"], dtype=float))
     keys: list[tuple[str, ...] | None] = []
     for i, row in enumerate(table):
@@ -230,6 +213,7 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
             f"{row['width']}x{row['height']}",
             f"bin{row['binning']}",
             f"gain{settings[i]}",
+            patterns[i],
         )
         keys.append(parts if usable else None)
     names = _short_names(sorted({key for key in keys if key is not None}))

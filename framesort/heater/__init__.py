@@ -6,6 +6,7 @@ intervals, or the supply current of the whole rig. `make_constant_heater` and
 share, power and state into the table of frames.
 """
 
+from framesort.heater._join import join_traces, shift_trace
 from framesort.heater._log import FORMS, read_heater_log
 from framesort.heater._trace import (
     add_heater_columns,
@@ -20,7 +21,9 @@ __all__ = [
     "add_heater_columns",
     "describe_trace",
     "draw_trace",
+    "join_traces",
     "make_constant_heater",
     "make_header_heater",
     "read_heater_log",
+    "shift_trace",
 ]

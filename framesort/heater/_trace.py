@@ -95,7 +95,9 @@ def make_header_heater(
     return HeaterTrace(edges=edges[keep], power=steps[keep[:-1]])
 
 
-def add_heater_columns(table: Table, trace: HeaterTrace, *, clock_offset: float = 0.0) -> None:
+def add_heater_columns(
+    table: Table, trace: HeaterTrace, *, clock_offset: float | NDArray[np.float64] = 0.0
+) -> None:
     """Add heater_share, heater_power, heater_state and state_source to a table of frames.
 
     Parameters
@@ -104,9 +106,9 @@ def add_heater_columns(table: Table, trace: HeaterTrace, *, clock_offset: float 
         Needs start (`~astropy.time.Time`) and exposure (seconds); changed in place.
     trace : HeaterTrace
         What the heater did.
-    clock_offset : float
+    clock_offset : float or (n,) float ndarray
         Seconds to add to the log's times so that they agree with the camera's clock: minus
-        an hour for a log whose clock is an hour ahead.
+        an hour for a log whose clock is an hour ahead. One a frame where nights differ.
 
     Notes
     -----

@@ -1,6 +1,6 @@
 """Second half of the walk: both sets on one grid, stacked, stars replaced."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from functools import partial
@@ -10,13 +10,16 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
+from framesort.colour import green_plane
 from framesort.errors import FramesortError, NotEnoughFramesError
 from framesort.evidence import measure_line_excess
 from framesort.files import read_image
+from framesort.night._given import given_transforms, nearest_identity
+from framesort.night._read import frame_reader, given_masters
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
+from framesort.night._stacks import stack_group
 from framesort.plugins import find_plugin
-from framesort.quality import find_saturation
 from framesort.records import FrameQuality, Replacement, Stack, Transform, column_values
 from framesort.registration import (
     Grid,
@@ -26,7 +29,6 @@ from framesort.registration import (
     transform_from_wcs,
 )
 from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
-from framesort.stacking import measure_flux_scales
 
 __all__ = ["MergedGroup", "PlacedNight", "merge_groups", "place_frames"]
 
@@ -73,6 +75,7 @@ def place_frames(
     table: Table,
     qualities: Sequence[FrameQuality],
     *,
+    transforms: Mapping[Any, Any] | Sequence[Any] | None = None,
     settings: Settings | None = None,
     executor: Executor | None = None,
     progress: StageProgress | None = None,
@@ -88,11 +91,18 @@ def place_frames(
         A sorted night; gains the columns of registration.
     qualities : sequence of FrameQuality
         One a row.
+    transforms : mapping of path to transform, sequence or None
+        Found elsewhere, onto one grid: that of `settings.grid`, else of the frame whose
+        transform is nearest to the identity. A transform is a `~framesort.records.Transform`,
+        a (3, 3) or (2, 3) matrix for (x, y, 1), or an object with it as ``params``. None to
+        find them here.
     settings, executor, progress
         As for `framesort.night.sort_frames`.
 
     Raises
     ------
+    InputError
+        A transform is none, or of no frame of the night.
     NotEnoughFramesError
         No frame is in a set.
     """
@@ -102,23 +112,43 @@ def place_frames(
         raise NotEnoughFramesError("no frame is in the sharp-star or the deep-signal set")
     rows = np.flatnonzero(chosen)
     placed = table[rows]
+    if transforms is not None:
+        known = given_transforms(transforms, table)
+        row = nearest_identity(known, table)
+        grid = make_grid(str(table["file"][row]) if settings.grid is None else settings.grid)
+        return _placed(table, rows, grid, [known[row] for row in rows])
     register = partial(
         find_plugin("registration", settings.registration),
         [qualities[int(row)].star_list for row in rows],
         groups=[str(group) for group in placed["group"]],
+        paths=[str(file) for file in placed["file"]],
         executor=executor,
     )
     grid, reference = _choose_grid(placed, settings)
-    found = register(reference=reference, progress=stage(progress, "placing frames"))
+    found = register(reference=reference, grid=grid, progress=stage(progress, "placing frames"))
     add_registration_columns(placed, found, shape=grid.shape)
     if settings.grid is None and choose_reference(placed) != reference:
         # Now that the dithers are known: the best frame near their middle.
         grid, reference = _choose_grid(placed, settings)
-        found = register(reference=reference, progress=stage(progress, "placing frames again"))
+        found = register(
+            reference=reference, grid=grid, progress=stage(progress, "placing frames again")
+        )
+    return _placed(
+        table,
+        rows,
+        grid,
+        [
+            transform or _by_wcs(str(file), grid) or transform
+            for file, transform in zip(placed["file"], found, strict=True)
+        ],
+    )
+
+
+def _placed(table: Table, rows: np.ndarray, grid: Grid, known: Sequence[Transform]) -> PlacedNight:
+    """Transforms of some rows to the whole night; the table gains its columns."""
     transforms = [Transform(reason="not matched")] * len(table)
-    for row, transform in zip(rows, found, strict=True):
-        transforms[row] = transform or _by_wcs(str(table["file"][row]), grid) or transform
-    known = [transforms[row] for row in rows]
+    for row, transform in zip(rows, known, strict=True):
+        transforms[row] = transform
     placed = table[rows]
     add_registration_columns(placed, known, shape=grid.shape)
     _copy_columns(placed, table, rows)
@@ -153,7 +183,7 @@ def _choose_grid(table: Table, settings: Settings) -> tuple[Grid, Any]:
         return make_grid(str(table["file"][row])), row
     measure = find_plugin("star_measurer", settings.star_measurer)
     image, _ = read_image(settings.grid)
-    return make_grid(settings.grid), measure(image).star_list
+    return make_grid(settings.grid), measure(green_plane(image)).star_list
 
 
 def _by_wcs(path: str, grid: Grid) -> Transform | None:
@@ -192,6 +222,7 @@ def merge_groups(
         Groups without any frame that can be stacked are left out.
     """
     settings = Settings() if settings is None else settings
+    reader, _ = frame_reader(table, given_masters(settings))
     chosen = _in_a_set(table)
     for label in sorted(set(table["group"]) - {""}):
         rows = np.flatnonzero(chosen & (table["group"] == label))
@@ -204,52 +235,11 @@ def merge_groups(
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
         if "deep" not in sets:  # no frame of the group could be placed
             continue
-        stacks = _stack_group(
+        stacks = stack_group(
             table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
-            settings, label, scratch, executor, progress,
+            reader, settings, label, scratch, executor, progress,
         )  # fmt: skip
         yield _finish_group(label, stacks, settings, stage(progress, f"{label}: replacing stars"))
-
-
-def _stack_group(
-    rows: Table,
-    qualities: Sequence[FrameQuality],
-    transforms: Sequence[Transform],
-    sets: dict[str, np.ndarray],
-    grid: Grid,
-    settings: Settings,
-    label: str,
-    scratch: Path | None,
-    executor: Executor | None,
-    progress: StageProgress | None,
-) -> dict[str, Stack]:
-    star_lists = [quality.star_list for quality in qualities]
-    # Fluxes in the scale of the clearest frame of the group's best stars.
-    best = sets.get("sharp", sets["deep"])
-    reference = int(
-        np.argmax(np.where(best > 0, np.nan_to_num(column_values(rows, "transparency"), nan=0), -1))
-    )
-    stacks: dict[str, Stack] = find_plugin("stacker", settings.stacker)(
-        [str(file) for file in rows["file"]],
-        transforms,
-        # The stacker weighs each frame by its own noise; the set only says who belongs.
-        sets={name: (weight > 0).astype(float) for name, weight in sets.items()},
-        shape=grid.shape,
-        header=grid.header,
-        reference=reference,
-        scales=measure_flux_scales(star_lists, transforms, reference),
-        noise=column_values(rows, "noise"),
-        gain=column_values(rows, "gain"),
-        saturation=find_saturation(rows, qualities),
-        fwhm=column_values(rows, "fwhm"),
-        alike=column_values(rows, "heater_power"),
-        clip=settings.clip,
-        memory=int(settings.memory * 1e6),
-        scratch=scratch,
-        executor=executor,
-        progress=stage(progress, f"{label}: stacking"),
-    )
-    return stacks
 
 
 def _finish_group(
@@ -263,7 +253,12 @@ def _finish_group(
     try:
         # Both stacks are in the flux scale of one frame already.
         replacement = replace_stars(
-            deep, sharp, flux_scale=1.0, amount=settings.amount, progress=progress
+            deep,
+            sharp,
+            sharp_weight=sharp.weight if sharp.weight.ndim == 2 else sharp.weight.min(axis=0),
+            flux_scale=1.0,
+            amount=settings.amount,
+            progress=progress,
         )
     except FramesortError as error:  # the other groups are done all the same
         notes.append(f"{label}: stars not replaced: {error}")
@@ -274,7 +269,7 @@ def _finish_group(
     measure = find_plugin("star_measurer", settings.star_measurer)
     pictures = {"sharp": sharp.data, "deep": deep.data, "final": replacement.final}
     qualities = {
-        name: measure(pixels, saturation=_level(deep.saturation))
+        name: measure(green_plane(pixels), saturation=_level(deep.saturation))
         for name, pixels in pictures.items()
     }
     line, _, _ = measure_line_excess(

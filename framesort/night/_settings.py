@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from framesort.errors import InputError
+from framesort.evidence import read_gap_angle
 
 __all__ = ["Settings", "read_settings"]
 
@@ -37,9 +38,10 @@ class Settings:
         where date and time of day are apart; empty: found by their headings.
     value_column : str or None
         The same for the column that holds the heater's power, state or the current.
-    clock_offset : float or "auto"
+    clock_offset : float, "auto" or tuple of float
         Seconds to add to the log's times so that they agree with the camera's; "auto" applies
-        what the stars say where that is significant.
+        what the stars say where that is significant, for each night on its own; one for each
+        log where there are several.
     heater_keyword : str or None
         Keyword of the frames' own headers that holds the heater's power in percent, where
         there is no log.
@@ -53,6 +55,21 @@ class Settings:
         The sharp-star set is filled up to this many with the best usable heater-off frames.
     keep_in, leave_out : tuple of str
         Files put into the sharp-star set, or kept out of both, by hand.
+    bias, dark, flat : tuple of str
+        Master frames with which frames are calibrated as they are read.
+    flat_has_bias : bool
+        The flats hold their bias still.
+    colour : {"interpolate", "place"}
+        How planes are made of a colour filter array: missing pixels interpolated from their own
+        colour, or each colour's pixels placed where they fall, which needs many dithered frames.
+    gap_angle : str, float or None
+        Place of a gap in the heater's ring: a clock position on the plate, or degrees
+        counter-clockwise from +x.
+    camera_angle : float or None
+        Degrees by which the image must be turned clockwise so that the plate's 12 o'clock is at
+        its top.
+    mirrored : bool or None
+        Whether the image shows the plate as in a mirror.
     grid : str or None
         FITS file whose grid is the target; None for the frame with the best stars.
     clip : float
@@ -77,7 +94,7 @@ class Settings:
     time_column: tuple[str, ...] = ()
     stop_column: tuple[str, ...] = ()
     value_column: str | None = None
-    clock_offset: float | str = 0.0
+    clock_offset: float | str | tuple[float, ...] = 0.0
     heater_keyword: str | None = None
     heater_reader: str = "builtin"
     star_measurer: str = "builtin"
@@ -89,6 +106,14 @@ class Settings:
     min_frames: int = 5
     keep_in: tuple[str, ...] = ()
     leave_out: tuple[str, ...] = ()
+    bias: tuple[str, ...] = ()
+    dark: tuple[str, ...] = ()
+    flat: tuple[str, ...] = ()
+    flat_has_bias: bool = False
+    colour: str = "interpolate"
+    gap_angle: str | float | None = None
+    camera_angle: float | None = None
+    mirrored: bool | None = None
     grid: str | None = None
     clip: float = 3.0
     memory: float = 96.0
@@ -97,7 +122,15 @@ class Settings:
     link: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("keep_in", "leave_out", "time_column", "stop_column"):
+        for name in (
+            "keep_in",
+            "leave_out",
+            "time_column",
+            "stop_column",
+            "bias",
+            "dark",
+            "flat",
+        ):
             value = getattr(self, name)
             if isinstance(value, str):
                 raise InputError(f"{name} must be a list, got {value!r}")
@@ -113,18 +146,28 @@ class Settings:
             ("max_gap", 0.0, 1e6),
             ("full_current", 0.0, 1e3),
             ("full_power", 0.0, 1e6),
+            ("camera_angle", -360.0, 360.0),
         ):
             value = getattr(self, name)
             if value is not None and not (isinstance(value, int | float) and low <= value <= high):
                 raise InputError(f"{name} must be a number from {low:g} to {high:g}, got {value!r}")
-        for name in ("null", "link"):
+        for name in ("null", "link", "flat_has_bias"):
             if not isinstance(getattr(self, name), bool):
                 raise InputError(f"{name} must be true or false, got {getattr(self, name)!r}")
         for name in ("heater_reader", "star_measurer", "registration", "stacker"):
             if not isinstance(getattr(self, name), str):
                 raise InputError(f"{name} must be a name, got {getattr(self, name)!r}")
+        if self.colour not in ("interpolate", "place"):
+            raise InputError(f"colour must be interpolate or place, got {self.colour!r}")
+        if self.mirrored not in (None, True, False):
+            raise InputError(f"mirrored must be true or false, got {self.mirrored!r}")
+        if self.gap_angle is not None:
+            read_gap_angle(self.gap_angle)
         offset = self.clock_offset
-        if offset != "auto" and not isinstance(offset, int | float):
+        if isinstance(offset, list | tuple):
+            object.__setattr__(self, "clock_offset", tuple(offset))
+        parts = tuple(offset) if isinstance(offset, list | tuple) else (offset,)
+        if offset != "auto" and not all(isinstance(part, int | float) for part in parts):
             raise InputError(f"clock_offset must be seconds or 'auto', got {offset!r}")
 
     def log_options(self) -> dict[str, Any]:

@@ -9,12 +9,14 @@ from astropy.time import Time
 
 from framesort.evidence import average_light_by_angle
 from framesort.night._merge import MergedGroup
+from framesort.night._nights import LineOfNights
 from framesort.night._sort import SortedNight
+from framesort.night._states import night_rows
 from framesort.records import HeaterTrace, column_values
 from framesort.replacement import ReplacementCheck
 from framesort.selection import advise_sets, summarise_sets
 
-__all__ = ["add_merged", "summarise_night"]
+__all__ = ["add_merged", "summarise_line", "summarise_night"]
 
 
 def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
@@ -23,11 +25,37 @@ def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
         "settings": night.settings.as_dict(),
         "heater": {"log": log, **_heater(night)},
         "clock": None if night.clock is None else asdict(night.clock),
+        "nights": [_night(night, name) for name in night_rows(night.table) if name],
+        **({} if night.line is None else summarise_line(night.line)),
         "groups": [_group(night, name) for name in _groups(night.table)],
         "response": [] if night.response is None else _rows(night.response.points),
         "tolerable": [] if night.response is None else _rows(night.response.tolerable),
         "left_out": [{"file": file, "reason": reason} for file, reason in night.left_out],
         "warnings": list(night.warnings),
+    }
+
+
+def summarise_line(line: LineOfNights) -> dict[str, Any]:
+    """How the line of light follows nights and flips, and whether a gap explains it."""
+    told: dict[str, Any] = {"line_of_light": None, "gap": None}
+    if line.follows.sentence:
+        told["line_of_light"] = asdict(line.follows)
+    if line.gap is not None:
+        told["gap"] = asdict(line.gap)
+    return told
+
+
+def _night(night: SortedNight, name: str) -> dict[str, Any]:
+    """One night: its frames, its clock and its line of light."""
+    rows = night.table[night_rows(night.table)[name]]
+    clock = night.clocks.get(name)
+    return {
+        "night": name,
+        "frames": len(rows),
+        "first": str(rows["start"].min().isot),
+        "last": str(rows["start"].max().isot),
+        "states": _count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
+        "clock": None if clock is None else asdict(clock),
     }
 
 

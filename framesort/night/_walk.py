@@ -19,18 +19,17 @@ from framesort.night._folder import (
     write_summary,
 )
 from framesort.night._merge import merge_groups, place_frames
+from framesort.night._nights import line_of_nights
 from framesort.night._products import remove_products, write_group, write_night_tables
+from framesort.night._read import frame_reader, given_masters, measure_table
 from framesort.night._settings import Settings
-from framesort.night._sort import SortedNight, StageProgress, sort_frames, stage
-from framesort.night._summary import add_merged, summarise_night
-from framesort.plugins import find_plugin
-from framesort.quality import measure_frames
-from framesort.records import FrameQuality, HeaterTrace, column_values
+from framesort.night._sort import SortedNight, StageProgress, log_name, sort_frames
+from framesort.night._states import Heater
+from framesort.night._summary import add_merged, summarise_line, summarise_night
+from framesort.records import FrameQuality
 from framesort.report import write_preview, write_report
 
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
-
-Heater = str | os.PathLike[str] | float | HeaterTrace | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,8 +83,9 @@ def sort_night(
         Files, folders, patterns, list files; see `framesort.frames.find_frames`.
     out : path
         Folder for the results, made where it is not there. Nothing else is written.
-    heater : path, float, HeaterTrace or None
-        Heater log, constant power in percent, or None to ask the stars.
+    heater : path, float, HeaterTrace, a list of these, or None
+        Heater log, or one for each of several nights; constant power in percent; None to ask
+        the stars.
     settings : Settings or None
         None for the defaults.
     cache : bool
@@ -145,13 +145,14 @@ def merge_night(
             settings = Settings.from_mapping(
                 summary.get("settings", {}), where=f"{held}/night.json"
             )
-        qualities = measure_frames(
-            [str(file) for file in table["file"]],
-            saturation=[s if s > 0 else None for s in column_values(table, "saturation")],
+        reader, _ = frame_reader(table, given_masters(settings))
+        qualities = measure_table(
+            table,
+            reader,
+            settings=settings,
             cache=held / "cache",
             executor=executor,
-            progress=stage(progress, "measuring stars"),
-            measurer=find_plugin("star_measurer", settings.star_measurer),
+            progress=progress,
         )
         summary |= {
             "settings": settings.as_dict(),
@@ -216,8 +217,7 @@ def _sort_into(
         write_summary(folder, before | unfinished)
     remove_products(folder, [str(group["label"]) for group in before.get("groups", [])])
     write_night_tables(folder, night.table, night.trace, night.settings)
-    log = "" if heater is None or isinstance(heater, HeaterTrace) else str(heater)
-    summary = summarise_night(night, log=log)
+    summary = summarise_night(night, log=log_name(heater))
     write_summary(folder, {"command": command, **summary, **unfinished})
     return night
 
@@ -251,6 +251,7 @@ def _merge_into(
         write_group(folder, group)
         add_merged(summary, group)
     write_night_tables(folder, table, None, settings)
+    summary |= summarise_line(line_of_nights(table, settings, placed.transforms))
     known = {entry["file"] for entry in summary["left_out"]}
     summary["left_out"] += [
         {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known

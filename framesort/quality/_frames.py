@@ -4,7 +4,7 @@ import os
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, is_dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -27,15 +27,21 @@ class _Task:
     saturation: float | None
     cache: Path | None
     measurer: Callable[..., FrameQuality]
+    read: Callable[..., tuple[Any, Any]]
 
 
 def _settings(task: _Task) -> dict[str, Any]:
     maker = task.measurer
-    name = getattr(maker, "__qualname__", type(maker).__qualname__)
+    # A frozen record, such as a plug-in's, tells what it is by its values.
+    name = getattr(maker, "__qualname__", None) or (
+        repr(maker) if is_dataclass(maker) else type(maker).__qualname__
+    )
+    told = getattr(task.read, "digest", None)
     return {
         "version": framesort.__version__,
         "measurer": f"{getattr(maker, '__module__', '')}.{name}",
         "saturation": None if task.saturation is None else float(task.saturation),
+        "read": "" if told is None else told(task.path),
     }
 
 
@@ -44,6 +50,8 @@ def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
     key = ""
     if not os.path.exists(task.path):
         return FrameQuality(reason="vanished"), ""
+    if not os.path.isfile(task.path):  # a pipe would never end
+        return FrameQuality(reason="unreadable"), "is no regular file"
     if task.cache is not None:
         try:
             key = cache_key(task.path, _settings(task))
@@ -53,7 +61,7 @@ def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
         if kept is not None:
             return kept, ""
     try:
-        image, _ = read_image(task.path)
+        image, _ = task.read(task.path)
     except MemoryError:
         return FrameQuality(reason="not measured"), "not enough memory"
     except FrameError as error:
@@ -93,6 +101,7 @@ def measure_frames(
     executor: Executor | None = None,
     progress: Progress | None = None,
     measurer: Callable[..., FrameQuality] = measure_image,
+    read: Callable[..., tuple[Any, Any]] = read_image,
 ) -> list[FrameQuality]:
     """Measure the star quality of frames.
 
@@ -113,6 +122,10 @@ def measure_frames(
     measurer : callable
         Takes an image and `saturation`, gives a FrameQuality. With a process pool it must be
         importable by name.
+    read : callable
+        Takes a path, gives pixels [y, x] and header: where frames are calibrated, or where
+        one plane is taken of several. What it does besides reading the file must be told by a
+        method ``digest(path)``, so that kept measurements are found again only for the same.
 
     Returns
     -------
@@ -144,7 +157,7 @@ def measure_frames(
     levels = [None if level is None or np.isnan(level) else float(level) for level in levels]
     folder = None if cache is None else Path(cache)
     tasks = [
-        _Task(os.fspath(path), level, folder, measurer)
+        _Task(os.fspath(path), level, folder, measurer, read)
         for path, level in zip(paths, levels, strict=True)
     ]
     results = []

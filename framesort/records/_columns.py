@@ -48,17 +48,26 @@ def _index(*columns: Column) -> dict[str, Column]:
 COLUMNS: dict[str, Column] = _index(
     Column("file", str, None, "path of the frame"),
     Column("start", Time, None, "start of the exposure, UTC"),
+    Column(
+        "night", str, None, "night of the exposure: the date, UTC, twelve hours before its start"
+    ),
     Column("exposure", float, u.s, "exposure time"),
     Column("filter", str, None, "filter as the header names it"),
     Column(
         "group",
         str,
         None,
-        "frames that may be stacked together: filter, exposure, size, binning, gain",
+        "frames that may be stacked together: filter, exposure, size, binning, gain, colours",
     ),
     Column("width", int, u.pix, "image width"),
     Column("height", int, u.pix, "image height"),
     Column("binning", int, None, "binning factor"),
+    Column(
+        "pattern",
+        str,
+        None,
+        "colours as stored: of a filter array its first four pixels, RGB for three planes",
+    ),
     Column("gain", float, u.electron / u.adu, "electrons per ADU"),
     Column("saturation", float, u.adu, "level at which pixels are full"),
     Column("pixel_scale", float, u.arcsec / u.pix, "image scale"),

@@ -30,7 +30,7 @@ REASONS: dict[str, Reason] = _reasons(
     ("calibration frame", "A dark, flat or bias, not an exposure of the sky."),
     (
         "colour frame",
-        "Colours in a form that is not read: two by two of red, green and blue are, and three planes.",
+        "Colours in a form that is not read; an array of 2 x 2 in R, G, B or three planes is.",
     ),
     (
         "no start time",

@@ -62,7 +62,7 @@ def test_left_out_with_reason_not_lost(tmp_path):
     paths = [
         frame(tmp_path / "good.fits"),
         frame(tmp_path / "dark.fits", IMAGETYP="Dark"),
-        frame(tmp_path / "array.fits", BAYERPAT="RGGB"),
+        frame(tmp_path / "array.fits", BAYERPAT="CMYG"),
         frame(tmp_path / "endless.fits", EXPTIME=-1.0),
         tmp_path / "text.fits",
         tmp_path / "half.fits",

@@ -1,0 +1,88 @@
+"""Logs of several nights as one."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.errors import HeaterLogError
+from framesort.records import HeaterTrace
+
+__all__ = ["join_traces", "shift_trace"]
+
+Floats = NDArray[np.float64]
+
+
+def shift_trace(trace: HeaterTrace, seconds: float) -> HeaterTrace:
+    """The trace with its clock set forward by so many seconds."""
+    return HeaterTrace(
+        edges=trace.edges + seconds,
+        power=trace.power,
+        source=trace.source,
+        notes=trace.notes,
+        confidence=trace.confidence,
+    )
+
+
+def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
+    """One trace of several logs, say one a night.
+
+    Parameters
+    ----------
+    traces : sequence of HeaterTrace
+        In any order. Where two of them know the power, the one that begins later counts; a
+        state that lasts for ever after a log's last entry ends where the next log begins.
+
+    Returns
+    -------
+    HeaterTrace
+        Notes of all; unknown where none of them tells.
+
+    Raises
+    ------
+    HeaterLogError
+        One of several holds no time at all, as a constant power does.
+    """
+    if len(traces) == 1:
+        return traces[0]
+    limits = []
+    for trace in traces:
+        finite = trace.edges[np.isfinite(trace.edges)]
+        if not finite.size:
+            raise HeaterLogError("a heater log without times cannot stand beside another log")
+        limits.append((float(finite[0]), float(finite[-1])))
+    order = sorted(range(len(traces)), key=lambda k: (limits[k], k))
+    begins = [limits[k][0] for k in order]
+    edges = np.unique(np.concatenate([trace.edges for trace in traces]))
+    low = np.where(np.isfinite(edges[:-1]), edges[:-1], edges[1:] - 2.0)
+    middle = (low + np.where(np.isfinite(edges[1:]), edges[1:], low + 2.0)) / 2
+    power, sure = np.full(len(middle), np.nan), np.ones(len(middle))
+    for n, k in enumerate(order):
+        trace = traces[k]
+        place = np.searchsorted(trace.edges, middle) - 1
+        inside = (place >= 0) & (place < len(trace.power))
+        last = max([limits[k][1], *begins[n + 1 : n + 2]])
+        # What is said of the time before a log's first entry counts for the first log only.
+        inside &= (middle < last if n + 1 < len(order) else True) & (
+            (middle > begins[n]) | (n == 0)
+        )
+        value = np.where(inside, trace.power[np.clip(place, 0, len(trace.power) - 1)], np.nan)
+        known = np.isfinite(value)
+        power[known] = value[known]
+        if trace.confidence is not None:
+            sure[known] = trace.confidence[place[known]]
+        else:
+            sure[known] = 1.0
+    keep = np.r_[True, ~(_same(power[1:], power[:-1]) & (sure[1:] == sure[:-1]))]
+    notes = tuple(dict.fromkeys(note for k in order for note in traces[k].notes))
+    return HeaterTrace(
+        edges=np.r_[edges[:-1][keep], edges[-1]],
+        power=power[keep],
+        source=traces[order[0]].source,
+        notes=notes,
+        confidence=None if (sure == 1).all() else sure[keep],
+    )
+
+
+def _same(one: Floats, two: Floats) -> NDArray[np.bool_]:
+    return (one == two) | (np.isnan(one) & np.isnan(two))

@@ -1,0 +1,120 @@
+"""Both sets of one group stacked, one plane or three."""
+
+from collections.abc import Sequence
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.io.fits import Header
+from astropy.table import Table
+
+from framesort.colour import PLANES, PlaneReader, join_stacks
+from framesort.frames import FrameReader, strip_pattern
+from framesort.night._read import table_patterns
+from framesort.night._settings import Settings
+from framesort.night._sort import StageProgress, stage
+from framesort.plugins import find_plugin
+from framesort.quality import find_saturation
+from framesort.records import FrameQuality, Stack, Transform, add_column, column_values
+from framesort.registration import Grid
+from framesort.stacking import measure_flux_scales
+
+__all__ = ["stack_group"]
+
+HOW = {
+    "interpolate": "missing pixels of each colour interpolated from its own (windowed sinc)",
+    "place": "pixels of each colour placed where they fall on the grid",
+    "planes": "frames of three planes",
+}
+
+
+def stack_group(
+    rows: Table,
+    qualities: Sequence[FrameQuality],
+    transforms: Sequence[Transform],
+    sets: dict[str, np.ndarray],
+    grid: Grid,
+    reader: FrameReader,
+    settings: Settings,
+    label: str,
+    scratch: Path | None,
+    executor: Executor | None,
+    progress: StageProgress | None,
+) -> dict[str, Stack]:
+    """Stack the frames of a group, in the flux scale of the clearest of its best frames.
+
+    Parameters
+    ----------
+    rows, qualities, transforms
+        The group's frames, their measurements and places.
+    sets : dict of str to ndarray
+        Weights of the frames in each set.
+    grid, reader, settings, label, scratch, executor, progress
+        As in `framesort.night.merge_groups`; `reader` gives calibrated frames.
+
+    Returns
+    -------
+    dict of str to Stack
+        One a set; of three planes for colour frames.
+    """
+    files = [str(file) for file in rows["file"]]
+    rows = rows.copy()
+    level = column_values(rows, "saturation")
+    add_column(rows, "saturation", [reader.level(f, v) for f, v in zip(files, level, strict=True)])
+    full = find_saturation(rows, qualities)
+    reader = reader.with_levels(dict(zip(files, full.tolist(), strict=True)))
+    best = sets.get("sharp", sets["deep"])
+    reference = int(
+        np.argmax(np.where(best > 0, np.nan_to_num(column_values(rows, "transparency"), nan=0), -1))
+    )
+    star_lists = [quality.star_list for quality in qualities]
+    options: dict[str, Any] = {
+        # The stacker weighs each frame by its own noise; the set only says who belongs.
+        "sets": {name: (weight > 0).astype(float) for name, weight in sets.items()},
+        "shape": grid.shape,
+        "header": _header(grid.header, files[reference], reader),
+        "reference": reference,
+        "scales": measure_flux_scales(star_lists, transforms, reference),
+        "gain": column_values(rows, "gain"),
+        "saturation": full,
+        "fwhm": column_values(rows, "fwhm"),
+        "alike": column_values(rows, "heater_power"),
+        "clip": settings.clip,
+        "memory": int(settings.memory * 1e6),
+        "scratch": scratch,
+        "executor": executor,
+    }
+    stacker = find_plugin("stacker", settings.stacker)
+    pattern = str(table_patterns(rows)[0])
+    if not pattern:
+        options |= {"noise": column_values(rows, "noise")}
+        options |= {"read": reader} if reader.recipes else {}
+        progress_of = stage(progress, f"{label}: stacking")
+        stacks: dict[str, Stack] = stacker(files, transforms, **options, progress=progress_of)
+        return stacks
+    placing = settings.colour == "place" and pattern != "RGB"
+    if placing:
+        # A value is that of up to half a pixel beside: stars then differ as they may.
+        options |= {"kernel": "linear", "fwhm": None, "alike": None}
+    planes: dict[str, dict[str, Stack]] = {}
+    for colour in PLANES:
+        read = PlaneReader(pattern=pattern, colour=colour, fill=not placing, read=reader)
+        progress_of = stage(progress, f"{label}: stacking {colour}")
+        planes[colour] = stacker(files, transforms, **options, read=read, progress=progress_of)
+    how = HOW["planes" if pattern == "RGB" else settings.colour]
+    return {name: join_stacks({c: planes[c][name] for c in PLANES}, made=how) for name in sets}
+
+
+def _header(header: Header, reference: str, reader: FrameReader) -> Header:
+    """The grid's header without what holds for frames only, and with how they were calibrated."""
+    signed = strip_pattern(header)
+    recipe = reader.recipes.get(reference)
+    if recipe is not None:
+        for kind in ("bias", "dark", "flat"):
+            path = getattr(recipe, kind)
+            if path:
+                times = f" times {recipe.scale:.5g}" if kind == "dark" and recipe.scale != 1 else ""
+                name = Path(path).name.encode("ascii", "replace").decode()
+                signed["HISTORY"] = f"frames calibrated with the master {kind} {name}{times}"
+    return signed
