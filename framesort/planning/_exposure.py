@@ -143,7 +143,7 @@ class HeaterOffTime:
 
 
 def unheated_minutes_needed(
-    frames: Table, *, flux: float, snr: float = 20.0, beta: float = 3.0
+    frames: Table, *, flux: float, snr: float = 20.0, beta: float = 3.0, star: str = ""
 ) -> list[HeaterOffTime]:
     """Say how much heater-off time replaced stars need, from a night's own frames.
 
@@ -163,6 +163,8 @@ def unheated_minutes_needed(
         Its signal-to-noise ratio wanted.
     beta : float
         Moffat's exponent, for the pixels a star covers.
+    star : str
+        What the sentence calls the star; "" for "stars of so many ADU".
 
     Returns
     -------
@@ -209,7 +211,7 @@ def unheated_minutes_needed(
                 one,
                 snr,
                 had=int(rows.sum()),
-                star=f"stars of {flux:.0f} ADU",
+                star=star or f"stars of {flux:.0f} ADU",
             )
         )
     return needs

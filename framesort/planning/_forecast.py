@@ -36,6 +36,8 @@ class DewForecast:
         "dew" or "frost" at the onset (or risk), "" if there is none.
     sentence : str
         The same in words.
+    reserve : float
+        Kelvin, the limit that `risk` belongs to.
     """
 
     table: Table
@@ -43,6 +45,7 @@ class DewForecast:
     onset: Time | None
     kind: str
     sentence: str
+    reserve: float = 1.0
 
 
 def predict_dew(
@@ -108,6 +111,7 @@ def predict_dew(
         onset=_time(onset),
         kind=what,
         sentence=_forecast_sentence(risk, onset, what, margin, unix, zone),
+        reserve=reserve,
     )
 
 

@@ -28,6 +28,9 @@ CAUTIONS: tuple[str, ...] = (
 COST = 0.05
 """Growth of the FWHM that counts as tolerable, a share."""
 
+FEWEST = 5
+"""Heater-off frames below which outliers cannot be rejected (common practice)."""
+
 FIRST_POWER = 25.0
 """Power to begin with when nothing was measured: low, as common practice has it."""
 
@@ -74,10 +77,11 @@ class NightPlan:
                 "margin": [
                     {
                         "time": _iso(row["time"]),
-                        "temperature": float(row["temperature"]),
-                        "humidity": float(row["humidity"]),
-                        "point": float(row["point"]),
-                        "margin": float(row["margin"]),
+                        # Thousandths of a degree are below what any instrument tells.
+                        **{
+                            name: round(float(row[name]), 3)
+                            for name in ("temperature", "humidity", "point", "margin")
+                        },
                     }
                     for row in table
                 ],
@@ -140,6 +144,11 @@ def plan_night(
     """
     minutes = sum(need.minutes for need in needs) if needs else np.nan
     sentences = [need.sentence for need in needs]
+    if any(need.frames < FEWEST for need in needs):
+        sentences.append(
+            f"Take at least {FEWEST} heater-off frames a filter in any case: with fewer, "
+            "satellites and cosmic rays cannot be told from stars."
+        )
     wet = True
     weather: dict[str, Any] = {}
     if (temperature is None) != (humidity is None):
@@ -208,20 +217,21 @@ def _when(dew: DewForecast, minutes: float) -> list[str]:
             "Start with a warm, dry plate and take the heater-off frames at once, in short runs, "
             "looking at the plate between them.",
         ]
-    until = f"before {clock(float(dew.risk.unix), str(dew.table.meta.get('zone', '')))}"
+    moment = clock(float(dew.risk.unix), str(dew.table.meta.get("zone", "")))
+    until = f"before {moment}, when {dew.reserve:g} K of margin are left"
     if np.isnan(minutes):
         return [dew.sentence, f"Take the heater-off frames first, {until}; heat from then on."]
     if minutes <= free:
         return [
             dew.sentence,
-            f"Take the heater-off frames first, {until}: about {minutes:.0f} of {free:.0f} dry "
-            "minutes are needed; heat from then on.",
+            f"Take the heater-off frames first, {until}: they need about {minutes:.0f} min of the "
+            f"{free:.0f} min until then; heat from then on.",
         ]
     return [
         dew.sentence,
-        f"Take heater-off frames from the start, {until}: {free:.0f} dry minutes of the "
-        f"{minutes:.0f} wanted; take the filter whose stars matter most first, and the rest on "
-        "another night.",
+        f"Take heater-off frames from the start, {until}: that is {free:.0f} min, and "
+        f"{minutes:.0f} min are wanted; take the filter whose stars matter most first, and the "
+        "rest on another night.",
     ]
 
 

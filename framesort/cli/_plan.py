@@ -1,0 +1,196 @@
+"""The command `plan`: its options, its call, its result on the screen."""
+
+import argparse
+from argparse import Namespace
+from dataclasses import fields
+from typing import Any
+
+from framesort.cli._console import print_json, tell
+from framesort.errors import InputError, NotEnoughFramesError
+
+__all__ = ["PLAN_EXAMPLE", "add_plan_options", "run_plan"]
+
+PLAN_EXAMPLE = """framesort plan result --temperature 8 --humidity 75
+  framesort plan result --forecast tonight.csv --forecast-zone Europe/Lisbon
+  framesort plan --magnitude 17 --exposure 60 --aperture 280 --focal-length 560 \\
+      --pixel-size 3.8 --forecast tonight.csv --begin 2024-10-14T20:30 --end 2024-10-15T04:00"""
+
+_FIGURES = (
+    ("aperture", "MM", "aperture, millimetres"),
+    ("focal_length", "MM", "focal length, millimetres"),
+    ("pixel_size", "UM", "pixel size, micrometres, with binning"),
+    ("obstruction", "F", "central obstruction, share of the aperture's diameter (default 0.35)"),
+    ("bandwidth", "NM", "width of the filter's band, nanometres (default 300: luminance)"),
+    ("throughput", "F", "share of the photons that become electrons (default 0.5)"),
+    ("extinction", "MAG", "dimming of stars by the air (default 0.2)"),
+    ("gain", "E", "electrons per ADU (default 1)"),
+    ("read_noise", "E", "electrons a pixel (default 2)"),
+    ("dark", "E", "dark current, electrons a second and pixel (default 0)"),
+    ("sky_brightness", "MAG", "magnitudes per square arcsec in the band (default 20.5)"),
+    ("seeing", "ARCSEC", "FWHM of heater-off stars, arcsec (default 3)"),
+)
+
+
+def add_plan_options(plan: argparse.ArgumentParser) -> None:
+    """Arguments and options of the command."""
+    plan.add_argument(
+        "folder", nargs="?", metavar="DIR", help="folder of a sorted night to learn from"
+    )
+    stars = plan.add_argument_group("the faintest star that is to be replaced")
+    stars.add_argument(
+        "--flux", type=float, metavar="ADU", help="its light in DIR (default: what the deep "
+        "stack shows)"
+    )  # fmt: skip
+    stars.add_argument(
+        "--magnitude",
+        type=float,
+        metavar="MAG",
+        help="its magnitude, with the figures below or with DIR and --zero-point",
+    )
+    stars.add_argument(
+        "--snr",
+        type=float,
+        metavar="R",
+        help="wanted ratio to noise (default 20; 10 for what the deep stack shows)",
+    )
+    stars.add_argument(
+        "--zero-point", type=float, metavar="MAG", help="magnitude that gives one ADU a second"
+    )
+    air = plan.add_argument_group("dew")
+    air.add_argument("--temperature", type=float, metavar="C", help="of the air now")
+    air.add_argument("--humidity", type=float, metavar="PCT", help="relative humidity now")
+    air.add_argument(
+        "--forecast", metavar="TABLE", help="CSV with time, temperature, humidity through the night"
+    )
+    air.add_argument(
+        "--forecast-zone",
+        default="",
+        metavar="ZONE",
+        help="zone of its times and of those printed: Europe/Lisbon or -07:00 (default UTC)",
+    )
+    air.add_argument("--begin", metavar="TIME", help="when imaging begins: 2024-10-14T20:30")
+    air.add_argument("--end", metavar="TIME", help="when it ends")
+    air.add_argument(
+        "--plate-below",
+        type=float,
+        default=3.0,
+        metavar="K",
+        help="how far the plate settles below the air (default 3, a rule of thumb: clear sky, dew "
+        "shield; about 5 without a shield, 1 in wind or under cloud)",
+    )
+    figures = plan.add_argument_group("telescope, camera and sky, instead of DIR")
+    figures.add_argument("--exposure", type=float, metavar="S", help="of one frame, seconds")
+    figures.add_argument("--filter", default="", metavar="NAME", help="what to call the filter")
+    for name, unit, text in _FIGURES:
+        figures.add_argument(f"--{name.replace('_', '-')}", type=float, metavar=unit, help=text)
+
+
+def run_plan(options: Namespace) -> int:
+    """Answer the call; everything that is not given is left out of the plan."""
+    from framesort.planning import plan_night
+
+    needs, response, tolerable, notes = _needs(options)
+    plan = plan_night(
+        needs=needs,
+        dew=_dew(options),
+        temperature=options.temperature,
+        humidity=options.humidity,
+        response=response,
+        tolerable=tolerable,
+        plate_below=options.plate_below,
+    )
+    if options.json:
+        print_json({**plan.as_dict(), "notes": notes})
+        return 0
+    tell("\n".join([*plan.sentences, *notes]))
+    tell("\nCautions\n" + "\n".join(plan.cautions))
+    return 0
+
+
+def _dew(options: Namespace) -> Any:
+    from framesort.planning import predict_dew, read_forecast, read_moment
+
+    zone = options.forecast_zone
+    if options.forecast is None:
+        if options.begin or options.end or zone:
+            raise InputError("--begin, --end and --forecast-zone need a --forecast")
+        return None
+    if options.temperature is not None or options.humidity is not None:
+        raise InputError("give either --forecast, or --temperature and --humidity")
+    begin, end = (read_moment(t, zone=zone) if t else None for t in (options.begin, options.end))
+    return predict_dew(
+        read_forecast(options.forecast, zone=zone),
+        plate_below=options.plate_below,
+        begin=begin,
+        end=end,
+    )
+
+
+def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
+    """Heater-off time needed, what the night has shown of power, and what was assumed."""
+    if options.folder is None:
+        needs, notes = _needs_by_figures(options)
+        return needs, None, (), notes
+    from framesort.night import read_sorted
+    from framesort.planning import unheated_minutes_needed
+
+    given = sorted(
+        name for name in (*(n for n, _, _ in _FIGURES), "exposure") if _has(options, name)
+    )
+    if given:
+        raise InputError(f"--{given[0].replace('_', '-')} is for a plan without a folder")
+    if options.magnitude is not None and options.zero_point is None:
+        raise InputError("--magnitude with a folder needs --zero-point; or give --flux in ADU")
+    table, summary = read_sorted(options.folder)
+    needs = []
+    notes = []
+    for group in summary.get("groups", []):
+        # The faintest stars that the deep stack shows are those worth replacing.
+        flux, snr, star = options.flux, options.snr or 20.0, ""
+        if flux is None:
+            # There the deep stack has a ratio of ten; the sharp one shall have as much.
+            flux, snr = group["deep"]["limit_flux"], options.snr or 10.0
+            star = f"the faintest stars of the deep stack ({flux or 0:.0f} ADU)"
+        if options.magnitude is not None:
+            light = 10 ** (0.4 * (options.zero_point - options.magnitude))
+            flux, snr = light * group["exposure"], options.snr or 20.0
+            star = f"stars of magnitude {options.magnitude:g} ({flux:.0f} ADU)"
+        if not flux:
+            continue
+        try:
+            rows = table[table["group"] == group["label"]]
+            needs += unheated_minutes_needed(rows, flux=flux, snr=snr, star=star)
+        except NotEnoughFramesError:
+            notes.append(f"{group['label']}: no heater-off frame to reckon from.")
+    return needs, summary.get("response"), summary.get("tolerable") or (), notes
+
+
+def _has(options: Namespace, name: str) -> bool:
+    return getattr(options, name, None) is not None
+
+
+def _needs_by_figures(options: Namespace) -> tuple[list[Any], list[str]]:
+    from framesort.planning import Figures, need_from_figures
+
+    if options.flux is not None:
+        raise InputError("--flux needs the folder of a sorted night to know noise and star width")
+    names = {field.name for field in fields(Figures)}
+    given = {name: getattr(options, name) for name in names if _has(options, name)}
+    if options.magnitude is None and not given and options.exposure is None:
+        return [], [
+            "For the heater-off time needed give the folder of a sorted night, or --magnitude, "
+            "--exposure and the telescope's figures."
+        ]
+    for name in ("magnitude", "exposure", "focal_length", "pixel_size"):
+        if not _has(options, name):
+            raise InputError(f"a plan from figures needs --{name.replace('_', '-')}")
+    figures = Figures(**given)
+    need = need_from_figures(
+        figures,
+        magnitude=options.magnitude,
+        exposure=options.exposure,
+        snr=options.snr or 20.0,
+        filter_name=options.filter,
+    )
+    assumed = figures.assumed(set(given))
+    return [need], [assumed] if assumed else []
