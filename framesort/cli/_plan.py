@@ -5,7 +5,6 @@ from argparse import Namespace
 from dataclasses import fields
 from typing import Any
 
-from framesort.cli._console import print_json, tell
 from framesort.errors import InputError, NotEnoughFramesError
 
 __all__ = ["PLAN_EXAMPLE", "add_plan_options", "run_plan"]
@@ -87,6 +86,8 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
 
 def run_plan(options: Namespace) -> int:
     """Answer the call; everything that is not given is left out of the plan."""
+    # Loaded only when the call is known to be well-formed, as everything heavy.
+    from framesort.cli._console import print_json, tell
     from framesort.planning import plan_night
 
     needs, response, tolerable, notes = _needs(options)
