@@ -2,12 +2,12 @@
 
 from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
 from framesort.files._sums import verify_sums
+from framesort.files._tables import read_table, write_table
 from framesort.files._text import StrPath, json_ready, json_text, safe_name
 from framesort.files._write import (
     open_whole,
     remove_leftovers,
     write_fits,
-    write_table,
     write_text,
 )
 
@@ -21,6 +21,7 @@ __all__ = [
     "open_fits",
     "open_whole",
     "read_image",
+    "read_table",
     "remove_leftovers",
     "safe_name",
     "verify_sums",

@@ -1,6 +1,5 @@
 """Writing: under its name a file appears only when it is whole."""
 
-import io
 import os
 import tempfile
 from collections.abc import Iterator
@@ -9,7 +8,6 @@ from pathlib import Path
 from typing import IO, Any
 
 from astropy.io import fits
-from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
@@ -20,7 +18,7 @@ try:
 except ImportError:  # not on every system
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["open_whole", "remove_leftovers", "write_fits", "write_table", "write_text"]
+__all__ = ["open_whole", "remove_leftovers", "write_fits", "write_text"]
 
 
 @contextmanager
@@ -154,13 +152,6 @@ def write_fits(
         hdus.append(fits.ImageHDU(pixels, name=name))
     with open_whole(path, overwrite=overwrite) as stream:
         hdus.writeto(stream, output_verify="silentfix")
-
-
-def write_table(path: StrPath, table: Table, *, overwrite: bool = True) -> None:
-    """Write a table as ECSV, whole or not at all."""
-    text = io.StringIO()
-    table.write(text, format="ascii.ecsv")
-    write_text(path, text.getvalue(), overwrite=overwrite)
 
 
 def write_text(

@@ -4,7 +4,6 @@ import json
 import os
 import shutil
 import sys
-import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -15,10 +14,9 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
-from astropy.utils.exceptions import AstropyWarning
 from filelock import FileLock, Timeout
 
-from framesort import __version__
+from framesort import __version__, files
 from framesort.errors import InputError, OutputError
 from framesort.files import json_text, remove_leftovers, safe_name, write_text
 
@@ -184,9 +182,7 @@ def read_table(folder: Path) -> Table:
     if not path.exists():
         raise InputError(f"{folder}: holds no {TABLE}; run `framesort sort` first")
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", AstropyWarning)  # types that a hand has changed
-            table = Table.read(path, format="ascii.ecsv")
+        table = files.read_table(path)
     except Exception as error:
         raise InputError(
             f"{path}: cannot be read ({type(error).__name__}); sort the night again"

@@ -205,5 +205,5 @@ def write_report(folder: StrPath, *, overwrite: bool = True) -> Path:
         "minutes_fainter": minutes_fainter,
     }
     page = environment.get_template("page.html").render(_context(results))
-    write_text(path, page, overwrite=overwrite)
+    write_text(path, page, errors="backslashreplace", overwrite=overwrite)
     return path

@@ -2,7 +2,6 @@
 
 import json
 import math
-import warnings
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
-from framesort.files import StrPath
+from framesort.files import StrPath, read_table
 from framesort.records import column_values
 from framesort.report._columns import (
     as_dicts,
@@ -191,7 +190,7 @@ def _read_stars(path: Path) -> Table | None:
     if not path.is_file():
         return None
     try:
-        return Table.read(path, format="ascii.ecsv")
+        return read_table(path)
     except Exception:  # a damaged list costs the report its stars, not its rest
         return None
 
@@ -258,9 +257,7 @@ def read_results(folder: StrPath) -> Results:
     if not path.is_file():
         raise InputError(f"{folder}: no frames.ecsv here; give a folder made by sort or night")
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            table = Table.read(path, format="ascii.ecsv")
+        table = read_table(path)
     except Exception as error:  # the reader raises many kinds for a damaged file
         raise InputError(f"{path}: cannot be read as a table ({error})") from error
     summary: dict[str, Any] = {}
