@@ -99,7 +99,11 @@ class FrameQuality:
     eccentricity, elongation_angle : float
         Of the mean shape; the angle in degrees [0, 180).
     line_raw, line_raw_err, line_raw_angle : float
-        Line of light of this frame alone: share of the stars' light, its uncertainty, degrees.
+        Line of light of this frame alone: share of the stars' light that lies in it between 2
+        and 6 FWHM from the star, its uncertainty, degrees.
+    line_total, line_total_err, line_length : float
+        All of the line's light as a share of the stars', its uncertainty, and the distance in
+        pixels over which it falls to 1/e; NaN for lines below 5 sigma.
     line_profile, line_profile_err : (LINE_BINS,) float ndarray
         Mean over bright stars of the light beside the star at each angle (bin k is centred on
         ``(k + 0.5) * 180 / LINE_BINS`` degrees, both sides together), less its mean over
@@ -130,6 +134,9 @@ class FrameQuality:
     line_raw: float = np.nan
     line_raw_err: float = np.nan
     line_raw_angle: float = np.nan
+    line_total: float = np.nan
+    line_total_err: float = np.nan
+    line_length: float = np.nan
     line_profile: NDArray[np.float64] = field(default_factory=lambda: np.full(LINE_BINS, np.nan))
     line_profile_err: NDArray[np.float64] = field(
         default_factory=lambda: np.full(LINE_BINS, np.nan)

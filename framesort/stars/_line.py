@@ -29,6 +29,7 @@ from framesort.stars._rays import (
     sample_rays,
     widen_error,
 )
+from framesort.stars._reach import Reach, both_sides, level_light, measure_reach
 from framesort.stars._together import average_stars
 
 __all__ = ["LineOfLight", "line_from_stars", "measure_line"]
@@ -39,6 +40,9 @@ _LEAST_STARS = 4
 
 _LEAST_DEPTH = 25.0
 """Signal to noise from which a star is looked at; how much it counts, it tells itself."""
+
+_SURE = 5.0
+"""Deviations from which a line is followed to its ends."""
 
 _MOST_MISSING = 0.3
 """Share of a star's angles that may be without data."""
@@ -63,6 +67,11 @@ class LineOfLight:
         where too few bright stars are there.
     angle : float
         Degrees counter-clockwise from +x, [0, 180).
+    total, total_err : float
+        All of the line's light as a share of the star's, if it falls exponentially as it does
+        between 2 and 12 FWHM; NaN for lines below 5 sigma.
+    length : float
+        Distance over which it falls to 1/e, pixels.
     profile, profile_err : (LINE_BINS,) float ndarray
         See `framesort.records.FrameQuality`.
     stars : int
@@ -72,6 +81,9 @@ class LineOfLight:
     strength: float = np.nan
     error: float = np.nan
     angle: float = np.nan
+    total: float = np.nan
+    total_err: float = np.nan
+    length: float = np.nan
     profile: NDArray[np.float64]
     profile_err: NDArray[np.float64]
     stars: int = 0
@@ -135,7 +147,7 @@ def line_from_stars(
     rays = sample_rays(
         residual, stars, index, INNER * fwhm, OUTER * fwhm, LINE_BINS, steps, 0.1 * noise[index]
     )
-    light, beyond = (_level(_both_sides(side / flux[:, None, None])) for side in rays)
+    light, beyond = (level_light(both_sides(side / flux[:, None, None])) for side in rays)
     whole = np.isnan(beyond).mean(axis=1) < _MOST_MISSING
     if whole.sum() < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
@@ -147,28 +159,29 @@ def line_from_stars(
     own = line.weight @ ((light - beyond) @ line_filter().T)
     error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))
     strength, strength_err, angle = choose_line(line.mean, error, np.arange(0.0, 180.0))
+    reach = Reach()
+    if strength > _SURE * strength_err:
+        reach = measure_reach(
+            residual,
+            stars,
+            index[whole],
+            flux=flux[whole],
+            doubt=doubt,
+            noise=noise[index[whole]],
+            angle=angle,
+            fwhm=fwhm,
+        )
     return LineOfLight(
         strength=strength,
         error=strength_err,
         angle=angle,
+        total=reach.total,
+        total_err=reach.error,
+        length=reach.length * fwhm,
         stars=int(whole.sum()),
         profile=shape.mean - shape.mean.mean(),
         profile_err=shape.error,
     )
-
-
-def _level(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Light by angle less its mean over the angles that have data."""
-    good = np.isfinite(light)
-    total = np.where(good, light, 0).sum(axis=1) / np.maximum(good.sum(axis=1), 1)
-    return light - total[:, None]
-
-
-def _both_sides(sides: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of both sides; where one is missing twice the other."""
-    one, two = sides[:, 0], sides[:, 1]
-    one, two = np.where(np.isnan(one), two, one), np.where(np.isnan(two), one, two)
-    return one + two
 
 
 def _stars_of_list(star_list: Table) -> NDArray[np.float64]:

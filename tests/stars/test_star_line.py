@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
-from star_scenes import add_moffat, star_field
+from star_scenes import add_line, add_moffat, star_field
 
 from framesort.records import LINE_BINS
 from framesort.stars import find_stars, line_template, measure_image, measure_line
@@ -24,8 +24,35 @@ def test_strength_and_angle_of_a_drawn_line():
         # FWHM. The fitted profile takes a part of the line's foot; a tenth is allowed.
         expected = 0.06 * (np.exp(-0.4) - np.exp(-1.2))
         assert quality.line_raw == pytest.approx(expected, rel=0.15)
+        # And all of it is told from its fall, the foot again a little low.
+        assert quality.line_total == pytest.approx(0.06, rel=0.12)
+        assert quality.line_length == pytest.approx(15, rel=0.2)
         assert int(np.argmax(quality.line_profile)) == pytest.approx(angle / 2, abs=2)
         assert quality.line_profile.sum() == pytest.approx(0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("length", "tolerance"), [(2.0, 0.12), (9.0, 0.2)])
+def test_all_light_of_short_and_long_lines(length, tolerance):
+    # Between 2 and 6 FWHM a line of 4 % holds 1.3 % (length 2) or 1.2 % (9); its total must not
+    # depend on that. Of a long line a part lies below the background of 64 pixels: 10 % low.
+    rng = np.random.default_rng(3)
+    image = np.zeros((600, 700))
+    x, y = rng.uniform(0, 700, 150), rng.uniform(0, 600, 150)
+    for px, py, flux in zip(x, y, 10 ** rng.uniform(3.8, 5.5, 150), strict=True):
+        add_moffat(image, px, py, 0.96 * flux, 3.0)
+        add_line(image, px, py, 0.04 * flux, 62, length=3 * length, width=3 / 2.3548, reach=150)
+    image += rng.normal(500, 10, image.shape)
+    line = measure_line(image, find_stars(image))
+    assert line.total == pytest.approx(0.04, rel=tolerance)
+    assert line.length == pytest.approx(3 * length, rel=0.2)
+    assert off(line.angle, 62) < 1
+
+
+def test_no_line_has_no_total():
+    image, _ = star_field(np.random.default_rng(5), stars=150, low=4.0)
+    quality = measure_image(image)
+    assert quality.line_raw < 3 * quality.line_raw_err
+    assert np.isnan([quality.line_total, quality.line_total_err, quality.line_length]).all()
 
 
 def test_uncertainty_is_honest_without_a_line():

@@ -1,0 +1,116 @@
+"""How far a line of light reaches, and all of its light.
+
+`line_raw` is the light between two radii: measured, and comparable from frame to frame. A long
+line has twice as much further in, under the star, and further out.
+"""
+
+import itertools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.records import LINE_BINS
+from framesort.stars._rays import line_template, sample_rays
+from framesort.stars._together import average_stars
+
+__all__ = ["Reach", "both_sides", "level_light", "measure_reach"]
+
+_EDGES = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
+"""Rings, FWHM."""
+
+_LENGTHS = np.geomspace(1.0, 30.0, 61)
+"""1/e lengths that are tried, FWHM."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reach:
+    """All light of a line whose brightness falls exponentially, and its 1/e length in FWHM."""
+
+    total: float = np.nan
+    error: float = np.nan
+    length: float = np.nan
+
+
+def both_sides(sides: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Sum of both sides (m, 2, bins); where one is missing twice the other."""
+    one, two = sides[:, 0], sides[:, 1]
+    one, two = np.where(np.isnan(one), two, one), np.where(np.isnan(two), one, two)
+    return one + two
+
+
+def level_light(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Light by angle less its mean over the angles that have data."""
+    good = np.isfinite(light)
+    total = np.where(good, light, 0).sum(axis=1) / np.maximum(good.sum(axis=1), 1)
+    return np.asarray(light - total[:, None])
+
+
+def measure_reach(
+    residual: NDArray[np.float32],
+    stars: NDArray[np.float64],
+    index: NDArray[np.int64],
+    *,
+    flux: NDArray[np.float64],
+    doubt: NDArray[np.float64],
+    noise: Any,
+    angle: float,
+    fwhm: float,
+) -> Reach:
+    """Light of a line in rings from 2 to 12 FWHM, and the exponential that passes through it.
+
+    The ring from r to s holds total * (exp(-r / length) - exp(-s / length)). The total is its
+    mean over the lengths, each with the probability that the rings give it (evenly in the
+    logarithm before), and the error the spread of that: a line too short or too weak to tell
+    its length has a total as uncertain.
+
+    Parameters
+    ----------
+    residual, stars
+        As for `line_from_stars`.
+    index : (m,) int64 ndarray
+        Which stars.
+    flux, doubt, noise : (m,) float64 ndarray
+        Their light; what `average_stars` needs; noise per pixel.
+    angle : float
+        Of the line, degrees.
+    fwhm : float
+        Pixels.
+    """
+    turns = np.arange(0.0, 180.0) + angle % 1
+    at = int(angle) % 180
+    light, error = [], []
+    for inner, outer in itertools.pairwise(_EDGES):
+        steps = max(4, int(np.ceil((outer - inner) * fwhm)))
+        rays = sample_rays(
+            residual, stars, index, inner * fwhm, outer * fwhm, LINE_BINS, steps, 0.1 * noise
+        )
+        beyond = level_light(both_sides(rays[1] / flux[:, None, None]))
+        shape = line_template(turns, inner=inner, outer=outer)
+        shape = shape - shape.mean(axis=1, keepdims=True)
+        weights = shape / (shape**2).sum(axis=1, keepdims=True)
+        ring = average_stars(np.nan_to_num(beyond) @ weights.T, doubt)
+        light.append(ring.mean[at])
+        error.append(ring.error[at])
+    return _fit_exponential(np.array(light), np.array(error))
+
+
+def _fit_exponential(light: NDArray[np.float64], error: NDArray[np.float64]) -> Reach:
+    edges = np.array(_EDGES)
+    share = -np.diff(np.exp(-edges / _LENGTHS[:, None]), axis=1)
+    weight = 1 / error**2
+    information = share**2 @ weight
+    total = (share * light) @ weight / information
+    misfit = ((light - total[:, None] * share) ** 2) @ weight
+    # A misfit beyond the errors means that they, or the exponential, are not right.
+    worse = max(1.0, float(misfit.min()) / (len(light) - 2))
+    chance = np.exp(-0.5 * (misfit - misfit.min()) / worse)
+    chance /= chance.sum()
+    mean = float(chance @ total)
+    spread = float(chance @ ((total - mean) ** 2 + worse / information))
+    return Reach(
+        total=mean,
+        error=float(np.sqrt(spread)),
+        length=float(np.exp(chance @ np.log(_LENGTHS))),
+    )
