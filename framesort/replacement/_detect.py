@@ -4,7 +4,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-
 REACH = 12
 """Pixels around a peak in which its width is guessed."""
 

@@ -31,6 +31,7 @@ from framesort.replacement._fit import (
     smooth_fill,
     solve_fluxes,
 )
+from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
 from framesort.replacement._profile import join_wings, moffat_profile
 from framesort.replacement._trust import joint_flux, model_stars
@@ -79,12 +80,15 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
     # The noisier the sharp stack, the wider the mean: its noise must not become the deep stack's.
     width = float(np.clip(field.scale * side.noise / field.deep.noise, 1.5, 8))
     field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), width)
-    rest = field.nebula * np.float32(-field.scale)
+    field.kin = nebula_kinship(deep, field.deep, field.nebula, field.scale, side.noise)
+    rest = field.nebula * np.float32(-field.scale * field.kin)
     rest += deep
     rest[field.full_deep] = np.nan
     rest -= field.deep.model
     field.offset = estimate_background(rest, box=BOX).level
     rest += field.deep.model
+    if field.kin != 1.0:  # finer than boxes, as the sharp stack does not tell the nebula
+        field.offset = between_stars(rest, field.deep, field.full_deep)
     rest -= field.offset
     field.deep.image = rest
 
@@ -221,6 +225,8 @@ def fit_field(
     pick = model_stars(field.deep, field.sharp, places, 200)
     field.scale = _scale(field.deep, field.sharp, scale, pick)
     _prepare_deep(field, deep, sharp)
+    if field.kin != 1.0:
+        own_ground(field, deep)
     return field
 
 
@@ -276,11 +282,14 @@ def _renew(
     side = field.sharp
     renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
     field.scale = _scale(field.deep, side, scale, pick)
-    clean = sharp - side.model
-    clean[field.full_sharp] = np.nan
-    side.image = sharp - estimate_background(clean, box=BOX).level
+    if field.kin == 1.0:
+        clean = sharp - side.model
+        clean[field.full_sharp] = np.nan
+        side.image = sharp - estimate_background(clean, box=BOX).level
+        del clean
+    else:
+        side.image = sharp - between_stars(sharp, side, field.full_sharp)
     side.image[field.full_sharp] = np.nan
-    del clean
     _prepare_deep(field, deep, sharp)
     renew_profile(
         field.deep,

@@ -40,6 +40,9 @@ class Field:
         Smooth: deep without stars less `scale` times sharp without stars.
     full_deep, full_sharp : bool ndarray
         Pixels taken as full, with their neighbours.
+    kin : float
+        How much of `scale` times the sharp stack's nebula the deep stack shows: 1 as a rule, else
+        in another filter.
     """
 
     places: Places
@@ -50,6 +53,7 @@ class Field:
     offset: NDArray
     full_deep: NDArray
     full_sharp: NDArray
+    kin: float = 1.0
 
 
 def first_places(

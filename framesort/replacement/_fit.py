@@ -127,8 +127,10 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
 def probe(
     side: Side, places: Places, *, shifted: bool, mode: int, flux: NDArray | None = None
 ) -> NDArray:
-    """`fit_stars` of every star; see there for the columns. `flux` other than the model's own
-    is what a shift or another width would move."""
+    """`fit_stars` of every star; see there for the columns.
+
+    `flux`, if not the model's own, is what a shift or another width would move.
+    """
     x, y = places.at(shifted)
     q = local_q(side, places)
     out = np.zeros((len(x), 10))
@@ -164,8 +166,8 @@ def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
     level = 0.1 * side.noise
     radius = np.maximum(1.4 * side.profile.radius(side.flux, q, level), 3 / q)
     reach = np.maximum(1.4 * side.profile.line_reach(side.flux, q, level), radius)
-    if len(side.angles) and not len(side.profile.tables.cs):
-        # The first time no line is known: look as far as a line of 1 % could be seen.
+    if len(side.angles):
+        # Not only as far as a line is known to go: as far as one of 1 % could be seen.
         reach = np.maximum(reach, np.minimum(3 * radius, 50 / q))
     return radius, reach
 
@@ -254,8 +256,8 @@ def smooth_fill(
     mass, sums = [], []
     for j in range(0, shape[0], ROWS):
         image, weight = rows(j, min(j + ROWS, shape[0]))
-        mass.append(_blocks(weight, step))
-        sums.append(_blocks(image * weight, step))
+        mass.append(blocks(weight, step))
+        sums.append(blocks(image * weight, step))
     coarse_mass, coarse_sum = np.concatenate(mass), np.concatenate(sums)
     wide = []
     for factor in (4, 16):
@@ -288,7 +290,7 @@ def smooth_fill(
     return out
 
 
-def _blocks(image: NDArray, step: int) -> NDArray:
+def blocks(image: NDArray, step: int) -> NDArray:
     """Means of blocks of `step` pixels a side; the last ones may hold repeated edge pixels."""
     if step == 1:
         return image

@@ -20,7 +20,7 @@ from framesort.replacement._profile import profile_fwhm
 from framesort.stars import estimate_background
 from framesort.workers import Progress, run_tasks
 
-FEWEST = 12
+FEWEST = 3
 """Fewer stars than this do not give a profile."""
 
 REASONS = {

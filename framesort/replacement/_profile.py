@@ -28,6 +28,8 @@ STEP_T, N_T = 0.22, 30
 N_INNER = 12
 STEP_U, N_U = 0.4, 19
 STEP_V, N_V = 0.3, 7
+TAIL = 2.5
+"""Standard deviations by which the rest of a line must stand above 0."""
 _SAMPLES = 24  # table columns per knot: linear interpolation is then good to 1e-4 of the peak
 
 
@@ -165,8 +167,7 @@ def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
 
     The singular values of pure noise stay below sqrt(rows) + sqrt(columns); what exceeds that by
     a quarter is kept (one shape across, as a rule; with `grain`, the noise of large scales, beyond
-    8 widths). The line ends where two parts in turn do not
-    stand 3 standard deviations above 0.
+    8 widths). The line ends where all parts beyond do not stand above 0 together.
     """
     out = coef.copy()
     first = int(np.ceil(np.sqrt(3.0) / STEP_U))
@@ -178,10 +179,13 @@ def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
     # Close to the star the round part and the line share light: more shapes are needed there.
     close = (np.arange(first, N_U) * STEP_U) ** 2 < 8
     z[close] = (u[close][:, near] * s[near]) @ v[near]
-    weak = np.sqrt(np.sum(z**2, axis=1)) < 3
-    ends = np.nonzero(weak & np.append(weak[1:], True))[0]
-    if len(ends):
-        z[ends[0] :] = 0.0
+    # All that is left beyond a part, along the strongest shape, must stand above 0 together: a
+    # line that fades slowly has no part that does so by itself.
+    along = z @ (v[0] * np.sign(v[0].sum()))
+    rows = np.cumsum((z != 0).any(axis=1)[::-1])[::-1]
+    beyond = np.cumsum(along[::-1])[::-1] / np.sqrt(np.maximum(rows, 1))
+    seen = np.nonzero(beyond > TAIL)[0]
+    z[seen[-1] + 1 if len(seen) else 0 :] = 0.0
     weak = np.sqrt(np.sum(z**2, axis=0)) < 1.5 * grain
     if weak.any():
         z[:, np.argmax(weak) :] = 0.0

@@ -1,0 +1,95 @@
+"""The nebula of the deep stack where the sharp stack's does not tell it: in another filter."""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from framesort.replacement._finds import Field
+from framesort.replacement._fit import ROWS, Side, blocks, smooth_fill
+
+__all__ = ["between_stars", "nebula_kinship", "own_ground"]
+
+_STEP = 8
+_WIDE = 5.0
+"""Blocks: structure wider than this is taken off as background anyway."""
+_SAME = (0.75, 1.3)
+"""Within these bounds both stacks are taken to show one nebula."""
+
+
+def _fine(image: NDArray, weight: NDArray) -> NDArray:
+    """Structure of block means between a block and five."""
+    mass = ndimage.gaussian_filter(weight, _WIDE)
+    mean = ndimage.gaussian_filter(image * weight, _WIDE) / np.maximum(mass, 1e-6)
+    return np.where(weight > 0.5, image - mean, 0.0)
+
+
+def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noise: float) -> float:
+    """Share of the scaled sharp nebula that the deep stack shows: least squares of their structure.
+
+    Block means of 8 pixels without starlight are compared after what is wider than some 40
+    pixels is taken off, and the noise of the sharp stack is allowed for. 1 exactly where the
+    share is between 0.75 and 1.3, or the sharp stack shows little but noise.
+    """
+    shares: list[tuple[NDArray, NDArray, NDArray]] = []
+    for j in range(0, len(deep), ROWS):
+        cut = slice(j, j + ROWS)
+        dark = np.isfinite(side.image[cut]) if side.image.shape == deep.shape else True
+        dark = dark & np.isfinite(deep[cut]) & (side.model[cut] < side.noise)
+        w = dark.astype(np.float32)
+        bare = np.where(dark, deep[cut] - side.model[cut], np.float32(0))
+        shares.append(
+            tuple(blocks(v, _STEP) for v in (w, bare * w, nebula[cut] * w))  # type: ignore[arg-type]
+        )
+    w, one, two = (np.concatenate(v) for v in zip(*shares, strict=True))
+    some = np.maximum(w, 1e-6)
+    level = (
+        (np.median(one[w > 0.5] / w[w > 0.5]), np.median(two[w > 0.5] / w[w > 0.5]))
+        if (w > 0.5).any()
+        else (0.0, 0.0)
+    )
+    weight = np.where(w > 0.5, w, 0)
+    d = _fine(np.where(w > 0.5, one / some - level[0], 0), weight)
+    n = _fine(np.where(w > 0.5, two / some - level[1], 0), weight) * scale
+    if (weight > 0).sum() < 50:
+        return 1.0
+    # A trail or a galaxy must not decide alone.
+    for v in (d, n):
+        limit = 8 * 1.4826 * np.median(np.abs(v[weight > 0]))
+        np.clip(v, -limit, limit, out=v)
+    power = float(np.mean(n[weight > 0] ** 2))
+    real = power - (scale * noise / _STEP) ** 2
+    if real < 0.5 * power:
+        return 1.0
+    share = float(np.clip(np.mean((d * n)[weight > 0]) / real, 0, 2))
+    return 1.0 if _SAME[0] < share < _SAME[1] else share
+
+
+def between_stars(image: NDArray, side: Side, full: NDArray) -> NDArray:
+    """Level of a stack from its pixels without starlight, carried smoothly under the stars."""
+
+    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
+        cut = slice(first, last)
+        model = side.model[cut]
+        good = np.isfinite(image[cut]) & ~full[cut]
+        weight = np.where(good, 1 / (1 + (2 * model / side.noise) ** 4), 0).astype(np.float32)
+        return np.where(good, image[cut] - model, 0).astype(np.float32), weight
+
+    return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
+
+
+def own_ground(field: Field, deep: NDArray) -> None:
+    """The deep stack's level under its stars from its own pixels; changes `field.offset`."""
+    side = field.deep
+
+    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
+        cut = slice(first, last)
+        model = side.model[cut]
+        lit = side.eps * model / side.noise
+        good = np.isfinite(deep[cut]) & ~field.full_deep[cut]
+        weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
+        return np.where(good, deep[cut] - model, 0).astype(np.float32), weight
+
+    # Wider than a star, so that what a star leaves is not taken for nebula.
+    ground = smooth_fill(rows, (deep.shape[0], deep.shape[1]), side.profile.width)
+    ground -= np.float32(field.scale) * field.nebula
+    field.offset = ground
