@@ -3,10 +3,18 @@
 import numpy as np
 import pytest
 from astropy.table import Table
+from scipy.optimize import brentq
 
 from framesort.errors import InputError
+from framesort.night import Settings
 from framesort.records import add_column
-from framesort.selection import SetLimits, choose_sets, summarise_sets, trace_trade_off
+from framesort.selection import (
+    SetLimits,
+    choose_sets,
+    report_selection,
+    summarise_sets,
+    trace_trade_off,
+)
 
 
 def graded(grades, **columns):
@@ -21,6 +29,7 @@ def graded(grades, **columns):
         "eccentricity": np.full(n, 0.3),
         "noise": np.full(n, 10.0),
         "transparency": np.ones(n),
+        "heater_state": ["off" if grade == "sharp" else "on" for grade in grades],
         "grade": list(grades),
         "reason": [""] * n,
     }
@@ -99,3 +108,76 @@ def test_trade_off_gets_deeper_and_wider():
     assert np.all(np.diff(curve["depth"]) < 0) and np.all(np.diff(curve["fwhm"]) >= 0)
     assert curve["depth"][-1] == pytest.approx(10 / 4)
     assert len(trace_trade_off(table, "Ha")) == 0
+
+
+def ccd_equation(signal, pixels, sky, read_noise):
+    """Signal to noise of a star, electrons, sky well known (Howell, Handbook of CCD Astronomy)."""
+    return signal / np.sqrt(signal + pixels * (sky + read_noise**2))
+
+
+def test_the_faintest_star_by_the_ccd_equation():
+    # Own example of the equation, without the term for the sky's own error.
+    assert ccd_equation(1e4, 29, 100.0, 3.0) == pytest.approx(87.17, abs=0.005)
+    # One frame of 2 electrons per ADU on a sky of 100 e/px with 3 e of read noise.
+    noise = np.sqrt(100 + 9) / 2
+    table = graded(["sharp"], noise=np.array([noise]), gain=np.array([2.0]))
+    choose_sets(table)
+    found = summarise_sets(table, "L")[0].limit_flux
+    pixels = 4 * np.pi * ((3 / 2.354820) ** 2 + 1 / 12)
+    wanted = brentq(lambda flux: ccd_equation(2 * flux, pixels, 100.0, 3.0) - 10, 1, 1e5)
+    assert found == pytest.approx(wanted, rel=1e-6)
+
+
+@pytest.mark.parametrize(("gain", "times"), [(1e9, 10**0.8), (1e-6, 10**0.4)])
+def test_exposure_for_one_magnitude_fainter(gain, times):
+    """2.512 squared where the sky's noise decides, 2.512 where the star's own photons do."""
+    table = graded(["sharp"] * 6, gain=np.full(6, gain))
+    choose_sets(table)
+    summary = summarise_sets(table, "L")[0]
+    assert summary.fainter_minutes == pytest.approx((times - 1) * 12, rel=1e-3)
+    # Six times as many frames as that asks for, and the limit is there: closed loop.
+    more = graded(["sharp"] * round(6 * times), gain=np.full(round(6 * times), gain))
+    choose_sets(more)
+    fainter = summarise_sets(more, "L")[0].limit_flux
+    # The number of frames is whole: half a frame of 15 is 3 %.
+    assert fainter == pytest.approx(summary.limit_flux / 10**0.4, rel=0.03)
+
+
+def test_magnitudes_with_a_zero_point():
+    table = graded(["sharp"] * 6)
+    choose_sets(table)
+    told = report_selection(table, "L", zero_point=21.0)
+    flux = told.sharp.limit_flux
+    # Pogson: a star of 1 ADU per second has magnitude 21; 120 s frames.
+    assert told.sharp.limit_magnitude == pytest.approx(21 - 2.5 * np.log10(flux / 120))
+    assert f"magnitude {told.sharp.limit_magnitude:.1f}" in " ".join(told.sentences)
+    assert np.isnan(report_selection(table, "L").sharp.limit_magnitude)
+    assert "magnitude 2" not in " ".join(report_selection(table, "L").sentences)
+
+
+def test_curve_says_how_many_heated_frames_are_in():
+    table = graded(["sharp"] * 4 + ["usable"] * 3)
+    choose_sets(table)
+    curve = report_selection(table, "L").curve
+    assert list(curve["heated"]) == [0, 0, 0, 0, 1, 2, 3]
+    assert curve["hours"][-1] == pytest.approx(7 * 120 / 3600)
+
+
+def test_a_limit_on_the_line():
+    table = graded(["sharp"] * 6, line_strength=np.array([0, 0.001, 0.002, 0.006, 0.01, 0.02]))
+    choose_sets(table, limits=SetLimits(max_line=0.005, min_frames=1))
+    assert list(table["sharp_set"]) == [True] * 3 + [False] * 3
+
+
+def test_sentences_of_a_night_whose_heater_is_not_known():
+    table = graded(["sharp"] * 6)
+    choose_sets(table)
+    add_column(table, "heater_state", ["unknown"] * 6)
+    assert "not known" in report_selection(table, "L").sentences[0]
+
+
+def test_zero_points_by_filter():
+    settings = Settings(zero_point=("21.5", "Ha=19.25"))
+    assert settings.zero_points() == {"": 21.5, "Ha": 19.25}
+    with pytest.raises(InputError, match="FILTER=MAGNITUDE, got 'Ha=faint'"):
+        Settings(zero_point=("Ha=faint",))

@@ -140,6 +140,15 @@ def _sorting() -> argparse.ArgumentParser:
         "--max-eccentricity", type=float, metavar="E", help="largest eccentricity of a sharp frame"
     )
     sets.add_argument(
+        "--max-line", type=float, metavar="F", help="largest line of light of a sharp frame"
+    )
+    sets.add_argument(
+        "--zero-point",
+        action="append",
+        metavar="[FILTER=]MAG",
+        help="magnitude of a star of 1 ADU per second, to tell limits in magnitudes",
+    )
+    sets.add_argument(
         "--min-frames", type=int, metavar="N", help="fill the sharp set up to so many (default 5)"
     )
     sets.add_argument(

@@ -49,10 +49,12 @@ class Settings:
         Plug-ins; "builtin" for this library's own.
     max_share : float
         Largest heater share of a frame of the sharp-star set.
-    max_fwhm, max_eccentricity : float or None
+    max_fwhm, max_eccentricity, max_line : float or None
         Further limits of the sharp-star set.
     min_frames : int
         The sharp-star set is filled up to this many with the best usable heater-off frames.
+    zero_point : tuple of str
+        Magnitude of a star that gives 1 ADU per second, "21.5" or "L=21.5" for one filter.
     keep_in, leave_out : tuple of str
         Files put into the sharp-star set, or kept out of both, by hand.
     bias, dark, flat : tuple of str
@@ -103,6 +105,8 @@ class Settings:
     max_share: float = 0.02
     max_fwhm: float | None = None
     max_eccentricity: float | None = None
+    max_line: float | None = None
+    zero_point: tuple[str, ...] = ()
     min_frames: int = 5
     keep_in: tuple[str, ...] = ()
     leave_out: tuple[str, ...] = ()
@@ -127,6 +131,7 @@ class Settings:
             "leave_out",
             "time_column",
             "stop_column",
+            "zero_point",
             "bias",
             "dark",
             "flat",
@@ -139,6 +144,7 @@ class Settings:
             ("max_share", 0.0, 1.0),
             ("max_fwhm", 0.0, 1e3),
             ("max_eccentricity", 0.0, 1.0),
+            ("max_line", 0.0, 1.0),
             ("min_frames", 1, 10**6),
             ("clip", 1.0, 100.0),
             ("memory", 50.0, 1e6),
@@ -151,6 +157,7 @@ class Settings:
             value = getattr(self, name)
             if value is not None and not (isinstance(value, int | float) and low <= value <= high):
                 raise InputError(f"{name} must be a number from {low:g} to {high:g}, got {value!r}")
+        self.zero_points()
         for name in ("null", "link", "flat_has_bias"):
             if not isinstance(getattr(self, name), bool):
                 raise InputError(f"{name} must be true or false, got {getattr(self, name)!r}")
@@ -169,6 +176,25 @@ class Settings:
         parts = tuple(offset) if isinstance(offset, list | tuple) else (offset,)
         if offset != "auto" and not all(isinstance(part, int | float) for part in parts):
             raise InputError(f"clock_offset must be seconds or 'auto', got {offset!r}")
+
+    def zero_points(self) -> dict[str, float]:
+        """Magnitude of a star of 1 ADU per second by filter; "" holds for all others.
+
+        Raises
+        ------
+        InputError
+            An entry is not MAGNITUDE or FILTER=MAGNITUDE.
+        """
+        points = {}
+        for entry in self.zero_point:
+            name, _, value = str(entry).rpartition("=")
+            try:
+                points[name] = float(value)
+            except ValueError:
+                raise InputError(
+                    f"zero_point must be MAGNITUDE or FILTER=MAGNITUDE, got {entry!r}"
+                ) from None
+        return points
 
     def log_options(self) -> dict[str, Any]:
         """What a reader of heater logs is given beside the log."""

@@ -253,6 +253,7 @@ def _judge_frames(table: Table, qualities: list[FrameQuality], settings: Setting
             max_share=settings.max_share,
             max_fwhm=settings.max_fwhm,
             max_eccentricity=settings.max_eccentricity,
+            max_line=settings.max_line,
             min_frames=settings.min_frames,
         ),
         keep_in=settings.keep_in,

@@ -14,7 +14,7 @@ from framesort.night._sort import SortedNight
 from framesort.night._states import night_rows
 from framesort.records import HeaterTrace, column_values
 from framesort.replacement import ReplacementCheck
-from framesort.selection import advise_sets, summarise_sets
+from framesort.selection import report_selection
 
 __all__ = ["add_merged", "summarise_line", "summarise_night"]
 
@@ -96,20 +96,25 @@ def _count(values: np.ndarray, names: tuple[str, ...]) -> dict[str, int]:
 def _group(night: SortedNight, name: str) -> dict[str, Any]:
     here = np.flatnonzero(night.table["group"] == name)
     rows = night.table[here]
-    sharp, deep = summarise_sets(night.table, name)
+    points = night.settings.zero_points()
+    filter_name = str(rows["filter"][0])
+    chosen = report_selection(
+        night.table, name, zero_point=points.get(filter_name, points.get("", np.nan))
+    )
     return {
         "label": name,
-        "filter": str(rows["filter"][0]),
+        "filter": filter_name,
         "exposure": float(np.median(column_values(rows, "exposure"))),
         "frames": len(rows),
         "states": _count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
         "grades": _count(np.asarray(rows["grade"]), ("sharp", "usable", "poor")),
-        "sharp": asdict(sharp),
-        "deep": asdict(deep),
+        "sharp": asdict(chosen.sharp),
+        "deep": asdict(chosen.deep),
+        "trade_off": _rows(chosen.curve),
         "light_by_angle": average_light_by_angle(
             [night.qualities[row] for row in here], rows["heater_state"]
         ),
-        "advice": advise_sets(rows, sharp, deep),
+        "advice": list(chosen.sentences),
     }
 
 

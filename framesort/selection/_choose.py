@@ -1,4 +1,4 @@
-"""The two sets, their weights, and the trade-off between depth and sharpness."""
+"""The two sets and their weights."""
 
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -11,17 +11,7 @@ from numpy.typing import NDArray
 from framesort.errors import InputError
 from framesort.records import add_column, add_reason, column_values
 
-__all__ = [
-    "SetLimits",
-    "SetSummary",
-    "advise_sets",
-    "choose_sets",
-    "summarise_sets",
-    "trace_trade_off",
-]
-
-ONE_MAGNITUDE = 10 ** (2 / 2.5)
-"""Times the exposure that reaches one magnitude fainter against the sky's noise: 6.31."""
+__all__ = ["SetLimits", "choose_sets"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,6 +26,8 @@ class SetLimits:
         Pixels.
     max_eccentricity : float or None
         sqrt(1 - (b/a)^2).
+    max_line : float or None
+        Line of light beyond the heater-off frames, a share of the stars' light.
     min_frames : int
         With fewer sharp frames the best usable heater-off ones are added up to this
         number: with less than five, outliers cannot be told from signal.
@@ -44,33 +36,8 @@ class SetLimits:
     max_share: float = 0.02
     max_fwhm: float | None = None
     max_eccentricity: float | None = None
+    max_line: float | None = None
     min_frames: int = 5
-
-
-@dataclass(frozen=True, kw_only=True)
-class SetSummary:
-    """One set of one group.
-
-    Attributes
-    ----------
-    frames : int
-        How many.
-    hours : float
-        Their exposure in all.
-    fwhm : float
-        Expected FWHM of the stack, pixels: the weighted mean of the frames'.
-    depth : float
-        Expected background standard deviation of the stack in ADU of the group's
-        clearest frames.
-    limit_flux : float
-        Flux in ADU at which a star has a signal-to-noise ratio of 10 in the stack.
-    """
-
-    frames: int
-    hours: float
-    fwhm: float
-    depth: float
-    limit_flux: float
 
 
 def choose_sets(
@@ -112,7 +79,11 @@ def choose_sets(
     share = column_values(table, "heater_share")
     sharp = (grade == "sharp") & ~(share > limits.max_share)
     fits = np.ones(len(table), dtype=bool)
-    for name, limit in (("fwhm", limits.max_fwhm), ("eccentricity", limits.max_eccentricity)):
+    for name, limit in (
+        ("fwhm", limits.max_fwhm),
+        ("eccentricity", limits.max_eccentricity),
+        ("line_strength", limits.max_line),
+    ):
         if limit is not None:
             fits &= column_values(table, name) <= limit
     sharp &= fits
@@ -174,104 +145,3 @@ def _weights(table: Table, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
             raw *= (np.where(known, values, usual) / usual) ** power
         weights[rows] = raw / np.median(raw)
     return weights
-
-
-def summarise_sets(table: Table, group: str) -> tuple[SetSummary, SetSummary]:
-    """What stacking the sharp-star set and the deep-signal set of a group should give.
-
-    Parameters
-    ----------
-    table : `~astropy.table.Table`
-        With the columns of `choose_sets`.
-    group : str
-        Name of the group.
-
-    Returns
-    -------
-    sharp, deep : SetSummary
-        NaN for what cannot be told, as for an empty set.
-    """
-    rows = np.asarray(table["group"] == group)
-    sharp = rows & np.asarray(table["sharp_set"], dtype=bool)
-    deep = rows & np.asarray(table["deep_set"], dtype=bool)
-    return _summary(table, sharp, "weight_sharp"), _summary(table, deep, "weight_deep")
-
-
-def _summary(table: Table, rows: NDArray[np.bool_], weight: str) -> SetSummary:
-    if not rows.any():
-        return SetSummary(frames=0, hours=0.0, fwhm=np.nan, depth=np.nan, limit_flux=np.nan)
-    weights = column_values(table, weight)[rows]
-    fwhm = float(np.average(column_values(table, "fwhm")[rows], weights=weights))
-    clear = np.nan_to_num(column_values(table, "transparency")[rows], nan=1.0)
-    noise = column_values(table, "noise")[rows] / clear
-    depth = float(np.sqrt(np.sum((weights * noise) ** 2)) / weights.sum())
-    # Noise-equivalent area of a Gaussian, 4 pi (sigma^2 + 1/12) pixels (King 1983, PASP 95, 163).
-    area = 4 * np.pi * ((fwhm / 2.354820) ** 2 + 1 / 12)
-    return SetSummary(
-        frames=int(rows.sum()),
-        hours=float(column_values(table, "exposure")[rows].sum() / 3600),
-        fwhm=fwhm,
-        depth=depth,
-        limit_flux=float(10 * depth * np.sqrt(area)),
-    )
-
-
-def trace_trade_off(table: Table, group: str) -> Table:
-    """Depth against sharpness as the frames of a group are stacked from the best stars on.
-
-    Returns
-    -------
-    `~astropy.table.Table`
-        Columns frames, hours, fwhm [pix], depth [adu]: row k is the stack of the k + 1
-        narrowest frames of the deep-signal set.
-    """
-    rows = np.flatnonzero((table["group"] == group) & np.asarray(table["deep_set"], dtype=bool))
-    rows = rows[np.argsort(column_values(table, "fwhm")[rows], kind="stable")]
-    chosen = np.zeros(len(table), dtype=bool)
-    steps = []
-    for row in rows:
-        chosen[row] = True
-        summary = _summary(table, chosen, "weight_deep")
-        steps.append((summary.frames, summary.hours, summary.fwhm, summary.depth))
-    names = ("frames", "hours", "fwhm", "depth")
-    return (
-        Table(rows=steps, names=names)
-        if steps
-        else Table(names=names, dtype=(int, float, float, float))
-    )
-
-
-def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
-    """Say in sentences whether there are enough heater-off frames in a group.
-
-    Parameters
-    ----------
-    rows : `~astropy.table.Table`
-        The group's rows; needs heater_state.
-    sharp, deep : SetSummary
-        From `summarise_sets`.
-    """
-    if sharp.frames == 0:
-        return [
-            "No heater-off frame of this group is good enough for a sharp stack: "
-            "its stars cannot be replaced."
-        ]
-    advice = []
-    if not np.isin(np.asarray(rows["heater_state"]), ["on", "part"]).any():
-        advice.append("No heated frame in this group: the two sets differ by seeing only.")
-    if sharp.frames < 5:
-        advice.append(
-            f"Only {sharp.frames} {'frame' if sharp.frames == 1 else 'frames'} in the sharp-star "
-            "set: with less than five, satellites and cosmic rays cannot be told from stars."
-        )
-    more = (ONE_MAGNITUDE - 1) * sharp.hours * 60
-    advice.append(
-        f"Stars fainter than {sharp.limit_flux:.0f} ADU are below ten times the noise in the sharp "
-        f"stack; one magnitude fainter needs {more:.0f} more heater-off minutes."
-    )
-    if sharp.depth > 1.05 * deep.depth:
-        advice.append(
-            f"The sky of the deep stack is {sharp.depth / deep.depth:.1f} times less noisy than "
-            "that of the sharp stack."
-        )
-    return advice
