@@ -9,16 +9,16 @@ from astropy.table import Table
 from framesort.night import sort_night
 from framesort.simulation import read_scenario, simulate_night
 
-# 7 frames with the heater off, then 6 with it on.
+# 6 frames with the heater off, one in part, then 4 with it on.
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
 seed = 5
 [camera]
-width = 340
-height = 280
+width = 300
+height = 240
 hot_pixels = 30
 [stars]
-count = 220
+count = 180
 faintest = 12.0
 brightest = 8e4
 [seeing]
@@ -27,7 +27,7 @@ jitter = 0.02
 [mount]
 dither = 6.0
 [heater]
-events = [[7.6, 100]]
+events = [[6.6, 100]]
 [calibration]
 darks = 0
 [[filter]]
@@ -38,7 +38,7 @@ filaments = 1.5
 [[run]]
 filter = "L"
 exposure = 60.0
-count = 13
+count = 11
 """
 
 

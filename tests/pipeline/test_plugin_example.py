@@ -47,7 +47,7 @@ def ring_box(small_night, tmp_path_factory):
     """The night's log as the example's own box writes it."""
     path = tmp_path_factory.mktemp("box") / "ring.box"
     start = Time("2026-02-11T20:00:00").unix
-    path.write_text(f"@{start - 600:.0f} P000\n@{start + 7.6 * 60:.0f} P100\n")
+    path.write_text(f"@{start - 600:.0f} P000\n@{start + 6.6 * 60:.0f} P100\n")
     return path
 
 
@@ -66,12 +66,13 @@ def test_every_step_by_the_package(plugins, small_night, ring_box, tmp_path, cap
     table = Table.read(tmp_path / "out" / "frames.ecsv")
     assert list(table["heater_state"]) == list(small_night.truth["heater_state"])
     assert np.sum(table["sharp_set"]) >= 5
-    # Dithers as astroalign finds them are those that were drawn, to centroid errors of sep.
-    centre = np.array([(340 - 1) / 2, (280 - 1) / 2, 1.0])
+    # Dithers as astroalign finds them are those that were drawn. It takes pairs of stars up to
+    # 2 pixels apart, so a frame with few good pairs may be off by some of that.
+    centre = np.array([(300 - 1) / 2, (240 - 1) / 2, 1.0])
     drawn = np.array([matrix @ centre for matrix in small_night.truth["matrix"]])[:, :2]
     got = np.column_stack([table["shift_x"], table["shift_y"]])
     error = (got - got.mean(axis=0)) - (drawn - drawn.mean(axis=0))
-    assert np.abs(error).max() < 0.2 < np.ptp(drawn)
+    assert np.median(np.abs(error)) < 0.05 and np.abs(error).max() < 0.5 < np.ptp(drawn) / 5
     header = fits.getheader(tmp_path / "out" / "L" / "final.fits")
     assert header["FSSTARS"] > 30
 
