@@ -6,15 +6,8 @@ also on the light by angle of each frame.
 
 from framesort.evidence._angles import average_light_by_angle
 from framesort.evidence._clock import ClockOffset, estimate_clock_offset
-from framesort.evidence._gap import (
-    GapVerdict,
-    LineOnSide,
-    LineVerdict,
-    compare_gap,
-    follow_line,
-    mean_line_angle,
-    read_gap_angle,
-)
+from framesort.evidence._follow import LineOnSide, LineVerdict, follow_line, mean_line_angle
+from framesort.evidence._gap import GapVerdict, compare_gap, read_gap_angle
 from framesort.evidence._line import measure_line_excess
 from framesort.evidence._response import Response, estimate_response
 from framesort.evidence._switches import describe_switches, find_switches
