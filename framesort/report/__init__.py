@@ -19,6 +19,7 @@ from framesort.report._stars import (
     draw_star_cutouts,
 )
 from framesort.report._stretch import Stretch, measure_stretch, shrink_image, stretch_image
+from framesort.report._style import style_axes
 from framesort.report._timeline import draw_history, draw_timeline, draw_widths, split_nights
 
 __all__ = [
@@ -49,6 +50,7 @@ __all__ = [
     "shrink_image",
     "split_nights",
     "stretch_image",
+    "style_axes",
     "write_preview",
     "write_report",
 ]
