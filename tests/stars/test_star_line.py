@@ -1,4 +1,6 @@
-"""The line of light: drawn lines, none, and what must not be taken for one."""
+"""The line of light: drawn lines, optical images, none."""
+
+import functools
 
 import numpy as np
 import pytest
@@ -95,26 +97,53 @@ def test_neighbours_column_and_satellite_are_no_line(seed):
     assert quality.line_raw < 3 * quality.line_raw_err
 
 
-def optical_star(theta, *, half_gap=12.0, bin_=8, seeing=2.4):
-    """Long-exposure star of a pupil with a central obstruction and two gaps in a warm rim.
+def rim_gap(r, angle, theta, *, half_gap=12.0):
+    """Two opposite gaps in a rim that the heater delays by a quarter wave: (opaque, phase)."""
+    gap = np.abs((angle - theta + 90) % 180 - 90) < half_gap
+    return np.zeros_like(gap), (r > 0.8) & ~gap
 
-    Fourier transform of the pupil at five wavelengths, blurred by seeing of FWHM `seeing`
-    pixels. The pupil's edges are averaged over 8 x 8 sub-samples: hard edges make false arms.
+
+def strip(r, angle, theta):
+    """An opaque radial strip of 0.08 radii on one side of the centre."""
+    off = np.radians(angle - theta)
+    opaque = (np.abs(r * np.sin(off)) < 0.04) & (np.cos(off) > 0)
+    return opaque, np.zeros_like(opaque)
+
+
+def chord(r, angle, theta):
+    """The pupil is cut off straight at 0.8 radii."""
+    opaque = r * np.cos(np.radians(angle - theta)) > 0.8
+    return opaque, np.zeros_like(opaque)
+
+
+def pupil(theta, feature, diameter, *, obstruction=0.35):
+    """Complex pupil on 512 x 512 points.
+
+    Its edges are averaged over 8 x 8 sub-samples: hard edges make false arms at 0, 90, 180 and 270.
     """
-    n, sub = 512, 8
-    fine = (np.arange(128 * sub) + 0.5) / sub - 64
+    sub = 8
+    fine = ((np.arange(128 * sub) + 0.5) / sub - 64) / (diameter / 2)
     u, v = np.meshgrid(fine, fine)
     r, angle = np.hypot(u, v), np.degrees(np.arctan2(v, u))
-    gap = np.abs((angle - theta + 90) % 180 - 90) < half_gap
-    image = np.zeros((n, n))
-    for diameter in (88, 94, 100, 106, 112):  # as seen in wavelengths: blue is wide
-        radius = diameter / 2
-        warm = (r > 0.8 * radius) & ~gap
-        pupil = ((r < radius) & (r > 0.35 * radius)) * np.exp(0.5j * np.pi * warm * 100 / diameter)
-        whole = np.zeros((n, n), complex)
-        whole[192:320, 192:320] = pupil.reshape(128, sub, 128, sub).mean(axis=(1, 3))
-        image += np.abs(np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(whole)))) ** 2
-    return gaussian_filter(image / image.sum(), seeing * bin_ / 2.3548, mode="wrap")
+    opaque, late = feature(r, angle, theta)
+    open_ = (r < 1) & (r > obstruction) & ~opaque
+    # As seen in wavelengths: a pupil is wide in blue light, and its delay a larger part.
+    light = open_ * np.exp(0.5j * np.pi * late * 100 / diameter)
+    whole = np.zeros((512, 512), complex)
+    whole[192:320, 192:320] = light.reshape(128, sub, 128, sub).mean(axis=(1, 3))
+    return whole
+
+
+def diffract(light):
+    """In-focus image of a pupil (Goodman, Introduction to Fourier Optics, ch. 4)."""
+    image = np.abs(np.fft.fftshift(np.fft.fft2(np.fft.ifftshift(light)))) ** 2
+    return image / image.sum()
+
+
+def optical_star(theta, *, feature=rim_gap, bin_=8, seeing=2.4):
+    """Long-exposure star at five wavelengths, blurred by seeing of FWHM `seeing` pixels."""
+    image = sum(diffract(pupil(theta, feature, d)) for d in (88, 94, 100, 106, 112)) / 5
+    return gaussian_filter(image, seeing * bin_ / 2.3548, mode="wrap")
 
 
 def optical_frame(star, rng, *, bin_=8, side=6):
@@ -143,9 +172,44 @@ def test_optical_image_of_gaps_at_the_rim(theta):
     assert off(axis, theta + 90) < 2
     assert off(quality.line_raw_angle, theta + 90) < 12  # somewhere in the fan
     # A narrow gap makes one line.
-    quality = measure_image(optical_frame(optical_star(theta, half_gap=3.0), rng))
+    narrow = optical_star(theta, feature=functools.partial(rim_gap, half_gap=3.0))
+    quality = measure_image(optical_frame(narrow, rng))
     assert quality.line_raw > 5 * quality.line_raw_err
     assert off(quality.line_raw_angle, theta + 90) < 2.5
+
+
+def test_opaque_pupils_make_symmetric_images():
+    # F(-u) = conj F(u) for a real pupil, so that both arms are equal: a line has no direction.
+    # Exact; with a delay of the light it no longer is.
+    image = diffract(pupil(30.0, strip, 100))
+    turned = image[1:, 1:][::-1, ::-1]  # row and column 0 have no opposite
+    assert np.abs(image[1:, 1:] - turned).max() < 1e-12 * image.max()
+    late = diffract(pupil(30.0, lambda r, a, t: (strip(r, a, t)[1], strip(r, a, t)[0]), 100))
+    assert np.abs(late[1:, 1:] - late[1:, 1:][::-1, ::-1]).max() > 1e-4 * late.max()
+
+
+@pytest.mark.parametrize(
+    ("feature", "theta", "expected"),
+    [
+        (strip, 30.0, 120.5),
+        (strip, 75.0, 165.5),
+        (strip, 150.0, 59.5),
+        (chord, 30.0, 30.5),
+        (chord, 75.0, 75.5),
+        (chord, 150.0, 149.5),
+    ],
+)
+def test_angles_of_edges_in_the_pupil(feature, theta, expected):
+    # An edge sends light across itself: a radial strip at theta + 90, a chord at theta (found by
+    # fast Fourier transform with other code: the angles given, to half a degree). 1.5 degrees.
+    rng = np.random.default_rng(int(theta))
+    frame = optical_frame(optical_star(theta, feature=feature, seeing=1.6), rng)
+    quality = measure_image(frame)
+    assert quality.line_raw > 3 * quality.line_raw_err
+    assert off(quality.line_raw_angle, expected) < 1.5
+    # A mirror reverses the sense: 180 less the angle.
+    mirrored = measure_image(np.ascontiguousarray(frame[:, ::-1]))
+    assert off(mirrored.line_raw_angle, 180 - expected) < 1.5
 
 
 def test_alone_gives_what_the_frame_gives():
