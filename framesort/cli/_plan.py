@@ -132,7 +132,7 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
     if options.folder is None:
         needs, notes = _needs_by_figures(options)
         return needs, None, (), notes
-    from framesort.night import read_sorted
+    from framesort.night import Settings, read_sorted
     from framesort.planning import unheated_minutes_needed
 
     given = sorted(
@@ -140,9 +140,9 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
     )
     if given:
         raise InputError(f"--{given[0].replace('_', '-')} is for a plan without a folder")
-    if options.magnitude is not None and options.zero_point is None:
-        raise InputError("--magnitude with a folder needs --zero-point; or give --flux in ADU")
     table, summary = read_sorted(options.folder)
+    settings = Settings.from_mapping(summary.get("settings", {}), where=str(options.folder))
+    points = settings.zero_points()
     needs = []
     notes = []
     for group in summary.get("groups", []):
@@ -153,7 +153,14 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
             flux, snr = group["deep"]["limit_flux"], options.snr or 10.0
             star = f"the faintest stars of the deep stack ({flux or 0:.0f} ADU)"
         if options.magnitude is not None:
-            light = 10 ** (0.4 * (options.zero_point - options.magnitude))
+            zero = options.zero_point
+            zero = points.get(group["filter"], points.get("")) if zero is None else zero
+            if zero is None:
+                raise InputError(
+                    f"--magnitude with a folder needs --zero-point ({group['label']} has none); or "
+                    "give --flux in ADU"
+                )
+            light = 10 ** (0.4 * (zero - options.magnitude))
             flux, snr = light * group["exposure"], options.snr or 20.0
             star = f"stars of magnitude {options.magnitude:g} ({flux:.0f} ADU)"
         if not flux:

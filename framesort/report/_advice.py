@@ -44,6 +44,7 @@ ADVICE = {
     "exposure.",
     "not matched": "Look at the frame: another field, too few stars, or a mirrored image.",
     "vanished": "Keep the frames in place until the run has ended.",
+    "changed": "Leave the frames alone until the run has ended; then run again.",
     "added by hand": "Nothing to do.",
     "left out by hand": "Nothing to do.",
 }

@@ -24,9 +24,11 @@ _TOLD_IN_TABLE = ("Stars fainter than", "The sky of the deep stack")
 def minutes_fainter(group: GroupSummary) -> float:
     """Heater-off minutes lacking for replaced stars one magnitude fainter; NaN if not known.
 
-    Where the sky sets the noise, signal-to-noise grows with the root of time: a magnitude, a
-    factor 10^0.4 in light, takes 10^0.8 = 6.3 times the time.
+    As the summary tells; else where the sky sets the noise signal-to-noise grows with the root
+    of time, so a magnitude, a factor 10^0.4 in light, takes 10^0.8 = 6.3 times the time.
     """
+    if math.isfinite(group.sharp.fainter_minutes):
+        return group.sharp.fainter_minutes
     have = 60 * group.sharp.hours
     return (10**0.8 - 1) * have if group.sharp.frames and have > 0 else math.nan
 

@@ -34,7 +34,9 @@ __all__ = [
 class SetSummary:
     """One set of a group: frames, hours of exposure, FWHM [pix] and depth [ADU] of its stack.
 
-    `limit_flux` [ADU] is the light of a star at ten times the noise.
+    `limit_flux` [ADU] is the light of a star at ten times the noise, `limit_magnitude` its
+    magnitude where a zero point was given, `fainter_minutes` the exposure that is lacking for
+    one magnitude more.
     """
 
     frames: int = 0
@@ -42,6 +44,8 @@ class SetSummary:
     fwhm: float = math.nan
     depth: float = math.nan
     limit_flux: float = math.nan
+    limit_magnitude: float = math.nan
+    fainter_minutes: float = math.nan
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -149,6 +153,8 @@ def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, told: Any) -> 
         fwhm=as_number(told.get("fwhm")),
         depth=as_number(told.get("depth")),
         limit_flux=as_number(told.get("limit_flux")),
+        limit_magnitude=as_number(told.get("limit_magnitude")),
+        fainter_minutes=as_number(told.get("fainter_minutes")),
     )
 
 
@@ -259,7 +265,7 @@ def read_results(folder: StrPath) -> Results:
     try:
         table = read_table(path)
     except Exception as error:  # the reader raises many kinds for a damaged file
-        raise InputError(f"{path}: cannot be read as a table ({error})") from error
+        raise InputError(f"{path}: cannot be read as a table ({type(error).__name__})") from error
     summary: dict[str, Any] = {}
     notes: list[str] = []
     if (folder / "night.json").is_file():

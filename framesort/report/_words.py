@@ -102,6 +102,19 @@ def _cost_from_table(group: GroupSummary, results: Results) -> str:
     )
 
 
+def _clocks(results: Results) -> list[str]:
+    """What the stars say of a log's clock that is wrong, for each night."""
+    nights = [n for n in as_dicts(results.summary.get("nights")) if n.get("clock")]
+    told = [(str(n.get("night", "")), n["clock"]) for n in nights]
+    told = told or [("", results.summary.get("clock"))]
+    return [
+        f"{name}: {text}" if name and len(told) > 1 else text
+        for name, clock in told
+        if isinstance(clock, dict) and clock.get("significant") is True
+        for text in as_sentences(clock.get("sentence"))
+    ]
+
+
 def describe_cost(results: Results) -> list[str]:
     """What the heater cost in sharpness, for each group."""
     states = states_of(results.table)
@@ -117,9 +130,7 @@ def describe_cost(results: Results) -> list[str]:
         for group in results.groups
     ]
     sentences = [sentence for sentence in found if sentence]
-    clock = results.summary.get("clock")
-    if isinstance(clock, dict) and clock.get("significant") is True:
-        sentences += as_sentences(clock.get("sentence"))
+    sentences += _clocks(results)
     return sentences or [
         "That cannot be told: no group has frames both with the heater off and on."
     ]
@@ -128,7 +139,7 @@ def describe_cost(results: Results) -> list[str]:
 def describe_gap(results: Results) -> list[str]:
     """What the line of light's direction says of its cause, where the night asked for it."""
     sentences: list[str] = []
-    for name in ("gap", "line_of_light"):
+    for name in ("line_of_light", "gap"):
         told = results.summary.get(name)
         for entry in [told] if isinstance(told, dict) else as_dicts(told):
             sentences += as_sentences(entry.get("sentence"))
