@@ -38,7 +38,12 @@ def colour_place(pattern: str, colour: str) -> tuple[int, int]:
 
 
 def pick_colour(
-    mosaic: NDArray[np.floating], pattern: str, colour: str, *, fill: bool = True
+    mosaic: NDArray[np.floating],
+    pattern: str,
+    colour: str,
+    *,
+    fill: bool = True,
+    full: float = np.inf,
 ) -> Image:
     """One colour of a mosaic as a plane of the same size.
 
@@ -52,12 +57,15 @@ def pick_colour(
         Which.
     fill : bool
         Interpolate pixels of other colours; else they are NaN.
+    full : float
+        Level at which pixels are full: no interpolated one gets more.
 
     Returns
     -------
     (ny, nx) float32 ndarray
         Interpolated values are kept between the lowest of the pixels that they are made of and
-        the highest plus 30 % of their range, so that full stars do not ring.
+        the highest plus 30 % of their range, so that full stars do not ring. Where one of
+        them is missing, the mean of the nearest two (four for green) stands in.
 
     Raises
     ------
@@ -78,7 +86,7 @@ def pick_colour(
         row, column = colour_place(pattern, colour)
         out[row::2, column::2] = mosaic[row::2, column::2]
     if fill:
-        interpolate_colour(out, row, column, colour == "G", _weights())
+        interpolate_colour(out, row, column, colour == "G", _weights(), np.float32(full))
     return out
 
 
@@ -97,36 +105,38 @@ def _tap(plane, y, x, ny, nx, far):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _at(plane, y, x, dy, dx, ey, ex, weights, count):  # type: ignore[no-untyped-def]
-    """Weighted mean of taps, without those that are missing, kept near their range.
+def _at(plane, y, x, dy, dx, ey, ex, weights, count, full):  # type: ignore[no-untyped-def]
+    """Weighted mean of taps, kept near their range; where one is missing that of the nearest.
 
     Six taps along (dx, dy) and, if `count` is six, as many along (ex, ey) for each of them.
     """
     ny, nx = plane.shape
     far = y < 5 or x < 5 or y >= ny - 5 or x >= nx - 5
-    total = norm = 0.0
+    total = near = 0.0
+    found = close = 0
     low, high = np.float32(np.inf), np.float32(-np.inf)
     for a in range(6):
-        line = weight = 0.0
+        line = 0.0
         for b in range(count):
             # Odd steps are halved: both directions together lead from pixel to pixel.
             i = y + ((2 * a - 5) * dy + (2 * b - 5) * ey) // 2
             j = x + ((2 * a - 5) * dx + (2 * b - 5) * ex) // 2
             value = _tap(plane, i, j, ny, nx, far)
             if value == value:
-                share = weights[b] if count == 6 else 1.0
-                line += share * value
-                weight += share
+                line += (weights[b] if count == 6 else 1.0) * value
                 low, high = min(low, value), max(high, value)
+                found += 1
+                if 2 <= a <= 3 and (count == 1 or 2 <= b <= 3):
+                    near += value
+                    close += 1
         total += weights[a] * line
-        norm += weights[a] * weight
-    if norm < 0.5:
-        return np.nan
-    return min(max(total / norm, low), high + 0.3 * (high - low))
+    if found < 6 * count:
+        return near / close if close else np.nan
+    return min(max(total, low), high + 0.3 * (high - low), full)
 
 
 @njit(cache=True, nogil=True)
-def interpolate_colour(plane, row, column, green, weights):  # type: ignore[no-untyped-def]
+def interpolate_colour(plane, row, column, green, weights, full):  # type: ignore[no-untyped-def]
     """Fill a plane in place; known are pixels (row, column) of each 2 x 2, or green's diagonal.
 
     `column` is for green that of the even rows.
@@ -135,11 +145,11 @@ def interpolate_colour(plane, row, column, green, weights):  # type: ignore[no-u
     if green:
         for y in range(ny):
             for x in range((column + y + 1) % 2, nx, 2):
-                plane[y, x] = _at(plane, y, x, 1, 1, 1, -1, weights, 6)
+                plane[y, x] = _at(plane, y, x, 1, 1, 1, -1, weights, 6, full)
         return
     for y in range(row, ny, 2):
         for x in range(1 - column, nx, 2):
-            plane[y, x] = _at(plane, y, x, 0, 2, 0, 0, weights, 1)
+            plane[y, x] = _at(plane, y, x, 0, 2, 0, 0, weights, 1, full)
     for y in range(1 - row, ny, 2):
         for x in range(nx):
-            plane[y, x] = _at(plane, y, x, 2, 0, 0, 0, weights, 1)
+            plane[y, x] = _at(plane, y, x, 2, 0, 0, 0, weights, 1, full)

@@ -1,7 +1,7 @@
 """Readers that give one plane of a colour frame, whatever the frame's form."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -59,6 +59,8 @@ class PlaneReader:
         "R", "G" or "B".
     fill : bool
         With a filter array: interpolate the other pixels; else they are NaN.
+    full : dict of str to float
+        Level at which a frame's pixels are full, by path, where it is known.
     read : callable
         As for `GreenReader`.
     """
@@ -66,6 +68,7 @@ class PlaneReader:
     pattern: str
     colour: str
     fill: bool = True
+    full: dict[str, float] = field(default_factory=dict)
     read: Read = read_image
 
     def __call__(self, path: Any, *, rows: slice | None = None) -> tuple[Image, Header]:
@@ -85,7 +88,14 @@ class PlaneReader:
         if len(pixels) < 12:  # a few rows at an edge: more of the frame for the interpolation
             first = max(min(first, height - 16), 0)
             pixels = _mosaic(self.read(path, rows=slice(first, first + 16))[0])
-        plane = pick_colour(pixels, self._pattern_from(first), self.colour, fill=self.fill)
+        full = self.full.get(str(path), np.inf)
+        plane = pick_colour(
+            pixels,
+            self._pattern_from(first),
+            self.colour,
+            fill=self.fill,
+            full=np.inf if np.isnan(full) else full,
+        )
         return plane[start - first : stop - first], header
 
     def _pattern_from(self, row: int) -> str:

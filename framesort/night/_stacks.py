@@ -63,7 +63,8 @@ def stack_group(
     level = column_values(rows, "saturation")
     add_column(rows, "saturation", [reader.level(f, v) for f, v in zip(files, level, strict=True)])
     full = find_saturation(rows, qualities)
-    reader = reader.with_levels(dict(zip(files, full.tolist(), strict=True)))
+    levels = dict(zip(files, full.tolist(), strict=True))
+    reader = reader.with_levels(levels)
     best = sets.get("sharp", sets["deep"])
     reference = int(
         np.argmax(np.where(best > 0, np.nan_to_num(column_values(rows, "transparency"), nan=0), -1))
@@ -99,7 +100,9 @@ def stack_group(
         options |= {"kernel": "linear", "fwhm": None, "alike": None}
     planes: dict[str, dict[str, Stack]] = {}
     for colour in PLANES:
-        read = PlaneReader(pattern=pattern, colour=colour, fill=not placing, read=reader)
+        read = PlaneReader(
+            pattern=pattern, colour=colour, fill=not placing, full=levels, read=reader
+        )
         progress_of = stage(progress, f"{label}: stacking {colour}")
         planes[colour] = stacker(files, transforms, **options, read=read, progress=progress_of)
     how = HOW["planes" if pattern == "RGB" else settings.colour]
