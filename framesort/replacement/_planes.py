@@ -1,0 +1,159 @@
+"""Replacement plane by plane: one set of places and verdicts, each plane's own light."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.replacement import _compose as compose
+from framesort.replacement import _detect as detect
+from framesort.replacement._field import fit_field
+from framesort.replacement._finds import Field
+from framesort.replacement._fit import probe
+from framesort.replacement._verdict import judge_finds
+from framesort.stars import estimate_background
+
+__all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What `replace_stars` was asked for, checked; see there."""
+
+    noise: float | None
+    full: tuple[float, float]
+    given: NDArray[np.float64] | None
+    keep: NDArray[np.float64] | None
+    force: NDArray[np.float64] | None
+    limits: tuple[float | None, float | None]
+    amount: float
+    per_star: bool
+    scale: float | None
+    seed: int
+    sharp_colours: bool = False
+
+
+@dataclass
+class Lead:
+    """What one fit tells all planes: places and profiles, light to give, verdict.
+
+    Attributes
+    ----------
+    field : Field
+        Without its large images but those that widths are measured with.
+    put : (n,) float ndarray
+        Light that each star is given, deep flux scale.
+    reason, doubt : (n,) ndarray
+        Verdict on each find.
+    before : (n, 10) float ndarray
+        `fit_stars` of the deep stack.
+    """
+
+    field: Field
+    put: NDArray
+    reason: NDArray
+    doubt: NDArray
+    before: NDArray
+
+
+def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
+    noise = (
+        settings.noise or float(np.median(estimate_background(deep).noise)),
+        float(np.median(estimate_background(sharp).noise)),
+    )
+    full = tuple(
+        level if np.isfinite(level) else detect.guess_saturation(image)
+        for level, image in zip(settings.full, (deep, sharp), strict=True)
+    )
+    scale = settings.scale
+    if lead is not None and settings.sharp_colours and scale is None:
+        # One scale for all planes: a scale of each would make all stars white on the average.
+        scale = lead.field.scale
+    return fit_field(
+        deep,
+        sharp,
+        noise=noise,
+        full=(full[0], full[1]),
+        known=None if lead is None else lead.field.places,
+        given=settings.given if lead is None else None,
+        scale=scale,
+    )
+
+
+def _drop(field: Field, *, models: bool) -> None:
+    """Let go of large images that are not needed any more."""
+    none = np.empty((0, 0), np.float32)
+    field.deep.image = field.sharp.image = field.deep.model = none
+    if models:
+        field.sharp.model = none
+
+
+def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
+    """Find and judge the stars of one plane, or of the mean of several."""
+    field = _fit(deep, sharp, settings, None)
+    put = compose.put_fluxes(field, per_star=settings.per_star)
+    reason, doubt = judge_finds(
+        field,
+        deep,
+        sharp,
+        keep=settings.keep,
+        force=settings.force,
+        limits=settings.limits,
+    )
+    before = probe(field.deep, field.places, shifted=True, mode=2)
+    _drop(field, models=not settings.per_star)
+    return Lead(field, put, reason, doubt, before)
+
+
+def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
+    """Light of each star in one plane of the sharp stack, where the deep stack has one plane only.
+
+    The star's light in all planes together times its colour; a faint star's colour is drawn towards
+    the median of bright ones, by 1 / variance with the scatter that bright ones show.
+    """
+    whole = lead.field.sharp.flux * lead.field.scale if per_star else lead.put
+    g, error = field.sharp.flux * field.scale, field.sharp.error * field.scale
+    some = np.maximum(whole, 1e-30)
+    colour = g / some
+    clear = (g > 30 * error) & (error > 0) & (whole > 0)
+    if clear.sum() < 5:
+        return lead.put * np.where(whole > 0, colour, 1)
+    mid = float(np.median(colour[clear]))
+    spread = max(1.4826 * float(np.median(np.abs(colour[clear] - mid))), 0.01)
+    own = np.where((error > 0) & (whole > 0), 1 / (1e-30 + (error / some) ** 2), 0)
+    prior = 1 / spread**2
+    return np.asarray(lead.put * (own * colour + prior * mid) / (own + prior))
+
+
+def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[Any, ...]:
+    """Replace the stars of one plane: final, stars, background, mask, share at each star, lead.
+
+    Without a `lead` the plane is its own.
+    """
+    deep, sharp, settings, lead = job
+    if lead is None:
+        lead = fit_lead(deep, sharp, settings)
+        field, put = lead.field, lead.put
+    else:
+        field = _fit(deep, sharp, settings, lead)
+        if settings.sharp_colours:
+            put = colour_fluxes(field, lead, per_star=settings.per_star)
+        else:
+            put = compose.put_fluxes(field, per_star=settings.per_star)
+        _drop(field, models=not settings.per_star)
+    pick = (lead.reason == "") & (field.deep.flux > 0)
+    change = compose.plan_change(field, sharp, pick, put)
+    layers = compose.apply_change(
+        field,
+        deep,
+        sharp,
+        change,
+        put,
+        per_star=settings.per_star,
+        amount=settings.amount,
+        rng=np.random.default_rng(settings.seed),
+    )
+    y = np.clip(np.round(field.places.y).astype(int), 0, deep.shape[0] - 1)
+    x = np.clip(np.round(field.places.x).astype(int), 0, deep.shape[1] - 1)
+    return *layers, change.share[y, x], put, lead

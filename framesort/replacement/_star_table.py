@@ -1,0 +1,127 @@
+"""The table of stars of a replacement, and what the user is told about it."""
+
+from typing import Any
+
+import numpy as np
+from astropy import units as u
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.replacement._finds import Field
+from framesort.replacement._fit import draw
+from framesort.replacement._kernels import fit_stars
+from framesort.replacement._planes import Lead
+from framesort.replacement._profile import profile_fwhm
+
+__all__ = ["make_notes", "make_table", "widths_after"]
+
+SHIFTED = 0.15
+"""Pixels: stacks further apart than this are worth a word."""
+
+
+def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> NDArray:
+    """FWHM of the replaced stars, measured on the result with the sharp profile."""
+    p = field.places
+    out = np.zeros((len(p), 10))
+    q = 1 / (field.sharp.profile.width * p.factor)
+    model = draw(
+        field.sharp, p, shifted=False, flux=np.where(pick, put, 0.0), out=np.zeros_like(final)
+    )
+    bare = final - field.offset
+    bare -= np.float32(field.scale) * field.nebula
+    fit_stars(
+        bare,
+        model,
+        field.deep.noise,
+        field.sharp.eps,
+        p.x,
+        p.y,
+        np.maximum(put, 1e-6),
+        q,
+        1.9 / q,
+        field.sharp.profile.tables,
+        2,
+        out,
+    )
+    width = profile_fwhm(field.sharp.profile) * p.factor * np.exp(np.clip(out[:, 5], -1, 1))
+    return np.where(pick & (out[:, 6] > 0) & (out[:, 6] < 0.3), width, np.nan)
+
+
+def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
+    """Every find: `share` of sharp pixels at its centre, width `after` on the result."""
+    field, put, before, doubt = lead.field, lead.put, lead.before, lead.doubt
+    reason = lead.reason
+    p = field.places
+    wide = profile_fwhm(field.deep.profile) * p.factor * np.exp(np.clip(before[:, 5], -1, 1))
+    shape = field.full_deep.shape
+    y = np.clip(np.round(p.y).astype(int), 0, shape[0] - 1)
+    x = np.clip(np.round(p.x).astype(int), 0, shape[1] - 1)
+    method = np.where(share > 0.5, "pixels", "profile").astype(object)
+    method[reason != ""] = "none"
+    columns: list[tuple[str, Any, Any, str]] = [
+        ("x", p.x, u.pix, "centre in the sharp stack, pixel (0, 0) is the centre of the first"),
+        ("y", p.y, u.pix, "centre in the sharp stack"),
+        ("flux_deep", field.deep.flux, u.adu, "light in the deep stack"),
+        (
+            "flux_sharp",
+            field.sharp.flux * field.scale,
+            u.adu,
+            "light in the sharp stack, deep flux scale",
+        ),
+        (
+            "fwhm_before",
+            np.where((before[:, 6] > 0) & (before[:, 6] < 0.3), wide, np.nan),
+            u.pix,
+            "width in the deep stack",
+        ),
+        ("fwhm_after", after, u.pix, "width measured on the result; NaN where not replaced"),
+        (
+            "method",
+            method.astype(str),
+            None,
+            "what the core is made of: pixels of the sharp stack, its profile, or none",
+        ),
+        ("reason", reason.astype(str), None, "why the star was left alone; empty if replaced"),
+        ("flux_deep_err", field.deep.error, u.adu, "uncertainty of flux_deep"),
+        ("flux_sharp_err", field.sharp.error * field.scale, u.adu, "uncertainty of flux_sharp"),
+        ("flux_put", np.where(reason == "", put, np.nan), u.adu, "light given to the result"),
+        ("full_deep", field.full_deep[y, x], None, "the deep stack is full at the centre"),
+        ("full_sharp", field.full_sharp[y, x], None, "the sharp stack is full at the centre"),
+        ("doubt", doubt, None, "what tells against a star, sum of squared standard deviations"),
+    ]
+    table = Table()
+    for name, values, unit, text in columns:
+        table[name] = values
+        table[name].info.description = text
+        if unit is not None:
+            table[name].unit = unit
+    table.meta["flux_scale"] = field.scale
+    table.meta["line_angles"] = [float(np.degrees(a) % 180) for a in field.deep.angles]
+    return table
+
+
+def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
+    """What the user should know before trusting the result."""
+    out = []
+    n = int(np.sum(reason == ""))
+    if n < 50:
+        out.append(f"Only {n} stars: the profiles rest on few.")
+    wide, narrow = profile_fwhm(field.deep.profile), profile_fwhm(field.sharp.profile)
+    if narrow > 0.97 * wide:
+        out.append(
+            f"The sharp stack's stars are hardly sharper ({narrow:.2f} px against {wide:.2f} px)."
+        )
+    away = float(np.median(np.hypot(field.places.shift_x, field.places.shift_y)))
+    if away > SHIFTED:
+        out.append(
+            f"The stacks are {away:.2f} px apart; stars stand where the sharp stack has them."
+        )
+    if field.kin != 1.0:
+        out.append(
+            f"The deep stack shows {field.kin:.2f} of the sharp stack's nebula, as in another "
+            "filter: what is under the brightest stars is known less well."
+        )
+    for code in ("not covered", "not a star", "kept by hand"):
+        if count := int(np.sum(reason == code)):
+            out.append(f"{count} finds left alone: {code}.")
+    return tuple(out)
