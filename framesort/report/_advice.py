@@ -52,6 +52,24 @@ ADVICE = {
 
 
 _WARNINGS = (
+    (r"stars were replaced: their profiles|stars not replaced", "Look at the picture closely: "
+     "longer or more frames, or a field with more stars, give the profiles a better footing."),
+    (r"px wide, of the sharp stack|light of the sharp stack's|line of light is left|grain beside",
+     "Look at Self-check below: the picture of what is left and the worst stars show where."),
+    (r"can be told to be the heater's|leave two readings", "Log the heater by itself, or give the "
+     "current it takes at full power (`--full-current`)."),
+    (r"^(Heater log: )?Rows were read as|supply current are the heater's|taken as slews|repeat the "
+     r"time and value|list of intervals does not name", "Nothing to do: this is how the log was "
+     "read, and `framesort log` shows what came of it."),
+    (r"never showed that time|malformed|out of order|left out, \w+ row", "Look at these lines of "
+     "the log."),
+    (r"holds the bias, which was taken off|scaled by .* for frames of", "Nothing to do: said so "
+     "that you know how frames were calibrated."),
+    (r"too coarse for faint light|values .* in 16 bits", "Use FITS or TIFF with 32 bits a pixel."),
+    (r"mirror image of", "Nothing to do, unless it surprises you: something in the light path or a "
+     "program turned the image over."),
+    (r"of the deep stack; stars beyond", "Aim both sets alike, or give stacks that cover more."),
+    (r"pages was taken", "Save the other pages as files of their own if you meant them."),
     (r"not a star", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "
      "shows them."),
     (r"left alone: not covered", "Aim the heater-off frames like the others: these stars lie "
@@ -73,6 +91,9 @@ _WARNINGS = (
     (r"unknown|not known", "Give a heater log that covers the whole night."),
 )  # fmt: skip
 """Words of a warning, and what to do about it; the first that fits counts."""
+
+_OTHERWISE = "Look at what it names; the rest of the night is not touched by it."
+"""Where no words fit. A test asks for better words for every warning that is known."""
 
 
 @dataclass(frozen=True)
@@ -112,7 +133,7 @@ def count_reasons(results: Results) -> tuple[ReasonCount, ...]:
 
 
 def _advice_for(sentence: str) -> str:
-    """What to do about a warning, by its words or by the reason it names; "" if not known."""
+    """What to do about a warning, by its words or by the reason it names."""
     for words, advice in _WARNINGS:
         if re.search(words, sentence, re.IGNORECASE):
             return advice
@@ -120,7 +141,7 @@ def _advice_for(sentence: str) -> str:
         named = re.search(rf"\b{re.escape(code)}\b", sentence, re.IGNORECASE)
         if named and not ADVICE.get(code, "").startswith("Nothing"):
             return ADVICE.get(code, "")
-    return ""
+    return _OTHERWISE
 
 
 def list_notices(results: Results) -> tuple[Notice, ...]:
@@ -132,7 +153,9 @@ def list_notices(results: Results) -> tuple[Notice, ...]:
         notices += [
             Notice(
                 f"Heater log: {text}",
-                _advice_for(text) or "Check with `framesort log` how the log was understood.",
+                advice
+                if (advice := _advice_for(text)) != _OTHERWISE
+                else "Check with `framesort log` how the log was understood.",
             )
             for text in (notes if isinstance(notes, list) else [])
             if isinstance(text, str) and text.strip() and text.strip() not in results.warnings
@@ -161,5 +184,6 @@ def list_notices(results: Results) -> tuple[Notice, ...]:
 
 def split_notices(notices: Sequence[Notice]) -> tuple[list[Notice], list[Notice]]:
     """Those that ask for something, and those with nothing to do."""
-    idle = [notice for notice in notices if notice.advice.startswith("Nothing to do")]
+    # "Nothing to do if ..." asks for a look.
+    idle = [notice for notice in notices if re.match("Nothing to do[:;.,]", notice.advice)]
     return [notice for notice in notices if notice not in idle], idle

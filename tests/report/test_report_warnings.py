@@ -1,0 +1,68 @@
+"""Every warning that the rooms give comes with what to do about it."""
+
+import pytest
+
+from framesort.report._advice import _OTHERWISE, Notice, _advice_for, split_notices
+
+KNOWN = [
+    "No reading is above 1: they were taken as fractions of full power.",
+    "The heater's lowest level in the log was taken as off.",
+    "Times name no zone and were taken as UTC; give zone (--log-zone) if they are local.",
+    "What the list of intervals does not name is off.",
+    "None of the 4 steps of the supply current can be told to be the heater's: its "
+    "power is unknown. Give full_current, or a log of the heater itself.",
+    "In 3 of 5 stretches the steps leave two readings: the power there is unknown.",
+    "Rows were read as samples of the heater's power (form='samples').",
+    "The heading says UTC, times were read in zone X as asked.",
+    "The highest heater level, 2.10 A, was taken as full power; give "
+    "full_current (--full-current) if it is another.",
+    "Times were read as seconds since the given start, times 1.",
+    "line 3: the clock of Europe/Berlin never showed that time, left out",
+    "DATE-OBS: zone -0700 at the end of the time, not by the standard, turned into UTC",
+    "4 darks, flats or bias among the files left out (first: x)",
+    "a.fits: by its level it holds the bias, which was taken off it",
+    "d.fits: 60 s, scaled by 2 for frames of 120 s",
+    "L: no sharp stack, so the stars of the deep stack stay as they are",
+    "L: stars not replaced: too few stars",
+    "3 of 9 frames do not agree with the checksum in their header, but are used (first: a)",
+    "x.fits: left out, vanished",
+    "x.tif: 8 bits a pixel are too coarse for faint light.",
+    "x covers 50 % of the deep stack; stars beyond it stay.",
+    "x: is a mirror image of the deep stack and was turned over.",
+    "x: the first of 3 pages was taken.",
+    "x: 4 of 9 values are rounded in 16 bits.",
+    "3 of 4 steps of the supply current are the heater's",
+    "x: no common area with the reference, only the level of its background",
+    "x: no common stars for its flux scale, 1 is assumed",
+    "8 rows repeat the time and value of another.",
+    "5 excursions of up to 150 s were taken as slews.",
+    "x.fits: not measured: OSError",
+    "L: Only 20 stars were replaced: their profiles rest on few.",
+    "L: The sharp stack is hardly sharper: 2 px against 2.1",
+    "L: Stars of the result are 2.9 px wide, of the sharp stack 2.7 px.",
+    "L: Stars have 1.021 of the light of the sharp stack's.",
+    "L: A line of light is left at 63 degrees.",
+    "L: The grain beside stars is 1.3 of that elsewhere.",
+    "Rows 4, 7: malformed",
+]  # fmt: skip
+"""One of each kind that the library gives, with invented numbers."""
+
+
+@pytest.mark.parametrize("sentence", KNOWN)
+def test_known_warnings_have_words_of_their_own(sentence):
+    assert _advice_for(sentence) not in ("", _OTHERWISE)
+
+
+def test_unknown_warnings_are_not_left_alone():
+    assert _advice_for("Something nobody thought of.") == _OTHERWISE
+
+
+@pytest.mark.parametrize(
+    ("part", "asks"),
+    [("rows were read as", False), ("taken as utc", True), ("can be told to be the heater's", True),
+     ("hardly sharper", True), ("darks, flats", False)],
+)  # fmt: skip
+def test_only_what_asks_for_nothing_is_folded(part, asks):
+    sentence = next(t for t in KNOWN if part in t.lower())
+    heeded, idle = split_notices([Notice(sentence, _advice_for(sentence))])
+    assert (len(heeded), len(idle)) == ((1, 0) if asks else (0, 1))
