@@ -17,6 +17,7 @@ from framesort.night import (
     Settings,
     merge_night,
     process_night,
+    read_logs,
     read_settings,
     sort_night,
 )
@@ -46,8 +47,16 @@ def _settings(options: Namespace) -> Settings | None:
 
 def _heater(options: Namespace) -> str | float | list[str | float] | None:
     """A number is a constant power, unless a file has that name; several logs are a list."""
-    logs = [_one_heater(text) for text in options.heater or []]
+    logs = [_one_heater(text) for text in options.heater or _earlier_logs(options.settings)]
     return None if not logs else logs[0] if len(logs) == 1 else logs
+
+
+def _earlier_logs(path: str | None) -> list[str]:
+    """The heater log of the run whose night.json is handed back, so that it is repeated."""
+    names = [] if path is None or not path.endswith(".json") else read_logs(path)
+    for name in names:
+        say(f"note: heater log {name}, as told by {path}")
+    return names
 
 
 def _one_heater(text: str) -> str | float:

@@ -10,7 +10,7 @@ from typing import Any
 from framesort.errors import InputError
 from framesort.evidence import read_gap_angle
 
-__all__ = ["Settings", "read_settings"]
+__all__ = ["Settings", "read_logs", "read_settings"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -257,3 +257,23 @@ def read_settings(path: str | Path) -> Settings:
     except ValueError as error:  # JSON, TOML and UTF-8 errors are all ValueErrors
         raise InputError(f"{path}: settings cannot be understood ({error})") from error
     return Settings.from_mapping(values, where=str(path))
+
+
+def read_logs(path: str | Path) -> list[str]:
+    """The heater logs of an earlier run, as its night.json names them; none without a log.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    """
+    try:
+        values = json.loads(Path(path).read_text(encoding="utf-8"))
+        named = str(values["heater"]["log"])
+    except OSError as error:
+        raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
+    except ValueError as error:
+        raise InputError(f"{path}: settings cannot be understood ({error})") from error
+    except (KeyError, TypeError):
+        return []
+    return [name for name in named.split("; ") if name]
