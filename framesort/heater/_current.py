@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
-from framesort.heater._forms import make_trace
+from framesort.heater._forms import make_trace, tell_gaps
 from framesort.heater._label import Labelled, label_steps
 from framesort.heater._steps import Step, find_steps
 from framesort.records import HeaterTrace
@@ -73,7 +73,9 @@ def trace_from_current(
     _tell(steps, len(slews), labelled, full_current, notes)
     power, confidence = _powers(steps, labelled)
     edges = np.array([seconds[0], *((seconds[s.index - 1] + seconds[s.index]) / 2 for s in steps)])
-    holes = _gaps(seconds, cadence, max_gap) + _hidden_switches(seconds, steps, labelled, slews)
+    gaps = _gaps(seconds, cadence, max_gap)
+    notes.extend(tell_gaps(np.array([end - begin for begin, end in gaps])))
+    holes = gaps + _hidden_switches(seconds, steps, labelled, slews)
     edges, power, confidence = _open_holes(holes, edges, power, confidence)
     same = (power[1:] == power[:-1]) | (np.isnan(power[1:]) & np.isnan(power[:-1]))
     first = np.flatnonzero(np.r_[True, ~same])

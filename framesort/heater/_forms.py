@@ -11,6 +11,7 @@ __all__ = [
     "steps_from_intervals",
     "steps_from_samples",
     "steps_from_switches",
+    "tell_gaps",
 ]
 
 Floats = NDArray[np.float64]
@@ -67,6 +68,14 @@ def steps_from_samples(seconds: Floats, power: Floats, *, max_gap: float | None)
     return _merge(np.r_[times[order], seconds[-1] + cadence], level[order])
 
 
+def tell_gaps(seconds: Floats) -> list[str]:
+    """Say how long a log is silent, if at all, from the lengths of its gaps."""
+    if not len(seconds):
+        return []
+    gaps = "1 gap" if len(seconds) == 1 else f"{len(seconds)} gaps"
+    return [f"{gaps} of up to {max(seconds):.0f} s without a sample: the power there is unknown."]
+
+
 def steps_from_switches(seconds: Floats, power: Floats) -> Steps:
     """Steps of switch events, each holding to the next and the last for good.
 
@@ -92,7 +101,9 @@ def steps_from_intervals(begin: Floats, end: Floats, power: Floats) -> tuple[Flo
     ):
         low[a:b], high[a:b] = np.minimum(low[a:b], p), np.maximum(high[a:b], p)
     level = np.where(low > high, outside, np.where(low == high, low, np.nan))
-    edges, level = _merge(np.r_[-np.inf, times, np.inf], np.r_[outside, level, outside])
+    if np.isfinite(times[-1]):  # else the last interval has no end
+        times, level = np.r_[times, np.inf], np.r_[level, outside]
+    edges, level = _merge(np.r_[-np.inf, times], np.r_[outside, level])
     return edges, level, bool(np.any(low < high))
 
 

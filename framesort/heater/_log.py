@@ -18,6 +18,7 @@ from framesort.heater._forms import (
     steps_from_intervals,
     steps_from_samples,
     steps_from_switches,
+    tell_gaps,
 )
 from framesort.heater._scale import scale_power
 from framesort.heater._stamps import Clock, read_stamps
@@ -41,10 +42,13 @@ class _Report:
     def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None:
         """Name rows by their line numbers."""
         if len(lines):
-            shown = ", ".join(str(n) for n in lines[:5])
-            more = f" and {len(lines) - 5} more" if len(lines) > 5 else ""
-            plural = "s" if len(lines) > 1 else ""
-            self.faults.append(f"line{plural} {shown}{more}: {text}")
+            self.faults.append(f"{_lines(lines)}: {text}")
+
+
+def _lines(lines: NDArray[np.int_] | list[int]) -> str:
+    shown = ", ".join(str(n) for n in lines[:5])
+    more = f" and {len(lines) - 5} more" if len(lines) > 5 else ""
+    return f"line{'s' if len(lines) > 1 else ''} {shown}{more}"
 
 
 def read_heater_log(
@@ -129,7 +133,7 @@ def read_heater_log(
             raise HeaterLogError(
                 f"{where}: no column of end times; name it with stop_column (--stop-column)"
             )
-        end = read_stamps(rows, fields.end, report, clock)
+        end = read_stamps(rows, fields.end, report, clock, may_be_empty=True)
         trace = _read_intervals(rows, begin, end, values, fields, worded, full_power, where, report)
     else:
         seconds, values = _clean(rows, begin, values, where, report)
@@ -145,6 +149,8 @@ def read_heater_log(
                 steps = steps_from_switches(seconds, power)
             else:
                 steps = steps_from_samples(seconds, power, max_gap=max_gap)
+                holes = np.diff(steps[0])[np.isnan(steps[1])]
+                report.notes.extend(tell_gaps(holes))
             trace = make_trace(steps, [*report.notes, *report.faults])
     if report.faults:
         warnings.warn(f"{where}: " + "; ".join(report.faults), HeaterLogWarning, stacklevel=2)
@@ -194,9 +200,9 @@ def _clean(
         # A logger faster than its clock's resolution writes such rows: the last one counts.
         differs = twice & np.r_[np.diff(values) != 0, False]
         report.fault(lines[differs], "same time as the next row with another value, left out")
-        same = int(np.sum(twice & ~differs))
-        if same:
-            report.notes.append(f"{same} rows repeat the time and value of another.")
+        same = twice & ~differs
+        if same.any():
+            report.notes.append(f"{_lines(lines[same])}: same time and value as the next row.")
         seconds, values = seconds[~twice], values[~twice]
     return seconds, values
 
@@ -221,7 +227,8 @@ def _read_intervals(
     report: _Report,
 ) -> HeaterTrace:
     lines = np.asarray(rows.lines)
-    timed = np.isfinite(begin) & np.isfinite(end)
+    end = _close_open_ends(rows, begin, end, fields, report)
+    timed = np.isfinite(begin) & ~np.isnan(end)
     good = timed & np.isfinite(values) & (end > begin)
     report.fault(lines[timed & ~np.isfinite(values)], "no number or state, left out")
     report.fault(lines[timed & (end <= begin)], "ends before it begins, left out")
@@ -237,6 +244,27 @@ def _read_intervals(
     if overlap:
         report.faults.append("intervals of different power overlap, the power there is unknown")
     return make_trace((edges, level), [*report.notes, *report.faults])
+
+
+def _close_open_ends(
+    rows: Rows,
+    begin: NDArray[np.float64],
+    end: NDArray[np.float64],
+    fields: Fields,
+    report: _Report,
+) -> NDArray[np.float64]:
+    """Ends of the intervals; one that is left empty, as of a heater still on, is the next begin."""
+    cells = zip(*(rows.columns[i] for i in fields.end), strict=True)
+    empty = np.isfinite(begin) & np.array([not "".join(texts) for texts in cells], dtype=bool)
+    if not empty.any():
+        return end
+    later = np.append(np.sort(begin[np.isfinite(begin)]), np.inf)
+    end = end.copy()
+    end[empty] = later[np.searchsorted(later, begin[empty], side="right")]
+    report.fault(
+        np.asarray(rows.lines)[empty], "no end, counted as going on to the next row or for good"
+    )
+    return end
 
 
 def _read_current(

@@ -41,8 +41,12 @@ def read_stamps(
     columns: tuple[int, ...],
     report: _Faults,
     clock: Clock,
+    *,
+    may_be_empty: bool = False,
 ) -> NDArray[np.float64]:
     """Seconds since 1970-01-01T00:00:00 UTC of each row, NaN where the field holds no time.
+
+    Rows without a time are reported, empty fields unless they `may_be_empty`.
 
     Raises
     ------
@@ -55,7 +59,8 @@ def read_stamps(
         numbers = _plain_numbers(rows.columns[columns[0]])
         if numbers is not None:
             seconds = _from_numbers(numbers, heading, clock.start, where, report.notes)
-            report.fault(lines[~np.isfinite(seconds)], "no time, left out")
+            bad = _not_times(np.isfinite(seconds), rows.columns[columns[0]], may_be_empty)
+            report.fault(lines[bad], "no time, left out")
             return seconds
         texts = rows.columns[columns[0]]
     else:
@@ -68,10 +73,17 @@ def read_stamps(
             f"{(texts or [''])[0][:40]!r} is no time that could be understood; "
             "write times as YYYY-MM-DDThh:mm:ss or name the column with time_column (--time-column)"
         )
-    report.fault(lines[~found], "no time, left out")
+    report.fault(lines[_not_times(found, texts, may_be_empty)], "no time, left out")
     if not stamps.dated:
         _add_dates(stamps, clock.start, clock.zone, where)
     return _apply_zone(stamps, heading, clock.zone, lines, where, report)
+
+
+def _not_times(found: NDArray[np.bool_], texts: list[str], may_be_empty: bool) -> NDArray[np.bool_]:
+    """Rows to be reported: those without a time, and without a text only where it must be there."""
+    if found.all() or not may_be_empty:
+        return ~found
+    return ~found & np.array([bool(text.strip()) for text in texts], dtype=bool)
 
 
 def _plain_numbers(texts: list[str]) -> NDArray[np.float64] | None:
@@ -107,9 +119,12 @@ def _from_numbers(
             f"{where}: times are plain numbers such as {middle:g}; if they count seconds, "
             "give the time of zero with start (--log-start)"
         )
-    unit = 60.0 if "min" in heading else 3600.0 if "hour" in heading else 1.0
-    unit = 1e-3 if "ms" in heading.split("_") or "millis" in heading else unit
-    notes.append(f"Times were read as seconds since the given start, times {unit:g}.")
+    name, unit = "seconds", 1.0
+    if "ms" in heading.split("_") or "millis" in heading:
+        name, unit = "milliseconds", 1e-3
+    elif "min" in heading or "hour" in heading:
+        name, unit = ("minutes", 60.0) if "min" in heading else ("hours", 3600.0)
+    notes.append(f"Times were read as {name} since the given start.")
     seconds = _start_seconds(start, where) + numbers * unit
     return np.where(np.abs(seconds) < 7.3e9, seconds, np.nan)
 

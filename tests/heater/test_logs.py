@@ -40,6 +40,8 @@ def test_gap_is_unknown_and_not_off(log):
     assert power_at(trace, T19 + 99) == 30
     assert np.isnan(power_at(trace, T19 + 250))
     assert power_at(trace, T19 + 401) == 30
+    # Silent from one cadence after 98 s to 400 s.
+    assert "1 gap of up to 300 s" in " ".join(trace.notes)
     wide = log("epoch,heater_percent\n" + rows, max_gap=400)
     assert wide.power.tolist() == [30]
 
@@ -97,6 +99,22 @@ def test_intervals_that_name_zero_do_not_fill_the_rest_with_off(log):
     text = "from,to,power\n2024-03-14T19:00Z,2024-03-14T19:10Z,30\n"
     text += "2024-03-14T19:10Z,2024-03-14T19:15Z,0\n"
     np.testing.assert_array_equal(log(text).power, [np.nan, 30, 0, np.nan])
+
+
+def test_an_interval_without_an_end_goes_on(log):
+    """A heater that is still on, or whose end nobody wrote down, must not pass as off."""
+    text = "from,to,power\n2024-03-14T19:00Z,,30\n2024-03-14T20:00Z,2024-03-14T20:30Z,50\n"
+    with pytest.warns(HeaterLogWarning, match="lines 2, 4: no end, counted as going on"):
+        trace = log(text + "2024-03-14T21:00Z,,100\n")
+    assert trace.edges.tolist() == [-np.inf, *(T19 + np.array([0, 3600, 5400, 7200])), np.inf]
+    assert trace.power.tolist() == [0, 30, 50, 0, 100]
+
+
+def test_rows_that_are_there_twice_are_named(log):
+    rows = [f"2024-03-14T19:00:{s:02d}Z,30" for s in range(20)]
+    rows.insert(5, rows[5])
+    trace = log("time_utc,heater_percent\n" + "\n".join(rows) + "\n")
+    assert "line 7: same time and value as the next row." in trace.notes
 
 
 def test_watts_are_scaled_by_full_power(log):
