@@ -3,8 +3,8 @@
     python tests/bench/simulated_nights.py [--seeds 20] [--kinds dew,cloud] [--keep DIR] [--verbose]
 
 A script, not a test: each night is drawn as images of 500 x 400 pixels, measured, and sorted
-three times: with the log of power samples, with the supply current and with none. Rates over
-all nights are printed. `--keep` keeps the images, so that a second run only sorts.
+twice: with the log of power samples and with none; the supply current and shifted clocks are
+judged beside. Rates over all nights are printed. `--keep` keeps the images, so that a second run only sorts.
 """
 
 import argparse
@@ -23,7 +23,7 @@ from simulated_rates import NightRates, print_rates
 
 from framesort.evidence import estimate_clock_offset
 from framesort.heater import read_heater_log
-from framesort.night import Settings, sort_frames
+from framesort.night import sort_frames
 from framesort.records import HeaterTrace
 from framesort.simulation import Scenario, simulate_night
 from framesort.simulation._scenario import (
@@ -204,10 +204,12 @@ def run_night(seed: int, keep: str) -> NightRates:
             rates.add_log(sort_frames(frames, heater=log, cache=cache))
             rates.add_stars(sort_frames(frames, cache=cache))
             if has_log:
-                current = folder / "supply_current.csv"
-                settings = Settings(log_zone="UTC", full_current=scenario.logger.full)
                 rates.add_current(
-                    sort_frames(frames, heater=current, settings=settings, cache=cache)
+                    read_heater_log(
+                        folder / "supply_current.csv",
+                        zone="UTC",
+                        full_current=scenario.logger.full,
+                    )
                 )
                 trace = read_heater_log(log)
                 for shift in SHIFTS:

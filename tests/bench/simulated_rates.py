@@ -8,7 +8,7 @@ from astropy.table import Table
 
 from framesort.evidence import ClockOffset
 from framesort.night import SortedNight
-from framesort.records import column_values
+from framesort.records import HeaterTrace, column_values
 from framesort.simulation import Scenario
 from framesort.simulation._light import frame_shape
 from framesort.simulation._profiles import profile_width
@@ -152,10 +152,11 @@ class NightRates:
         grown = np.array(widths) / widths[0]
         return float(np.interp(1.05, grown, powers)) if grown[-1] > 1.05 else np.inf
 
-    def add_current(self, night: SortedNight) -> None:
-        """Judge a night sorted with the supply current."""
+    def add_current(self, trace: HeaterTrace) -> None:
+        """Judge what the supply current was understood to say."""
         share = np.asarray(self.truth["heater_share"], dtype=float)
-        found = column_values(night.table, "heater_share")
+        start = self.truth["start"].unix
+        found, _ = trace.average(start, start + np.asarray(self.truth["exposure"], dtype=float))
         known = np.isfinite(found)
         self.count("share within 0.1, current", np.abs(found - share)[known] <= 0.1)
         self.count("unknown, current", ~known)
