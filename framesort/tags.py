@@ -25,6 +25,7 @@ KEEP_OUT = frozenset(
         "no exposure time",
         "few stars",
         "vanished",
+        "changed",
     }
 )
 """Reasons with which a frame has no grade at all."""

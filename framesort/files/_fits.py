@@ -130,7 +130,8 @@ def read_image(
     Returns
     -------
     data : (ny, nx) or (planes, ny, nx) float32 ndarray
-        BZERO, BSCALE applied; BLANK pixels are NaN. A fresh, native-order copy.
+        A single plane is (ny, nx) even where the file calls it a cube. BZERO, BSCALE applied;
+        BLANK pixels are NaN. A fresh, native-order copy.
     header : `~astropy.io.fits.Header`
 
     Raises
@@ -149,7 +150,8 @@ def read_image(
             pixels = (
                 hdu.section[cut] if rows is not None and header["NAXIS"] == 2 else hdu.data[cut]
             )
-            return np.array(pixels, dtype=np.float32), header
+            data = np.array(pixels, dtype=np.float32)
+            return data[0] if data.ndim == 3 and len(data) == 1 else data, header
     except FrameError as error:
         raise FrameError(str(error) if str(path) in str(error) else f"{path}: {error}") from error
     except FileNotFoundError as error:

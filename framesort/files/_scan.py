@@ -20,6 +20,7 @@ LONGEST_HEADER = 1 << 26  # bytes
 MOST_HDUS = 1000
 MOST_AXES = 999  # FITS standard 4.0, section 4.4.1; of the fields of a table section 7.3.1
 _CARD = re.compile(rb"(NAXIS\d{0,3}|BITPIX|PCOUNT|GCOUNT|TFIELDS|ZNAXIS) *= *([+-]?\d+)")
+_OTHERWISE_PACKED = (b"BZh", b"PK", b"\xfd7zXZ", b"\x1f\x9d")
 _END = b"END" + b" " * 77
 
 
@@ -39,10 +40,13 @@ def scan_headers(stream: IO[bytes]) -> None:
     Raises
     ------
     FrameError
-        A number of axes or fields beyond the standard, or a keyword of the data's form given
-        twice.
+        It is no FITS file at all, its header has a number of axes or fields beyond the standard,
+        or holds a keyword of the data's form twice.
     """
     plain = unpacked(stream)
+    begin = plain.read(9)
+    if begin != b"SIMPLE  =" and not begin.startswith(_OTHERWISE_PACKED):
+        raise FrameError("is no FITS file" if begin else "is empty")
     offset = 0
     for _ in range(MOST_HDUS):
         plain.seek(offset)

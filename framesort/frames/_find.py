@@ -50,12 +50,12 @@ def find_frames(
         A file or list does not exist, a pattern or folder holds no frame.
     """
     shut = None if exclude is None else Path(exclude).resolve()
-    found: dict[Path, Path] = {}
+    found: dict[Path | tuple[int, int], Path] = {}
     for argument in _arguments(arguments):
         for path in _expand(os.fspath(argument), stdin):
             real = Path(os.path.realpath(path))  # a link that leads to itself stays as it is
             if shut is None or not real.is_relative_to(shut):
-                found.setdefault(real, path)
+                found.setdefault(_identity(real), path)
     return sorted(found.values(), key=_natural)
 
 
@@ -127,6 +127,15 @@ def _read_list(name: str, stdin: IO[bytes] | None) -> Iterator[Path]:
         if not _is_file(path):
             raise InputError(f"{name}: entry {number} names no file: {text[:200]!r}")
         yield path
+
+
+def _identity(path: Path) -> Path | tuple[int, int]:
+    """What two names of one file have in common: its path, or what its hard links share."""
+    try:
+        state = path.stat()
+    except OSError:
+        return path
+    return (state.st_dev, state.st_ino) if state.st_nlink > 1 else path
 
 
 def _is_file(path: Path) -> bool:

@@ -69,7 +69,10 @@ def read_tiff(path: StrPath) -> Picture:
         notes.append(f"{name}: 8 bits a pixel are too coarse for faint light.")
     if kind == "MINISWHITE":
         pixels = np.invert(pixels) if pixels.dtype.kind == "u" else -pixels
-    data = _planes_first(np.asarray(pixels, dtype=np.float32), axes)
+    with np.errstate(all="ignore"):  # damaged numbers
+        data = _planes_first(np.asarray(pixels, dtype=np.float32), axes)
+    if data.ndim != 3 or not data.size:
+        raise InputError(f"{path}: cannot be read as TIFF (its pixels have the shape {data.shape})")
     if alpha and data.shape[0] > len(alpha):
         data = _without_alpha(data, len(alpha))
     data = _turn(data, orientation)

@@ -1,8 +1,10 @@
 """The whole walk into a folder: sort, merge, or both."""
 
 import os
+import time
 from collections.abc import Iterable, Sequence
 from concurrent.futures import Executor
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,7 +20,7 @@ from framesort.night._folder import (
     stage_done,
     write_summary,
 )
-from framesort.night._merge import merge_groups, place_frames
+from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
 from framesort.night._nights import line_of_nights
 from framesort.night._products import remove_products, write_group, write_night_tables
 from framesort.night._read import frame_reader, given_masters, measure_table
@@ -180,6 +182,7 @@ def process_night(
 
     Parameters and errors are those of `sort_night`.
     """
+    begin = time.time()
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "merge") and not overwrite:
             raise OutputError(f"{folder}: holds a merged night; give --overwrite to replace it")
@@ -188,6 +191,7 @@ def process_night(
         _merge_into(
             folder, night.table, night.qualities, summary, night.settings, executor, progress
         )
+        _note_changed(night.table, begin, summary)
         return _finish(folder, night.table, summary, merged=True)
 
 
@@ -247,9 +251,13 @@ def _merge_into(
         executor=executor,
         progress=progress,
     )
+    known = {entry["file"] for entry in summary["left_out"]}
     for group in groups:
         write_group(folder, group)
         add_merged(summary, group)
+        for file in _not_stacked(group, table, placed):
+            if file not in known:
+                summary["left_out"].append({"file": file, "reason": "not stacked"})
     write_night_tables(folder, table, None, settings)
     summary |= summarise_line(line_of_nights(table, settings, placed.transforms))
     known = {entry["file"] for entry in summary["left_out"]}
@@ -258,6 +266,32 @@ def _merge_into(
     ]
     write_summary(folder, summary)
     write_preview(folder, folder / "preview.png")
+
+
+def _not_stacked(group: MergedGroup, table: Table, placed: PlacedNight) -> list[str]:
+    """Frames of the deep set that the stacker could not read any more; its notes say why."""
+    wanted = [
+        str(row["file"])
+        for row, transform in zip(table, placed.transforms, strict=True)
+        if row["group"] == group.label and row["weight_deep"] > 0 and transform
+    ]
+    used = set(group.deep.frames)
+    # A stacker that does not tell its frames is not asked.
+    return [file for file in wanted if file not in used] if used & set(wanted) else []
+
+
+def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
+    """Say which frames were written to since the run began."""
+    changed = []
+    for file in map(str, table["file"]):
+        with suppress(OSError):
+            if begin <= os.stat(file).st_mtime <= time.time():
+                changed.append(file)
+    if changed:
+        summary["warnings"].append(
+            f"{len(changed)} frames were changed during the run, its results may not belong to "
+            f"them: run it again with --overwrite (first: {os.path.basename(changed[0])})"
+        )
 
 
 def _finish(folder: Path, table: Table, summary: dict[str, Any], *, merged: bool) -> NightResult:

@@ -47,44 +47,58 @@ def _settings(task: _Task) -> dict[str, Any]:
 
 def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
     """The quality of one frame, and what went wrong in words."""
-    key = ""
-    if not os.path.exists(task.path):
+    try:
+        before = os.stat(task.path)
+    except OSError:
         return FrameQuality(reason="vanished"), ""
+    quality, trouble, key = _measure_file(task)
+    try:
+        after = os.stat(task.path)
+    except OSError:
+        return FrameQuality(reason="vanished"), ""
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        return FrameQuality(reason="changed"), ""  # what was measured belongs to no file
+    if key and task.cache is not None:
+        save_quality(task.cache, key, quality)
+    return quality, trouble.removeprefix(f"{task.path}: ")
+
+
+def _measure_file(task: _Task) -> tuple[FrameQuality, str, str]:
+    """Quality, trouble, and under which name the cache is to keep it ("" for not at all)."""
+    key = ""
     if not os.path.isfile(task.path):  # a pipe would never end
-        return FrameQuality(reason="unreadable"), "is no regular file"
+        return FrameQuality(reason="unreadable"), "is no regular file", ""
     if task.cache is not None:
         try:
             key = cache_key(task.path, _settings(task))
         except OSError as error:
-            return FrameQuality(reason="unreadable"), str(error)
+            return FrameQuality(reason="unreadable"), f"cannot be read ({error.strerror})", ""
         kept = load_quality(task.cache, key)
         if kept is not None:
-            return kept, ""
+            return kept, "", ""
     try:
         image, _ = task.read(task.path)
     except MemoryError:
-        return FrameQuality(reason="not measured"), "not enough memory"
+        return FrameQuality(reason="not measured"), "not enough memory", ""
     except FrameError as error:
         gone = not os.path.exists(task.path)
-        return FrameQuality(reason="vanished" if gone else "unreadable"), str(error)
-    if image.ndim == 3 and image.shape[0] == 1:
-        image = image[0]
+        return FrameQuality(reason="vanished" if gone else "unreadable"), str(error), ""
     if image.ndim != 2:
-        return FrameQuality(reason="colour frame"), ""
+        return FrameQuality(reason="colour frame"), "", ""
+    if not np.isfinite(image).any():
+        return FrameQuality(reason="unreadable"), "no pixel holds a number", ""
     try:
         quality = task.measurer(image, saturation=task.saturation)
     except MemoryError:
-        return FrameQuality(reason="not measured"), "not enough memory"
+        return FrameQuality(reason="not measured"), "not enough memory", ""
     except Exception as error:  # a measurer may be a user's own: one frame must not end the night
-        return FrameQuality(reason="unreadable"), f"{type(error).__name__}: {error}"
+        return FrameQuality(reason="unreadable"), f"{type(error).__name__}: {error}", ""
     try:
         if not quality.reason and not verify_sums(task.path):
             quality = replace(quality, reason="wrong checksum")
     except FrameError as error:  # it could be read a moment ago
-        return FrameQuality(reason="vanished"), str(error)
-    if task.cache is not None:
-        save_quality(task.cache, key, quality)
-    return quality, ""
+        return FrameQuality(reason="vanished"), str(error), ""
+    return quality, "", key
 
 
 def _worker_died(task: _Task) -> tuple[FrameQuality, str]:
@@ -131,8 +145,8 @@ def measure_frames(
     -------
     list of FrameQuality
         In the order of `paths`, the same whatever the executor. A frame that cannot be
-        measured has a `reason`: "unreadable", "vanished", "colour frame", "not measured" or
-        "few stars". One with "wrong checksum" was measured all the same.
+        measured has a `reason`: "unreadable", "vanished", "changed" (while it was read), "colour
+        frame", "not measured" or "few stars". One with "wrong checksum" was measured all the same.
 
     Raises
     ------

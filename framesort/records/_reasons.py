@@ -54,6 +54,7 @@ REASONS: dict[str, Reason] = _reasons(
     ("no heater-off yardstick", "No heater-off frame of this group exists to compare with."),
     ("not matched", "The stars could not be matched with those of the target grid."),
     ("vanished", "The file was there at the start but not when its pixels were needed."),
+    ("changed", "The file was changed while the run was reading it."),
     ("added by hand", "Put into the set by the user."),
     ("left out by hand", "Taken out of the set by the user."),
 )

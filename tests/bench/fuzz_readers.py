@@ -221,14 +221,16 @@ def picture_readers(path: Path) -> list[tuple[str, Callable[[], Any]]]:
     ]
 
 
-def text_readers(path: Path, rng: random.Random) -> list[tuple[str, Callable[[], Any]]]:
+def text_readers(
+    path: Path, rng: random.Random, sound_table: bytes
+) -> list[tuple[str, Callable[[], Any]]]:
     """Everything that may be handed a text."""
     form, zone = rng.choice(FORMS), rng.choice((None, "Europe/Berlin", "-07:00"))
     start = rng.choice((None, "2024-03-14T18:00:00"))
     night = path.parent / "night"
     night.mkdir(exist_ok=True)
     table, summary = night / "frames.ecsv", night / "night.json"
-    for target, sound in ((table, text_seeds()[-1][1]), (summary, SUMMARY.encode())):
+    for target, sound in ((table, sound_table), (summary, SUMMARY.encode())):
         target.write_bytes(path.read_bytes() if rng.random() < 0.5 else sound)
     settings = path.with_suffix(rng.choice((".json", ".toml")))
     settings.write_bytes(path.read_bytes())
@@ -331,7 +333,11 @@ def main() -> int:
             data = damage(sound, pool, rng, cards=kind == "fits")
         path = options.keep / f"input{ending}"
         path.write_bytes(data)
-        readers = text_readers(path, rng) if kind == "text" else picture_readers(path)
+        readers = (
+            text_readers(path, rng, seeds["text"][-1][1])
+            if kind == "text"
+            else picture_readers(path)
+        )
         for name, reader in readers:
             outcome, place, fault = run(reader)
             calls += 1
