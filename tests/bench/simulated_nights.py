@@ -4,7 +4,8 @@
 
 A script, not a test: each night is drawn as images of 500 x 400 pixels, measured, and sorted
 twice: with the log of power samples and with none; the supply current and shifted clocks are
-judged beside. Rates over all nights are printed. `--keep` keeps the images, so that a second run only sorts.
+judged beside. Rates over all nights are printed. `--keep` keeps the images, so that a second run
+only sorts.
 """
 
 import argparse
