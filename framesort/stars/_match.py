@@ -28,6 +28,7 @@ AFFINE_FROM = 10  # pairs; below, four parameters are safer than six
 LEAST_SQUARE = 0.97  # smaller scale over larger one; refraction near the horizon makes 0.99
 PROJECTIVE_FROM = 40  # pairs; below, eight parameters follow the noise
 RESIDUAL_FROM = 20  # pairs that the residual is made of, at least
+RESIDUAL_OF = 50  # and at most
 
 
 def match_star_lists(
@@ -71,8 +72,8 @@ def match_star_lists(
     Returns
     -------
     transform : `~framesort.records.Transform`
-        `residual` is the rms distance of the brighter quarter of the pairs kept (20 at least),
-        target pixels. Reason "few stars"
+        `residual` is the rms distance of the brighter quarter of the pairs kept (20 at least, 50
+        at most) without outliers, target pixels. Reason "few stars"
         with fewer than 4 stars in a list, "not matched" where no transform is beyond chance.
         The same lists always give the same transform.
 
@@ -187,10 +188,19 @@ def _finish(src: Floats, dst: Floats, matrix: Floats, tolerance: float, model: s
         gain = (before / after - 1) * (2 * len(far) - 8) / 2
         if model == "projective" or (gain > 20 and len(far) >= len(distance)):
             matrix, distance = other, far
-    # Of the brighter ones: all together would tell of the faintest stars' centroids.
-    bright = distance[: max(RESIDUAL_FROM, len(distance) // 4)]
-    residual = float(np.sqrt(np.mean(bright**2)))
-    return Transform(matrix=matrix, matched=len(distance), residual=residual)
+    # Of the brightest: all together would tell of the faintest stars' centroids.
+    bright = distance[: max(RESIDUAL_FROM, min(RESIDUAL_OF, len(distance) // 4))]
+    return Transform(matrix=matrix, matched=len(distance), residual=_robust_rms(bright))
+
+
+def _robust_rms(distance: Floats) -> float:
+    """Rms without what is no star: knots of a nebula move with the stars' width.
+
+    Beyond 2.5 times the rms lie 0.2 % of a Rayleigh distribution; its rms over its median is
+    1 / sqrt(ln 2).
+    """
+    limit = 2.5 * np.median(distance) / np.sqrt(np.log(2))
+    return float(np.sqrt(np.mean(distance[distance <= limit] ** 2)))
 
 
 def _squeezed(matrix: Floats) -> bool:
