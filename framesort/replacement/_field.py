@@ -22,9 +22,9 @@ from framesort.replacement._finds import (
 from framesort.replacement._fit import (
     Places,
     Side,
-    draw,
     fit_radii,
     probe,
+    redraw,
     relative_error,
     renew_profile,
     seek_lines,
@@ -200,7 +200,6 @@ def fit_field(
             if known is None:
                 _move(field)
             if turn == 2 and look:
-                field.nebula = field.offset = np.empty((0, 0), np.float32)  # large, made anew
                 add_missed(field, level)
                 each(_redraw)
                 each(_again)
@@ -215,6 +214,8 @@ def fit_field(
             if turn >= 1:
                 _seek_added(field, deep, sharp, pick)
             _renew(field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick)
+            # Large, and made anew at the end.
+            field.nebula = field.offset = np.empty((0, 0), np.float32)
         total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
@@ -244,7 +245,7 @@ def _again(side: Side, shifted: bool, places: Places) -> None:
 def _redraw(
     side: Side, shifted: bool, places: Places, *, level: float = 0.05, lines: bool = False
 ) -> None:
-    side.model = draw(side, places, shifted=shifted, level=level)
+    redraw(side, places, shifted=shifted, level=level)
     if lines:
         seek_lines(side, places, shifted=shifted)
 

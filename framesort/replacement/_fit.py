@@ -208,7 +208,15 @@ def renew_profile(
         places.shift_y -= dy / q
     side.profile = profile
     side.flux = side.flux * growth
-    side.model = draw(side, places, shifted=shifted)
+    redraw(side, places, shifted=shifted)
+
+
+def redraw(side: Side, places: Places, *, shifted: bool, level: float = 0.05) -> None:
+    """The side's model anew, in the memory of the old one."""
+    out = side.model if side.model.shape == side.image.shape else None
+    if out is not None:
+        out.fill(0)
+    side.model = draw(side, places, shifted=shifted, out=out, level=level)
 
 
 def seek_lines(side: Side, places: Places, *, shifted: bool) -> None:

@@ -1,0 +1,105 @@
+"""Time and memory of a star replacement on a large invented picture.
+
+    python tests/bench/bench_replace.py [--width 6240] [--height 4160] [--stars 20000]
+
+Prints seconds of wall clock and of processor, and the most memory in use during the call beyond
+what was in use before it (the two stacks are not counted; the four pictures that are returned
+are), in float32 images of that size. Run once before on a small picture, so that the kernels are
+compiled.
+"""
+
+import argparse
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+from scipy.ndimage import gaussian_filter, zoom
+
+from framesort.replacement import replace_stars
+from framesort.replacement._kernels import add_stars
+from framesort.replacement._profile import moffat_profile
+
+NOISE = (2.5, 6.0)
+
+
+def draw(shape, x, y, flux, width, beta):
+    """Round stars, drawn out to where they add a tenth of the noise of a pixel."""
+    image = np.zeros(shape, np.float32)
+    profile = moffat_profile(width, beta)
+    q = np.full(len(x), 1 / width)
+    radius = profile.radius(flux, q, 0.1)
+    add_stars(image, x, y, flux, q, radius, np.zeros(len(x)), profile.tables)
+    return image
+
+
+def make_stacks(shape, stars, rng):
+    """Deep and sharp stack of one field."""
+    small = rng.normal(size=(shape[0] // 16 + 2, shape[1] // 16 + 2))
+    cloud = gaussian_filter(small, 3)
+    cloud = zoom((cloud / cloud.std()).astype(np.float32), 16, order=1)[: shape[0], : shape[1]]
+    x, y = rng.uniform(0, shape[1] - 1, stars), rng.uniform(0, shape[0] - 1, stars)
+    flux = 10 ** np.minimum(2.6 + rng.exponential(0.6, stars), 6.3)
+    out = []
+    for width, beta, noise, depth in ((4.4, 2.8, NOISE[0], 60), (3.2, 3.0, NOISE[1], 10)):
+        light = draw(shape, x, y, flux, width, beta)
+        image = light + 300 + 20 * cloud
+        for j in range(0, shape[0], 256):
+            part = image[j : j + 256]
+            spread = np.sqrt(noise**2 + np.maximum(light[j : j + 256], 0) / depth)
+            part += spread * rng.standard_normal(part.shape, dtype=np.float32)
+        out.append(image.astype(np.float32))
+    return out
+
+
+def used_memory():
+    """Resident memory of this process in bytes."""
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmRSS"):
+            return int(line.split()[1]) * 1024
+    raise OSError("no VmRSS in /proc/self/status")
+
+
+class Peak(threading.Thread):
+    """The most resident memory seen, looked at fifty times a second."""
+
+    def __init__(self):
+        super().__init__(daemon=True)
+        self.most = 0
+        self.done = threading.Event()
+
+    def run(self):
+        """Look until told to stop."""
+        while not self.done.wait(0.02):
+            self.most = max(self.most, used_memory())
+
+
+def main():
+    """Print one line."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--width", type=int, default=6240)
+    parser.add_argument("--height", type=int, default=4160)
+    parser.add_argument("--stars", type=int, default=20000)
+    parser.add_argument("--seed", type=int, default=1)
+    args = parser.parse_args()
+    shape = (args.height, args.width)
+    replace_stars(*make_stacks((300, 320), 80, np.random.default_rng(0)))
+    deep, sharp = make_stacks(shape, args.stars, np.random.default_rng(args.seed))
+    before = used_memory()
+    watch = Peak()
+    watch.start()
+    wall, work = time.perf_counter(), time.process_time()
+    result = replace_stars(deep, sharp)
+    wall, work = time.perf_counter() - wall, time.process_time() - work
+    watch.done.set()
+    watch.join()
+    pixels = shape[0] * shape[1]
+    print(
+        f"{pixels / 1e6:.1f} Mpx, {args.stars} stars drawn, {len(result.table)} found: "
+        f"{wall:.1f} s, {work:.1f} s of processor, "
+        f"{(watch.most - before) / 4 / pixels:.1f} float32 images more than before"
+    )
+
+
+if __name__ == "__main__":
+    main()
