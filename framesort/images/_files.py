@@ -48,7 +48,8 @@ def read_picture(path: StrPath) -> Picture:
             weight = _extension(hdus, "WEIGHT", data.shape)
             bad = _extension(hdus, "MASK", data.shape)
     except FrameError as error:
-        raise InputError(f"{path}: {error}") from error
+        text = str(error).removeprefix(f"{path}: ")
+        raise InputError(f"{path}: {text}") from error
     except FileNotFoundError:
         raise InputError(f"{path}: no such file") from None
     except Exception as error:  # any damage to a file surfaces as some exception of the reader

@@ -17,12 +17,26 @@ from framesort.images import Picture, as_picture, wcs_of
 from framesort.records import Transform
 from framesort.replacement import read_places
 from framesort.stacking import resample_image
-from framesort.stars import find_stars, match_star_lists
+from framesort.stars import estimate_background, find_stars, match_star_lists
 
-__all__ = ["align_picture", "gather_picture", "mean_plane", "place_table"]
+__all__ = [
+    "FEWEST_STARS",
+    "align_picture",
+    "coarse_steps",
+    "gather_picture",
+    "mean_plane",
+    "place_table",
+    "places_outside",
+]
 
 _STILL = 0.02
 """Pixels: two stacks whose corners agree so well are on one grid and are not resampled."""
+
+FEWEST_STARS = 4
+"""Fewer stars than this tell no transform."""
+
+_COARSE = 0.4
+"""Steps: with less noise than this a pixel hardly ever changes its number."""
 
 _STARS = 3000
 """Brightest stars that two stacks are matched by."""
@@ -37,7 +51,7 @@ def gather_picture(source: Any, *, name: str) -> list[Picture]:
     Raises
     ------
     InputError
-        Several are given and one of them has more than one plane.
+        Several are given and one of them has more than one plane, or one holds no pixel.
     """
     several = isinstance(source, Sequence) and not isinstance(source, str)
     pictures = [
@@ -48,12 +62,32 @@ def gather_picture(source: Any, *, name: str) -> list[Picture]:
         replace(p, data=p.data[0]) if p.data.ndim == 3 and p.planes == 1 else p for p in pictures
     ]
     for picture in pictures:
+        if not np.isfinite(picture.data).any():
+            raise InputError(f"{picture.name}: holds no finite pixel")
+        if picture.tiff and picture.stored == "uint8":
+            raise InputError(
+                f"{picture.name}: 8 bits a pixel are too coarse for faint light; save it linear "
+                "with 16 or 32 bits"
+            )
         if len(pictures) > 1 and picture.planes > 1:
             raise InputError(
                 f"{picture.name}: has {picture.planes} planes; give either one colour picture or "
                 "several of one plane each"
             )
     return pictures
+
+
+def coarse_steps(picture: Picture) -> list[str]:
+    """A sentence where whole numbers are coarser than the noise that they should show."""
+    if "int" not in picture.stored:
+        return []
+    noise = float(np.median(estimate_background(mean_plane(picture)).noise))
+    if not noise < _COARSE:
+        return []
+    return [
+        f"{picture.name}: its noise of {noise:.2f} is lost between whole numbers; save it with 32 "
+        "bits"
+    ]
 
 
 def mean_plane(picture: Picture) -> NDArray[np.float32]:
@@ -99,6 +133,10 @@ def align_picture(
         if transform:
             break
         transform = match_star_lists(own, stars, **options)
+    if len(own) < FEWEST_STARS:
+        raise NotEnoughFramesError(
+            f"{name}: {len(own)} stars found; a linear stack with stars is needed"
+        )
     if not transform:
         raise NotEnoughFramesError(
             f"{name}: its {len(own)} stars cannot be matched with the {len(stars)} of the deep "
@@ -179,3 +217,17 @@ def place_table(places: StrPath | Table | SkyCoord | Any, header: Header) -> Any
             radius = np.asarray(u.Quantity(radius, unit) / scale, dtype=float)
         table["radius"] = np.asarray(radius, dtype=float)
     return table
+
+
+def places_outside(places: Any, shape: tuple[int, int], name: str) -> list[str]:
+    """A sentence where places lie beyond the picture."""
+    if places is None:
+        return []
+    if isinstance(places, Table):
+        x, y = (np.asarray(places[c], dtype=float) for c in ("x", "y"))
+    else:
+        x, y = np.atleast_2d(np.asarray(places, dtype=float)).T[:2]
+    beyond = int(np.sum((x < -0.5) | (y < -0.5) | (x > shape[1] - 0.5) | (y > shape[0] - 0.5)))
+    if not beyond:
+        return []
+    return [f"{beyond} of {len(x)} places of {name} lie beyond the picture."]

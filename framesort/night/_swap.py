@@ -12,10 +12,18 @@ from astropy.io.fits import Header
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from framesort.errors import InputError, OutputError
+from framesort.errors import InputError, NotEnoughFramesError, OutputError
 from framesort.files import StrPath
 from framesort.images import Picture, check_name, is_tiff
-from framesort.night._pair import align_picture, gather_picture, mean_plane, place_table
+from framesort.night._pair import (
+    FEWEST_STARS,
+    align_picture,
+    coarse_steps,
+    gather_picture,
+    mean_plane,
+    place_table,
+    places_outside,
+)
 from framesort.night._products import LAYERS, layer_path, write_layers
 from framesort.records import Replacement
 from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
@@ -132,14 +140,8 @@ def swap_images(
         raise InputError("deep must be one picture; planes go into one array [plane, y, x]")
     above = gather_picture(sharp, name="sharp")
     notes = [note for picture in (below, *above) for note in picture.notes]
-    if not aligned:
-        stars = find_stars(mean_plane(below), limit=3000)
-        for k, picture in enumerate(above):
-            above[k], told = align_picture(picture, below.shape, stars, name=picture.name)
-            notes += told
-    top = _join(above, below)
-    if mono and top.planes > 1 and below.planes == 1:
-        top = replace(top, data=mean_plane(top))
+    for picture in (below, *above):
+        notes += coarse_steps(picture)
     options: dict[str, Any] = {
         "keep": place_table(keep, below.header),
         "force": place_table(force, below.header),
@@ -147,11 +149,31 @@ def swap_images(
         "brightest": brightest,
         "faintest": faintest,
     }
-    one, two, scale = _same_planes(below, top, flux_scale, options)
-    result = replace_stars(
-        one, two, flux_scale=scale, executor=executor, progress=progress, **options,
-        saturation_deep=below.saturation, saturation_sharp=top.saturation,
-    )  # fmt: skip
+    for name in ("keep", "force"):
+        notes += places_outside(options[name], below.shape, name)
+    if not aligned:
+        stars = find_stars(mean_plane(below), limit=3000)
+        if len(stars) < FEWEST_STARS:
+            raise NotEnoughFramesError(
+                f"{below.name}: {len(stars)} stars found; a linear stack with stars is needed"
+            )
+        for k, picture in enumerate(above):
+            above[k], told = align_picture(picture, below.shape, stars, name=picture.name)
+            notes += told
+    top = _join(above, below)
+    if mono and top.planes > 1 and below.planes == 1:
+        top = replace(top, data=mean_plane(top))
+    try:
+        one, two, scale = _same_planes(below, top, flux_scale, options)
+        result = replace_stars(
+            one, two, flux_scale=scale, executor=executor, progress=progress, **options,
+            saturation_deep=below.saturation, saturation_sharp=top.saturation,
+        )  # fmt: skip
+    except NotEnoughFramesError as error:
+        hint = "are they linear, not stretched?"
+        if brightest is not None or faintest is not None:
+            hint = "do the limits of brightness leave any?"
+        raise NotEnoughFramesError(f"{error}; {hint}") from error
     if below.planes == 1 and result.final.ndim == 3:
         # The light behind the stars has no colour; what the planes' fits differ by is the stars'.
         ground = np.broadcast_to(result.background.mean(axis=0), result.final.shape).copy()
@@ -161,6 +183,11 @@ def swap_images(
     if check and amount == 1:
         checked = measure_replacement(result, one, two)
         notes += checked.notes
+        if checked.fwhm_sharp > 1.1 * checked.fwhm_deep:
+            notes.append(
+                f"The stars of {top.name} are wider than those of {below.name}: are the two the "
+                "wrong way round?"
+            )
     return SwapResult(
         replacement=result,
         header=below.header.copy(),
@@ -264,6 +291,8 @@ def swap_stars(
             raise OutputError(f"{path}: is an input; choose another name, originals are kept")
         if path.exists() and not overwrite:
             raise OutputError(f"{path} exists already; give --overwrite to replace it")
+    if not is_tiff(target) and (bits is not None or white is not None):
+        raise InputError(f"{target}: bits and white are those of a TIFF file; FITS is 32 bit float")
     below = gather_picture(deep, name="deep")[0]
     bits, white = _tiff_form(target, below, bits, white)
     result = swap_images(below, tops if len(tops) > 1 else tops[0], **options)
@@ -299,6 +328,8 @@ def _stem(path: Path) -> str:
 def _tiff_form(
     target: Path, deep: Picture, bits: int | None, white: float | None
 ) -> tuple[int, float | None]:
+    if white is not None and not white > 0:
+        raise InputError(f"white must be above 0, got {white:g}")
     if bits is None:
         bits = 16 if deep.tiff and deep.stored == "uint16" else 32
     if is_tiff(target) and bits == 16 and white is None and np.nanmax(deep.data) <= 1:

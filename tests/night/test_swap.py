@@ -67,9 +67,13 @@ def test_what_cannot_be_swapped_is_one_clear_line(pair, tmp_path):
         swap_stars(deep, folder / "turned.fits", out=tmp_path / "f.fits", aligned=True)
     noise = np.random.default_rng(0).normal(300, 5, truth.deep.shape).astype("f4")
     fits.PrimaryHDU(noise).writeto(tmp_path / "noise.fits")
-    with pytest.raises(NotEnoughFramesError, match="cannot be matched"):
+    with pytest.raises(NotEnoughFramesError, match="0 stars found"):
         swap_stars(deep, tmp_path / "noise.fits", out=tmp_path / "f.fits")
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["noise.fits"]
+    other = simulate_stacks(rng=77, shape=(360, 480), count=160).sharp
+    fits.PrimaryHDU(other).writeto(tmp_path / "other.fits")
+    with pytest.raises(NotEnoughFramesError, match=r"other\.fits: its .* cannot be matched"):
+        swap_stars(deep, tmp_path / "other.fits", out=tmp_path / "f.fits")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["noise.fits", "other.fits"]
 
 
 def test_command_line(pair, tmp_path, capsys):

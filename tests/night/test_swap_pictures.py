@@ -13,7 +13,7 @@ from colour_scene import SHAPE, lone_stars, make_scene
 from skimage.transform import rescale
 
 from framesort.cli import main
-from framesort.errors import InputError
+from framesort.errors import FramesortError, InputError
 from framesort.night import swap_images, swap_stars
 from framesort.night._pair import place_table
 
@@ -168,3 +168,48 @@ def test_kept_place_and_limits_of_brightness(scene, tmp_path):
     assert faint.any() and "" not in set(reasons[faint])
     spot = (slice(round(y) - 2, round(y) + 3), slice(round(x) - 2, round(x) + 3))
     assert np.array_equal(result.final[spot], scene.deep[1][spot])
+
+
+@pytest.mark.parametrize(
+    ("change", "options", "message"),
+    [
+        ({"out": "f.png"}, {}, "ends in"),
+        ({"out": "f.fits"}, {"bits": 16}, "those of a TIFF file"),
+        ({"out": "f.tif"}, {"white": 0.0}, "white must be above 0"),
+        ({"deep": "empty.fits"}, {}, r"empty\.fits: 0 stars found"),
+        ({"sharp": "empty.fits"}, {}, r"empty\.fits: 0 stars found"),
+        ({"sharp": "nothing.fits"}, {"aligned": True}, r"nothing\.fits: holds no finite pixel"),
+        ({"sharp": "bytes.tif"}, {}, r"bytes\.tif: 8 bits a pixel are too coarse"),
+        ({"sharp": "."}, {}, "no regular file"),
+        ({}, {"keep": "sky.csv"}, "ra and dec need an image with a WCS"),
+        ({}, {"faintest": 1e12, "aligned": True}, "do the limits of brightness leave any"),
+    ],
+)
+def test_wrong_pictures_and_options_are_one_clear_line(
+    change, options, message, scene, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    fits.PrimaryHDU(scene.deep[0]).writeto("deep.fits")
+    fits.PrimaryHDU(scene.sharp[0]).writeto("sharp.fits")
+    fits.PrimaryHDU(np.zeros(SHAPE, "f4")).writeto("empty.fits")
+    fits.PrimaryHDU(np.full(SHAPE, np.nan, "f4")).writeto("nothing.fits")
+    tifffile.imwrite("bytes.tif", np.zeros(SHAPE, "u1"))
+    (tmp_path / "sky.csv").write_text("ra,dec,radius\n10,20,5\n")
+    before = sorted(path.name for path in tmp_path.iterdir())
+    names = {"deep": "deep.fits", "sharp": "sharp.fits", "out": "final.fits"} | change
+    with pytest.raises(FramesortError, match=message) as caught:
+        swap_stars(names["deep"], names["sharp"], out=names["out"], **options)
+    assert "\n" not in str(caught.value)
+    assert sorted(path.name for path in tmp_path.iterdir()) == before
+
+
+def test_doubts_are_told(scene, tmp_path):
+    # The wrong way round, a place beyond the picture, steps coarser than the noise.
+    tifffile.imwrite(tmp_path / "wide.tif", np.rint(scene.deep[0][::-1] / 10).astype("u2"))
+    result = swap_images(
+        scene.sharp[0], tmp_path / "wide.tif", aligned=True, keep=[[-50.0, 10.0, 3.0]]
+    )
+    notes = " ".join(result.notes)
+    assert "wrong way round" in notes
+    assert "1 of 1 places of keep lie beyond" in notes
+    assert "lost between whole numbers" in notes
