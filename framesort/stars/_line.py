@@ -154,9 +154,11 @@ def line_from_stars(
     light, beyond = np.nan_to_num(light[whole]), np.nan_to_num(beyond[whole])
     doubt = _NEIGHBOUR_ERROR * beside[whole]
     shape = average_stars(light, doubt * line_template(np.zeros(1)).max())
-    line = average_stars(beyond @ line_filter().T, doubt)
+    # Not by BLAS: its rounding changes with the number of its threads.
+    line = average_stars(np.einsum("sa,ka->sk", beyond, line_filter()), doubt)
     # What the profiles' own flattening would show as a line, had it been left.
-    own = line.weight @ ((light - beyond) @ line_filter().T)
+    flattening = np.einsum("sa,ka->sk", light - beyond, line_filter())
+    own = np.einsum("s,sk->k", line.weight, flattening)
     error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))
     strength, strength_err, angle = choose_line(line.mean, error, np.arange(0.0, 180.0))
     reach = Reach()

@@ -90,7 +90,7 @@ def measure_reach(
         shape = line_template(turns, inner=inner, outer=outer)
         shape = shape - shape.mean(axis=1, keepdims=True)
         weights = shape / (shape**2).sum(axis=1, keepdims=True)
-        ring = average_stars(np.nan_to_num(beyond) @ weights.T, doubt)
+        ring = average_stars(np.einsum("sa,ka->sk", np.nan_to_num(beyond), weights), doubt)
         light.append(ring.mean[at])
         error.append(ring.error[at])
     return _fit_exponential(np.array(light), np.array(error))
