@@ -137,3 +137,44 @@ def test_steady_frames_are_not_dewing():
 
 def test_reasons_that_bar_are_in_the_registry():
     assert set(REASONS) >= KEEP_OUT
+
+
+def test_noise_of_another_exposure_is_scaled():
+    """Frames of 240 s have twice the sky noise of 60 s: that is no bright sky."""
+    table = night()
+    table["group"][10:], table["exposure"][10:] = "L-240s", 240.0
+    table["noise"][10:] = 20.0
+    assert measure_yardstick(table, "L-240s").noise == pytest.approx(20.0)
+    tag_frames(table)
+    assert not any("bright sky" in reason for reason in table["reason"])
+
+
+def test_stars_wide_on_one_side_only_are_not_the_heater_s():
+    tilt = {
+        "fwhm_centre": np.full(20, 3.0),
+        "fwhm_tilt": np.full(20, 0.1),
+        "fwhm_tilt_err": np.full(20, 0.05),
+    }
+    table = night(20, 0, **tilt)
+    # A plane: 3.0 in the middle, 2.2 and 3.8 at its ends; its median is wider by curvature.
+    for row, width, centre, slope in ((4, 3.5, 3.05, 1.6), (5, 3.5, 3.5, 0.2), (6, 3.5, 3.5, 1.6)):
+        table["fwhm"][row], table["fwhm_centre"][row] = width, centre
+        table["fwhm_tilt"][row] = slope
+    tag_frames(table)
+    assert table["reason"][4] == "tilted field" and table["grade"][4] == "usable"
+    assert table["reason"][5] == table["reason"][6] == "poor focus"
+    assert not any(table["reason"][:4])
+
+
+def test_dew_of_a_night_whose_heater_is_not_known():
+    rng = np.random.default_rng(8)
+    clear, radius = fading(rng, halos=True)
+    table = night(
+        14,
+        0,
+        transparency=clear,
+        half_flux_radius=radius,
+        fwhm=np.full(14, 3.0),
+        heater_share=np.full(14, np.nan),
+    )
+    assert find_dew(table)[-4:].all()

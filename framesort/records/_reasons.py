@@ -47,6 +47,10 @@ REASONS: dict[str, Reason] = _reasons(
     ("line of light", "Bright stars carry a line of light beyond that of heater-off frames."),
     ("wide stars", "Stars are wider than in the night's heater-off frames."),
     ("trailed", "Stars are longer in one direction than in the night's heater-off frames."),
+    (
+        "tilted field",
+        "Stars are wide towards one side of the image only, as a tilted camera makes them.",
+    ),
     ("poor focus", "Stars are wide with the heater off and no trail."),
     ("cloud", "Matched stars are much fainter than in the night's best frames."),
     ("dew", "Heater off, stars fade and their halos grow from frame to frame."),

@@ -36,6 +36,7 @@ ADVICE = {
     "line of light": "Nothing to do: its stars are not used. Less power makes the line weaker.",
     "wide stars": "If the heater was on, less power helps; if not, look at focus and seeing.",
     "trailed": "Look at guiding, wind and balance at that time.",
+    "tilted field": "Look at what holds the camera: it bends or has come loose.",
     "poor focus": "Focus again when the temperature has changed.",
     "cloud": "Nothing to do: the frame counts for less or not at all.",
     "dew": "Switch the heater on earlier, or take the heater-off frames at the start.",

@@ -1,0 +1,75 @@
+"""Dew: heater-off frames in which stars fade while their halos grow."""
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.records import column_values
+from framesort.tags._yardstick import measured_rows
+
+__all__ = ["find_dew"]
+
+
+def find_dew(table: Table, *, max_share: float = 0.02, least: int = 5) -> NDArray[np.bool_]:
+    """Heater-off frames in which dew forms: stars fade while their halos grow, steadily.
+
+    In each run of frames of a group that are not known to be heated a level with a bend into
+    a straight line is fitted to transparency and to the ratio of half-flux radius to FWHM,
+    with the bend where both fit best. It is dew if from there to the end of the run the first
+    falls and the second grows, by more than 4 of their standard errors and by 4 and 2 percent.
+    Cloud fades stars without growing halos, and comes and goes.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        In order of time.
+    max_share : float
+        Frames beyond this heater share are heated.
+    least : int
+        Frames that a trend must rest on.
+
+    Returns
+    -------
+    (n,) bool ndarray
+    """
+    found = np.zeros(len(table), dtype=bool)
+    share, clear = column_values(table, "heater_share"), column_values(table, "transparency")
+    halo = column_values(table, "half_flux_radius") / column_values(table, "fwhm")
+    usable = measured_rows(table) & np.isfinite(clear) & np.isfinite(halo)
+    for group in sorted(set(table["group"][usable])):
+        rows = np.flatnonzero(usable & (table["group"] == group))
+        off = ~(share[rows] > max_share)
+        for run in np.split(rows, np.flatnonzero(np.diff(off.astype(int))) + 1):
+            if not share[run[0]] > max_share and len(run) >= least:
+                found[run[_dew_onset(clear[run], halo[run], least) :]] = True
+    return found
+
+
+def _dew_onset(clear: NDArray[np.float64], halo: NDArray[np.float64], least: int) -> int:
+    """Index from which the run is dewing; its length if it is not."""
+    clear, halo = clear / np.median(clear), halo / np.median(halo)
+    onsets = range(len(clear) - least + 1)
+    onset = min(onsets, key=lambda start: _hinge_misfit(clear, start) * _hinge_misfit(halo, start))
+    fall, fall_err = _slope(clear[onset:])
+    grow, grow_err = _slope(halo[onset:])
+    span = len(clear) - onset - 1
+    fades = fall * span < -0.04 and fall < -4 * fall_err
+    spreads = grow * span > 0.02 and grow > 4 * grow_err
+    return onset if fades and spreads else len(clear)
+
+
+def _hinge_misfit(values: NDArray[np.float64], start: int) -> float:
+    """Residual sum of squares of a level up to `start` and a straight line from there on."""
+    bend = np.maximum(np.arange(len(values)) - start, 0)
+    design = np.column_stack([np.ones(len(values)), bend])
+    coefficients, *_ = np.linalg.lstsq(design, values)
+    rest = values - design @ coefficients
+    return float(rest @ rest)
+
+
+def _slope(values: NDArray[np.float64]) -> tuple[float, float]:
+    """Least-squares slope per frame and its standard error."""
+    step = np.arange(len(values)) - (len(values) - 1) / 2
+    slope = float(step @ values / (step @ step))
+    rest = values - values.mean() - slope * step
+    return slope, float(np.sqrt(rest @ rest / (len(values) - 2) / (step @ step)))

@@ -1,0 +1,149 @@
+"""Grades each frame against the night's own heater-off frames, with the reason in words.
+
+A grade says how the stars of a frame compare with the yardstick: the heater-off frames of
+the same group. `sharp` frames are as good, `usable` ones carry good signal under worse
+stars, `poor` ones add little. The limits below are this project's; none is published.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.table import Table
+
+from framesort.records import add_column, add_reason
+from framesort.tags._dew import find_dew
+from framesort.tags._yardstick import Yardstick, measure_yardstick, measured_rows
+
+__all__ = ["GradeLimits", "tag_frames"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class GradeLimits:
+    """Where the grades part.
+
+    Attributes
+    ----------
+    max_share : float
+        Largest heater share of a sharp frame. A share of one fifth already spoils stars
+        (common practice), so it is small.
+    wide, too_wide : float
+        FWHM over the yardstick's from which a frame is no longer sharp; from which it is
+        poor if the heater is off (a heated frame that wide still has its signal).
+    scatter : float
+        The first limit is never tighter than so many standard deviations of the yardstick.
+    trailed, badly_trailed : float
+        Eccentricity above the yardstick's for the same two steps.
+    thin, opaque : float
+        Transparency under which a frame is no longer sharp, and poor.
+    line_sigma : float
+        Significance of the line of light from which a frame is not sharp.
+    sky_factor : float
+        Noise over the yardstick's from which the sky counts as bright.
+    """
+
+    max_share: float = 0.02
+    wide: float = 1.08
+    too_wide: float = 1.8
+    scatter: float = 1.5
+    trailed: float = 0.12
+    badly_trailed: float = 0.35
+    thin: float = 0.80
+    opaque: float = 0.45
+    line_sigma: float = 3.0
+    sky_factor: float = 1.5
+
+
+def tag_frames(table: Table, *, limits: GradeLimits | None = None) -> None:
+    """Set `grade` and add to `reason`.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        The night's table with the columns of heater, quality and (where known) line
+        excess and transparency; changed in place. A value that is NaN is not held
+        against a frame.
+    limits : GradeLimits or None
+        Where the grades part; None for the defaults.
+    """
+    limits = GradeLimits() if limits is None else limits
+    grades = np.full(len(table), "", dtype=object)
+    reasons = np.array([str(reason) for reason in table["reason"]], dtype=object)
+    good = measured_rows(table)
+    dew = find_dew(table, max_share=limits.max_share)
+    for group in sorted(set(table["group"][good])):
+        yardstick = measure_yardstick(table, group, max_share=limits.max_share)
+        if yardstick is None:
+            continue
+        for i in np.flatnonzero(good & (table["group"] == group)):
+            grades[i], codes = _grade(table[int(i)], yardstick, limits, dewing=bool(dew[i]))
+            for code in codes:
+                reasons[i] = add_reason(reasons[i], code)
+    add_column(table, "grade", grades)
+    add_column(table, "reason", reasons)
+
+
+def _number(row: Table.Row, name: str) -> float:
+    if name not in row.colnames:
+        return np.nan
+    value = getattr(row[name], "value", row[name])  # a QTable gives quantities
+    return float(np.ma.filled(value, np.nan))
+
+
+def _is_one_sided(row: Table.Row, yard: Yardstick, wide: float) -> bool:
+    """True if stars are wide towards one side of the image only: neither heat nor focus."""
+    more = _number(row, "fwhm_tilt") - yard.fwhm_tilt
+    centre = _number(row, "fwhm_centre") / yard.fwhm_centre
+    growth = _number(row, "fwhm") - yard.fwhm
+    # A plane tilt leaves the middle as it was and widens an end by half of itself.
+    return bool(more > 3 * _number(row, "fwhm_tilt_err") and more > 2 * growth and centre < wide)
+
+
+def _grade(
+    row: Table.Row, yard: Yardstick, limits: GradeLimits, *, dewing: bool
+) -> tuple[str, list[str]]:
+    """Grade of one frame and the codes of what speaks against `sharp`."""
+    # Another exposure's frames, or merely the best ones, are a blunter yardstick.
+    slack = 1.0 if yard.source == "off" else 2.0
+    share = _number(row, "heater_share")
+    wide = max((limits.wide - 1) * slack, limits.scatter * yard.fwhm_scatter / yard.fwhm)
+    trailed = max(limits.trailed * slack, limits.scatter * yard.eccentricity_scatter)
+    growth = _number(row, "fwhm") / yard.fwhm
+    stretch = _number(row, "eccentricity") - yard.eccentricity
+    clear = _number(row, "transparency")
+    line = _number(row, "line_strength") / _number(row, "line_strength_err")
+    heated = share > limits.max_share
+    codes = []
+    if heated:
+        codes.append("heated" if share > 0.995 else "part heated")
+    elif np.isnan(share):
+        codes.append("state unknown")
+    if line > limits.line_sigma:
+        codes.append("line of light")
+    if stretch > trailed:
+        codes.append("trailed")
+    if growth > 1 + wide:
+        if _is_one_sided(row, yard, 1 + wide):
+            codes.append("tilted field")
+        else:
+            codes.append(
+                "wide stars" if heated or stretch > trailed or np.isnan(share) else "poor focus"
+            )
+    if dewing:
+        codes.append("dew")
+    elif clear < limits.thin:
+        codes.append("cloud")
+    if _number(row, "noise") > limits.sky_factor * yard.noise * max(1.0, slack - 0.5):
+        codes.append("bright sky")
+    # Without any known heater-off frame the stars alone decide what is sharp.
+    harmless = {"state unknown"} if yard.source == "best" else set()
+    if yard.source != "off":
+        codes.append("no heater-off yardstick")
+        harmless.add("no heater-off yardstick")
+    poor = (
+        stretch > limits.badly_trailed
+        or clear < limits.opaque
+        or (growth > limits.too_wide and not heated)
+    )
+    if poor:
+        return "poor", codes
+    return ("usable" if set(codes) - harmless else "sharp"), codes

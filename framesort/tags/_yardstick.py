@@ -1,0 +1,110 @@
+"""What the heater-off frames of a group look like: the measure of all others."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.stats import mad_std
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.records import column_values
+
+__all__ = ["KEEP_OUT", "Yardstick", "codes_of", "measure_yardstick", "measured_rows"]
+
+KEEP_OUT = frozenset(
+    {
+        "unreadable",
+        "not measured",
+        "calibration frame",
+        "colour frame",
+        "no exposure time",
+        "few stars",
+        "vanished",
+        "changed",
+    }
+)
+"""Reasons with which a frame has no grade at all."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Yardstick:
+    """What the heater-off frames of a group look like: medians and robust scatter.
+
+    `source` says whose frames these are: "off" (the group's own), "nearest" (another
+    exposure of the same filter, its noise scaled by the root of the exposures' ratio) or "best"
+    (the best quarter; no heater-off frame is known). Widths over the field are NaN where the
+    table has none.
+    """
+
+    fwhm: float
+    fwhm_scatter: float
+    eccentricity: float
+    eccentricity_scatter: float
+    noise: float
+    frames: int
+    source: str
+    fwhm_centre: float = np.nan
+    fwhm_tilt: float = np.nan
+
+
+def codes_of(reason: str) -> set[str]:
+    """The codes of a cell of the column `reason`."""
+    return set(str(reason).split("; ")) - {""}
+
+
+def measured_rows(table: Table) -> NDArray[np.bool_]:
+    """Rows with a width and without a reason that bars them from any grade."""
+    barred = np.array([bool(codes_of(reason) & KEEP_OUT) for reason in table["reason"]], dtype=bool)
+    return ~barred & np.isfinite(column_values(table, "fwhm"))
+
+
+def _median(values: NDArray[np.float64]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else np.nan
+
+
+def measure_yardstick(table: Table, group: str, *, max_share: float = 0.02) -> Yardstick | None:
+    """The yardstick of a group; None where no frame of the filter was measured.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Needs group, filter, exposure, heater_share, fwhm, eccentricity, noise, reason.
+    group : str
+        Name of the group.
+    max_share : float
+        Frames up to this heater share count as heater-off.
+    """
+    good = measured_rows(table)
+    share = column_values(table, "heater_share")
+    own = good & (table["group"] == group)
+    off = good & (share <= max_share)
+    here = own & off
+    source, brighter = "off", 1.0
+    if not here.any() and own.any():
+        first = int(np.flatnonzero(own)[0])
+        exposure = column_values(table, "exposure")
+        kin = off & (table["filter"] == table["filter"][first])
+        kin &= np.asarray(table["binning"] == table["binning"][first])
+        if kin.any():
+            distance = np.abs(np.log(exposure / exposure[first]))
+            here, source = kin & (distance <= distance[kin].min() + 1e-9), "nearest"
+            # The sky's noise grows with the root of its light.
+            brighter = float(np.sqrt(exposure[first] / np.median(exposure[here])))
+        else:
+            fwhm = column_values(table, "fwhm")
+            here, source = own & (fwhm <= np.nanpercentile(fwhm[own], 25)), "best"
+    if not here.any():
+        return None
+    fwhm, shape = column_values(table, "fwhm")[here], column_values(table, "eccentricity")[here]
+    return Yardstick(
+        fwhm=float(np.median(fwhm)),
+        fwhm_scatter=float(mad_std(fwhm)),
+        eccentricity=float(np.nanmedian(shape)),
+        eccentricity_scatter=float(mad_std(shape, ignore_nan=True)),
+        noise=brighter * _median(column_values(table, "noise")[here]),
+        frames=int(here.sum()),
+        source=source,
+        fwhm_centre=_median(column_values(table, "fwhm_centre")[here]),
+        fwhm_tilt=_median(column_values(table, "fwhm_tilt")[here]),
+    )
