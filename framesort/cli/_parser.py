@@ -53,7 +53,7 @@ def _running() -> argparse.ArgumentParser:
     group.add_argument(
         "--settings",
         metavar="FILE",
-        help="settings from a TOML file, or the night.json of an earlier run; options go before it",
+        help="settings from a TOML file, or the night.json of an earlier run; options win over it",
     )
     return running
 
@@ -127,7 +127,9 @@ def _sorting() -> argparse.ArgumentParser:
     heater.add_argument(
         "--heater-keyword", metavar="KEY", help="header keyword that holds the power in percent"
     )
-    heater.add_argument("--heater-reader", metavar="NAME", help="plug-in that reads the log")
+    heater.add_argument(
+        "--heater-reader", metavar="NAME", help="plug-in that reads the log (default: builtin)"
+    )
     sets = sorting.add_argument_group("sets")
     sets.add_argument(
         "--max-share",
@@ -167,7 +169,9 @@ def _sorting() -> argparse.ArgumentParser:
     sorting.add_argument(
         "--no-cache", action="store_true", default=False, help="measure every frame anew"
     )
-    sorting.add_argument("--star-measurer", metavar="NAME", help="plug-in that measures stars")
+    sorting.add_argument(
+        "--star-measurer", metavar="NAME", help="plug-in that measures stars (default: builtin)"
+    )
     return sorting
 
 
@@ -219,8 +223,12 @@ def _merging() -> argparse.ArgumentParser:
         help="planes of a colour filter array: missing pixels interpolated from their own colour "
         "(default), or pixels placed where they fall, for forty dithered frames and more",
     )
-    group.add_argument("--registration", metavar="NAME", help="plug-in that places frames")
-    group.add_argument("--stacker", metavar="NAME", help="plug-in that stacks")
+    group.add_argument(
+        "--registration",
+        metavar="NAME",
+        help="builtin (by stars), wcs, aligned (on one grid already), or a plug-in",
+    )
+    group.add_argument("--stacker", metavar="NAME", help="plug-in that stacks (default: builtin)")
     return merging
 
 
@@ -266,7 +274,8 @@ def build_parser() -> argparse.ArgumentParser:
         commands,
         "sort",
         "measure and tag frames, choose the two sets",
-        "framesort sort lights/*.fits --heater ring.csv --log-zone Europe/Lisbon --out result",
+        "framesort sort lights/*.fits --heater ring.csv --log-zone Europe/Lisbon --out result\n"
+        "  find lights/ -name '*.fits' -print0 | framesort sort @- --link --json --out result",
         [common, running, reading, sorting],
     )
     for command in (night, sort):
