@@ -12,7 +12,12 @@ from astropy.table import Table
 
 from framesort.records import add_column, add_reason
 from framesort.tags._dew import find_dew
-from framesort.tags._yardstick import Yardstick, measure_yardstick, measured_rows
+from framesort.tags._yardstick import (
+    Yardstick,
+    flattening,
+    measure_yardstick,
+    measured_rows,
+)
 
 __all__ = ["GradeLimits", "tag_frames"]
 
@@ -32,7 +37,8 @@ class GradeLimits:
     scatter : float
         The first limit is never tighter than so many standard deviations of the yardstick.
     trailed, badly_trailed : float
-        Eccentricity above the yardstick's for the same two steps.
+        Flattening ``1 - b/a`` above the yardstick's for the same two steps. Eccentricity is no
+        measure for a difference: from 0 to 0.13 is less than a hundredth in b/a.
     thin, opaque : float
         Transparency under which a frame is no longer sharp, and poor.
     line_sigma : float
@@ -45,7 +51,7 @@ class GradeLimits:
     wide: float = 1.08
     too_wide: float = 1.8
     scatter: float = 1.5
-    trailed: float = 0.12
+    trailed: float = 0.05
     badly_trailed: float = 0.35
     thin: float = 0.80
     opaque: float = 0.45
@@ -106,9 +112,9 @@ def _grade(
     slack = 1.0 if yard.source == "off" else 2.0
     share = _number(row, "heater_share")
     wide = max((limits.wide - 1) * slack, limits.scatter * yard.fwhm_scatter / yard.fwhm)
-    trailed = max(limits.trailed * slack, limits.scatter * yard.eccentricity_scatter)
+    trailed = max(limits.trailed * slack, limits.scatter * yard.flattening_scatter)
     growth = _number(row, "fwhm") / yard.fwhm
-    stretch = _number(row, "eccentricity") - yard.eccentricity
+    stretch = float(flattening(_number(row, "eccentricity"))) - yard.flattening
     clear = _number(row, "transparency")
     line = _number(row, "line_strength") / _number(row, "line_strength_err")
     heated = share > limits.max_share

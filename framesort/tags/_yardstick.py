@@ -5,11 +5,18 @@ from dataclasses import dataclass
 import numpy as np
 from astropy.stats import mad_std
 from astropy.table import Table
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from framesort.records import column_values
 
-__all__ = ["KEEP_OUT", "Yardstick", "codes_of", "measure_yardstick", "measured_rows"]
+__all__ = [
+    "KEEP_OUT",
+    "Yardstick",
+    "codes_of",
+    "flattening",
+    "measure_yardstick",
+    "measured_rows",
+]
 
 KEEP_OUT = frozenset(
     {
@@ -30,6 +37,8 @@ KEEP_OUT = frozenset(
 class Yardstick:
     """What the heater-off frames of a group look like: medians and robust scatter.
 
+    Flattening is ``1 - b/a``.
+
     `source` says whose frames these are: "off" (the group's own), "nearest" (another
     exposure of the same filter, its noise scaled by the root of the exposures' ratio) or "best"
     (the best quarter; no heater-off frame is known). Widths over the field are NaN where the
@@ -38,8 +47,8 @@ class Yardstick:
 
     fwhm: float
     fwhm_scatter: float
-    eccentricity: float
-    eccentricity_scatter: float
+    flattening: float
+    flattening_scatter: float
     noise: float
     frames: int
     source: str
@@ -56,6 +65,11 @@ def measured_rows(table: Table) -> NDArray[np.bool_]:
     """Rows with a width and without a reason that bars them from any grade."""
     barred = np.array([bool(codes_of(reason) & KEEP_OUT) for reason in table["reason"]], dtype=bool)
     return ~barred & np.isfinite(column_values(table, "fwhm"))
+
+
+def flattening(eccentricity: ArrayLike) -> NDArray[np.float64]:
+    """``1 - b/a`` of eccentricities; NaN stays NaN."""
+    return np.asarray(1 - np.sqrt(1 - np.clip(np.asarray(eccentricity, dtype=float), 0, 1) ** 2))
 
 
 def _median(values: NDArray[np.float64]) -> float:
@@ -96,12 +110,13 @@ def measure_yardstick(table: Table, group: str, *, max_share: float = 0.02) -> Y
             here, source = own & (fwhm <= np.nanpercentile(fwhm[own], 25)), "best"
     if not here.any():
         return None
-    fwhm, shape = column_values(table, "fwhm")[here], column_values(table, "eccentricity")[here]
+    fwhm = column_values(table, "fwhm")[here]
+    shape = flattening(column_values(table, "eccentricity")[here])
     return Yardstick(
         fwhm=float(np.median(fwhm)),
         fwhm_scatter=float(mad_std(fwhm)),
-        eccentricity=float(np.nanmedian(shape)),
-        eccentricity_scatter=float(mad_std(shape, ignore_nan=True)),
+        flattening=_median(shape),
+        flattening_scatter=float(mad_std(shape, ignore_nan=True)),
         noise=brighter * _median(column_values(table, "noise")[here]),
         frames=int(here.sum()),
         source=source,
