@@ -131,7 +131,8 @@ def read_image(
     -------
     data : (ny, nx) or (planes, ny, nx) float32 ndarray
         A single plane is (ny, nx) even where the file calls it a cube. BZERO, BSCALE applied;
-        BLANK pixels are NaN. A fresh, native-order copy.
+        BLANK pixels are NaN, and those that an extension MASK marks, as ccdproc leaves it. A
+        fresh, native-order copy.
     header : `~astropy.io.fits.Header`
 
     Raises
@@ -151,7 +152,12 @@ def read_image(
                 hdu.section[cut] if rows is not None and header["NAXIS"] == 2 else hdu.data[cut]
             )
             data = np.array(pixels, dtype=np.float32)
-            return data[0] if data.ndim == 3 and len(data) == 1 else data, header
+            data = data[0] if data.ndim == 3 and len(data) == 1 else data
+            mask = named_hdu(hdus, "MASK") if len(hdus) > 1 else None
+            if mask is not None and mask.shape == (header["NAXIS2"], header["NAXIS1"]):
+                bad = np.asarray(mask.data[slice(None) if rows is None else rows]) != 0
+                data[..., bad] = np.nan
+            return data, header
     except FrameError as error:
         raise FrameError(str(error) if str(path) in str(error) else f"{path}: {error}") from error
     except FileNotFoundError as error:

@@ -13,7 +13,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError
-from framesort.files import image_hdu, open_fits
+from framesort.files import image_hdu, named_hdu, open_fits
 
 __all__ = ["PlainImage", "find_plain_image", "read_plain_rows"]
 
@@ -69,6 +69,8 @@ def find_plain_image(path: str) -> tuple[PlainImage | None, Header | None]:
             hdu = image_hdu(hdus)
             header = hdu.header.copy()
             offset = int(hdu.fileinfo()["datLoc"])
+            if len(hdus) > 1 and named_hdu(hdus, "MASK") is not None:
+                return None, None
         bits, zero = int(header["BITPIX"]), float(header.get("BZERO", 0))
         shape = (int(header["NAXIS2"]), int(header["NAXIS1"])) if header["NAXIS"] == 2 else (0, 0)
         plain = (

@@ -13,8 +13,10 @@ from astropy.wcs import WCS
 from PIL import Image, ImageOps
 
 from framesort.errors import InputError, OutputError
+from framesort.files import read_image
 from framesort.images import as_picture, make_ccddata, read_picture, write_picture
-from framesort.records import Replacement, Stack
+from framesort.records import Replacement, Stack, Transform
+from framesort.stacking import stack_frames
 
 
 @pytest.fixture
@@ -236,3 +238,19 @@ def test_a_replacement_as_ccddata_has_the_uncertainty_of_what_it_was_made_of(gre
     expected = np.full(grey.shape, 3.0)
     expected[4, 5] = 10.0  # the sharp stack's 5, in the deep stack's flux scale
     assert np.allclose(ccd.uncertainty.array, expected) and ccd.unit == u.adu
+
+
+def test_frames_that_ccdproc_masked_are_read_without_the_masked_pixels(grey, tmp_path):
+    mask = np.zeros(grey.shape, dtype=bool)
+    mask[4, 2] = mask[5, 9] = True
+    CCDData(grey, unit="adu", mask=mask).write(tmp_path / "f.fits")
+    whole, _ = read_image(tmp_path / "f.fits")
+    assert np.array_equal(np.isnan(whole), mask)
+    part, _ = read_image(tmp_path / "f.fits", rows=slice(4, 6))
+    assert np.array_equal(part, whole[4:6], equal_nan=True)
+    still = Transform(matrix=np.eye(3), residual=0.0)
+    stacked = stack_frames(
+        [str(tmp_path / "f.fits")], [still], sets={"a": [1.0]}, shape=grey.shape, noise=[1.0],
+        background_order=-1,
+    )["a"]  # fmt: skip
+    assert np.isnan(stacked.data[mask]).all() and np.isfinite(stacked.data[~mask]).all()
