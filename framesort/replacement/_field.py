@@ -33,7 +33,7 @@ from framesort.replacement._fit import (
 )
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
-from framesort.replacement._profile import join_wings, moffat_profile
+from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._trust import joint_flux, model_stars
 from framesort.stars import estimate_background
 
@@ -220,6 +220,8 @@ def fit_field(
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
         )
+        if field.kin != 1.0:
+            field.sharp.profile = cap_wings(field.sharp.profile, field.deep.profile)
         each(_redraw, level=0.02)
         each(_again)
         each(_judge)

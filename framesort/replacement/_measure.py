@@ -11,6 +11,7 @@ from scipy import ndimage
 
 from framesort.records import Replacement
 from framesort.replacement._input import as_planes
+from framesort.replacement._residual import cut_around, make_residual, rank_residuals
 from framesort.stars import estimate_background, measure_image
 
 
@@ -35,9 +36,18 @@ class ReplacementCheck:
     noise_ratio : float
         Fine grain where light was changed outside star cores over that of untouched pixels of
         like brightness; 1 if the change does not show.
+    noise_ratio_deep : float
+        The same in the deep stack, before the change.
+    eccentricity_deep, eccentricity_sharp, eccentricity_final : float
+        Median flattening of clean stars.
     worst : `~astropy.table.Table`
         The ten replaced stars that differ most from the sharp stack: x, y, flux and the rms
-        difference within 1.5 widths in units of the noise expected.
+        `residual` within 1.5 widths.
+    cutouts : (n, 4, m, m) float32 ndarray
+        Those stars in the deep stack, the sharp one (scaled), the result, and the residual.
+    residual : (ny, nx) float32 ndarray
+        Result less scaled sharp stack and a smooth level, in units of its noise and 2 % of the
+        star light (added in squares).
     notes : tuple of str
         Why the result should not be trusted, a sentence each; empty if nothing speaks against it.
     """
@@ -54,7 +64,13 @@ class ReplacementCheck:
     flux_ratio: float = np.nan
     flux_scatter: float = np.nan
     noise_ratio: float = np.nan
+    noise_ratio_deep: float = np.nan
+    eccentricity_deep: float = np.nan
+    eccentricity_sharp: float = np.nan
+    eccentricity_final: float = np.nan
     worst: Table = field(default_factory=Table)
+    cutouts: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 4, 0, 0), np.float32))
+    residual: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
     notes: tuple[str, ...] = ()
 
 
@@ -87,20 +103,6 @@ def _fluxes(final: NDArray, sharp: NDArray, rows: Table, radius: float) -> NDArr
     return np.column_stack(out)
 
 
-def _difference(final: NDArray, sharp: NDArray, scale: float, rows: Table, width: float) -> NDArray:
-    """Rms difference between result and sharp stack around each star over the noise expected."""
-    rest = final - np.float32(scale) * sharp
-    rest -= estimate_background(rest).level
-    noise = float(np.median(estimate_background(rest).noise))
-    good = np.isfinite(rest)
-    size = max(3, int(3 * width) | 1)
-    power = ndimage.uniform_filter(np.where(good, rest / noise, 0) ** 2, size)
-    share = ndimage.uniform_filter(good.astype(np.float32), size)
-    y = np.clip(np.round(rows["y"].value).astype(int), 0, final.shape[0] - 1)
-    x = np.clip(np.round(rows["x"].value).astype(int), 0, final.shape[1] - 1)
-    return np.sqrt(np.maximum(power[y, x], 0) / np.maximum(share[y, x], 0.05))
-
-
 def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> ReplacementCheck:
     """Measure what a replacement reached: widths, line, fluxes, noise, and the worst stars.
 
@@ -129,21 +131,24 @@ def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> Replaceme
     ratio = scatter = np.nan
     worst = Table()
     if len(wanted):
-        light = _fluxes(pictures[2], pictures[1], wanted, 1.5 * width)
-        light = light[np.isfinite(light).all(axis=1) & (light[:, 1] > 0)]
-        if len(light):
-            q = light[:, 0] / (light[:, 1] * scale)
+        sums = _fluxes(pictures[2], pictures[1], wanted, 1.5 * width)
+        sums = sums[np.isfinite(sums).all(axis=1) & (sums[:, 1] > 0)]
+        if len(sums):
+            q = sums[:, 0] / (sums[:, 1] * scale)
             ratio = float(np.median(q))
             scatter = float(1.4826 * np.median(np.abs(q - ratio)))
+    light = result.stars.mean(axis=0) if result.stars.ndim == 3 else result.stars
+    residual = make_residual(pictures[2], pictures[1], light, scale)
+    half = max(8, round(4 * width))
     if len(rows):
-        far = _difference(pictures[2], pictures[1], scale, rows, width)
-        pick = np.argsort(-far, kind="stable")[:10]
+        far = rank_residuals(residual, rows, width)
+        pick = np.argsort(-np.nan_to_num(far), kind="stable")[:10]
         worst = Table(
             {
                 "x": rows["x"][pick],
                 "y": rows["y"][pick],
                 "flux": rows["flux_put"][pick],
-                "difference": far[pick],
+                "residual": far[pick],
             }
         )
     lines, angle = _lines(quality)
@@ -159,8 +164,16 @@ def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> Replaceme
         line_angle=angle,
         flux_ratio=ratio,
         flux_scatter=scatter,
-        noise_ratio=_noise_ratio(result, final),
+        noise_ratio=_noise_ratio(result, pictures[2]),
+        noise_ratio_deep=_noise_ratio(result, pictures[0]),
+        eccentricity_deep=quality[0].eccentricity,
+        eccentricity_sharp=quality[1].eccentricity,
+        eccentricity_final=quality[2].eccentricity,
         worst=worst,
+        cutouts=cut_around(
+            [pictures[0], np.float32(scale) * pictures[1], pictures[2], residual], worst, half
+        ),
+        residual=residual,
     )
     return ReplacementCheck(**{**vars(check), "notes": _warnings(check)})
 
@@ -183,6 +196,17 @@ def _warnings(check: ReplacementCheck) -> tuple[str, ...]:
         out.append(
             f"The sharp stack is hardly sharper: {check.fwhm_sharp:.2f} px against "
             f"{check.fwhm_deep:.2f} px."
+        )
+    if check.eccentricity_sharp > check.eccentricity_deep + 0.15:
+        out.append(
+            "Stars of the sharp stack are less round (eccentricity "
+            f"{check.eccentricity_sharp:.2f}) than those of the deep one "
+            f"({check.eccentricity_deep:.2f})."
+        )
+    if check.flux_scatter > 0.1:
+        out.append(
+            f"Star light differs by {100 * check.flux_scatter:.0f} % from star to star between "
+            "result and sharp stack: are they of one filter?"
         )
     if abs(check.fwhm_final / check.fwhm_sharp - 1) > 0.03:
         out.append(

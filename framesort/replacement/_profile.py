@@ -308,6 +308,20 @@ def join_wings(deep: Profile, sharp: Profile, offset_error: float) -> Profile:
     return Profile(deep.tables._replace(radial=radial), deep.width, deep.error)
 
 
+def cap_wings(sharp: Profile, deep: Profile) -> Profile:
+    """The sharp profile, beyond 2.5 widths nowhere above the deep one.
+
+    Where the stacks show different nebulae, those do not cancel: what the shallower stack has
+    in its wings beyond the deeper one is taken for nebula.
+    """
+    t = np.arange(sharp.tables.radial.shape[1]) / sharp.tables.per_t
+    limit = _mean_at(deep, t**2 * sharp.width, sharp.width)
+    radial = sharp.tables.radial.copy()
+    mix = np.clip((t**2 - 2.0) / 0.5, 0, 1)
+    radial[0] += mix * (np.minimum(radial[0], limit) - radial[0])
+    return Profile(sharp.tables._replace(radial=radial), sharp.width, sharp.error)
+
+
 def centre_profile(profile: Profile) -> tuple[Profile, float, float]:
     """The profile moved so that its core is centred, and by how much, in units of ``1 / q``.
 

@@ -55,8 +55,13 @@ def make_pair(
     noise=(2.5, 6.0),
     places=None,
     fluxes=None,
+    extra=0.0,
+    sharp_extra=0.0,
 ):
-    """Draw a pair; `scale` is sharp flux per deep flux."""
+    """Draw a pair; `scale` is sharp flux per deep flux.
+
+    `extra` light belongs to both stacks, `sharp_extra` to the sharp one only.
+    """
     rng = np.random.default_rng(seed)
     yy, xx = np.mgrid[: shape[0], : shape[1]].astype(float)
     nebula = sum(
@@ -64,7 +69,7 @@ def make_pair(
         for s, weight in ((60, 12.0), (15, 4.0))
         for v in [gaussian_filter(rng.normal(size=shape), s)]
     )
-    nebula = nebula + 300
+    nebula = nebula + 300 + extra
     if places is None:
         x, y = rng.uniform(4, shape[1] - 5, stars), rng.uniform(4, shape[0] - 5, stars)
         flux = np.minimum(10 ** (2.9 + rng.exponential(0.6, stars)), top)
@@ -80,7 +85,8 @@ def make_pair(
     deep = np.minimum(nebula + deep_light, full) + rng.normal(size=shape) * np.hypot(
         noise[0], np.sqrt(deep_light / 60)
     )
-    sharp = np.minimum((nebula + sharp_light) * scale, full) + rng.normal(size=shape) * np.hypot(
+    seen = (nebula + sharp_light + sharp_extra) * scale
+    sharp = np.minimum(seen, full) + rng.normal(size=shape) * np.hypot(
         noise[1] * scale, np.sqrt(sharp_light * scale / 10)
     )
     return Pair(

@@ -1,0 +1,57 @@
+"""What is left where stars were replaced: result less scaled sharp stack, and the worst stars."""
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from framesort.stars import estimate_background
+
+__all__ = ["cut_around", "make_residual", "rank_residuals"]
+
+TOLERATED = 0.02
+"""Share of a star's light that may differ: what is asked of fluxes."""
+
+
+def make_residual(
+    final: NDArray[np.float32], sharp: NDArray[np.float32], light: NDArray[np.float32], scale: float
+) -> NDArray[np.float32]:
+    """Result less scaled sharp stack and a smooth level, in units of what may be expected.
+
+    That is the noise of the difference, and 2 % of the star `light` in the result. NaN where either
+    has no data.
+    """
+    rest = final - np.float32(scale) * sharp
+    background = estimate_background(rest)
+    rest -= background.level
+    noise = float(np.median(background.noise[::8, ::8]))
+    rest /= np.hypot(np.float32(max(noise, 1e-12)), np.float32(TOLERATED) * light)
+    return np.asarray(rest, np.float32)
+
+
+def rank_residuals(residual: NDArray, rows: Table, width: float) -> NDArray[np.float64]:
+    """Rms of the residual within about 1.5 widths of each star, NaN without data."""
+    good = np.isfinite(residual)
+    size = max(3, int(3 * width) | 1)
+    power = ndimage.uniform_filter(np.where(good, residual, 0) ** 2, size)
+    share = ndimage.uniform_filter(good.astype(np.float32), size)
+    y = np.clip(np.round(rows["y"].value).astype(int), 0, residual.shape[0] - 1)
+    x = np.clip(np.round(rows["x"].value).astype(int), 0, residual.shape[1] - 1)
+    seen = share[y, x] > 0.05
+    value = np.sqrt(np.maximum(power[y, x], 0) / np.where(seen, share[y, x], 1))
+    return np.where(seen, value, np.nan).astype(float)
+
+
+def cut_around(images: list[NDArray], rows: Table, half: int) -> NDArray[np.float32]:
+    """Cut-outs, (star, image, 2 half + 1, 2 half + 1); NaN beyond the pictures' edges."""
+    out = np.full((len(rows), len(images), 2 * half + 1, 2 * half + 1), np.nan, np.float32)
+    for k, row in enumerate(rows):
+        j, i = round(float(row["y"])), round(float(row["x"]))
+        for m, image in enumerate(images):
+            ny, nx = image.shape
+            y0, y1 = max(0, j - half), min(ny, j + half + 1)
+            x0, x1 = max(0, i - half), min(nx, i + half + 1)
+            if y1 > y0 and x1 > x0:
+                target = out[k, m, y0 - j + half : y1 - j + half, x0 - i + half : x1 - i + half]
+                target[...] = image[y0:y1, x0:x1]
+    return out
