@@ -25,8 +25,8 @@ ADVICE = {
     "wrong checksum": "Compare the file with its original; nothing to do if a program changed it "
     "on purpose and left the old checksum in place.",
     "calibration frame": "Nothing to do; keep calibration frames in a folder of their own.",
-    "colour frame": "Give single-plane frames: those of a colour camera before their colours are "
-    "worked out, or of one filter.",
+    "colour frame": "Give frames as the camera wrote them, with a colour filter array of 2 x 2 in "
+    "R, G, B, or with three planes.",
     "no start time": "Have the capture program write DATE-OBS into the header.",
     "no exposure time": "Have the capture program write EXPTIME into the header.",
     "few stars": "Look at the frame: cloud, dew, a closed cover, or a very short exposure.",
