@@ -111,11 +111,12 @@ def _solve(
         if count < 2 * free:
             return None
         chosen, w = design[keep], weight[keep]
-        normal = chosen.T @ (chosen * w[:, None])
+        # Not by BLAS: its rounding changes with the number of its threads.
+        normal = np.einsum("ki,kj->ij", chosen, chosen * w[:, None])
         if np.linalg.matrix_rank(normal) < free:
             return None
-        solution = np.linalg.solve(normal, chosen.T @ (w * values[keep]))
-        scaled = (values - design @ solution) * np.sqrt(weight)
+        solution = np.linalg.solve(normal, np.einsum("ki,k->i", chosen, w * values[keep]))
+        scaled = (values - np.einsum("ki,i->k", design, solution)) * np.sqrt(weight)
         spread = 1.4826 * float(np.median(np.abs(scaled[keep])))
         keep = np.abs(scaled) < 4 * max(spread, 1e-30)
     return np.asarray(solution), np.asarray(np.linalg.inv(normal) * spread**2)
@@ -173,7 +174,7 @@ def measure_contour(
     slope = -float(np.interp(1.0, grid, np.gradient(profile, grid)))
     error = np.sqrt(edge[1][0, 0] + 0.25 * top[1][0, 0]) / slope
     share = _PRIOR**2 / (_PRIOR**2 + error**2)
-    light = profile + share * (_basis(*np.meshgrid(grid, around)) @ edge[0])
+    light = profile + share * np.einsum("abi,i->ab", _basis(*np.meshgrid(grid, around)), edge[0])
     half = 0.5 * (1 + share * top[0][0])
     # The last radius, from inside, at which the light is still above half.
     crossing = np.array([_crossing(grid, row, half) for row in light])

@@ -4,7 +4,8 @@ The light is sampled along rays from each bright star, between two radii that sc
 the FWHM, after every fitted star was taken away. At each angle a line-shaped template is
 held against every star's light; the mean over stars is the line's share of the stars' light,
 and its scatter over stars the uncertainty. A neighbour, a bleeding column, a satellite or a
-row of stars stands beside a few stars only; these scatter over the angles and count little.
+row of stars stands beside a few stars only; these scatter over the angles and count little, as
+does what stands on one side only.
 """
 
 from dataclasses import dataclass
@@ -29,7 +30,7 @@ from framesort.stars._rays import (
     sample_rays,
     widen_error,
 )
-from framesort.stars._reach import Reach, both_sides, level_light, measure_reach
+from framesort.stars._reach import Reach, both_sides, hold_against, measure_reach
 from framesort.stars._together import average_stars
 
 __all__ = ["LineOfLight", "line_from_stars", "measure_line"]
@@ -147,18 +148,21 @@ def line_from_stars(
     rays = sample_rays(
         residual, stars, index, INNER * fwhm, OUTER * fwhm, LINE_BINS, steps, 0.1 * noise[index]
     )
-    light, beyond = (level_light(both_sides(side / flux[:, None, None])) for side in rays)
+    (light, light_off), (beyond, beyond_off) = (
+        both_sides(side / flux[:, None, None]) for side in rays
+    )
     whole = np.isnan(beyond).mean(axis=1) < _MOST_MISSING
     if whole.sum() < _LEAST_STARS:
         return LineOfLight(profile=empty, profile_err=empty)
     light, beyond = np.nan_to_num(light[whole]), np.nan_to_num(beyond[whole])
     doubt = _NEIGHBOUR_ERROR * beside[whole]
-    shape = average_stars(light, doubt * line_template(np.zeros(1)).max())
-    # Not by BLAS: its rounding changes with the number of its threads.
-    line = average_stars(np.einsum("sa,ka->sk", beyond, line_filter()), doubt)
+    filters = line_filter()
+    shape = average_stars(light, doubt * line_template(np.zeros(1)).max(), light_off[whole])
+    line = average_stars(
+        hold_against(beyond, filters), doubt, hold_against(beyond_off[whole], filters)
+    )
     # What the profiles' own flattening would show as a line, had it been left.
-    flattening = np.einsum("sa,ka->sk", light - beyond, line_filter())
-    own = np.einsum("s,sk->k", line.weight, flattening)
+    own = (line.weight * hold_against(light - beyond, filters)).sum(axis=0)
     error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))
     strength, strength_err, angle = choose_line(line.mean, error, np.arange(0.0, 180.0))
     reach = Reach()

@@ -54,15 +54,16 @@ def _fit(
     """Robust weighted least squares: solution and its covariance."""
     w = weight.copy()
     for _ in range(10):
-        normal = design.T @ (design * w[:, None])
-        solution = np.linalg.solve(normal, design.T @ (w * values))
-        scaled = np.abs(values - design @ solution) * np.sqrt(weight)
+        # Not by BLAS: its rounding changes with the number of its threads.
+        normal = np.einsum("ki,kj->ij", design, design * w[:, None])
+        solution = np.linalg.solve(normal, np.einsum("ki,k->i", design, w * values))
+        scaled = np.abs(values - np.einsum("ki,i->k", design, solution)) * np.sqrt(weight)
         # Values of exactly one kind (a drawn plane) have no scatter at all.
         spread = max(1.4826 * float(np.median(scaled)), 1e-12 * float(np.abs(values).max()))
         w = weight * np.minimum(1, _HUBER * spread / np.maximum(scaled, 1e-300))
     inverse = np.linalg.inv(normal)
-    residual = w * (values - design @ solution)
-    middle = design.T @ (design * (residual**2)[:, None])
+    residual = w * (values - np.einsum("ki,i->k", design, solution))
+    middle = np.einsum("ki,kj->ij", design, design * (residual**2)[:, None])
     count, free = design.shape
     # The sandwich of White 1980 (Econometrica 48, 817): scatter as seen, not as weighted.
     covariance = inverse @ middle @ inverse * (count / max(1, count - free))

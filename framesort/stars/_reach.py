@@ -15,7 +15,7 @@ from framesort.records import LINE_BINS
 from framesort.stars._rays import line_template, sample_rays
 from framesort.stars._together import average_stars
 
-__all__ = ["Reach", "both_sides", "level_light", "measure_reach"]
+__all__ = ["Reach", "both_sides", "hold_against", "measure_reach"]
 
 _EDGES = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 """Rings, FWHM."""
@@ -33,15 +33,27 @@ class Reach:
     length: float = np.nan
 
 
-def both_sides(sides: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum of both sides (m, 2, bins); where one is missing twice the other."""
+def both_sides(
+    sides: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sum and difference of the sides of (m, 2, bins), each less its mean over angles.
+
+    Where one side is missing the other stands for both; where both are, the sum is NaN.
+    """
     one, two = sides[:, 0], sides[:, 1]
     one, two = np.where(np.isnan(one), two, one), np.where(np.isnan(two), one, two)
-    return one + two
+    return _level(one + two), np.nan_to_num(_level(one - two))
 
 
-def level_light(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Light by angle less its mean over the angles that have data."""
+def hold_against(light: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Light by angle (m, bins) times each of the weights (n, bins): (m, n).
+
+    Not by BLAS: its rounding changes with the number of its threads.
+    """
+    return np.asarray(np.einsum("sa,ka->sk", light, weights))
+
+
+def _level(light: NDArray[np.float64]) -> NDArray[np.float64]:
     good = np.isfinite(light)
     total = np.where(good, light, 0).sum(axis=1) / np.maximum(good.sum(axis=1), 1)
     return np.asarray(light - total[:, None])
@@ -86,11 +98,13 @@ def measure_reach(
         rays = sample_rays(
             residual, stars, index, inner * fwhm, outer * fwhm, LINE_BINS, steps, 0.1 * noise
         )
-        beyond = level_light(both_sides(rays[1] / flux[:, None, None]))
+        beyond, uneven = both_sides(rays[1] / flux[:, None, None])
         shape = line_template(turns, inner=inner, outer=outer)
         shape = shape - shape.mean(axis=1, keepdims=True)
         weights = shape / (shape**2).sum(axis=1, keepdims=True)
-        ring = average_stars(np.einsum("sa,ka->sk", np.nan_to_num(beyond), weights), doubt)
+        ring = average_stars(
+            hold_against(np.nan_to_num(beyond), weights), doubt, hold_against(uneven, weights)
+        )
         light.append(ring.mean[at])
         error.append(ring.error[at])
     return _fit_exponential(np.array(light), np.array(error))

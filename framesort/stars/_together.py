@@ -13,6 +13,9 @@ _FLOOR_RANK = 4
 _CLIP = 2.0
 """Deviations beyond which a star counts less at an angle (Huber 1964)."""
 
+_EVEN = 2.0
+"""Deviations by which two sides may differ by chance."""
+
 _POOLED = 20.0
 """Degrees of freedom that the scatter at all other angles lends to that at one angle."""
 
@@ -25,8 +28,8 @@ class Together:
     ----------
     mean, error : (n,) float ndarray
         At each angle.
-    weight : (m,) float ndarray
-        Of each star, sum 1.
+    weight : (m, n) float ndarray
+        Of each star at each angle, sum over stars 1.
     freedom : float
         Degrees of freedom of the error.
     """
@@ -37,7 +40,9 @@ class Together:
     freedom: float
 
 
-def average_stars(values: NDArray[np.float64], doubt: NDArray[np.float64]) -> Together:
+def average_stars(
+    values: NDArray[np.float64], doubt: NDArray[np.float64], uneven: NDArray[np.float64]
+) -> Together:
     """Mean over stars, each with the weight that its own scatter over angles tells.
 
     What spoils a star (a neighbour badly taken away, a bleeding column, a satellite, knots of
@@ -53,18 +58,23 @@ def average_stars(values: NDArray[np.float64], doubt: NDArray[np.float64]) -> To
         A row a star; at least two stars, no NaN.
     doubt : (m,) float ndarray
         Standard deviation that a star has beyond its scatter.
+    uneven : (m, n) float ndarray
+        Difference between the two sides of each star. A line is the same on both; what is on
+        one side (coma, a neighbour, the end of a satellite) counts less, from twice the
+        star's scatter on.
     """
     count = len(values)
     mean = np.zeros(values.shape[1])
     for _ in range(6):
         own = np.sqrt(np.mean((values - mean) ** 2, axis=1) + doubt**2)
         floor = np.sort(own)[min(count, _FLOOR_RANK) - 1]
-        spread = np.sqrt(own**2 + max(floor, 1e-30) ** 2)
-        weight = 1 / spread**2
-        off = np.abs(values - mean) / spread[:, None]
-        each = weight[:, None] * np.minimum(1, _CLIP / np.maximum(off, 1e-30))
+        square = (own**2 + max(floor, 1e-30) ** 2)[:, None]
+        square = square + np.maximum(uneven**2 - _EVEN**2 * own[:, None] ** 2, 0)
+        weight = 1 / square
+        off = np.abs(values - mean) / np.sqrt(square)
+        each = weight * np.minimum(1, _CLIP / np.maximum(off, 1e-30))
         mean = (each * values).sum(axis=0) / each.sum(axis=0)
-    effective = weight.sum() ** 2 / (weight**2).sum()
+    effective = np.mean(weight.sum(axis=0) ** 2 / (weight**2).sum(axis=0))
     square = ((each * (values - mean)) ** 2).sum(axis=0) / each.sum(axis=0) ** 2
     square *= effective / (effective - 1)
     freedom = _POOLED + effective - 1
@@ -72,6 +82,6 @@ def average_stars(values: NDArray[np.float64], doubt: NDArray[np.float64]) -> To
     return Together(
         mean=mean,
         error=np.sqrt(variance),
-        weight=weight / weight.sum(),
+        weight=weight / weight.sum(axis=0),
         freedom=float(freedom),
     )
