@@ -180,11 +180,8 @@ def main():
         if options.folder:  # the other road may have been run before
             before = json.loads(kept.read_text()) if kept.exists() else {}
             results = {**before, **results}
-            kept.write_text(
-                json.dumps(
-                    {n: {k: r[k] for k in ("seconds", "core", "memory")} for n, r in results.items()}
-                )
-            )
+            keys = ("seconds", "core", "memory")
+            kept.write_text(json.dumps({n: {k: r[k] for k in keys} for n, r in results.items()}))
         if len(results) == 2:
             show_ratio("framesort", results["framesort"], results["glued"], "the glued script")
 

@@ -242,9 +242,8 @@ def make_night(folder, count, shape, seed=1):
         path = folder / f"frame_{k:03d}.fits"
         fits.writeto(path, pixels, header, overwrite=True)
         paths.append(str(path))
-        log.append(
-            time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(start - 5)) + f",{0 if off else 60}"
-        )
-    log.append(time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(begin + 310 * count)) + ",0")
+        for second in (start - 4, start + 302):
+            stamp = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(second))
+            log.append(f"{stamp},{0 if off else 60}")
     (folder / "heater.csv").write_text("\n".join(log) + "\n")
     return paths
