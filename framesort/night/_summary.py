@@ -137,8 +137,15 @@ def add_merged(summary: dict[str, Any], group: MergedGroup) -> None:
 
 
 def _plain_check(check: ReplacementCheck) -> dict[str, Any]:
-    """The self-check as plain values; its worst stars as rows, its notes are warnings already."""
-    told = {name: value for name, value in vars(check).items() if name != "notes"}
+    """The self-check as plain values: its worst stars as rows, without its pictures.
+
+    Its notes are warnings already.
+    """
+    told = {
+        name: value
+        for name, value in vars(check).items()
+        if name != "notes" and not isinstance(value, np.ndarray)
+    }
     return {
         name: [dict(zip(value.colnames, row, strict=True)) for row in value.iterrows()]
         if isinstance(value, Table)

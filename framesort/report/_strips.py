@@ -77,7 +77,7 @@ def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
             cutouts += found
             captions.append(
                 f"x {x:.0f}, y {y:.0f}: {format_number(as_number(row.get('flux')), 0)} ADU, "
-                f"{format_number(as_number(row.get('difference')), 1)} times the noise"
+                f"{format_number(as_number(row.get('residual')), 1)} times the noise"
             )
     return make_strips(cutouts, captions)
 

@@ -137,7 +137,7 @@ def _summary(table, filters, merged):
                     "flux_scatter": 0.02,
                     "noise_ratio": 1.03,
                     "worst": [
-                        {"x": 40.0 + 9 * i, "y": 60.0, "flux": 900.0, "difference": 3.0 - i / 9}
+                        {"x": 40.0 + 9 * i, "y": 60.0, "flux": 900.0, "residual": 3.0 - i / 9}
                         for i in range(12)
                     ],
                 },
