@@ -2,6 +2,7 @@
 
 import itertools
 import tempfile
+import warnings
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import ExitStack
@@ -159,6 +160,8 @@ def stack_frames(
     usable = [k for k in range(len(names)) if transforms[k] and (weights[:, k] > 0).any()]
     usable.sort(key=lambda k: (names[k], k))
     with ExitStack() as stack:
+        # Filters of warnings are the process's: threads that read would leave theirs behind.
+        stack.enter_context(warnings.catch_warnings())
         folder = Path(
             stack.enter_context(tempfile.TemporaryDirectory(prefix="framesort-", dir=scratch))
         )

@@ -3,8 +3,9 @@
 import gzip
 import shutil
 import tracemalloc
+import warnings
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from multiprocessing import get_context
+from multiprocessing import active_children, get_context
 
 import numpy as np
 import pytest
@@ -21,6 +22,8 @@ from framesort.stacking import (
     stack_frames,
     write_stack,
 )
+from framesort.stacking._pixels import find_plain_image, read_plain_rows
+from framesort.workers import open_executor
 
 SHAPE = (240, 320)
 SKY, NOISE = 300.0, 6.0
@@ -238,6 +241,58 @@ def test_workers_change_no_bit(night, stacks):
         equal(stacks, stack_frames(paths, transforms, **options(executor=pool)))
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
         equal(stacks, stack_frames(paths, transforms, **options(executor=pool)))
+
+
+def test_the_pool_of_this_library_is_replaced_by_threads(night, stacks):
+    """The same bits, no process started, and the filters of warnings as they were."""
+    paths, transforms, _, _ = night
+    before = list(warnings.filters)
+    children = active_children()
+    with open_executor(2) as pool:
+        equal(stacks, stack_frames(paths, transforms, **options(executor=pool)))
+        assert active_children() == children
+    assert warnings.filters == before
+
+
+def test_a_frame_that_changes_meanwhile_is_left_out(night, tmp_path):
+    """Pixels come straight from the file: one that is not what it was is not used."""
+    paths, transforms, _, _ = night
+    copies = [shutil.copy(path, tmp_path) for path in paths]
+
+    def progress(items):
+        yield from items
+        with open(copies[3], "ab") as stream:  # after the first look
+            stream.write(bytes(2880))
+
+    result = stack_frames(copies, transforms, **options(progress=progress))["deep"]
+    assert len(result.frames) == 11
+    assert [note for note in result.notes if "was changed while" in note]
+
+
+@pytest.mark.parametrize(
+    ("keywords", "plain"),
+    [({}, True), ({"BZERO": 100}, True), ({"BLANK": -7}, True), ({"BSCALE": 2.5}, False)],
+)
+def test_plain_pixels_are_those_that_astropy_reads(tmp_path, keywords, plain):
+    path = str(tmp_path / "frame.fits")
+    raw = np.random.default_rng(3).integers(-30000, 30000, (13, 17)).astype(np.int16)
+    raw[4, 5] = -7
+    fits.writeto(path, raw)
+    with fits.open(path, mode="update", do_not_scale_image_data=True) as hdus:
+        hdus[0].header.update(keywords)
+    image, _ = find_plain_image(path)
+    assert (image is not None) == plain
+    for rows in (slice(0, None), slice(3, 9), slice(1, None, 5)):
+        if plain:
+            np.testing.assert_array_equal(
+                read_plain_rows(image, rows), read_image(path, rows=rows)[0]
+            )
+    fits.writeto(path, raw.astype(np.uint16), overwrite=True)
+    image, _ = find_plain_image(path)
+    np.testing.assert_array_equal(read_plain_rows(image, slice(0, None)), read_image(path)[0])
+    gzipped = tmp_path / "packed.fits"
+    gzipped.write_bytes(gzip.compress((tmp_path / "frame.fits").read_bytes()))
+    assert find_plain_image(str(gzipped)) == (None, None)
 
 
 def test_packed_and_steep_frames_are_stored_with_the_same_bits(night, stacks, tmp_path):
