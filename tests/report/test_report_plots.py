@@ -28,6 +28,7 @@ from framesort.report import (
     read_results,
     split_nights,
 )
+from framesort.report._residual import RESIDUAL_MAP
 from framesort.report._style import STATE_COLOURS
 
 
@@ -253,3 +254,12 @@ def test_states_are_told_apart_by_all_eyes(colours, eyes):
         # A CIEDE2000 difference of 10 is seen at a glance (common practice); shapes and words
         # tell the states apart as well.
         assert deltaE_ciede2000(lab[one], lab[other]) > 10, (one, other)
+
+
+@pytest.mark.parametrize("eyes", DEFICIENCIES)
+def test_less_and_more_light_are_told_apart_by_all_eyes(eyes):
+    # Also at half of full colour, two and a half standard deviations.
+    for share in (0.5, 1.0):
+        shown = [RESIDUAL_MAP(0.5 + share * side / 2)[:3] for side in (-1, 0, 1)]
+        lab = [rgb2lab(_seen(colour, DEFICIENCIES[eyes])) for colour in shown]
+        assert min(deltaE_ciede2000(a, b) for a, b in combinations(lab, 2)) > 10
