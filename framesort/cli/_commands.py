@@ -133,7 +133,14 @@ def _show(result: NightResult, options: Namespace) -> int:
     for entry in summary["left_out"]:
         say(f"left out: {entry['file']}: {entry['reason']}")
     if options.json:
-        print_json({"folder": str(result.folder), "status": result.status, **summary})
+        lists = result.folder / "sets"
+        sets = {
+            group["label"]: {
+                kind: str(lists / f"{group['label']}-{kind}.txt") for kind in ("sharp", "deep")
+            }
+            for group in summary["groups"]
+        }
+        print_json({"folder": str(result.folder), "status": result.status, "sets": sets, **summary})
         return result.status
     header = [
         "group",
@@ -172,7 +179,9 @@ def _show(result: NightResult, options: Namespace) -> int:
     for group in summary["groups"]:
         for sentence in group["advice"]:
             tell(f"{group['label']}: {sentence}")
-    tell(f"Look at {result.folder / 'report.html'}")
+    tell(
+        f"Look at {result.folder / 'report.html'}; the sets are listed in {result.folder / 'sets'}"
+    )
     if result.status == 3:
         say("no group has heater-off frames that are good enough: no stars could be replaced")
     return result.status
@@ -181,11 +190,13 @@ def _show(result: NightResult, options: Namespace) -> int:
 def _run_log(options: Namespace) -> int:
     from framesort.heater import describe_trace, draw_trace, read_heater_log
 
-    trace = read_heater_log(options.log, **Settings(**_given(options)).log_options())
+    settings = Settings(**_given(options))
+    trace = read_heater_log(options.log, **settings.log_options())
     steps = describe_trace(trace)
+    zone = settings.log_zone or "as written, else UTC"
     if options.json:
         rows: list[dict[str, Any]] = [{n: row[n] for n in steps.colnames} for row in steps]
-        print_json({"log": options.log, "steps": rows, "notes": list(trace.notes)})
+        print_json({"log": options.log, "zone": zone, "steps": rows, "notes": list(trace.notes)})
     else:
         tell(
             table_text(
@@ -201,6 +212,9 @@ def _run_log(options: Namespace) -> int:
                 ],
             )
         )
+        edges = [str(text) for text in (*steps["start"], steps["stop"][-1]) if str(text)]
+        if edges:
+            say(f"note: The log speaks of {edges[0]} to {edges[-1]}; its clock: {zone}.")
         for note in trace.notes:
             say(f"note: {note}")
     if options.plot:

@@ -4,6 +4,7 @@ import numpy as np
 from astropy.table import Table
 from astropy.time import Time
 from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
@@ -173,9 +174,17 @@ def draw_trace(ax: Axes, trace: HeaterTrace) -> None:
     margin = 0.1 * (high - low) or 3600.0
     edges = np.clip(trace.edges, low - margin, high + margin)
     times = np.array([np.datetime64(round(t * 1000), "ms") for t in edges])
+    ax.stairs(trace.power, times, fill=True, color="C0", alpha=0.2, linewidth=0)
     ax.stairs(trace.power, times, baseline=None, color="C0", linewidth=1.5)
-    for i in np.flatnonzero(np.isnan(trace.power)):
-        ax.axvspan(times[i], times[i + 1], color="0.85", zorder=0)
+    unknown = np.flatnonzero(np.isnan(trace.power))
+    for i in unknown:
+        label = "not known" if i == unknown[0] else None
+        ax.axvspan(times[i], times[i + 1], color="0.85", zorder=0, label=label)
+    if unknown.size:
+        ax.legend(loc="upper right", frameon=False)
+    locator = AutoDateLocator()
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
     ax.set_ylim(-5, 105)
     ax.set_xlim(times[0], times[-1])
     ax.set_xlabel("time (UTC)")

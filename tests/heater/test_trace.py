@@ -109,8 +109,9 @@ def test_describe_and_draw():
     figure = Figure()
     axes = figure.add_subplot()
     draw_trace(axes, TRACE)
-    # One shaded stretch for the unknown one, one stairs line.
-    assert len(axes.patches) == 2
+    # One shaded stretch for the unknown one, named in a legend; the steps, filled and as a line.
+    assert len(axes.patches) == 3
+    assert [text.get_text() for text in axes.get_legend().get_texts()] == ["not known"]
     assert axes.get_ylabel() == "heater power (%)"
     draw_trace(figure.add_subplot(), make_constant_heater(30))
 
