@@ -25,9 +25,6 @@ __all__ = ["Progress", "open_executor", "open_threads", "prepare_workers", "run_
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
-TIDY_SECONDS = 1.0
-"""What a worker has to remove its temporary files in when it is asked to end."""
-
 Progress = Callable[[Iterable[Any]], Iterable[Any]]
 """Wraps an iterable and passes its items on, as `tqdm.tqdm` does; it may look at ``len``."""
 
@@ -123,10 +120,10 @@ class _Pool(Executor):
 
     def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         try:
-            return self._pool.submit(fn, *args, **kwargs)
+            return self._pool.submit(_run_guarded, fn, args, kwargs)
         except BrokenExecutor:
             self.renew()
-            return self._pool.submit(fn, *args, **kwargs)
+            return self._pool.submit(_run_guarded, fn, args, kwargs)
 
     def renew(self) -> None:
         """Put a fresh pool in the place of a broken one."""
@@ -143,14 +140,18 @@ class _Pool(Executor):
         self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
 
 
+def _run_guarded(fn: Callable[..., Any], args: Any, kwargs: Any) -> Any:
+    """A task; when the worker is asked to end it has tidied up here, and takes no other."""
+    try:
+        return fn(*args, **kwargs)
+    except _WorkerStopped:
+        os._exit(1)
+
+
 def _start_worker() -> None:
     """Leave Ctrl-C to the parent, tidy up when asked to end, and never outlive the parent."""
 
     def stop(number: int, frame: object) -> None:
-        # The task at hand ends by the exception, what is queued behind it by the timer.
-        end = threading.Timer(TIDY_SECONDS, os._exit, (1,))
-        end.daemon = True
-        end.start()
         raise _WorkerStopped
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -210,7 +211,7 @@ class _InOrder:
         item, future = waiting.popleft()
         try:
             return future.result()
-        except (BrokenExecutor, _WorkerStopped) as error:
+        except BrokenExecutor as error:
             if not isinstance(self._executor, _Pool):
                 raise WorkerError(_DIED) from error
         for _, other in waiting:  # alone, so that a further death has one cause
@@ -219,7 +220,7 @@ class _InOrder:
         for _ in range(2):
             try:
                 return self._submit(item).result()
-            except (BrokenExecutor, _WorkerStopped) as error:
+            except BrokenExecutor as error:
                 died = error
         if self._instead is None:
             raise WorkerError(_DIED) from died

@@ -44,6 +44,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader of the output went away, as `| head` does; nothing is wrong.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except MemoryError:
+        say("not enough memory; run again with fewer workers (--workers 1)")
+        return 2
     except Exception as error:
         if options.debug:
             traceback.print_exc()

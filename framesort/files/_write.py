@@ -42,7 +42,7 @@ def open_whole(path: StrPath, *, overwrite: bool = True) -> Iterator[IO[bytes]]:
             dir=target.parent, prefix=f".{target.name}.", suffix=".part"
         )
     except OSError as error:
-        raise OutputError(f"{target}: cannot be written ({error.strerror or error})") from error
+        raise OutputError(f"{target}: cannot be written ({_cause(error)})") from error
     try:
         os.close(handle)  # opened anew, so that the stream knows its name, as TIFF writers want
         with open(name, "wb") as stream:
@@ -56,8 +56,18 @@ def open_whole(path: StrPath, *, overwrite: bool = True) -> Iterator[IO[bytes]]:
     except BaseException as error:
         Path(name).unlink(missing_ok=True)
         if isinstance(error, OSError) and not isinstance(error, OutputError):
-            raise OutputError(f"{target}: cannot be written ({error.strerror or error})") from error
+            raise OutputError(f"{target}: cannot be written ({_cause(error)})") from error
         raise
+
+
+def _cause(error: BaseException) -> str:
+    """What the system said, also where a writer has wrapped it in words of its own."""
+    first: BaseException | None = error
+    while first is not None:
+        if isinstance(first, OSError) and first.strerror:
+            return first.strerror
+        first = first.__cause__ or first.__context__
+    return " ".join(str(error).split())
 
 
 def _lock(stream: IO[bytes]) -> bool:

@@ -288,9 +288,10 @@ def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
             if begin <= os.stat(file).st_mtime <= time.time():
                 changed.append(file)
     if changed:
+        what = "1 frame was" if len(changed) == 1 else f"{len(changed)} frames were"
         summary["warnings"].append(
-            f"{len(changed)} frames were changed during the run, its results may not belong to "
-            f"them: run it again with --overwrite (first: {os.path.basename(changed[0])})"
+            f"{what} changed during the run, and the results may not belong to what is there now: "
+            f"run it again with --overwrite (first: {os.path.basename(changed[0])})"
         )
 
 
