@@ -113,6 +113,7 @@ def test_split_a_night_from_a_shell(place, tools):
     sharp = (place / "result/sets/L-sharp.txt").read_text().splitlines()
     assert summary["groups"][0]["sharp"]["frames"] == len(sharp) >= 5
     assert f"{len(sharp)} result/sets/L-sharp.txt" in done.stdout
+    assert summary["sets"]["L"]["sharp"] == "result/sets/L-sharp.txt"
     linked = sorted(path.name for path in (place / "result/sets/L-sharp").iterdir())
     assert linked == sorted(Path(name).name for name in sharp)
     shutil.rmtree(place / "result")
