@@ -1,7 +1,7 @@
 """Second half of the walk: both sets on one grid, stacked, stars replaced."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Executor
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -239,17 +239,33 @@ def merge_groups(
             table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
             reader, settings, label, scratch, executor, progress,
         )  # fmt: skip
-        yield _finish_group(label, stacks, settings, stage(progress, f"{label}: replacing stars"))
+        with ThreadPoolExecutor(1) as thread:
+            aside = None if executor is None else thread
+            replacing = stage(progress, f"{label}: replacing stars")
+            group = _finish_group(label, stacks, settings, aside, replacing)
+        yield group
 
 
 def _finish_group(
-    label: str, stacks: dict[str, Stack], settings: Settings, progress: Any
+    label: str,
+    stacks: dict[str, Stack],
+    settings: Settings,
+    aside: Executor | None,
+    progress: Any,
 ) -> MergedGroup:
+    """Replace the stars and measure what came of it; `aside` is where stacks are measured."""
     deep, sharp = stacks["deep"], stacks.get("sharp")
     notes = [note for stack in stacks.values() for note in stack.notes]
     if sharp is None:
         notes.append(f"{label}: no sharp stack, so the stars of the deep stack stay as they are")
         return MergedGroup(label=label, deep=deep, notes=tuple(dict.fromkeys(notes)))
+    star_measurer = find_plugin("star_measurer", settings.star_measurer)
+
+    def measure(pixels: np.ndarray) -> Callable[[], FrameQuality]:
+        task = partial(star_measurer, green_plane(pixels), saturation=_level(deep.saturation))
+        return task if aside is None else aside.submit(task).result
+
+    measured = {"sharp": measure(sharp.data), "deep": measure(deep.data)}
     try:
         # Both stacks are in the flux scale of one frame already.
         replacement = replace_stars(
@@ -263,17 +279,13 @@ def _finish_group(
     except FramesortError as error:  # the other groups are done all the same
         notes.append(f"{label}: stars not replaced: {error}")
         return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
+    measured["final"] = measure(replacement.final)
     check = measure_replacement(replacement, deep, sharp) if settings.amount == 1 else None
     checked = () if check is None else check.notes
     notes += [f"{label}: {note}" for note in (*replacement.notes, *checked)]
-    measure = find_plugin("star_measurer", settings.star_measurer)
-    pictures = {"sharp": sharp.data, "deep": deep.data, "final": replacement.final}
-    qualities = {
-        name: measure(green_plane(pixels), saturation=_level(deep.saturation))
-        for name, pixels in pictures.items()
-    }
+    qualities = {name: result() for name, result in measured.items()}
     line, _, _ = measure_line_excess(
-        list(qualities.values()), [label] * len(pictures), [name == "sharp" for name in pictures]
+        list(qualities.values()), [label] * 3, [name == "sharp" for name in qualities]
     )
     return MergedGroup(
         label=label,
@@ -281,7 +293,7 @@ def _finish_group(
         sharp=sharp,
         replacement=replacement,
         fwhm={name: quality.fwhm for name, quality in qualities.items()},
-        line=dict(zip(pictures, line.tolist(), strict=True)),
+        line=dict(zip(qualities, line.tolist(), strict=True)),
         check=check,
         notes=tuple(dict.fromkeys(notes)),
     )
