@@ -31,8 +31,7 @@ MEMORY_LIMIT = 2e9  # what ccdproc.combine is allowed
 
 
 def by_framesort(folder, workers, again):
-    from framesort.night import process_night
-    from framesort.workers import open_executor
+    from framesort.workers import open_executor, prepare_workers
 
     stages = []
 
@@ -47,6 +46,9 @@ def by_framesort(folder, workers, again):
     out = Path(folder) / "framesort"
     if not again:
         shutil.rmtree(out, ignore_errors=True)
+    prepare_workers(["framesort.quality"])  # as the command line does
+    from framesort.night import process_night
+
     with open_executor(workers) as pool:
         result = process_night(
             sorted(Path(folder).glob("frame_*.fits")), out=out, heater=Path(folder) / "heater.csv",
@@ -59,12 +61,14 @@ def by_glue(folder):
     """What an imager would write; returns what each part took."""
     import astroalign
     import ccdproc
+    from astropy import log
     from astropy.stats import mad_std
     from photutils.background import Background2D, MedianBackground
     from photutils.segmentation import SourceCatalog, detect_sources
     from skimage.transform import warp
 
     warnings.simplefilter("ignore")
+    log.setLevel("ERROR")
     out = Path(folder) / "glued"
     shutil.rmtree(out, ignore_errors=True)
     out.mkdir()

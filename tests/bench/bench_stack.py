@@ -65,8 +65,10 @@ def by_framesort(paths, shape, turned):
 
 def by_ccdproc(paths):
     import ccdproc
+    from astropy import log
     from astropy.stats import mad_std
 
+    log.setLevel("ERROR")
     stack = ccdproc.combine(
         paths,
         method="average",
