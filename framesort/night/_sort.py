@@ -105,9 +105,9 @@ def sort_frames(
     ----------
     frames : iterable of path
         As `framesort.frames.find_frames` takes them.
-    heater : path, float, HeaterTrace, a list of these, or None
-        The heater log, or several, say one a night; or a constant power in percent; None to let
-        the stars tell.
+    heater : path, float, HeaterTrace, Table, a list of these, or None
+        The heater log, or several, say one a night; or a table (TimeSeries) of time and power;
+        or a constant power in percent; None to let the stars tell.
     settings : Settings or None
         None for the defaults.
     cache : path or None

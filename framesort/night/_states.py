@@ -17,14 +17,20 @@ from framesort.evidence import (
     estimate_clock_offset,
     find_switches,
 )
-from framesort.heater import add_heater_columns, join_traces, make_constant_heater, shift_trace
+from framesort.heater import (
+    add_heater_columns,
+    join_traces,
+    make_constant_heater,
+    make_stepped_heater,
+    shift_trace,
+)
 from framesort.night._settings import Settings
 from framesort.plugins import find_plugin
 from framesort.records import HeaterTrace, add_column
 
 __all__ = ["Heater", "estimate_clocks", "night_rows", "read_traces", "tag_states", "told_clock"]
 
-OneHeater = str | os.PathLike[str] | float | HeaterTrace
+OneHeater = str | os.PathLike[str] | float | HeaterTrace  # or a table of time and power
 Heater = OneHeater | Sequence[OneHeater] | None
 
 
@@ -59,6 +65,8 @@ def _read_trace(
 ) -> tuple[HeaterTrace | None, list[str]]:
     if heater is None or isinstance(heater, HeaterTrace):
         return heater, []
+    if isinstance(heater, Table):
+        return make_stepped_heater(heater), []
     if isinstance(heater, int | float):
         return make_constant_heater(heater), []
     with warnings.catch_warnings(record=True) as caught:
