@@ -6,6 +6,7 @@ import numpy as np
 from astropy import units as u
 from astropy.table import Table
 from astropy.time import Time
+from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
 from framesort.records import HeaterTrace
@@ -47,7 +48,9 @@ def make_stepped_heater(time: Any, power: Any = None, *, end: Any = None) -> Hea
     seconds = np.atleast_1d(_seconds(time))
     if getattr(power, "unit", None) is not None:
         power = u.Quantity(power).to_value(u.percent)
-    level = np.atleast_1d(np.ma.filled(np.ma.asarray(power, dtype=float), np.nan))
+    level: NDArray[np.float64] = np.atleast_1d(
+        np.ma.filled(np.ma.asarray(power, dtype=float), np.nan)
+    )
     if len(seconds) != len(level) or not len(seconds):
         raise HeaterLogError(
             f"time and power must have one length of 1 or more, got {len(seconds)} and {len(level)}"

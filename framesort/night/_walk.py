@@ -2,7 +2,7 @@
 
 import os
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -71,6 +71,7 @@ def sort_night(
     out: str | os.PathLike[str],
     heater: Heater = None,
     settings: Settings | None = None,
+    stars: Mapping[Any, Any] | Sequence[Any] | None = None,
     cache: bool = True,
     overwrite: bool = False,
     command: str = "",
@@ -90,6 +91,9 @@ def sort_night(
         the stars.
     settings : Settings or None
         None for the defaults.
+    stars : mapping, sequence or None
+        Star lists measured elsewhere, as for `framesort.night.sort_frames`. `merge_night`
+        measures frames itself.
     cache : bool
         Keep measurements in the folder and use those of an earlier run.
     overwrite : bool
@@ -109,7 +113,9 @@ def sort_night(
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "sort") and not overwrite:
             raise OutputError(f"{folder}: holds a sorted night; give --overwrite to replace it")
-        night = _sort_into(folder, frames, heater, settings, cache, command, executor, progress)
+        night = _sort_into(
+            folder, frames, heater, settings, stars, cache, command, executor, progress
+        )
         return _finish(folder, night.table, read_summary(folder), merged=False)
 
 
@@ -117,6 +123,7 @@ def merge_night(
     folder: str | os.PathLike[str],
     *,
     settings: Settings | None = None,
+    transforms: Mapping[Any, Any] | Sequence[Any] | None = None,
     overwrite: bool = False,
     command: str = "",
     executor: Executor | None = None,
@@ -130,6 +137,8 @@ def merge_night(
         What `sort_night` wrote.
     settings : Settings or None
         None for those the night was sorted with.
+    transforms : mapping, sequence or None
+        Found elsewhere, as for `framesort.night.place_frames`.
     overwrite, command, executor, progress
         As for `sort_night`.
 
@@ -162,7 +171,7 @@ def merge_night(
             "stages": {"sort": True, "merge": False},
         }
         write_summary(held, summary)
-        _merge_into(held, table, qualities, summary, settings, executor, progress)
+        _merge_into(held, table, qualities, summary, settings, transforms, executor, progress)
         return _finish(held, table, summary, merged=True)
 
 
@@ -172,6 +181,8 @@ def process_night(
     out: str | os.PathLike[str],
     heater: Heater = None,
     settings: Settings | None = None,
+    stars: Mapping[Any, Any] | Sequence[Any] | None = None,
+    transforms: Mapping[Any, Any] | Sequence[Any] | None = None,
     cache: bool = True,
     overwrite: bool = False,
     command: str = "",
@@ -180,17 +191,20 @@ def process_night(
 ) -> NightResult:
     """Sort a night and merge it: frames and heater log in, star-replaced pictures out.
 
-    Parameters and errors are those of `sort_night`.
+    Parameters and errors are those of `sort_night`; `transforms` as for `place_frames`.
     """
     begin = time.time()
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "merge") and not overwrite:
             raise OutputError(f"{folder}: holds a merged night; give --overwrite to replace it")
-        night = _sort_into(folder, frames, heater, settings, cache, command, executor, progress)
+        night = _sort_into(
+            folder, frames, heater, settings, stars, cache, command, executor, progress
+        )
         summary = read_summary(folder)
         _merge_into(
-            folder, night.table, night.qualities, summary, night.settings, executor, progress
-        )
+            folder, night.table, night.qualities, summary, night.settings, transforms, executor,
+            progress,
+        )  # fmt: skip
         _note_changed(night.table, begin, summary)
         return _finish(folder, night.table, summary, merged=True)
 
@@ -200,6 +214,7 @@ def _sort_into(
     frames: Iterable[str | os.PathLike[str]],
     heater: Heater,
     settings: Settings | None,
+    stars: Mapping[Any, Any] | Sequence[Any] | None,
     cache: bool,
     command: str,
     executor: Executor | None,
@@ -213,6 +228,7 @@ def _sort_into(
         settings=settings,
         cache=folder / "cache" if cache else None,
         exclude=folder,
+        stars=stars,
         executor=executor,
         progress=progress,
     )
@@ -232,11 +248,15 @@ def _merge_into(
     qualities: Sequence[FrameQuality],
     summary: dict[str, Any],
     settings: Settings,
+    transforms: Mapping[Any, Any] | Sequence[Any] | None,
     executor: Executor | None,
     progress: StageProgress | None,
 ) -> None:
     """Merge and write everything but the report; `table` and `summary` gain what is new."""
-    placed = place_frames(table, qualities, settings=settings, executor=executor, progress=progress)
+    placed = place_frames(
+        table, qualities, transforms=transforms, settings=settings, executor=executor,
+        progress=progress,
+    )  # fmt: skip
     scratch = folder / SCRATCH
     try:
         scratch.mkdir(exist_ok=True)
