@@ -75,10 +75,12 @@ def read_tiff(path: StrPath) -> Picture:
         raise InputError(f"{path}: cannot be read as TIFF (its pixels have the shape {data.shape})")
     if alpha and data.shape[0] > len(alpha):
         data = _without_alpha(data, len(alpha))
-    data = _turn(data, orientation)
+    data, header = _turn(data, orientation), _header_of(text)
+    if _top_down(header):
+        data = data[:, ::-1]
     return Picture(
         data=np.ascontiguousarray(data[0] if len(data) == 1 else data),
-        header=_header_of(text),
+        header=header,
         name=name,
         stored=stored,
         tiff=True,
@@ -136,6 +138,11 @@ def _turn(data: NDArray[np.float32], orientation: int) -> NDArray[np.float32]:
     return data
 
 
+def _top_down(header: Header) -> bool:
+    """Whether a FITS header says that its first row is the top one."""
+    return str(header.get("ROWORDER", "")).strip().upper() == "TOP-DOWN"
+
+
 def _header_of(text: str) -> Header:
     """Cards that `write_tiff` left in a description; empty for any other text."""
     try:
@@ -173,7 +180,8 @@ def write_tiff(
     told: dict[str, Any] = {"software": f"framesort {__version__}", "factor": factor}
     if header is not None and len(header):
         told["fits_header"] = _cards(header)
-    pixels = np.ascontiguousarray(np.moveaxis(planes[:, ::-1], 0, -1))
+    upright = planes if header is not None and _top_down(header) else planes[:, ::-1]
+    pixels = np.ascontiguousarray(np.moveaxis(upright, 0, -1))
     colour = len(planes) >= 3
     options: dict[str, Any] = {
         "photometric": "rgb" if colour else "minisblack",

@@ -37,6 +37,14 @@ def test_rows_of_a_tiff_file_begin_at_the_top_as_another_program_shows_them(grey
     assert np.array_equal(read_picture(tmp_path / "a.tif").data, grey)
 
 
+def test_a_header_may_say_that_the_first_row_is_the_top_one(grey, tmp_path):
+    header = fits.Header({"ROWORDER": "TOP-DOWN"})
+    write_picture(tmp_path / "a.tif", grey, header)
+    with Image.open(tmp_path / "a.tif") as shown:
+        assert np.array_equal(np.array(shown), grey)
+    assert np.array_equal(read_picture(tmp_path / "a.tif").data, grey)
+
+
 @pytest.mark.parametrize("orientation", range(1, 9))
 def test_all_orientations_are_seen_as_pillow_sees_them(grey, orientation, tmp_path):
     whole = np.rint(grey[:, :7] / 256).astype("u1")  # square: pillow mixes up the sides of others
