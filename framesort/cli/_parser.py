@@ -212,7 +212,7 @@ def _merging() -> argparse.ArgumentParser:
     group.add_argument("--grid", metavar="FILE", help="FITS file whose grid is the target")
     group.add_argument("--clip", type=float, metavar="SIGMA", help="rejection limit (default 3)")
     group.add_argument(
-        "--memory", type=float, metavar="MB", help="memory a worker may use to stack (default 96)"
+        "--memory", type=float, metavar="MB", help="memory a worker may use to stack (default 64)"
     )
     group.add_argument(
         "--amount", type=float, metavar="F", help="star replacement in part, 0..1 (default 1)"

@@ -120,7 +120,7 @@ class Settings:
     mirrored: bool | None = None
     grid: str | None = None
     clip: float = 3.0
-    memory: float = 96.0
+    memory: float = 64.0
     amount: float = 1.0
     null: bool = False
     link: bool = False

@@ -26,7 +26,8 @@ from framesort.workers import Progress, open_threads, run_tasks
 
 __all__ = ["stack_frames"]
 
-MEMORY = 96 * 2**20  # bytes that the rows at hand may take
+MEMORY = 64 * 2**20  # bytes that the rows at hand may take
+FEWEST_ROWS = 16  # of a band, however many frames there are: fewer would be read over and over
 STRIPES = 24  # parts of the grid that workers take up, at most
 SMALLEST_STRIPE = 128  # rows; the six that two stripes share are then 5 %
 
@@ -97,7 +98,8 @@ def stack_frames(
         Order of the surface (0 to 2) that brings a frame's background to the reference's;
         -1 leaves backgrounds alone.
     memory : int
-        Bytes that each worker may use for the rows at hand of all frames.
+        Bytes that each worker may use for the rows at hand of all frames; 28 rows are held in
+        any case.
     read : callable or None
         ``read(path, rows=slice)`` gives the rows of a frame as (rows, columns) and its
         header (with NAXIS2, the rows of the whole frame). Here a caller calibrates. None for
@@ -234,4 +236,4 @@ def _band(shape: tuple[int, int], frames: int, memory: int) -> int:
     # The cube; medians and contrast, flags, and a frame's rows as read and in float.
     per_row = shape[1] * (4 * frames + 12 + 1 + 6)
     # Rows on both sides, and those that are kept for the next band.
-    return max(int(memory // per_row) - 4 * MARGIN, 1)
+    return max(int(memory // per_row) - 4 * MARGIN, FEWEST_ROWS)

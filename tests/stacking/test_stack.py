@@ -419,17 +419,17 @@ def test_memory_does_not_grow_with_frames():
         tracemalloc.start()
         stack_frames(
             [f"{k:03d}" for k in range(frames)], [place(0.3, 0.2)] * frames,
-            sets={"all": np.ones(frames)}, shape=(200, 300), memory=2**20, read=read,
+            sets={"all": np.ones(frames)}, shape=(200, 300), memory=3 * 2**20, read=read,
         )  # fmt: skip
         result = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         return result
 
     few, many = peak(20), peak(60)
-    # Result 0.6 MB, one frame 0.24 MB and 1 MiB for the band; 60 frames on the grid are 14 MB,
-    # their meshes and plans 0.2 MB.
+    # Result 0.6 MB, one frame 0.24 MB and 3 MiB for the rows at hand; 60 frames on the grid are
+    # 14 MB, their meshes and plans 0.2 MB.
     assert many < few + 2**19
-    assert many < 3.5 * 2**20
+    assert many < 5 * 2**20
 
 
 def test_flux_scales():
