@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.cluster.vq import kmeans2
 from scipy.special import gammaln
 
-__all__ = ["States", "fit_states"]
+__all__ = ["States", "add_state", "fit_states"]
 
 Floats = NDArray[np.float64]
 
@@ -157,6 +157,27 @@ def _run(
     return States(chance, mean, common, clear, total - 0.5 * parameters * np.log(n))
 
 
+def add_state(
+    states: States,
+    data: Floats,
+    hours: Floats,
+    group: NDArray[np.intp],
+    inside: NDArray[np.bool_],
+) -> States:
+    """Fit again with one state more, begun from the frames that are `inside`."""
+    chance = np.column_stack([states.chance, np.zeros(len(data))])
+    chance[inside] = 0.02
+    chance[inside, -1] = 1.0
+    chance /= chance.sum(axis=1, keepdims=True)
+    return _run(data, hours, group, chance, _floor(data))
+
+
+def _floor(data: Floats) -> Floats:
+    """Covariance of single frames, from differences of neighbours (blind to drift)."""
+    spread = 1.4826 * np.nanmedian(np.abs(np.diff(data, axis=0)), axis=0) / np.sqrt(2)
+    return np.diag(np.maximum(np.nan_to_num(spread, nan=1.0), 1e-4) ** 2)
+
+
 def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
     """Ways of dividing the frames: all alike, by width, by line, by likeness in all data."""
     n = len(level)
@@ -201,9 +222,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     widest so-and-so many percent of frames form a state; clusters of like frames) by
     expectation maximisation; the number of states is that of the best information criterion.
     """
-    step = np.diff(data, axis=0)
-    spread = 1.4826 * np.nanmedian(np.abs(step), axis=0) / np.sqrt(2)
-    floor = np.diag(np.maximum(np.nan_to_num(spread, nan=1.0), 1e-4) ** 2)
+    floor = _floor(data)
     level = data.copy()
     for g in np.unique(group):
         level[group == g] -= np.nanpercentile(data[group == g], 25, axis=0)

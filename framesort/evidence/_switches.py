@@ -4,9 +4,9 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import ArrayLike, NDArray
 
-from framesort.evidence._mixture import States, fit_states
+from framesort.evidence._mixture import States, add_state, fit_states
 from framesort.evidence._series import make_series
-from framesort.evidence._verdict import find_progress, judge_states
+from framesort.evidence._verdict import find_hidden_heat, find_progress, judge_states
 
 __all__ = ["describe_switches", "find_switches"]
 
@@ -71,6 +71,13 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     heated = verdicts == "on"
     if not heated.any():
         return state, probability
+    hidden = find_hidden_heat(states, heated)
+    if hidden.any():
+        states = add_state(states, data, hours, series.group[rows], hidden)
+        verdicts = np.array(judge_states(states, hours, table, rows))
+        heated = verdicts == "on"
+        if not heated.any():
+            return state, probability
     on = states.chance[:, heated].sum(axis=1)
     off = states.chance[:, verdicts == "off"].sum(axis=1)
     name = np.where(on > _SURE, "on", np.where(off > _SURE, "off", "unknown")).astype(object)

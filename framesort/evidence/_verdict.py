@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framesort.evidence._mixture import States
 from framesort.records import column_values
 
-__all__ = ["Verdict", "find_progress", "judge_states"]
+__all__ = ["Verdict", "find_hidden_heat", "find_progress", "judge_states"]
 
 Floats = NDArray[np.float64]
 Verdict = Literal["on", "off", "unknown"]
@@ -120,6 +120,46 @@ def _judge_state(
     if jumps or along > _AGAIN or growth >= _usual_drift(states, k, hours):
         return "unknown"
     return "off"
+
+
+def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Frames in a row that were taken for unheated but carry the heater's line.
+
+    Where weak heat widens stars by little, the frames join those of state 0. The stretch of them,
+    of four or more, whose mean line along the heater's is highest above the rest's is hidden
+    heat if it is so by 5 sigma and its stars are wider too.
+
+    Returns
+    -------
+    (n,) bool ndarray
+        All False if there is no such stretch.
+    """
+    mass = states.chance.sum(axis=0)
+    lines = states.mean[:, 1:] - states.mean[0, 1:]
+    ours = (lines * (mass * heated)[:, None]).sum(axis=0)
+    rows = np.flatnonzero(states.chance.argmax(axis=1) == 0)
+    n = len(rows)
+    found = np.zeros(len(states.data), dtype=bool)
+    if n < 2 * _BESIDE:
+        return found
+    light = states.data[rows, 1:] @ ours / np.hypot(*ours)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(light)))) / np.sqrt(2)
+    total = np.r_[0.0, np.cumsum(light)]
+    begin, end = np.triu_indices(n + 1, _BESIDE)
+    inside = end - begin
+    keep = inside <= n - _BESIDE
+    begin, end, inside = begin[keep], end[keep], inside[keep]
+    part = total[end] - total[begin]
+    step = part / inside - (total[-1] - part) / (n - inside)
+    height = step / (max(noise, 1e-9) * np.sqrt(1 / inside + 1 / (n - inside)))
+    best = int(np.argmax(height))
+    stretch = np.zeros(n, dtype=bool)
+    stretch[begin[best] : end[best]] = True
+    width = states.data[rows, 0]
+    wider = float(np.median(width[stretch]) - np.median(width[~stretch]))
+    if height[best] > _SIGMAS and wider > _WIDER / 2:
+        found[rows[stretch]] = True
+    return found
 
 
 def _usual_drift(states: States, k: int, hours: Floats) -> float:

@@ -1,4 +1,5 @@
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -7,7 +8,7 @@ from astropy.table import Table
 from astropy.time import Time
 from nights import draw_night
 
-from framesort.evidence import estimate_clock_offset, find_switches
+from framesort.evidence import describe_switches, estimate_clock_offset, find_switches
 from framesort.files import read_image
 from framesort.heater import read_heater_log
 from framesort.stars import measure_image
@@ -136,3 +137,44 @@ def test_real_night_with_a_wrong_clock(real_night, ahead):
     clock = estimate_clock_offset(real_night, shifted)
     assert abs(clock.seconds + ahead) < 180  # one cadence, as asked
     assert clock.significant == (ahead != 0)
+
+
+def test_weak_heat_is_found_once_the_heater_s_line_is_known():
+    """50 % with a line of three sigma in the mean: told by its angle and the jump of the width."""
+    right = []
+    for seed in range(6):
+        table = draw_night(
+            np.random.default_rng(seed), [(0.6, 50), (1.1, 0), (1.6, 100), (2.2, 0)], line=0.04
+        )
+        state = find_switches(table)[0]
+        mild = (np.abs(table["heater_power"] - 50) < 1) & (table["heater_share"] == 1)
+        right.append(np.mean(state[mild] == "on"))
+        assert not np.any(state[mild] == "off")
+    assert np.mean(right) > 0.8
+
+
+def test_a_filter_that_was_never_switched_says_nothing_by_itself():
+    """Frames of one state have no other state to compare with: their filter may be out of focus."""
+    table = draw_night(np.random.default_rng(1), [(0.8, 100), (1.6, 0)])
+    names = np.full(120, "L", dtype=object)
+    names[60:72] = "Ha"  # 1.33 to 1.6 h: all heated, with unheated frames of L after them
+    names[100:110] = "OIII"  # all unheated, amid unheated frames of L
+    table["filter"] = names
+    table["fwhm"][60:72] *= 0.8
+    state, probability = find_switches(table)
+    assert set(state[62:70]) == {"unknown"} and np.isnan(probability[62:70]).all()
+    assert set(state[101:109]) == {"off"}
+
+
+def test_what_the_stars_did_not_tell_is_said():
+    switched = draw_night(np.random.default_rng(2), SWITCHES)
+    assert "in 1" in describe_switches(switched, find_switches(switched)[0])
+    always = draw_night(np.random.default_rng(2), [(-1, 100)])
+    told = describe_switches(always, find_switches(always)[0])
+    # The night's own line stands at 62 degrees; short trails along 0 turn the sum a little.
+    assert "on all night" in told and re.search(r"line of light at (5[5-9]|6[0-5]) degrees", told)
+    never = draw_night(np.random.default_rng(2), [], trailed=0.0)
+    never["line_raw_angle"] = np.random.default_rng(3).uniform(0, 180, 120)
+    told = describe_switches(never, find_switches(never)[0])
+    assert "off all night" in told and "degrees" not in told
+    assert "only 5 frames" in describe_switches(switched[:5], ["unknown"] * 5)
