@@ -1,5 +1,6 @@
 """Writing: under its name a file appears only when it is whole."""
 
+import errno
 import os
 import tempfile
 from collections.abc import Iterator
@@ -67,7 +68,9 @@ def _cause(error: BaseException) -> str:
         if isinstance(first, OSError) and first.strerror:
             return first.strerror
         first = first.__cause__ or first.__context__
-    return " ".join(str(error).split())
+    said = " ".join(str(error).split())
+    # The FITS writer's own sentences on a full disk, several in one.
+    return os.strerror(errno.ENOSPC) if "Not enough space on disk" in said else said
 
 
 def _lock(stream: IO[bytes]) -> bool:

@@ -15,6 +15,7 @@ from small_frames import draw_frame, write_frame
 from framesort.cli import main
 from framesort.errors import InputError, OutputError
 from framesort.files import open_whole, read_table, remove_leftovers, write_fits, write_table
+from framesort.frames import find_frames
 from framesort.night import merge_night, process_night, sort_night
 from framesort.quality import measure_frames
 
@@ -252,7 +253,8 @@ def test_a_table_edited_by_hand_leads_nowhere_else(copy, label):
 
 def test_words_in_headers_and_names_do_no_harm(few_frames, tmp_path, capsys):
     frames = tmp_path / "in" / "frames"
-    shutil.copytree(few_frames, frames)
+    frames.mkdir(parents=True)
+    shutil.copy(few_frames / "0.fits", frames)
     names = ["<script>alert(1)<", "new\nline", "\x1b[31mred", "=cmd()", os.fsdecode(b"\xff\xfe")]
     for k, name in enumerate(names):
         data = draw_frame(20 + k).astype(np.uint16)
@@ -278,9 +280,10 @@ def test_words_in_headers_and_names_do_no_harm(few_frames, tmp_path, capsys):
     page = (out / "report.html").read_text(errors="replace").lower()
     assert "<script>alert" not in page
     assert "&lt;script&gt;alert(1)" in page
-    assert len(read_table(out / "frames.ecsv")) == 14
+    assert len(read_table(out / "frames.ecsv")) == 9
     # The lists lead back to the same frames, whatever bytes are in their names.
-    assert main(["sort", f"@{out}/sets/L-deep.txt", "--heater", "0", "--out", f"{out}2"]) == 0
+    listed = find_frames([f"@{out}/sets/L-deep.txt"])
+    assert {path.name for path in listed} == {"0.fits", *(f"{name}.fits" for name in names)}
     call = ["sort", str(frames), "--heater", "0", "--out", f"{out}3", "--json", "--workers", "1"]
     assert main(call) == 1
     told = capsys.readouterr().out
