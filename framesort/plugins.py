@@ -15,6 +15,7 @@ from inspect import Parameter, signature
 from typing import Any
 
 from framesort.errors import FramesortError, InputError
+from framesort.records import FrameQuality, HeaterTrace, Stack, Transform
 
 __all__ = ["STEPS", "Plugin", "find_plugin", "list_plugins"]
 
@@ -38,8 +39,8 @@ class Plugin:
     A step is given only those options that it names, so that it need not name what it does not
     use; one with ``**options`` is given all.
 
-    What the step raises on purpose (a `FramesortError`) passes through; anything else
-    becomes an `InputError` that names the plug-in.
+    What the step raises on purpose (a `FramesortError`) passes through; anything else, and a
+    result of another kind than the step's, becomes an `InputError` that names the plug-in.
     """
 
     step: str
@@ -49,7 +50,7 @@ class Plugin:
         """Run the step."""
         function = _load(_entry_point(self.step, self.name))
         try:
-            return function(*args, **_accepted(function, kwargs))
+            result = function(*args, **_accepted(function, kwargs))
         except FramesortError:
             raise
         except Exception as error:
@@ -58,6 +59,36 @@ class Plugin:
             raise InputError(
                 f"plug-in {self.name!r} ({self.step}) failed: {type(error).__name__}: {error}"
             ) from error
+        wrong = _what_is_wrong(self.step, result, args, kwargs)
+        if wrong:
+            raise InputError(f"plug-in {self.name!r} ({self.step}) gave {wrong}")
+        return result
+
+
+def _what_is_wrong(step: str, result: Any, args: tuple[Any, ...], options: dict[str, Any]) -> str:
+    """Why a result cannot be what a step gives, in words; "" where it can."""
+    kind = type(result).__name__
+    if step == "heater_log":
+        return "" if isinstance(result, HeaterTrace) else f"{kind}, a HeaterTrace is needed"
+    if step == "star_measurer":
+        return "" if isinstance(result, FrameQuality) else f"{kind}, a FrameQuality is needed"
+    if step == "registration":
+        if not isinstance(result, list | tuple) or not all(
+            isinstance(item, Transform) for item in result
+        ):
+            return f"{kind}, a list of Transform is needed"
+        count = len(args[0]) if args else len(result)
+        return "" if len(result) == count else f"{len(result)} transforms for {count} frames"
+    if not isinstance(result, dict) or not all(isinstance(s, Stack) for s in result.values()):
+        return f"{kind}, a dict of Stack is needed"
+    missing = sorted(set(options.get("sets", {})) - set(result))
+    if missing:
+        return f"no stack of the set {missing[0]!r}"
+    shape = options.get("shape")
+    for name, stack in result.items():
+        if shape is not None and tuple(stack.data.shape[-2:]) != tuple(shape):
+            return f"a stack {name!r} of {stack.data.shape} pixels where the grid has {shape}"
+    return ""
 
 
 def _accepted(function: Callable[..., Any], options: dict[str, Any]) -> dict[str, Any]:

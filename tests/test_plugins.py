@@ -8,13 +8,22 @@ from framesort.errors import HeaterLogError, InputError
 from framesort.plugins import STEPS, find_plugin, list_plugins
 
 MODULE = """
+import numpy as np
 from framesort.errors import HeaterLogError
-def read_ring_log(path, **options):
+from framesort.records import FrameQuality, HeaterTrace, Stack, Transform
+def read_ring_log(path, *, zone=None):
     if path == "wrong":
         raise HeaterLogError("wrong: line 3 is no sample")
     if path == "broken":
         return {}["power"]
-    return ("trace of", path)
+    return HeaterTrace(edges=np.array([0.0, 1.0]), power=np.array([5.0]), notes=(path, str(zone)))
+def give_nothing(*args, **options):
+    return None
+def give_one(star_lists):
+    return [Transform()]
+def give_small(paths, transforms, *, sets):
+    one = Stack(data=np.zeros((2, 3)), weight=None, coverage=None, header=None)
+    return {name: one for name in sets if name != "deep"}
 not_a_function = 7
 """
 ENTRIES = """
@@ -22,6 +31,15 @@ ENTRIES = """
 ring-logger = ring_logger_example:read_ring_log
 missing = ring_logger_example:no_such_name
 number = ring_logger_example:not_a_function
+nothing = ring_logger_example:give_nothing
+[framesort.star_measurer]
+nothing = ring_logger_example:give_nothing
+[framesort.registration]
+nothing = ring_logger_example:give_nothing
+one = ring_logger_example:give_one
+[framesort.stacker]
+nothing = ring_logger_example:give_nothing
+small = ring_logger_example:give_small
 """
 
 
@@ -45,10 +63,11 @@ def test_built_in_steps_use_the_same_door(step):
 
 
 def test_a_step_of_ones_own_is_found_and_called(installed):
-    assert set(list_plugins("heater_log")) == {"builtin", "ring-logger", "missing", "number"}
+    assert {"builtin", "ring-logger", "missing", "number"} < set(list_plugins("heater_log"))
     plugin = find_plugin("heater_log", "ring-logger")
-    assert plugin("log.csv", zone=None) == ("trace of", "log.csv")
-    assert pickle.loads(pickle.dumps(plugin))("log.csv") == ("trace of", "log.csv")
+    # Options that it does not name are not handed to it.
+    assert plugin("log.csv", zone="-07:00", max_gap=3).notes == ("log.csv", "-07:00")
+    assert pickle.loads(pickle.dumps(plugin))("log.csv").notes == ("log.csv", "None")
 
 
 def test_a_plugin_that_fails_names_itself(installed):
@@ -70,6 +89,26 @@ def test_a_plugin_that_fails_names_itself(installed):
 def test_names_that_cannot_be_used(installed, name, message):
     with pytest.raises(InputError, match=message):
         find_plugin("heater_log", name)
+
+
+@pytest.mark.parametrize(
+    ("step", "name", "args", "options", "message"),
+    [
+        ("heater_log", "nothing", ["a"], {}, "gave NoneType, a HeaterTrace is needed"),
+        ("star_measurer", "nothing", [0], {}, "gave NoneType, a FrameQuality is needed"),
+        ("registration", "nothing", [[]], {}, "gave NoneType, a list of Transform is needed"),
+        ("registration", "one", [[1, 2]], {}, "gave 1 transforms for 2 frames"),
+        ("stacker", "nothing", [[], []], {"sets": {}}, "gave NoneType, a dict of Stack is needed"),
+        ("stacker", "small", [[], []], {"sets": {"deep": 1}}, "gave no stack of the set 'deep'"),
+        (
+            "stacker", "small", [[], []], {"sets": {"sharp": 1}, "shape": (4, 5)},
+            r"gave a stack 'sharp' of \(2, 3\) pixels where the grid has \(4, 5\)",
+        ),
+    ],
+)  # fmt: skip
+def test_a_result_of_another_kind_is_named(installed, step, name, args, options, message):
+    with pytest.raises(InputError, match=rf"plug-in '{name}' \({step}\) {message}"):
+        find_plugin(step, name)(*args, **options)
 
 
 def test_unknown_step():

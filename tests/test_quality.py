@@ -134,7 +134,7 @@ def failing_measurer(image, *, saturation=None):
 def test_a_failing_measurer_ends_no_night(frames):
     with pytest.warns(QualityWarning, match="no lens cap off"):
         qualities = measure_frames(frames[:1], measurer=failing_measurer)
-    assert qualities[0].reason == "unreadable"
+    assert qualities[0].reason == "measurer failed"
 
 
 def test_columns(frames):

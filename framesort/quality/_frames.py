@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 import framesort
-from framesort.errors import FrameError, QualityWarning
+from framesort.errors import FrameError, FramesortError, QualityWarning
 from framesort.files import read_image, verify_sums
 from framesort.quality._cache import cache_key, load_quality, save_quality
 from framesort.records import FrameQuality
@@ -92,7 +92,8 @@ def _measure_file(task: _Task) -> tuple[FrameQuality, str, str]:
     except MemoryError:
         return FrameQuality(reason="not measured"), "not enough memory", ""
     except Exception as error:  # a measurer may be a user's own: one frame must not end the night
-        return FrameQuality(reason="unreadable"), f"{type(error).__name__}: {error}", ""
+        kind = "" if isinstance(error, FramesortError) else f"{type(error).__name__}: "
+        return FrameQuality(reason="measurer failed"), f"{kind}{error}", ""
     try:
         if not quality.reason and not verify_sums(task.path):
             quality = replace(quality, reason="wrong checksum")
@@ -146,7 +147,8 @@ def measure_frames(
     list of FrameQuality
         In the order of `paths`, the same whatever the executor. A frame that cannot be
         measured has a `reason`: "unreadable", "vanished", "changed" (while it was read), "colour
-        frame", "not measured" or "few stars". One with "wrong checksum" was measured all the same.
+        frame", "not measured", "measurer failed" or "few stars". One with "wrong checksum" was
+        measured all the same.
 
     Raises
     ------

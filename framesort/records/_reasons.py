@@ -24,6 +24,10 @@ REASONS: dict[str, Reason] = _reasons(
         "Measuring the frame failed: the process ran out of memory or was killed.",
     ),
     (
+        "measurer failed",
+        "The step that measures stars failed on this frame; a warning tells how.",
+    ),
+    (
         "wrong checksum",
         "Pixels or header were changed after their checksum was written. The frame is used.",
     ),

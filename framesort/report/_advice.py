@@ -21,6 +21,7 @@ __all__ = [
 
 ADVICE = {
     "unreadable": "Copy the file again from the camera's computer, or leave it out.",
+    "measurer failed": "Mend the plug-in that measures stars, or do without it.",
     "not measured": "Run again with fewer workers; what was measured is kept.",
     "wrong checksum": "Compare the file with its original; nothing to do if a program changed it "
     "on purpose and left the old checksum in place.",

@@ -22,6 +22,7 @@ KEEP_OUT = frozenset(
     {
         "unreadable",
         "not measured",
+        "measurer failed",
         "calibration frame",
         "colour frame",
         "no exposure time",
