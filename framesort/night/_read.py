@@ -1,7 +1,9 @@
 """How the pixels of each frame come to measuring and stacking: calibrated, one plane at a time."""
 
+import os
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +19,14 @@ from framesort.quality import measure_frames
 from framesort.records import FrameQuality, add_column, column_values
 from framesort.workers import Progress
 
-__all__ = ["check_patterns", "frame_reader", "given_masters", "measure_table", "table_patterns"]
+__all__ = [
+    "check_patterns",
+    "frame_reader",
+    "given_masters",
+    "measure_table",
+    "settle_masters",
+    "table_patterns",
+]
 
 
 def given_masters(settings: Settings) -> Masters:
@@ -27,6 +36,20 @@ def given_masters(settings: Settings) -> Masters:
         dark=settings.dark,
         flat=settings.flat,
         flat_has_bias=settings.flat_has_bias,
+    )
+
+
+def settle_masters(settings: Settings) -> Settings:
+    """The settings with absolute paths of masters, so that a night can be merged from anywhere."""
+
+    def absolute(paths: Sequence[str]) -> tuple[str, ...]:
+        return tuple(os.path.abspath(path) for path in paths)
+
+    return replace(
+        settings,
+        bias=absolute(settings.bias),
+        dark=absolute(settings.dark),
+        flat=absolute(settings.flat),
     )
 
 

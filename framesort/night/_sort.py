@@ -27,7 +27,13 @@ from framesort.frames import find_frames, read_frames
 from framesort.heater import make_header_heater
 from framesort.night._given import given_qualities
 from framesort.night._nights import LineOfNights, by_night, line_of_nights
-from framesort.night._read import check_patterns, frame_reader, given_masters, measure_table
+from framesort.night._read import (
+    check_patterns,
+    frame_reader,
+    given_masters,
+    measure_table,
+    settle_masters,
+)
 from framesort.night._settings import Settings
 from framesort.night._states import (
     Heater,
@@ -135,7 +141,7 @@ def sort_frames(
     NotEnoughFramesError
         No frame could be measured.
     """
-    settings = Settings() if settings is None else settings
+    settings = settle_masters(Settings() if settings is None else settings)
     trace, told = read_traces(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)

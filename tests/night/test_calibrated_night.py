@@ -107,7 +107,7 @@ def test_fluxes_over_the_field(raw):
     assert len(done.table) == 12 and any("darks, flats or bias" in w for w in done.warnings)
 
 
-def test_recorded_and_repeated(raw, tmp_path):
+def test_recorded_and_repeated(raw, tmp_path, monkeypatch):
     folder, _, masters = raw
     digests = {p: hashlib.sha256(p.read_bytes()).digest() for p in (folder / "frames").iterdir()}
     settings = Settings(**masters)
@@ -120,7 +120,10 @@ def test_recorded_and_repeated(raw, tmp_path):
     for kind in ("dark", "flat"):
         assert f"calibrated with the master {kind} master-{kind}.fits" in str(header["HISTORY"])
     # In two steps, from what the first wrote down, it is the same to the bit.
-    sort_night([folder / "frames"], out=tmp_path / "two", heater=heater, settings=settings)
+    monkeypatch.chdir(folder)
+    named = {kind: (f"frames/master-{kind}.fits",) for kind in masters}
+    sort_night(["frames"], out=tmp_path / "two", heater=heater, settings=Settings(**named))
+    monkeypatch.chdir(tmp_path)  # the masters are found from anywhere
     merge_night(tmp_path / "two")
     for name in ("deep", "final"):
         one, two = (fits.getdata(tmp_path / n / "L" / f"{name}.fits") for n in ("one", "two"))
