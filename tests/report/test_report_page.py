@@ -286,7 +286,7 @@ def test_unknown_states_and_thin_sharp_sets_are_warned_of(night_writer, tmp_path
         ("L: The sharp stack's stars are hardly sharper (3.9 px against 3.4 px).", "focus"),
         ("3 of 9 headers: DATE-OBS: zone -0700 at the end of the time", "right times"),
         ("2 frames: bright sky.", "Moon"),
-        ("Something else was seen.", ""),
+        ("Something else was seen.", "Look at what it names"),
     ],
 )
 def test_warnings_come_with_what_to_do(night_writer, tmp_path, warning, part):
