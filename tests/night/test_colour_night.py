@@ -177,9 +177,10 @@ def test_placed_pixels_lie_where_interpolated_ones_do(coloured):
         for fill in (True, False)
     }  # fmt: skip
     inner = (slice(20, -20), slice(20, -20))
-    # Red of 18 frames lands on a pixel four or five times, seldom never: 0.75^18 is 0.6 %.
+    # Red of 18 frames lands on a pixel 4.5 times on average, a quarter of them, less what is
+    # rejected; how often on each of the four kinds of pixel is up to the dithers.
     assert np.isfinite(stacks[False].data[inner]).mean() > 0.98
-    assert np.median(stacks[False].coverage[inner]) in (4, 5)
+    assert stacks[False].coverage[inner].mean() == pytest.approx(4.5, abs=0.1)
     stars = Table.read(folder / "truth-stars.ecsv")
     xy, flux = np.stack([stars["x"], stars["y"]], axis=1), np.asarray(stars["flux_R"])
     good = (flux > 3e4) & (flux < 3e5) & np.all((xy > 24) & (xy < [306, 246]), axis=1)
