@@ -75,7 +75,8 @@ def hold_folder(folder: str | os.PathLike[str], *, make: bool) -> Iterator[Path]
     path = Path(folder)
     if not make and not path.is_dir():
         raise InputError(f"{path}: no such folder; run `framesort sort` first")
-    _check_ours(path)
+    if make:  # else it is a result's already
+        _check_ours(path)
     lock = FileLock(path / LOCK)
     try:
         path.mkdir(parents=True, exist_ok=True)
@@ -132,7 +133,7 @@ def read_summary(folder: Path) -> dict[str, Any]:
         values = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise InputError(
             f"{path}: cannot be read ({error}); delete it and sort the night again"
         ) from error

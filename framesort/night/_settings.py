@@ -254,7 +254,7 @@ def read_settings(path: str | Path) -> Settings:
             values = tomllib.loads(text)
     except OSError as error:
         raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
-    except ValueError as error:  # JSON, TOML and UTF-8 errors are all ValueErrors
+    except (ValueError, RecursionError) as error:  # JSON, TOML and UTF-8 errors are ValueErrors
         raise InputError(f"{path}: settings cannot be understood ({error})") from error
     return Settings.from_mapping(values, where=str(path))
 

@@ -272,7 +272,7 @@ def read_results(folder: StrPath) -> Results:
         try:
             loaded = json.loads((folder / "night.json").read_text(encoding="utf-8"))
             summary = loaded if isinstance(loaded, dict) else {}
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             notes.append(
                 f"night.json could not be read ({error}); the report shows what the table "
                 "holds. Run the night again to have its summary."

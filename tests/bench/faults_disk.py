@@ -8,6 +8,7 @@ Faults whose means are missing (mounting, being root) are named as not tried.
 """
 
 import argparse
+import atexit
 import json
 import os
 import resource
@@ -71,6 +72,7 @@ def run(
         except SystemExit as end:
             status = int(str(end.code))
         finally:
+            atexit._run_exitfuncs()  # as at the end of a program of its own
             os._exit(status)
     meanwhile(pid)
     status = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
