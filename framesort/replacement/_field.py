@@ -64,7 +64,7 @@ def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float
     return float(ratio[near][order][half])
 
 
-def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
+def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = False) -> None:
     """Take the nebula, as the sharp stack shows it, and a smooth rest out of the deep stack."""
     side = field.sharp
     field.deep.image = field.nebula = field.offset = np.empty((0, 0), np.float32)
@@ -80,7 +80,8 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray) -> None:
     # The noisier the sharp stack, the wider the mean: its noise must not become the deep stack's.
     width = float(np.clip(field.scale * side.noise / field.deep.noise, 1.5, 8))
     field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), width)
-    field.kin = nebula_kinship(deep, field.deep, field.nebula, field.scale, side.noise)
+    if judge:
+        field.kin = nebula_kinship(deep, field.deep, field.nebula, field.scale, side.noise)
     rest = field.nebula * np.float32(-field.scale * field.kin)
     rest += deep
     rest[field.full_deep] = np.nan
@@ -213,7 +214,7 @@ def fit_field(
             pick = model_stars(field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)])
             if turn >= 1:
                 _seek_added(field, deep, sharp, pick)
-            _renew(field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick)
+            _renew(field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick, judge=turn == 2)
             # Large, and made anew at the end.
             field.nebula = field.offset = np.empty((0, 0), np.float32)
         total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
@@ -276,7 +277,14 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> N
 
 
 def _renew(
-    field: Field, deep: NDArray, sharp: NDArray, *, norm: float, scale: float | None, pick: NDArray
+    field: Field,
+    deep: NDArray,
+    sharp: NDArray,
+    *,
+    norm: float,
+    scale: float | None,
+    pick: NDArray,
+    judge: bool,
 ) -> None:
     """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
     spans = [fit_radii(side, field.places) for side in (field.sharp, field.deep)]
@@ -293,7 +301,7 @@ def _renew(
     else:
         side.image = sharp - between_stars(sharp, side, field.full_sharp)
     side.image[field.full_sharp] = np.nan
-    _prepare_deep(field, deep, sharp)
+    _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(
         field.deep,
         field.places,

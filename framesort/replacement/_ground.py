@@ -12,8 +12,10 @@ __all__ = ["between_stars", "nebula_kinship", "own_ground"]
 _STEP = 8
 _WIDE = 5.0
 """Blocks: structure wider than this is taken off as background anyway."""
-_SAME = (0.75, 1.3)
-"""Within these bounds both stacks are taken to show one nebula."""
+_SAME = 0.6
+"""From this share on both stacks are taken to show one nebula."""
+_DARK = 0.3
+"""Share of the picture that must be free of starlight to tell."""
 
 
 def _fine(image: NDArray, weight: NDArray) -> NDArray:
@@ -28,7 +30,7 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
 
     Block means of 8 pixels without starlight are compared after what is wider than some 40
     pixels is taken off, and the noise of the sharp stack is allowed for. 1 exactly where the
-    share is between 0.75 and 1.3, or the sharp stack shows little but noise.
+    share is above 0.6, starlight is nearly everywhere, or the sharp stack shows little but noise.
     """
     shares: list[tuple[NDArray, NDArray, NDArray]] = []
     for j in range(0, len(deep), ROWS):
@@ -50,7 +52,7 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
     weight = np.where(w > 0.5, w, 0)
     d = _fine(np.where(w > 0.5, one / some - level[0], 0), weight)
     n = _fine(np.where(w > 0.5, two / some - level[1], 0), weight) * scale
-    if (weight > 0).sum() < 50:
+    if (weight > 0).sum() < max(50, _DARK * weight.size):
         return 1.0
     # A trail or a galaxy must not decide alone.
     for v in (d, n):
@@ -61,7 +63,7 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
     if real < 0.5 * power:
         return 1.0
     share = float(np.clip(np.mean((d * n)[weight > 0]) / real, 0, 2))
-    return 1.0 if _SAME[0] < share < _SAME[1] else share
+    return 1.0 if share > _SAME else share
 
 
 def between_stars(image: NDArray, side: Side, full: NDArray) -> NDArray:

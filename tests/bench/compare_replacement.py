@@ -1,6 +1,6 @@
 """Compare ways to replace stars on invented scenes with known truth.
 
-    python tests/bench/compare_replacement.py [SCENE ...] [--size N]
+    python tests/bench/compare_replacement.py [SCENE ...] [--size N] [--pictures PNG]
 
 Needs the scene maker and the scorer (``../shared/score`` beside the repository, or the folder
 named by FRAMESORT_SCORE). Every method gets the same cut of the same scene; those that need
@@ -124,12 +124,53 @@ METHODS = {
 }
 
 
+def draw_pictures(path, rows, titles):
+    """One row a scene: cut-outs around a bright star by every method, and the truth."""
+    import matplotlib
+
+    matplotlib.use("Agg")
+    import matplotlib.pyplot as plt
+
+    fig, axes = plt.subplots(
+        len(rows),
+        len(titles),
+        figsize=(1.6 * len(titles), 1.65 * len(rows)),
+        squeeze=False,
+        layout="constrained",
+    )
+    for line, (name, level, noise, cuts) in zip(axes, rows, strict=True):
+        for ax, cut, title in zip(line, cuts, titles, strict=True):
+            ax.imshow(
+                np.arcsinh((cut - level) / (4 * noise)),
+                origin="lower",
+                cmap="gray",
+                vmin=-1.5,
+                vmax=4,
+            )
+            ax.set_xticks([])
+            ax.set_yticks([])
+            if line is axes[0]:
+                ax.set_title(title, fontsize=8)
+        line[0].set_ylabel(name, fontsize=8)
+    fig.savefig(path, dpi=90)
+
+
+def cut_bright(truth, pictures, half=48):
+    """The surroundings of the brightest star that is not at the edge, in each picture."""
+    ny, nx = truth["deep"].shape
+    room = np.minimum.reduce([truth["x"], truth["y"], nx - 1 - truth["x"], ny - 1 - truth["y"]])
+    k = int(np.argmax(np.where(room > half + 1, truth["flux"], 0)))
+    y, x = round(truth["y"][k]), round(truth["x"][k])
+    return [p[y - half : y + half + 1, x - half : x + half + 1] for p in pictures]
+
+
 def main():
     """Print a table of figures."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("scene", nargs="*", default=["plain", "bright", "crowded"])
+    parser.add_argument("scene", nargs="*", default=["plain", "bright"])
     parser.add_argument("--size", type=int, default=600)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--pictures", help="also draw a PNG with one row a scene")
     args = parser.parse_args()
     sys.path.insert(0, str(SCORE))
     import scenes
@@ -146,8 +187,10 @@ def main():
         "untouched",
     )
     print(f"{'scene':8s} {'method':22s} {'s':>6s} " + " ".join(f"{n:>12s}" for n in figures))
+    rows = []
     for name in args.scene:
         t = cut_scene(scenes.make(name, args.seed), args.size)
+        finals = []
         for method, work in METHODS.items():
             start = time.process_time()
             with warnings.catch_warnings():
@@ -155,11 +198,25 @@ def main():
                 final = np.asarray(work(t), dtype=float)
                 took = time.process_time() - start
                 values = score.score(t, t["deep"].astype(float), final)
+            finals.append(final)
             print(
                 f"{name:8s} {method:22s} {took:6.1f} "
                 + " ".join(f"{values.get(n, np.nan):12.3f}" for n in figures),
                 flush=True,
             )
+        back = t["neb"] + t["sky"]
+        pictures = [t["deep"], t["sharp"], *finals, back + t["sharp_light"]]
+        cuts = cut_bright(t, pictures)
+        # The sharp stack may have another level and scale: shown on its own.
+        level, noise = float(np.median(t["deep"])), float(t["sigma"])
+        cuts[1] = _shown_as(t["sharp"], cuts[1], level)
+        rows.append((name, level, noise, cuts))
+        if args.pictures:  # after each scene: what is done is done
+            draw_pictures(args.pictures, rows, ["deep", "sharp", *METHODS, "truth"])
+
+
+def _shown_as(sharp, cut, level):
+    return cut - float(np.median(sharp)) + level
 
 
 if __name__ == "__main__":
