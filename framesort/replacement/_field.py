@@ -214,7 +214,9 @@ def fit_field(
             pick = model_stars(field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)])
             if turn >= 1:
                 _seek_added(field, deep, sharp, pick)
-            _renew(field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick, judge=turn == 2)
+            _renew(
+                field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick, judge=turn in (1, 2)
+            )
             # Large, and made anew at the end.
             field.nebula = field.offset = np.empty((0, 0), np.float32)
         total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9

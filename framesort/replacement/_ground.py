@@ -12,7 +12,7 @@ __all__ = ["between_stars", "nebula_kinship", "own_ground"]
 _STEP = 8
 _WIDE = 5.0
 """Blocks: structure wider than this is taken off as background anyway."""
-_SAME = 0.6
+_SAME = 0.4
 """From this share on both stacks are taken to show one nebula."""
 _DARK = 0.3
 """Share of the picture that must be free of starlight to tell."""
@@ -30,7 +30,7 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
 
     Block means of 8 pixels without starlight are compared after what is wider than some 40
     pixels is taken off, and the noise of the sharp stack is allowed for. 1 exactly where the
-    share is above 0.6, starlight is nearly everywhere, or the sharp stack shows little but noise.
+    share is above 0.4, starlight is nearly everywhere, or the sharp stack shows little but noise.
     """
     shares: list[tuple[NDArray, NDArray, NDArray]] = []
     for j in range(0, len(deep), ROWS):
@@ -50,19 +50,26 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
         else (0.0, 0.0)
     )
     weight = np.where(w > 0.5, w, 0)
-    d = _fine(np.where(w > 0.5, one / some - level[0], 0), weight)
-    n = _fine(np.where(w > 0.5, two / some - level[1], 0), weight) * scale
+    flat_d = np.where(w > 0.5, one / some - level[0], 0)
+    flat_n = (np.where(w > 0.5, two / some - level[1], 0)) * scale
     if (weight > 0).sum() < max(50, _DARK * weight.size):
         return 1.0
-    # A trail or a galaxy must not decide alone.
-    for v in (d, n):
-        limit = 8 * 1.4826 * np.median(np.abs(v[weight > 0]))
-        np.clip(v, -limit, limit, out=v)
-    power = float(np.mean(n[weight > 0] ** 2))
+    for _ in range(3):
+        d, n = _fine(flat_d, weight), _fine(flat_n, weight)
+        # A trail, a galaxy or what a bright star leaves must not decide, nor the hollow that it
+        # makes in the wide mean: odd blocks and those beside them do not count.
+        odd = np.zeros(weight.shape, bool)
+        for v in (d, n):
+            odd |= np.abs(v) > 3.5 * 1.4826 * np.median(np.abs(v[weight > 0]))
+        weight = np.where(ndimage.binary_dilation(odd), 0, weight)
+        if (weight > 0).sum() < 50:
+            return 1.0
+    d, n = d[weight > 0], n[weight > 0]
+    power = float(np.mean(n**2))
     real = power - (scale * noise / _STEP) ** 2
     if real < 0.5 * power:
         return 1.0
-    share = float(np.clip(np.mean((d * n)[weight > 0]) / real, 0, 2))
+    share = float(np.clip(np.mean(d * n) / real, 0, 2))
     return 1.0 if share > _SAME else share
 
 

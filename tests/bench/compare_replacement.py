@@ -149,7 +149,7 @@ def draw_pictures(path, rows, titles):
             )
             ax.set_xticks([])
             ax.set_yticks([])
-            if line is axes[0]:
+            if name == rows[0][0]:
                 ax.set_title(title, fontsize=8)
         line[0].set_ylabel(name, fontsize=8)
     fig.savefig(path, dpi=90)
