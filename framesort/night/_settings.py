@@ -272,7 +272,7 @@ def read_logs(path: str | Path) -> list[str]:
         named = str(values["heater"]["log"])
     except OSError as error:
         raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{path}: settings cannot be understood ({error})") from error
     except (KeyError, TypeError):
         return []
