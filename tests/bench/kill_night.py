@@ -294,8 +294,16 @@ def main() -> int:
         found = one_trial(night, options.out / "trial", whom, moment, wanted, rng, workers)
         results.append(found)
         print(json.dumps(found | {"differs": len(found["differs"])}), flush=True)
-    bad = [r for r in results if r["second"] not in (0, None) or r["differs"] or r["orphans"]
-           or r["measured again"] or r["left at the end"]]  # fmt: skip
+    # Killed between its last word and its end, a run is done: the second one is refused.
+    bad = [
+        r
+        for r in results
+        if r["second"] not in ((0, None, 2) if r["stage"] == "finished" else (0, None))
+        or r["differs"]
+        or r["orphans"]
+        or r["measured again"]
+        or r["left at the end"]
+    ]
     (options.out / "kills.json").write_text(json.dumps(results, indent=1))
     print(json.dumps({
         "kills": len(results),
