@@ -240,12 +240,26 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
     share /= share + np.float32((field.scale * field.sharp.noise) ** 2)
     share[share < 0.002] = 0.0
     if field.full_deep.any():
-        # The fill stays within stars that are replaced, with a soft rim.
-        soft = ndimage.gaussian_filter((field.full_deep & (taken > noise)).astype(np.float32), 1.0)
+        # A full patch is filled wholly or left wholly, with a soft rim.
+        filled = _filled(field.full_deep, p.x[pick], p.y[pick])
+        soft = ndimage.gaussian_filter(filled.astype(np.float32), 1.0)
         share = np.maximum(share, np.clip(soft * 2, 0, 1))
-        share[field.full_deep & (taken > noise)] = 1.0
+        share[field.full_deep] = filled[field.full_deep]
+        for light in (taken, given):
+            light[field.full_deep & ~filled] = 0.0
     share[~np.isfinite(sharp)] = 0.0
     return Change(taken, given, share)
+
+
+def _filled(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
+    """Patches of full pixels in which one of the stars stands."""
+    labels, n = ndimage.label(full)
+    row = np.clip(np.round(y).astype(int), 0, full.shape[0] - 1)
+    column = np.clip(np.round(x).astype(int), 0, full.shape[1] - 1)
+    chosen = np.zeros(n + 1, bool)
+    chosen[labels[row, column]] = True
+    chosen[0] = False
+    return chosen[labels]
 
 
 def apply_change(

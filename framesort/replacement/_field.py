@@ -18,6 +18,7 @@ from framesort.replacement._finds import (
     credible_finds,
     drop_finds,
     first_places,
+    full_rims,
 )
 from framesort.replacement._fit import (
     Places,
@@ -176,7 +177,8 @@ def fit_field(
             if given is None
             else (given[:, 0].astype(float), given[:, 1].astype(float))
         )
-        places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)))
+        rim = full_rims(full_deep | full_sharp, x, y)
+        places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim)
     n = len(places)
     flat_d[full_deep], flat_s[full_sharp] = np.nan, np.nan
     field = Field(

@@ -71,11 +71,26 @@ def first_places(
     del score
     labels, n = ndimage.label(full)
     if n:
-        near = ndimage.binary_dilation(full, iterations=max(2, round(widths[1])))
+        near = near_full(full, widths[1])
         free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
         centre = np.array(ndimage.center_of_mass(full, labels, np.arange(1, n + 1)))
         x, y = np.append(centre[:, 1], x[free]), np.append(centre[:, 0], y[free])
     return x, y
+
+
+def near_full(full: NDArray, width: float) -> NDArray:
+    """Full pixels with about a star's width around them."""
+    return ndimage.binary_dilation(full, iterations=max(2, round(width)))
+
+
+def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
+    """How far the patch of full pixels at each place reaches from its middle; 0 without one."""
+    labels, n = ndimage.label(full)
+    reach = np.zeros(n + 1)
+    for k, box in enumerate(ndimage.find_objects(labels), start=1):
+        reach[k] = max(side.stop - side.start for side in box) / 2
+    row = np.clip(np.round(y).astype(int), 0, full.shape[0] - 1)
+    return reach[labels[row, np.clip(np.round(x).astype(int), 0, full.shape[1] - 1)]]
 
 
 def drop_finds(field: Field, pick: NDArray) -> None:
@@ -120,6 +135,10 @@ def add_missed(field: Field, level: float) -> None:
         score += out
         del out
     x, y, _ = detect.find_peaks(score, level)
+    # What is left beside full pixels is the bleeding of one star, not a crowd of others.
+    near = near_full(field.full_deep | field.full_sharp, field.sharp.profile.width)
+    free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
+    x, y = x[free], y[free]
     p = field.places
     if len(x) and len(p):
         away, _ = KDTree(np.column_stack([p.x, p.y])).query(np.column_stack([x, y]))
@@ -131,6 +150,7 @@ def add_missed(field: Field, level: float) -> None:
         ("shift_x", np.zeros(n)),
         ("shift_y", np.zeros(n)),
         ("factor", np.ones(n)),
+        ("rim", np.zeros(n)),
     ):
         setattr(p, name, np.append(getattr(p, name), new))
     if n:

@@ -45,13 +45,18 @@ class Side:
 
 @dataclass
 class Places:
-    """Where the stars are: in the sharp stack, the offset in the deep one, the local width."""
+    """Where the stars are: in the sharp stack, the offset in the deep one, the local width.
+
+    `rim` is how far a patch of full pixels reaches from a star's place, 0 where there is none: its
+    light is told from beyond.
+    """
 
     x: NDArray
     y: NDArray
     shift_x: NDArray
     shift_y: NDArray
     factor: NDArray
+    rim: NDArray
 
     def __len__(self) -> int:
         return len(self.x)
@@ -60,10 +65,10 @@ class Places:
         return (self.x + self.shift_x, self.y + self.shift_y) if shifted else (self.x, self.y)
 
     def columns(self) -> tuple[NDArray, ...]:
-        return self.x, self.y, self.shift_x, self.shift_y, self.factor
+        return self.x, self.y, self.shift_x, self.shift_y, self.factor, self.rim
 
     def keep(self, pick: NDArray) -> None:
-        for name in ("x", "y", "shift_x", "shift_y", "factor"):
+        for name in ("x", "y", "shift_x", "shift_y", "factor", "rim"):
             setattr(self, name, getattr(self, name)[pick])
 
 
@@ -115,7 +120,7 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         y[order],
         flux,
         q[order],
-        CORE / q[order],
+        CORE / q[order] + places.rim[order],
         side.profile.radius(room, q[order], 0.05 * side.noise),
         side.profile.line_reach(room, q[order], 0.05 * side.noise),
         side.profile.tables,
@@ -143,7 +148,7 @@ def probe(
         y,
         side.flux if flux is None else flux,
         q,
-        CORE / q,
+        CORE / q + places.rim,
         side.profile.tables,
         mode,
         out,

@@ -9,6 +9,7 @@ from framesort.replacement._profile import Profile
 
 MAX_LINES = 4
 _BINS = 180
+LONGEST_STEP = np.radians(0.5)
 
 
 def find_line_angles(
@@ -91,11 +92,12 @@ def refine_angles(
     stars: tuple[NDArray, ...],
     profile: Profile,
 ) -> NDArray:
-    """The angles of a profile's lines, turned by one Gauss-Newton step (at most 2 degrees)."""
+    """The angles of a profile's lines, turned by one Gauss-Newton step (at most 0.5 degrees)."""
     x, y, flux, q, reach = stars
     sums = changes.turn_lines(
         rest + model, model, noise, eps, x, y, flux, q, reach, profile.tables, 2.0
     )
     cs = profile.tables.cs
-    step = np.clip(sums[:, 0] / np.maximum(sums[:, 1], 1e-300), -0.035, 0.035)
+    # A line fitted at a wrong angle looks weaker than it is, and the step too long.
+    step = np.clip(sums[:, 0] / np.maximum(sums[:, 1], 1e-300), -LONGEST_STEP, LONGEST_STEP)
     return np.arctan2(cs[:, 1], cs[:, 0]) + step
