@@ -6,6 +6,7 @@ from pathlib import Path
 
 from astropy.table import Table
 from astropy.utils.exceptions import AstropyWarning
+from erfa import ErfaWarning
 
 from framesort.files._text import StrPath
 from framesort.files._write import write_text
@@ -30,5 +31,7 @@ def read_table(path: StrPath) -> Table:
 def write_table(path: StrPath, table: Table, *, overwrite: bool = True) -> None:
     """Write a table as ECSV, whole or not at all."""
     text = io.StringIO()
-    table.write(text, format="ascii.ecsv")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ErfaWarning)  # times of a clock that is decades out
+        table.write(text, format="ascii.ecsv")
     write_text(path, text.getvalue(), overwrite=overwrite)

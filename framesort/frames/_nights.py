@@ -1,7 +1,10 @@
 """Which frames belong to one night."""
 
+import warnings
+
 import numpy as np
 from astropy.time import Time
+from erfa import ErfaWarning
 from numpy.typing import NDArray
 
 __all__ = ["name_nights"]
@@ -39,7 +42,9 @@ def name_nights(start: Time, exposure: NDArray[np.floating] | None = None) -> li
     begins = np.r_[True, unix[rows][1:] - latest[:-1] > GAP]
     taken: dict[str, int] = {}
     for night in np.split(rows, np.flatnonzero(begins)[1:]):
-        date = Time(unix[night[0]] - 43200.0, format="unix", scale="utc").isot[:10]
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ErfaWarning)  # a clock that is decades out
+            date = Time(unix[night[0]] - 43200.0, format="unix", scale="utc").isot[:10]
         taken[date] = taken.get(date, 0) + 1
         names[night] = date if taken[date] == 1 else f"{date}{chr(96 + taken[date])}"
     return [str(name) for name in names]

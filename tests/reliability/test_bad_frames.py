@@ -110,6 +110,7 @@ FOUND = {
     "a coordinate without sense": b"CD1_1   = '",
     "a date without sense": b"DATE-OBS= =1-2-3/",
     "a level without sense": b"SATURATE= = =",
+    "a clock that is decades out": b"DATE-OBS= '1957-02-11T20:00:00'",
     "a scale beyond float32": b"BSCALE  =               1.E300",
 }
 
