@@ -47,8 +47,8 @@ class Side:
 class Places:
     """Where the stars are: in the sharp stack, the offset in the deep one, the local width.
 
-    `rim` is how far a patch of full pixels reaches from a star's place, 0 where there is none: its
-    light is told from beyond.
+    `rim` is how far a patch of full pixels reaches from a star's place, 0 where there is none:
+    where that is beyond the star's core, its light is told from a width and a half further out.
     """
 
     x: NDArray
@@ -120,7 +120,7 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         y[order],
         flux,
         q[order],
-        CORE / q[order] + places.rim[order],
+        np.maximum(CORE / q, places.rim + 1.5 / q)[order],
         side.profile.radius(room, q[order], 0.05 * side.noise),
         side.profile.line_reach(room, q[order], 0.05 * side.noise),
         side.profile.tables,
@@ -148,7 +148,7 @@ def probe(
         y,
         side.flux if flux is None else flux,
         q,
-        CORE / q + places.rim,
+        np.maximum(CORE / q, places.rim + 1.5 / q),
         side.profile.tables,
         mode,
         out,

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
-from framesort.replacement._input import as_planes, places_table
+from framesort.replacement._input import as_planes, fill_full_cores, places_table
 from framesort.replacement._planes import Settings, change_plane, fit_lead
 from framesort.replacement._star_table import make_notes, make_table, widths_after
 from framesort.workers import Progress, run_tasks
@@ -124,12 +124,14 @@ def replace_stars(
                 f"sharp_weight must have the shape {d.shape[1:]}, got {np.shape(weight)}"
             )
         s = np.where(np.asarray(weight) > 0, s, np.float32(np.nan))
+    full = (
+        own_d if saturation_deep is None else saturation_deep,
+        own_s if saturation_sharp is None else saturation_sharp,
+    )
+    d, s = fill_full_cores(d, full[0]), fill_full_cores(s, full[1])
     settings = Settings(
         noise=deep_noise,
-        full=(
-            own_d if saturation_deep is None else saturation_deep,
-            own_s if saturation_sharp is None else saturation_sharp,
-        ),
+        full=full,
         given=places_table(stars, "stars"),
         keep=places_table(keep, "keep"),
         force=places_table(force, "force"),

@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from framesort.errors import InputError
 from framesort.records import Stack
@@ -56,3 +57,28 @@ def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
     if out.size and out.shape[1] == 2:
         out = np.column_stack([out, np.full(len(out), 5.0)])
     return out.reshape(-1, 3)
+
+
+def fill_full_cores(
+    planes: NDArray[np.float32], level: float, *, largest: int = 30
+) -> NDArray[np.float32]:
+    """Small holes with a full pixel at their rim get the rim's highest value: full as well.
+
+    Stacking may leave nothing of a core in which no frame has a pixel that is not full; such a
+    hole belongs to a star, not to what was not covered.
+    """
+    holes = np.isnan(planes)
+    if not (np.isfinite(level) and holes.any()):
+        return planes
+    filled = planes.copy()
+    for plane, empty in zip(filled, holes, strict=True):
+        labels, n = ndimage.label(empty, np.ones((3, 3)))
+        size = np.bincount(labels.ravel(), minlength=n + 1)
+        for k, box in enumerate(ndimage.find_objects(labels), start=1):
+            if size[k] > largest:
+                continue
+            wide = tuple(slice(max(0, side.start - 1), side.stop + 1) for side in box)
+            highest = np.nanmax(plane[wide], initial=-np.inf)
+            if highest >= level:
+                plane[wide][labels[wide] == k] = highest
+    return filled

@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-import ruptures
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
@@ -53,6 +52,8 @@ def ours(current: Floats, clean: Floats, noise: float) -> list[float]:
 def with_library(kind: str, model: str, penalty: float) -> Callable[..., list[float]]:
     """A search of the library with a penalty in noise variances times log n."""
 
+    import ruptures  # here, since only this script needs it
+
     def find(current: Floats, clean: Floats, noise: float) -> list[float]:
         signal = clean
         if model == "linear":  # level and slope of each piece
@@ -83,7 +84,7 @@ def main() -> None:
         methods[f"window, levels, penalty {penalty:g}"] = with_library("Window", "l2", penalty)
     rigs = [draw_rig(seed) for seed in range(options.nights)]
     total = sum(len(heater) for _, heater, _ in rigs)
-    print(f"{options.nights} nights, {total} heater steps, ruptures {ruptures.__version__}")
+    print(f"{options.nights} nights, {total} heater steps")
     for name, method in methods.items():
         found = others = 0
         begin = time.process_time()
