@@ -169,7 +169,7 @@ def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     is a star: little else is so bright, and a half replaced star looks worse than any other fault.
     """
     signal = signal_to_noise(field)
-    limit = np.interp(signal, [8, 20], [3, 9])
+    limit = np.interp(signal, [12, 24], [3, 9])
     full = np.logical_and(*full_centres(field))
     return full | np.where(signal < FAINT_SIGNAL, doubt < limit, (doubt < 16) | (change > 0.5))
 

@@ -31,6 +31,7 @@ from framesort.replacement._fit import (
     seek_lines,
     smooth_fill,
     solve_fluxes,
+    steady_wide,
 )
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
@@ -213,6 +214,8 @@ def fit_field(
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
             each(_redraw, lines=turn >= 1)
+            if turn >= 1:
+                each(_steady)
             pick = model_stars(field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)])
             if turn >= 1:
                 _seek_added(field, deep, sharp, pick)
@@ -229,6 +232,7 @@ def fit_field(
             field.sharp.profile = cap_wings(field.sharp.profile, field.deep.profile)
         each(_redraw, level=0.02)
         each(_again)
+        each(_steady)
         each(_judge)
     pick = model_stars(field.deep, field.sharp, places, 200)
     field.scale = _scale(field.deep, field.sharp, scale, pick)
@@ -247,6 +251,10 @@ def _solve(side: Side, shifted: bool, places: Places, turn: int) -> None:
 
 def _again(side: Side, shifted: bool, places: Places) -> None:
     solve_fluxes(side, places, shifted=shifted, rounds=2)
+
+
+def _steady(side: Side, shifted: bool, places: Places) -> None:
+    steady_wide(side, places, shifted=shifted)
 
 
 def _redraw(

@@ -20,6 +20,9 @@ __all__ = [
     "signal_to_noise",
 ]
 
+BLEEDING = 1.2
+"""Length over width from which a patch of full pixels bleeds."""
+
 WEAKEST = 6.0
 """Signal to noise, both stacks together, below which a find is not followed up."""
 
@@ -84,11 +87,15 @@ def near_full(full: NDArray, width: float) -> NDArray:
 
 
 def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
-    """How far the patch of full pixels at each place reaches from its middle; 0 without one."""
+    """How far the patch of full pixels at each place reaches from its middle.
+
+    0 where there is none, or one as round as a star: only what bleeds hides more than a core.
+    """
     labels, n = ndimage.label(full)
     reach = np.zeros(n + 1)
     for k, box in enumerate(ndimage.find_objects(labels), start=1):
-        reach[k] = max(side.stop - side.start for side in box) / 2
+        short, long = sorted(side.stop - side.start for side in box)
+        reach[k] = long / 2 if long > BLEEDING * short else 0.0
     row = np.clip(np.round(y).astype(int), 0, full.shape[0] - 1)
     return reach[labels[row, np.clip(np.round(x).astype(int), 0, full.shape[1] - 1)]]
 

@@ -14,6 +14,12 @@ from framesort.replacement._profile import Profile, centre_profile, fit_profile
 CORE = 1.9
 """A star's flux and place come from pixels within so many widths of it."""
 
+BEYOND = 1.5
+"""Widths from the rim of a patch of full pixels to where its star is fitted."""
+
+REACH, FEW = 30.0, 30
+"""Wings are compared out to so many widths; pixels that the comparison takes at least."""
+
 
 @dataclass
 class Side:
@@ -103,6 +109,53 @@ def draw(
     return out
 
 
+def wide_full(side: Side, places: Places) -> NDArray[np.bool_]:
+    """Stars whose full pixels leave nothing of the core to tell their light by."""
+    return places.rim * local_q(side, places) + BEYOND > CORE
+
+
+def fit_radius(places: Places, q: NDArray) -> NDArray:
+    """Within which distance a star's pixels tell its light and place."""
+    return np.maximum(CORE / q, places.rim + BEYOND / q)
+
+
+def steady_wide(side: Side, places: Places, *, shifted: bool) -> None:
+    """Light of stars with wide full cores from the median of their wings; flux and model.
+
+    Light that runs out of a full core along columns and rows lies on few of the pixels; in a
+    least-squares fit it would be taken for the star's.
+    """
+    x, y = places.at(shifted)
+    q = local_q(side, places)
+    reach = np.minimum(side.profile.radius(side.flux, q, 3 * side.noise), REACH / q)
+    lines_to = np.minimum(side.profile.line_reach(side.flux, q, 3 * side.noise), REACH / q)
+    for k in np.flatnonzero(wide_full(side, places) & (side.flux > 0)):
+        far = int(max(reach[k], lines_to[k])) + 1
+        top, left = (max(0, round(v[k]) - far) for v in (y, x))
+        cut = np.s_[top : round(y[k]) + far + 1, left : round(x[k]) + far + 1]
+        own = np.zeros(side.image[cut].shape, np.float32)
+        one = np.s_[k : k + 1]
+        kernels.add_stars(
+            own,
+            x[one] - left,
+            y[one] - top,
+            side.flux[one],
+            q[one],
+            reach[one],
+            lines_to[one],
+            side.profile.tables,
+        )
+        rows, columns = np.indices(own.shape)
+        away = np.hypot(columns + left - x[k], rows + top - y[k])
+        rest = side.image[cut] - side.model[cut]
+        tells = np.isfinite(rest) & (own > 3 * side.noise) & (away > places.rim[k] + 1 / q[k])
+        if tells.sum() < FEW:
+            continue
+        factor = float(np.clip(1 + np.median(rest[tells] / own[tells]), 0.3, 2))
+        side.flux[k] *= factor
+        side.model[cut] += np.float32(factor - 1) * own
+
+
 def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> None:
     """All fluxes of one stack together; the model, up to date before, is so after."""
     x, y = places.at(shifted)
@@ -120,7 +173,7 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         y[order],
         flux,
         q[order],
-        np.maximum(CORE / q, places.rim + 1.5 / q)[order],
+        fit_radius(places, q)[order],
         side.profile.radius(room, q[order], 0.05 * side.noise),
         side.profile.line_reach(room, q[order], 0.05 * side.noise),
         side.profile.tables,
@@ -148,7 +201,7 @@ def probe(
         y,
         side.flux if flux is None else flux,
         q,
-        np.maximum(CORE / q, places.rim + 1.5 / q),
+        fit_radius(places, q),
         side.profile.tables,
         mode,
         out,

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.replacement._fit import Places, Side, probe
+from framesort.replacement._fit import Places, Side, probe, wide_full
 
 __all__ = ["joint_flux", "model_stars", "shortest_half"]
 
@@ -57,14 +57,15 @@ def model_stars(deep: Side, sharp: Side, places: Places, limit: int) -> NDArray[
 
     Left out are finds whose light in the two stacks, or whose width in either, is not that of the
     bulk: knots and rims of nebulae, galaxies, trails, hot pixels, close pairs. What cannot be
-    judged (a full core) is kept. Where fewer than eight are left nothing is left out.
+    judged (a full core) is kept, unless it is wider than a star's core. Where fewer than eight
+    are left nothing is left out.
     """
     bright = np.argsort(-deep.flux, kind="stable")
     bright = bright[(deep.flux[bright] > 0) & (sharp.flux[bright] > 0)][: 3 * limit]
     if len(bright) < _FEWEST:
         return bright
     some = Places(*(v[bright] for v in places.columns()))
-    odd = np.zeros(len(bright), bool)
+    odd = wide_full(deep, some)
     ratio = np.log(deep.flux[bright] / sharp.flux[bright])
     error = np.zeros(len(bright))
     clear = np.ones(len(bright), bool)

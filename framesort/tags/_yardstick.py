@@ -73,6 +73,12 @@ def flattening(eccentricity: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(1 - np.sqrt(1 - np.clip(np.asarray(eccentricity, dtype=float), 0, 1) ** 2))
 
 
+def _scatter(values: NDArray[np.float64]) -> float:
+    """Robust standard deviation of what is known; NaN of nothing."""
+    known = values[np.isfinite(values)]
+    return float(mad_std(known)) if known.size else np.nan
+
+
 def _median(values: NDArray[np.float64]) -> float:
     known = values[np.isfinite(values)]
     return float(np.median(known)) if known.size else np.nan
@@ -117,7 +123,7 @@ def measure_yardstick(table: Table, group: str, *, max_share: float = 0.02) -> Y
         fwhm=float(np.median(fwhm)),
         fwhm_scatter=float(mad_std(fwhm)),
         flattening=_median(shape),
-        flattening_scatter=float(mad_std(shape, ignore_nan=True)),
+        flattening_scatter=_scatter(shape),
         noise=brighter * _median(column_values(table, "noise")[here]),
         frames=int(here.sum()),
         source=source,
