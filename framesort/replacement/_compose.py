@@ -8,7 +8,8 @@ from scipy import ndimage
 
 from framesort.replacement import _changes as changes
 from framesort.replacement._finds import Field, signal_to_noise
-from framesort.replacement._fit import CORE, ROWS, local_q, probe
+from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
+from framesort.replacement._smooth import ROWS
 
 LOW, HIGH, FAINT = 0.22, 0.5, 0.02
 """The change is faded out between LOW and HIGH, in noise of the deep stack: a tenth of a standard
@@ -70,10 +71,8 @@ def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
 
 def full_centres(field: Field) -> tuple[NDArray, NDArray]:
     """Stars whose centre is full in the deep and in the sharp stack."""
-    shape = field.full_deep.shape
-    y = np.clip(np.round(field.places.y).astype(int), 0, shape[0] - 1)
-    x = np.clip(np.round(field.places.x).astype(int), 0, shape[1] - 1)
-    return field.full_deep[y, x], field.full_sharp[y, x]
+    at = field.places.pixels(field.full_deep.shape)
+    return field.full_deep[at], field.full_sharp[at]
 
 
 def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
@@ -144,16 +143,12 @@ def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
 
 def _hump(field: Field, deep: NDArray) -> NDArray:
     """Light around each find, its star taken off, above its wider surroundings; in MADs."""
-    p, width = field.places, field.deep.profile.width
+    width = field.deep.profile.width
     bare = deep - field.deep.model
     unknown = field.full_deep | ~np.isfinite(bare)
     bare[unknown] = (np.float32(field.scale) * field.nebula + field.offset)[unknown]
-    y = np.clip(np.round(p.y).astype(int), 0, deep.shape[0] - 1)
-    x = np.clip(np.round(p.x).astype(int), 0, deep.shape[1] - 1)
-    v = (
-        ndimage.gaussian_filter(bare, width)[y, x]
-        - ndimage.gaussian_filter(bare, 2.2 * width)[y, x]
-    )
+    at = field.places.pixels(deep.shape)
+    v = ndimage.gaussian_filter(bare, width)[at] - ndimage.gaussian_filter(bare, 2.2 * width)[at]
     mid = np.median(v) if len(v) else 0.0
     spread = 1.4826 * np.median(np.abs(v - mid)) if len(v) else 1.0
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
@@ -254,10 +249,8 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
 def _filled(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
     """Patches of full pixels in which one of the stars stands."""
     labels, n = ndimage.label(full)
-    row = np.clip(np.round(y).astype(int), 0, full.shape[0] - 1)
-    column = np.clip(np.round(x).astype(int), 0, full.shape[1] - 1)
     chosen = np.zeros(n + 1, bool)
-    chosen[labels[row, column]] = True
+    chosen[labels[nearest_pixels(x, y, full.shape)]] = True
     chosen[0] = False
     return chosen[labels]
 

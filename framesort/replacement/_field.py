@@ -29,13 +29,13 @@ from framesort.replacement._fit import (
     relative_error,
     renew_profile,
     seek_lines,
-    smooth_fill,
     solve_fluxes,
     steady_wide,
 )
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
+from framesort.replacement._smooth import bare_rows, smooth_fill
 from framesort.replacement._trust import joint_flux, model_stars
 from framesort.stars import estimate_background
 
@@ -70,15 +70,7 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = 
     """Take the nebula, as the sharp stack shows it, and a smooth rest out of the deep stack."""
     side = field.sharp
     field.deep.image = field.nebula = field.offset = np.empty((0, 0), np.float32)
-
-    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
-        cut = slice(first, last)
-        model = side.model[cut]
-        lit = side.eps * model / side.noise
-        good = np.isfinite(sharp[cut]) & ~field.full_sharp[cut]
-        weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
-        return np.where(good, sharp[cut] - model, 0).astype(np.float32), weight
-
+    rows = bare_rows(sharp, side, field.full_sharp)
     # The noisier the sharp stack, the wider the mean: its noise must not become the deep stack's.
     width = float(np.clip(field.scale * side.noise / field.deep.noise, 1.5, 8))
     field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), width)

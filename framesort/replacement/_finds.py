@@ -8,7 +8,8 @@ from scipy import ndimage
 from scipy.spatial import KDTree
 
 from framesort.replacement import _detect as detect
-from framesort.replacement._fit import ROWS, Places, Side
+from framesort.replacement._fit import Places, Side, nearest_pixels
+from framesort.replacement._smooth import ROWS
 
 __all__ = [
     "WEAKEST",
@@ -83,7 +84,7 @@ def first_places(
 
 def near_full(full: NDArray, width: float) -> NDArray:
     """Full pixels with about a star's width around them."""
-    return ndimage.binary_dilation(full, iterations=max(2, round(width)))
+    return ndimage.binary_dilation(full, iterations=max(2, round(width))) if full.any() else full
 
 
 def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
@@ -96,8 +97,7 @@ def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
     for k, box in enumerate(ndimage.find_objects(labels), start=1):
         short, long = sorted(side.stop - side.start for side in box)
         reach[k] = long / 2 if long > BLEEDING * short else 0.0
-    row = np.clip(np.round(y).astype(int), 0, full.shape[0] - 1)
-    return reach[labels[row, np.clip(np.round(x).astype(int), 0, full.shape[1] - 1)]]
+    return reach[labels[nearest_pixels(x, y, full.shape)]]
 
 
 def drop_finds(field: Field, pick: NDArray) -> None:

@@ -5,7 +5,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement._finds import Field
-from framesort.replacement._fit import ROWS, Side, blocks, smooth_fill
+from framesort.replacement._fit import Side
+from framesort.replacement._smooth import ROWS, bare_rows, blocks, smooth_fill
 
 __all__ = ["between_stars", "nebula_kinship", "own_ground"]
 
@@ -89,15 +90,7 @@ def between_stars(image: NDArray, side: Side, full: NDArray) -> NDArray:
 def own_ground(field: Field, deep: NDArray) -> None:
     """The deep stack's level under its stars from its own pixels; changes `field.offset`."""
     side = field.deep
-
-    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
-        cut = slice(first, last)
-        model = side.model[cut]
-        lit = side.eps * model / side.noise
-        good = np.isfinite(deep[cut]) & ~field.full_deep[cut]
-        weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
-        return np.where(good, deep[cut] - model, 0).astype(np.float32), weight
-
+    rows = bare_rows(deep, side, field.full_deep)
     # Wider than a star, so that what a star leaves is not taken for nebula.
     ground = smooth_fill(rows, (deep.shape[0], deep.shape[1]), side.profile.width)
     ground -= np.float32(field.scale) * field.nebula

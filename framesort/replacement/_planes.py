@@ -154,6 +154,4 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
         amount=settings.amount,
         rng=np.random.default_rng(settings.seed),
     )
-    y = np.clip(np.round(field.places.y).astype(int), 0, deep.shape[0] - 1)
-    x = np.clip(np.round(field.places.x).astype(int), 0, deep.shape[1] - 1)
-    return *layers, change.share[y, x], put, lead
+    return *layers, change.share[field.places.pixels(deep.shape)], put, lead

@@ -5,6 +5,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.replacement._fit import nearest_pixels
 from framesort.stars import estimate_background
 
 __all__ = ["cut_around", "make_residual", "rank_residuals"]
@@ -35,10 +36,9 @@ def rank_residuals(residual: NDArray, rows: Table, width: float) -> NDArray[np.f
     size = max(3, int(3 * width) | 1)
     power = ndimage.uniform_filter(np.where(good, residual, 0) ** 2, size)
     share = ndimage.uniform_filter(good.astype(np.float32), size)
-    y = np.clip(np.round(rows["y"].value).astype(int), 0, residual.shape[0] - 1)
-    x = np.clip(np.round(rows["x"].value).astype(int), 0, residual.shape[1] - 1)
-    seen = share[y, x] > 0.05
-    value = np.sqrt(np.maximum(power[y, x], 0) / np.where(seen, share[y, x], 1))
+    at = nearest_pixels(rows["x"].value, rows["y"].value, residual.shape)
+    seen = share[at] > 0.05
+    value = np.sqrt(np.maximum(power[at], 0) / np.where(seen, share[at], 1))
     return np.where(seen, value, np.nan).astype(float)
 
 

@@ -7,6 +7,7 @@ from astropy import units as u
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from framesort.replacement._compose import full_centres
 from framesort.replacement._finds import Field
 from framesort.replacement._fit import draw
 from framesort.replacement._kernels import fit_stars
@@ -53,9 +54,7 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
     reason = lead.reason
     p = field.places
     wide = profile_fwhm(field.deep.profile) * p.factor * np.exp(np.clip(before[:, 5], -1, 1))
-    shape = field.full_deep.shape
-    y = np.clip(np.round(p.y).astype(int), 0, shape[0] - 1)
-    x = np.clip(np.round(p.x).astype(int), 0, shape[1] - 1)
+    full_deep, full_sharp = full_centres(field)
     method = np.where(share > 0.5, "pixels", "profile").astype(object)
     method[reason != ""] = "none"
     columns: list[tuple[str, Any, Any, str]] = [
@@ -85,8 +84,8 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
         ("flux_deep_err", field.deep.error, u.adu, "uncertainty of flux_deep"),
         ("flux_sharp_err", field.sharp.error * field.scale, u.adu, "uncertainty of flux_sharp"),
         ("flux_put", np.where(reason == "", put, np.nan), u.adu, "light given to the result"),
-        ("full_deep", field.full_deep[y, x], None, "the deep stack is full at the centre"),
-        ("full_sharp", field.full_sharp[y, x], None, "the sharp stack is full at the centre"),
+        ("full_deep", full_deep, None, "the deep stack is full at the centre"),
+        ("full_sharp", full_sharp, None, "the sharp stack is full at the centre"),
         ("doubt", doubt, None, "what tells against a star, sum of squared standard deviations"),
     ]
     table = Table()
