@@ -1,13 +1,8 @@
 """One small invented night, drawn once, with its truth."""
 
-from dataclasses import dataclass
-from pathlib import Path
-
 import pytest
-from astropy.table import Table
 
 from framesort.night import process_night
-from framesort.simulation import Scenario, read_scenario, simulate_night
 
 # 12 L frames with the heater off, 9 heated of which one only in part; 8 Ha frames.
 SCENARIO = """
@@ -75,27 +70,9 @@ angle = 130.0
 """
 
 
-@dataclass(frozen=True)
-class Invented:
-    folder: Path
-    scenario: Scenario
-    truth: Table
-
-    @property
-    def frames(self) -> Path:
-        return self.folder / "frames"
-
-    @property
-    def log(self) -> Path:
-        return self.folder / "heater_power.csv"
-
-
 @pytest.fixture(scope="session")
-def invented(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("night")
-    (folder / "night.toml").write_text(SCENARIO)
-    scenario = read_scenario(folder / "night.toml")
-    return Invented(folder, scenario, simulate_night(scenario, folder))
+def invented(draw_night):
+    return draw_night(SCENARIO)
 
 
 @pytest.fixture(scope="session")

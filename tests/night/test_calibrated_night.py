@@ -10,7 +10,6 @@ from scipy.spatial import cKDTree
 
 from framesort.errors import InputError
 from framesort.night import Settings, merge_night, process_night, sort_frames, sort_night
-from framesort.simulation import read_scenario, simulate_night
 
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
@@ -48,11 +47,10 @@ count = 12
 
 
 @pytest.fixture(scope="module")
-def raw(tmp_path_factory):
+def raw(draw_night):
     """Folder of the night, its truth, and masters made of its own darks and flats."""
-    folder = tmp_path_factory.mktemp("raw")
-    (folder / "night.toml").write_text(SCENARIO)
-    truth = simulate_night(read_scenario(folder / "night.toml"), folder)
+    night = draw_night(SCENARIO)
+    folder, truth = night.folder, night.truth
     masters = {}
     for kind, pattern in (("dark", "dark-*"), ("flat", "flat-*")):
         files = sorted((folder / "frames").glob(pattern))

@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 from framesort.colour import PlaneReader
 from framesort.night import process_night
 from framesort.records import Transform
-from framesort.simulation import draw_truth, read_scenario, simulate_night
+from framesort.simulation import draw_truth
 from framesort.stacking import stack_frames
 
 SCENARIO = """
@@ -65,12 +65,10 @@ count = 18
 
 
 @pytest.fixture(scope="module")
-def coloured(tmp_path_factory):
+def coloured(draw_night):
     """Scenario, truth, frames' folder, result."""
-    folder = tmp_path_factory.mktemp("coloured")
-    (folder / "night.toml").write_text(SCENARIO)
-    scenario = read_scenario(folder / "night.toml")
-    truth = simulate_night(scenario, folder)
+    night = draw_night(SCENARIO)
+    folder, scenario, truth = night.folder, night.scenario, night.truth
     result = process_night(
         [folder / "frames"], out=folder / "out", heater=folder / "heater_power.csv"
     )

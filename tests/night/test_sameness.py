@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from framesort.night import merge_groups, place_frames, sort_frames
-from framesort.simulation import read_scenario, simulate_night
 from framesort.workers import open_executor
 
 SCENARIO = """
@@ -39,13 +38,10 @@ count = 10
 
 
 @pytest.fixture(scope="module")
-def short_night(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("short")
-    (folder / "night.toml").write_text(SCENARIO)
-    simulate_night(read_scenario(folder / "night.toml"), folder)
-    frames = sorted((folder / "frames").glob("*.fits"))
-    log = folder / "heater_power.csv"
-    return frames, log, walk(frames, log, None)
+def short_night(draw_night):
+    night = draw_night(SCENARIO)
+    frames = sorted(night.frames.glob("*.fits"))
+    return frames, night.log, walk(frames, night.log, None)
 
 
 def walk(frames, log, executor):

@@ -1,13 +1,8 @@
 """One very small invented night, drawn once, for calls from outside."""
 
-from dataclasses import dataclass
-from pathlib import Path
-
 import pytest
-from astropy.table import Table
 
 from framesort.night import sort_night
-from framesort.simulation import read_scenario, simulate_night
 
 # 6 frames with the heater off, one in part, then 4 with it on.
 SCENARIO = """
@@ -42,25 +37,9 @@ count = 11
 """
 
 
-@dataclass(frozen=True)
-class SmallNight:
-    folder: Path
-    truth: Table
-
-    @property
-    def frames(self) -> Path:
-        return self.folder / "frames"
-
-    @property
-    def log(self) -> Path:
-        return self.folder / "heater_power.csv"
-
-
 @pytest.fixture(scope="session")
-def small_night(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("small")
-    (folder / "night.toml").write_text(SCENARIO)
-    return SmallNight(folder, simulate_night(read_scenario(folder / "night.toml"), folder))
+def small_night(draw_night):
+    return draw_night(SCENARIO)
 
 
 @pytest.fixture(scope="session")

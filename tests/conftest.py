@@ -1,0 +1,39 @@
+"""What several folders of tests share: nights drawn from a scenario."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from astropy.table import Table
+
+from framesort.simulation import Scenario, read_scenario, simulate_night
+
+
+@dataclass(frozen=True)
+class DrawnNight:
+    """An invented night on disk, with its truth."""
+
+    folder: Path
+    scenario: Scenario
+    truth: Table
+
+    @property
+    def frames(self) -> Path:
+        return self.folder / "frames"
+
+    @property
+    def log(self) -> Path:
+        return self.folder / "heater_power.csv"
+
+
+@pytest.fixture(scope="session")
+def draw_night(tmp_path_factory):
+    """A callable: the text of a scenario to a `DrawnNight` in a folder of its own."""
+
+    def draw(text: str) -> DrawnNight:
+        folder = tmp_path_factory.mktemp("night")
+        (folder / "night.toml").write_text(text)
+        scenario = read_scenario(folder / "night.toml")
+        return DrawnNight(folder, scenario, simulate_night(scenario, folder))
+
+    return draw
