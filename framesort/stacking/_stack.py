@@ -27,6 +27,7 @@ from framesort.workers import Progress, open_threads, run_tasks
 __all__ = ["stack_frames"]
 
 MEMORY = 64 * 2**20  # bytes that the rows at hand may take
+PER_FRAME = 4096  # bytes that a frame takes whatever the rows: plan, level, transform, header
 FEWEST_ROWS = 16  # of a band, however many frames there are: fewer would be read over and over
 STRIPES = 24  # parts of the grid that workers take up, at most
 SMALLEST_STRIPE = 128  # rows; the six that two stripes share are then 5 %
@@ -236,4 +237,4 @@ def _band(shape: tuple[int, int], frames: int, memory: int) -> int:
     # The cube; medians and contrast, flags, and a frame's rows as read and in float.
     per_row = shape[1] * (4 * frames + 12 + 1 + 6)
     # Rows on both sides, and those that are kept for the next band.
-    return max(int(memory // per_row) - 4 * MARGIN, FEWEST_ROWS)
+    return max(int((memory - frames * PER_FRAME) // per_row) - 4 * MARGIN, FEWEST_ROWS)
