@@ -62,9 +62,11 @@ def test_a_pool_of_ones_own_gives_one_sentence_too():
 
 
 ORPHANS = """
-import os, sys, time
+import os, signal, sys, time
 from framesort.workers import open_executor, run_tasks
 if __name__ == "__main__":
+    # A shell that runs the tests in the background has its children ignore Ctrl-C.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     with open_executor(2) as pool:
         print(*{f.result() for f in [pool.submit(os.getpid) for _ in range(9)]}, flush=True)
         for future in [pool.submit(time.sleep, 60) for _ in range(4)]:
