@@ -15,6 +15,7 @@ from framesort.errors import FramesortError, NotEnoughFramesError
 from framesort.evidence import measure_line_excess
 from framesort.files import read_image
 from framesort.night._given import given_transforms, nearest_identity
+from framesort.night._kept import KeptStacks
 from framesort.night._read import frame_reader, given_masters
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
@@ -200,6 +201,7 @@ def merge_groups(
     *,
     settings: Settings | None = None,
     scratch: Path | None = None,
+    kept: KeptStacks | None = None,
     executor: Executor | None = None,
     progress: StageProgress | None = None,
 ) -> Iterator[MergedGroup]:
@@ -215,6 +217,8 @@ def merge_groups(
         As for `framesort.night.sort_frames`.
     scratch : path or None
         Folder for temporary files.
+    kept : KeptStacks or None
+        Stacks of earlier runs; None to make all anew.
 
     Yields
     ------
@@ -237,7 +241,7 @@ def merge_groups(
             continue
         stacks = stack_group(
             table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
-            reader, settings, label, scratch, executor, progress,
+            reader, settings, label, scratch, kept, executor, progress,
         )  # fmt: skip
         with ThreadPoolExecutor(1) as thread:
             aside = None if executor is None else thread

@@ -14,6 +14,7 @@ from framesort import __version__
 from framesort.files import safe_name, write_table
 from framesort.images import is_tiff, write_picture
 from framesort.night._folder import PRODUCTS, TABLE
+from framesort.night._kept import KeptStacks
 from framesort.night._lists import write_sets
 from framesort.night._merge import MergedGroup
 from framesort.night._settings import Settings
@@ -63,17 +64,18 @@ def write_night_tables(
         write_table(folder / "heater.ecsv", steps)
 
 
-def write_group(folder: Path, group: MergedGroup) -> None:
+def write_group(folder: Path, group: MergedGroup, kept: KeptStacks | None = None) -> None:
     """Write the stacks of a group and, where stars were replaced, the picture and its layers."""
     place = folder / group.label
-    write_stack(place / "deep.fits", group.deep)
-    kept = {"deep.fits"}
-    if group.sharp is not None:
-        write_stack(place / "sharp.fits", group.sharp)
-        kept.add("sharp.fits")
+    written = set()
+    for name, stack in (("deep", group.deep), ("sharp", group.sharp)):
+        if stack is not None:
+            if kept is None or not kept.put(group.label, name):
+                write_stack(place / f"{name}.fits", stack)
+            written.add(f"{name}.fits")
     if group.sharp is None or group.replacement is None:
         # Pictures of an earlier run would not belong to these stacks.
-        for name in set(PRODUCTS) - kept:
+        for name in set(PRODUCTS) - written:
             (place / name).unlink(missing_ok=True)
         return
     write_layers(

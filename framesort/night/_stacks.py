@@ -11,6 +11,7 @@ from astropy.table import Table
 
 from framesort.colour import PLANES, PlaneReader, join_stacks
 from framesort.frames import FrameReader, strip_pattern
+from framesort.night._kept import KeptStacks, stack_recipe
 from framesort.night._read import table_patterns
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
@@ -39,6 +40,7 @@ def stack_group(
     settings: Settings,
     label: str,
     scratch: Path | None,
+    kept: KeptStacks | None,
     executor: Executor | None,
     progress: StageProgress | None,
 ) -> dict[str, Stack]:
@@ -50,7 +52,7 @@ def stack_group(
         The group's frames, their measurements and places.
     sets : dict of str to ndarray
         Weights of the frames in each set.
-    grid, reader, settings, label, scratch, executor, progress
+    grid, reader, settings, label, scratch, kept, executor, progress
         As in `framesort.night.merge_groups`; `reader` gives calibrated frames.
 
     Returns
@@ -82,19 +84,46 @@ def stack_group(
         "fwhm": column_values(rows, "fwhm"),
         "alike": column_values(rows, "heater_power"),
         "clip": settings.clip,
-        "memory": int(settings.memory * 1e6),
-        "scratch": scratch,
-        "executor": executor,
     }
-    stacker = find_plugin("stacker", settings.stacker)
     pattern = str(table_patterns(rows)[0])
     if not pattern:
-        options |= {"noise": column_values(rows, "noise")}
+        options["noise"] = column_values(rows, "noise")
+    stacker = find_plugin("stacker", settings.stacker)
+    recipe = ""
+    if kept is not None:
+        made_of = options | {"pattern": pattern, "colour": settings.colour, "levels": levels}
+        recipe = stack_recipe(files, transforms, stacker, reader, made_of)
+        if (found := kept.load(label, recipe)) is not None:
+            return found
+    options |= {"memory": int(settings.memory * 1e6), "scratch": scratch, "executor": executor}
+    stacks = _stack(
+        stacker, files, transforms, options, pattern, settings.colour, reader, levels, label,
+        progress,
+    )  # fmt: skip
+    if kept is not None:
+        kept.save(label, recipe, stacks)
+    return stacks
+
+
+def _stack(
+    stacker: Any,
+    files: list[str],
+    transforms: Sequence[Transform],
+    options: dict[str, Any],
+    pattern: str,
+    colour_way: str,
+    reader: FrameReader,
+    levels: dict[str, float],
+    label: str,
+    progress: StageProgress | None,
+) -> dict[str, Stack]:
+    """Stack one plane, or three by turns."""
+    if not pattern:
         options |= {"read": reader} if reader.recipes else {}
         progress_of = stage(progress, f"{label}: stacking")
         stacks: dict[str, Stack] = stacker(files, transforms, **options, progress=progress_of)
         return stacks
-    placing = settings.colour == "place" and pattern != "RGB"
+    placing = colour_way == "place" and pattern != "RGB"
     if placing:
         # A value is that of up to half a pixel beside: stars then differ as they may.
         options |= {"kernel": "linear", "fwhm": None, "alike": None}
@@ -105,8 +134,11 @@ def stack_group(
         )
         progress_of = stage(progress, f"{label}: stacking {colour}")
         planes[colour] = stacker(files, transforms, **options, read=read, progress=progress_of)
-    how = HOW["planes" if pattern == "RGB" else settings.colour]
-    return {name: join_stacks({c: planes[c][name] for c in PLANES}, made=how) for name in sets}
+    how = HOW["planes" if pattern == "RGB" else colour_way]
+    return {
+        name: join_stacks({c: planes[c][name] for c in PLANES}, made=how)
+        for name in options["sets"]
+    }
 
 
 def _header(header: Header, reference: str, reader: FrameReader) -> Header:

@@ -20,6 +20,7 @@ from framesort.night._folder import (
     stage_done,
     write_summary,
 )
+from framesort.night._kept import KeptStacks
 from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
 from framesort.night._nights import line_of_nights
 from framesort.night._products import remove_products, write_group, write_night_tables
@@ -32,6 +33,8 @@ from framesort.records import FrameQuality
 from framesort.report import write_preview, write_report
 
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
+
+CACHE = "cache"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,7 +164,7 @@ def merge_night(
             table,
             reader,
             settings=settings,
-            cache=held / "cache",
+            cache=held / CACHE,
             executor=executor,
             progress=progress,
         )
@@ -171,7 +174,9 @@ def merge_night(
             "stages": {"sort": True, "merge": False},
         }
         write_summary(held, summary)
-        _merge_into(held, table, qualities, summary, settings, transforms, executor, progress)
+        _merge_into(
+            held, table, qualities, summary, settings, transforms, _kept(held), executor, progress
+        )
         return _finish(held, table, summary, merged=True)
 
 
@@ -202,8 +207,8 @@ def process_night(
         )
         summary = read_summary(folder)
         _merge_into(
-            folder, night.table, night.qualities, summary, night.settings, transforms, executor,
-            progress,
+            folder, night.table, night.qualities, summary, night.settings, transforms,
+            _kept(folder) if cache else None, executor, progress,
         )  # fmt: skip
         _note_changed(night.table, begin, summary)
         return _finish(folder, night.table, summary, merged=True)
@@ -226,7 +231,7 @@ def _sort_into(
         frames,
         heater=heater,
         settings=settings,
-        cache=folder / "cache" if cache else None,
+        cache=folder / CACHE if cache else None,
         exclude=folder,
         stars=stars,
         executor=executor,
@@ -235,7 +240,10 @@ def _sort_into(
     unfinished = {"stages": {"sort": False, "merge": False}}
     if before:  # from here on the earlier result is no more
         write_summary(folder, before | unfinished)
-    remove_products(folder, [str(group["label"]) for group in before.get("groups", [])])
+    labels = [str(group["label"]) for group in before.get("groups", [])]
+    if cache:
+        _kept(folder).set_aside(labels)
+    remove_products(folder, labels)
     write_night_tables(folder, night.table, night.trace, night.settings)
     summary = summarise_night(night, log=log_name(heater))
     write_summary(folder, {"command": command, **summary, **unfinished})
@@ -249,6 +257,7 @@ def _merge_into(
     summary: dict[str, Any],
     settings: Settings,
     transforms: Mapping[Any, Any] | Sequence[Any] | None,
+    kept: KeptStacks | None,
     executor: Executor | None,
     progress: StageProgress | None,
 ) -> None:
@@ -268,16 +277,21 @@ def _merge_into(
         placed,
         settings=settings,
         scratch=scratch,
+        kept=kept,
         executor=executor,
         progress=progress,
     )
     known = {entry["file"] for entry in summary["left_out"]}
+    merged: list[str] = []
     for group in groups:
-        write_group(folder, group)
+        write_group(folder, group, kept)
+        merged.append(group.label)
         add_merged(summary, group)
         for file in _not_stacked(group, table, placed):
             if file not in known:
                 summary["left_out"].append({"file": file, "reason": "not stacked"})
+    if kept is not None:
+        kept.tidy(merged)
     write_night_tables(folder, table, None, settings)
     summary |= summarise_line(line_of_nights(table, settings, placed.transforms))
     known = {entry["file"] for entry in summary["left_out"]}
@@ -286,6 +300,10 @@ def _merge_into(
     ]
     write_summary(folder, summary)
     write_preview(folder, folder / "preview.png")
+
+
+def _kept(folder: Path) -> KeptStacks:
+    return KeptStacks(folder, folder / CACHE / "stacks")
 
 
 def _not_stacked(group: MergedGroup, table: Table, placed: PlacedNight) -> list[str]:

@@ -77,10 +77,10 @@ def read_stack(path: StrPath) -> Stack:
                 coverage = np.array(hdu.data, dtype=np.int16)
     except Exception as error:  # any damage to a file surfaces as some exception of the reader
         raise InputError(f"{path}: cannot be read as a stack ({error})") from error
-    if data.ndim != 2 or weight.shape != data.shape or coverage.shape != data.shape:
+    if data.ndim not in (2, 3) or weight.shape != data.shape or coverage.shape != data.shape:
         raise InputError(
-            f"{path}: image, WEIGHT and COVERAGE must be of one 2-D shape, got {data.shape}, "
-            f"{weight.shape} and {coverage.shape}"
+            f"{path}: image, WEIGHT and COVERAGE must be of one shape, 2-D or 3-D, got "
+            f"{data.shape}, {weight.shape} and {coverage.shape}"
         )
     frames: list[str] = []
     rejected: list[float] = []

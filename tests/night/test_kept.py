@@ -1,0 +1,219 @@
+"""Stacks of an earlier run: used again where nothing they are made of has changed, else not."""
+
+import json
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from framesort.night import KeptStacks, Settings, merge_night, process_night, sort_night
+from framesort.night import _stacks as night_stacks
+from framesort.records import Stack
+
+SCENARIO = """
+start = 2026-02-11T20:00:00Z
+seed = 3
+[camera]
+width = 300
+height = 240
+[stars]
+count = 150
+faintest = 10.0
+brightest = 1e5
+[seeing]
+fwhm = 2.8
+[mount]
+dither = 4.0
+[heater]
+events = [[4.8, 100]]
+[[filter]]
+name = "L"
+sky = 6.0
+[[run]]
+filter = "L"
+exposure = 60.0
+count = 7
+"""
+FILES = (
+    "L/deep.fits",
+    "L/sharp.fits",
+    "L/final.fits",
+    "L/stars.fits",
+    "L/background.fits",
+    "L/mask.fits",
+    "L/stars.ecsv",
+    "frames.ecsv",
+    "preview.png",
+)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A night, and a folder with a copy of its result."""
+
+    night: Any
+    folder: Path
+
+    def run(self, out="out", *, cache=True, **settings):
+        return process_night(
+            [self.night.frames],
+            out=self.folder / out,
+            heater=self.night.log,
+            settings=Settings(**settings),
+            cache=cache,
+            overwrite=True,
+        )
+
+
+@pytest.fixture(scope="module")
+def drawn(draw_night, tmp_path_factory):
+    kept = Kept(draw_night(SCENARIO), tmp_path_factory.mktemp("kept"))
+    kept.run()
+    return kept
+
+
+@pytest.fixture
+def kept(drawn, tmp_path):
+    shutil.copytree(drawn.folder / "out", tmp_path / "out")
+    return Kept(drawn.night, tmp_path)
+
+
+@pytest.fixture
+def count(monkeypatch):
+    """The groups stacked so far."""
+    made = []
+    stack = night_stacks._stack
+
+    def counted(*args):
+        made.append(args)
+        return stack(*args)
+
+    monkeypatch.setattr(night_stacks, "_stack", counted)
+    return made
+
+
+def test_another_amount_does_not_stack_again_and_gives_the_same_files(kept, count):
+    kept.run(amount=0.5)
+    assert not count
+    kept.run(out="fresh", amount=0.5)
+    assert len(count) == 1
+    for name in FILES:
+        assert (kept.folder / "out" / name).read_bytes() == (
+            kept.folder / "fresh" / name
+        ).read_bytes(), name
+    told = [json.loads((kept.folder / o / "night.json").read_text()) for o in ("out", "fresh")]
+    for summary in told:
+        del summary["created"]
+    assert told[0] == told[1]
+
+
+def test_merge_alone_uses_them_where_they_stand(kept, count):
+    before = (kept.folder / "out/L/deep.fits").read_bytes()
+    merge_night(kept.folder / "out", settings=Settings(amount=0.3), overwrite=True)
+    assert not count
+    assert (kept.folder / "out/L/deep.fits").read_bytes() == before
+
+
+def test_sorting_takes_them_aside_until_the_night_is_merged(kept, count):
+    sort_night([kept.night.frames], out=kept.folder / "out", heater=kept.night.log, overwrite=True)
+    assert not (kept.folder / "out/L").exists()
+    merge_night(kept.folder / "out")
+    assert not count
+    assert [path.name for path in (kept.folder / "out/cache/stacks").iterdir()] == ["L.json"]
+
+
+def edit(kept):
+    with fits.open(kept.folder / "out/L/deep.fits", mode="update") as hdus:
+        hdus[0].data[50, 50] += 1
+
+
+def cut_short(kept):
+    path = kept.folder / "out/L/sharp.fits"
+    path.write_bytes(path.read_bytes()[:-2880])
+
+
+def spoil_note(kept):
+    (kept.folder / "out/cache/stacks/L.json").write_text("[1, 2")
+
+
+def lead_elsewhere(kept):
+    path = kept.folder / "out/cache/stacks/L.json"
+    told = json.loads(path.read_text())
+    told["stacks"]["../../../frames/x"] = told["stacks"].pop("deep")
+    path.write_text(json.dumps(told))
+
+
+def take_away(kept):
+    (kept.folder / "out/L/deep.fits").unlink()
+
+
+@pytest.mark.parametrize("harm", [edit, cut_short, spoil_note, lead_elsewhere, take_away])
+def test_what_was_changed_is_stacked_again(kept, count, harm):
+    good = (kept.folder / "out/L/deep.fits").read_bytes()
+    harm(kept)
+    kept.run()
+    assert len(count) == 1
+    assert (kept.folder / "out/L/deep.fits").read_bytes() == good
+
+
+def test_a_frame_written_anew_is_stacked_again(kept, count):
+    frame = sorted(kept.night.frames.iterdir())[2]
+    before = frame.stat()
+    try:
+        os.utime(frame, ns=(1, 1))
+        kept.run()
+    finally:
+        os.utime(frame, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert len(count) == 1
+
+
+@pytest.mark.parametrize("settings", [{"clip": 4.0}, {"max_share": 1.0}, {"cache": False}])
+def test_what_changes_the_stacks_is_stacked_again(kept, count, settings):
+    kept.run(**settings)
+    assert len(count) == 1
+
+
+def test_without_a_cache_nothing_is_kept(kept):
+    kept.run(out="none", cache=False)
+    assert not (kept.folder / "none/cache").exists()
+    assert (kept.folder / "none/L/deep.fits").exists()
+
+
+@pytest.mark.parametrize("shape", [(30, 40), (3, 30, 40)])
+def test_a_stack_comes_back_to_the_last_bit(tmp_path, rng_stack, shape):
+    stack = rng_stack(shape)
+    store = KeptStacks(tmp_path, tmp_path / "kept")
+    store.save("Ha", "one", {"deep": stack})
+    assert store.load("Ha", "another") is None
+    again = store.load("Ha", "one")["deep"]
+    for name in ("data", "weight", "coverage", "rejected"):
+        np.testing.assert_array_equal(getattr(again, name), getattr(stack, name))
+    assert again.saturation == stack.saturation
+    assert (again.frames, again.notes) == (stack.frames, stack.notes)
+    assert store.put("Ha", "deep")
+    assert (tmp_path / "Ha/deep.fits").exists()
+    assert store.load("Ha", "one") is not None  # where it stands now
+
+
+@pytest.fixture
+def rng_stack():
+    rng = np.random.default_rng(8)
+
+    def make(shape):
+        return Stack(
+            data=rng.normal(size=shape).astype(np.float32),
+            weight=rng.random(shape).astype(np.float32),
+            coverage=np.full(shape, 3, np.int16),
+            header=fits.Header({"FILTER": "Ha"}),
+            frames=("a b.fits", "ü.fits"),
+            rejected=rng.random(2),
+            saturation=60000 / 7,
+            notes=("a note",),
+        )
+
+    return make
