@@ -20,13 +20,58 @@ from typing import Any, TypeVar
 
 from framesort.errors import WorkerError
 
-__all__ = ["Progress", "open_executor", "open_threads", "prepare_workers", "run_tasks"]
+__all__ = [
+    "Progress",
+    "core_count",
+    "open_executor",
+    "open_threads",
+    "prepare_workers",
+    "run_bands",
+    "run_tasks",
+]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 Progress = Callable[[Iterable[Any]], Iterable[Any]]
 """Wraps an iterable and passes its items on, as `tqdm.tqdm` does; it may look at ``len``."""
+
+
+def core_count() -> int:
+    """Number of cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def run_bands(
+    work: Callable[[int, int], object], rows: int, *, band: int, threads: int | None = None
+) -> None:
+    """Call ``work(first, last)`` for bands of rows, side by side in threads.
+
+    For compiled loops and array arithmetic, which let go of the interpreter. Bands do not depend on
+    the number of threads, so nor do results.
+
+    Parameters
+    ----------
+    work : callable
+        Must change nothing but its own rows.
+    rows : int
+        Number of rows in all.
+    band : int
+        Rows of a band.
+    threads : int or None
+        At most so many; None for one a core.
+    """
+    parts = [(first, min(first + band, rows)) for first in range(0, rows, band)]
+    threads = min(core_count() if threads is None else threads, len(parts))
+    if threads < 2:
+        for part in parts:
+            work(*part)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        for done in [pool.submit(work, *part) for part in parts]:
+            done.result()
 
 
 @contextmanager
@@ -44,11 +89,7 @@ def open_executor(workers: int | None = None) -> Iterator[Executor | None]:
         `workers` is below 1.
     """
     if workers is None:
-        workers = (
-            len(os.sched_getaffinity(0))
-            if hasattr(os, "sched_getaffinity")
-            else os.cpu_count() or 1
-        )
+        workers = core_count()
     if workers < 1:
         raise ValueError(f"workers must be 1 or more, got {workers}")
     if workers == 1:

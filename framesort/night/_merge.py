@@ -284,10 +284,13 @@ def _finish_group(
         notes.append(f"{label}: stars not replaced: {error}")
         return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
     measured["final"] = measure(replacement.final)
-    check = measure_replacement(replacement, deep, sharp) if settings.amount == 1 else None
+    qualities = {name: result() for name, result in measured.items()}
+    check = None
+    if settings.amount == 1:
+        told = [qualities[name] for name in ("deep", "sharp", "final")]
+        check = measure_replacement(replacement, deep, sharp, quality=told)
     checked = () if check is None else check.notes
     notes += [f"{label}: {note}" for note in (*replacement.notes, *checked)]
-    qualities = {name: result() for name, result in measured.items()}
     line, _, _ = measure_line_excess(
         list(qualities.values()), [label] * 3, [name == "sharp" for name in qualities]
     )

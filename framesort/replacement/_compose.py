@@ -1,6 +1,7 @@
 """From the fitted stars to the replaced picture and its layers."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,8 @@ from framesort.replacement import _changes as changes
 from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
 from framesort.replacement._smooth import ROWS
+from framesort.stars import smooth_image
+from framesort.workers import run_bands
 
 LOW, HIGH, FAINT = 0.22, 0.5, 0.02
 """The change is faded out between LOW and HIGH, in noise of the deep stack: a tenth of a standard
@@ -148,7 +151,7 @@ def _hump(field: Field, deep: NDArray) -> NDArray:
     unknown = field.full_deep | ~np.isfinite(bare)
     bare[unknown] = (np.float32(field.scale) * field.nebula + field.offset)[unknown]
     at = field.places.pixels(deep.shape)
-    v = ndimage.gaussian_filter(bare, width)[at] - ndimage.gaussian_filter(bare, 2.2 * width)[at]
+    v = smooth_image(bare, width)[at] - smooth_image(bare, 2.2 * width)[at]
     mid = np.median(v) if len(v) else 0.0
     spread = 1.4826 * np.median(np.abs(v - mid)) if len(v) else 1.0
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
@@ -222,12 +225,9 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
         field.deep.profile.tables,
         field.sharp.profile.tables,
     )
-    for first in range(0, shape[0], ROWS):
-        cut = slice(first, first + ROWS)
-        ramp = np.clip((strength[cut] / np.float32(noise) - LOW) / (HIGH - LOW), 0, 1)
-        ramp *= ramp * (3 - 2 * ramp)
-        taken[cut] *= ramp
-        given[cut] *= ramp
+
+    strength /= np.float32(noise)
+    run_bands(partial(_fade, strength, (taken, given)), shape[0], band=ROWS)
     del strength
     # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
     # estimate; weights are inverse variances, from the smooth model so that no grain gets in.
@@ -244,6 +244,15 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
             light[field.full_deep & ~filled] = 0.0
     share[~np.isfinite(sharp)] = 0.0
     return Change(taken, given, share)
+
+
+def _fade(strength: NDArray, layers: tuple[NDArray, NDArray], first: int, last: int) -> None:
+    """Fade weak changes out, some rows."""
+    cut = slice(first, last)
+    ramp = np.clip((strength[cut] - LOW) / (HIGH - LOW), 0, 1)
+    ramp *= ramp * (3 - 2 * ramp)
+    for light in layers:
+        light[cut] *= ramp
 
 
 def _filled(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
@@ -264,14 +273,16 @@ def apply_change(
     *,
     per_star: bool,
     amount: float,
-    rng: np.random.Generator,
+    seed: int,
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Final picture, star layer, background, mask (see `Replacement`); some rows at a time."""
     shape = deep.shape
     final, stars, ground = (np.empty(shape, np.float32) for _ in range(3))
     mask = np.empty(shape, np.uint8)
-    for first in range(0, shape[0], ROWS):
-        cut = slice(first, min(first + ROWS, shape[0]))
+
+    def work(first: int, last: int) -> None:
+        cut = slice(first, last)
+        rng = np.random.default_rng([seed, first])  # of its own: bands come in any order
         taken, given, w = change.taken[cut], change.given[cut], change.share[cut]
         full = field.full_deep[cut] & (w > 0)
         touched = (taken != 0) | (given != 0) | (w > 0)
@@ -288,6 +299,8 @@ def apply_change(
         stars[cut] = np.where(touched, final[cut] - ground[cut], 0)
         bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * full
         mask[cut] = bits
+
+    run_bands(work, shape[0], band=ROWS)
     return final, stars, ground, mask
 
 

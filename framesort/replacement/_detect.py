@@ -1,8 +1,12 @@
 """Where the stars are: level and noise of an image, peaks of both stacks together."""
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
+
+from framesort.stars import smooth_image
+from framesort.workers import run_bands
 
 REACH = 12
 """Pixels around a peak in which its width is guessed."""
@@ -27,8 +31,9 @@ def guess_width(image: NDArray, noise: float, full: float) -> float:
     Heights count from the median of the surroundings; what is no island of light within them (a
     ridge or a hump of a nebula) is left out.
     """
-    high = ndimage.maximum_filter(np.nan_to_num(image, nan=-np.inf), 7)
-    y, x = np.nonzero((image == high) & (image > 30 * noise) & (image < 0.9 * full))
+    y, x = find_maxima(image, 3, 30 * noise)
+    below = image[y, x] < 0.9 * full
+    y, x = y[below], x[below]
     order = np.argsort(-image[y, x], kind="stable")[:1000]
     widths: list[float] = []
     for j, i in zip(y[order], x[order], strict=True):
@@ -46,13 +51,55 @@ def guess_width(image: NDArray, noise: float, full: float) -> float:
     return float(np.median(widths)) if widths else np.nan
 
 
-def star_filter(image: NDArray, width: float) -> NDArray:
+def star_filter(image: NDArray, width: float, *, threads: int | None = None) -> NDArray:
     """Image filtered for stars of a FWHM; the filter's sum is 0, NaN count as 0."""
-    filled = np.nan_to_num(image, nan=0.0)
     s = width / 2.3548
-    out = ndimage.gaussian_filter(filled, s)
-    out -= ndimage.gaussian_filter(filled, 1.8 * s)
+    out = smooth_image(image, s, threads=threads)
+    out -= smooth_image(image, 1.8 * s, threads=threads)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _find_maxima(image, half, least, first, last, found):
+    """Fill `found` with y, x of pixels above `least` and none of their neighbours above them."""
+    ny, nx = image.shape
+    n = 0
+    for y in range(first, last):
+        for x in range(nx):
+            v = image[y, x]
+            if not v > least:
+                continue
+            top = True
+            for j in range(max(0, y - half), min(ny, y + half + 1)):
+                for i in range(max(0, x - half), min(nx, x + half + 1)):
+                    if image[j, i] > v:
+                        top = False
+                        break
+                if not top:
+                    break
+            if top:
+                if n < found.shape[0]:
+                    found[n, 0] = y
+                    found[n, 1] = x
+                n += 1
+    return n
+
+
+def find_maxima(image: NDArray, half: int, least: float) -> tuple[NDArray, NDArray]:
+    """Row and column of pixels above `least` with none higher within `half` rows and columns."""
+    parts: dict[int, NDArray] = {}
+
+    def work(first: int, last: int) -> None:
+        found = np.empty((4096, 2), np.int64)
+        count = _find_maxima(image, half, least, first, last, found)
+        if count > len(found):
+            found = np.empty((count, 2), np.int64)
+            _find_maxima(image, half, least, first, last, found)
+        parts[first] = found[:count]
+
+    run_bands(work, len(image), band=256)
+    places = np.concatenate([parts[first] for first in sorted(parts)])
+    return places[:, 0], places[:, 1]
 
 
 def spread_of(image: NDArray) -> np.float32:
@@ -63,8 +110,7 @@ def spread_of(image: NDArray) -> np.float32:
 
 def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]:
     """Local maxima of a filtered image above `level`: x, y to a part of a pixel, and height."""
-    top = (score == ndimage.maximum_filter(score, 3)) & (score > level)
-    y, x = np.nonzero(top)
+    y, x = find_maxima(score, 1, level)
     h = score[y, x]
 
     def vertex(before: NDArray, after: NDArray) -> NDArray:

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
@@ -35,11 +34,9 @@ from framesort.replacement._fit import (
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
-from framesort.replacement._smooth import bare_rows, smooth_fill
+from framesort.replacement._smooth import background_of, bare_rows, grow, smooth_fill
 from framesort.replacement._trust import joint_flux, model_stars
-from framesort.stars import estimate_background
 
-BOX = 64
 TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
@@ -47,7 +44,7 @@ LIMITS = (40, 80, 160, 160)
 
 def _full(image: NDArray, level: float) -> NDArray:
     full = image >= level
-    return ndimage.binary_dilation(full, iterations=2) if full.any() else full
+    return grow(full, 2)
 
 
 def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float:
@@ -80,7 +77,7 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = 
     rest += deep
     rest[field.full_deep] = np.nan
     rest -= field.deep.model
-    field.offset = estimate_background(rest, box=BOX).level
+    field.offset = background_of(rest).level
     rest += field.deep.model
     if field.kin != 1.0:  # finer than boxes, as the sharp stack does not tell the nebula
         field.offset = between_stars(rest, field.deep, field.full_deep)
@@ -153,8 +150,8 @@ def fit_field(
     to begin with instead of looking for them.
     """
     full_deep, full_sharp = _full(deep, full[0]), _full(sharp, full[1])
-    flat_d = deep - estimate_background(deep, box=BOX).level
-    flat_s = sharp - estimate_background(sharp, box=BOX).level
+    flat_d = deep - background_of(deep).level
+    flat_s = sharp - background_of(sharp).level
     width_d = detect.guess_width(flat_d, noise[0], full[0])
     width_s = detect.guess_width(flat_s, noise[1], full[1])
     if not np.isfinite(width_d + width_s):
@@ -267,7 +264,7 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> N
     scale = _scale(side, field.sharp, None, pick)
     difference = deep - np.float32(scale) * sharp
     difference[field.full_deep | field.full_sharp] = np.nan
-    difference -= estimate_background(difference, box=BOX).level
+    difference -= background_of(difference).level
     added = find_added_lines(
         difference,
         float(np.hypot(side.noise, scale * field.sharp.noise)),
@@ -300,7 +297,7 @@ def _renew(
     if field.kin == 1.0:
         clean = sharp - side.model
         clean[field.full_sharp] = np.nan
-        side.image = sharp - estimate_background(clean, box=BOX).level
+        side.image = sharp - background_of(clean).level
         del clean
     else:
         side.image = sharp - between_stars(sharp, side, field.full_sharp)

@@ -1,6 +1,7 @@
 """Finds of a pair of stacks: where stars may be, and which of them are worth keeping."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,7 +10,8 @@ from scipy.spatial import KDTree
 
 from framesort.replacement import _detect as detect
 from framesort.replacement._fit import Places, Side, nearest_pixels
-from framesort.replacement._smooth import ROWS
+from framesort.replacement._smooth import ROWS, grow
+from framesort.workers import run_bands
 
 __all__ = [
     "WEAKEST",
@@ -77,14 +79,17 @@ def first_places(
     if n:
         near = near_full(full, widths[1])
         free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
-        centre = np.array(ndimage.center_of_mass(full, labels, np.arange(1, n + 1)))
-        x, y = np.append(centre[:, 1], x[free]), np.append(centre[:, 0], y[free])
+        row, column = np.nonzero(full)
+        which = labels[row, column] - 1
+        count = np.bincount(which)
+        x = np.append(np.bincount(which, column) / count, x[free])
+        y = np.append(np.bincount(which, row) / count, y[free])
     return x, y
 
 
 def near_full(full: NDArray, width: float) -> NDArray:
     """Full pixels with about a star's width around them."""
-    return ndimage.binary_dilation(full, iterations=max(2, round(width))) if full.any() else full
+    return grow(full, max(2, round(width)))
 
 
 def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
@@ -124,20 +129,23 @@ def _in_both(field: Field) -> NDArray:
     return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
 
 
+def _filter_rest(side: Side, out: NDArray, start: int, stop: int) -> None:
+    """Some rows of what the model leaves, in its own errors and filtered for stars."""
+    margin = int(8 * side.profile.width)
+    first = max(0, start - margin)
+    cut = slice(first, min(len(out), stop + margin))
+    error = 4 * side.eps * ndimage.maximum_filter(side.model[cut], round(side.profile.width))
+    rest = (side.image[cut] - side.model[cut]) / np.sqrt(side.noise**2 + error**2)
+    filtered = detect.star_filter(rest.astype(np.float32), side.profile.width, threads=1)
+    out[start:stop] = filtered[start - first : stop - first]
+
+
 def add_missed(field: Field, level: float) -> None:
     """Stars that come out only when the light of their neighbours is gone."""
     score = np.zeros(field.deep.image.shape, np.float32)
     for side in (field.deep, field.sharp):
         out = np.empty_like(score)
-        margin = int(8 * side.profile.width)
-        for j in range(0, len(out), ROWS):
-            first, last = max(0, j - margin), min(j + ROWS, len(out))
-            cut = slice(first, min(len(out), last + margin))
-            error = (
-                4 * side.eps * ndimage.maximum_filter(side.model[cut], round(side.profile.width))
-            )
-            rest = (side.image[cut] - side.model[cut]) / np.sqrt(side.noise**2 + error**2)
-            out[j:last] = detect.star_filter(rest, side.profile.width)[j - first : last - first]
+        run_bands(partial(_filter_rest, side, out), len(out), band=ROWS)
         out /= np.float32(detect.spread_of(out) * np.sqrt(2))
         score += out
         del out

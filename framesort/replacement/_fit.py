@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from framesort.replacement import _kernels as kernels
 from framesort.replacement import _lines as lines
 from framesort.replacement._profile import Profile, centre_profile, fit_profile
+from framesort.workers import run_bands
 
 CORE = 1.9
 """A star's flux and place come from pixels within so many widths of it."""
@@ -202,20 +203,22 @@ def probe(
     x, y = places.at(shifted)
     q = local_q(side, places)
     out = np.zeros((len(x), 10))
-    kernels.fit_stars(
-        side.image,
-        side.model,
-        side.noise,
-        side.eps,
-        x,
-        y,
-        side.flux if flux is None else flux,
-        q,
-        fit_radius(places, q),
-        side.profile.tables,
-        mode,
-        out,
-    )
+    reach = fit_radius(places, q)
+    light = side.flux if flux is None else flux
+
+    def work(first: int, last: int) -> None:
+        kernels.fit_stars(
+            side.image,
+            side.model,
+            side.noise,
+            side.eps,
+            *(v[first:last] for v in (x, y, light, q, reach)),
+            side.profile.tables,
+            mode,
+            out[first:last],
+        )
+
+    run_bands(work, len(x), band=256)
     return out
 
 

@@ -76,14 +76,7 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
 
 def between_stars(image: NDArray, side: Side, full: NDArray) -> NDArray:
     """Level of a stack from its pixels without starlight, carried smoothly under the stars."""
-
-    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
-        cut = slice(first, last)
-        model = side.model[cut]
-        good = np.isfinite(image[cut]) & ~full[cut]
-        weight = np.where(good, 1 / (1 + (2 * model / side.noise) ** 4), 0).astype(np.float32)
-        return np.where(good, image[cut] - model, 0).astype(np.float32), weight
-
+    rows = bare_rows(image, side, full, eps=2.0, power=4)
     return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
 
 

@@ -1,5 +1,6 @@
 """What a star replacement reached, measured on the result as any picture is measured."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -7,12 +8,13 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 from photutils.aperture import CircularAperture
-from scipy import ndimage
 
-from framesort.records import Replacement
+from framesort.records import FrameQuality, Replacement
 from framesort.replacement._input import as_planes
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
-from framesort.stars import estimate_background, measure_image
+from framesort.replacement._smooth import ROWS, background_of
+from framesort.stars import measure_image
+from framesort.workers import run_bands
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,22 +76,34 @@ class ReplacementCheck:
     notes: tuple[str, ...] = ()
 
 
-def _fine_noise(image: NDArray, where: NDArray) -> float:
-    """Grain from the residual of each pixel against its neighbours (Immerkaer 1996, eq. 1)."""
-    kernel = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]]) / 6.0
-    v = ndimage.convolve(image, kernel.astype(np.float32), mode="nearest")[where]
+def _grain(image: NDArray) -> NDArray[np.float32]:
+    """Residual of each pixel against its eight neighbours (Immerkaer 1996, eq. 1); 0 at edges."""
+    out = np.zeros(image.shape, np.float32)
+
+    def work(first: int, last: int) -> None:
+        wide = image[first : last + 2]
+        bend = wide[:-2] - 2 * wide[1:-1] + wide[2:]
+        out[first + 1 : last + 1, 1:-1] = (bend[:, :-2] - 2 * bend[:, 1:-1] + bend[:, 2:]) / 6
+
+    run_bands(work, len(image) - 2, band=ROWS)
+    return out
+
+
+def _spread(values: NDArray) -> float:
+    """Standard deviation from the median deviation of at most some million values."""
+    v = values[:: max(1, len(values) // 1_000_000)]
     v = v[np.isfinite(v)]
     return float(1.4826 * np.median(np.abs(v - np.median(v)))) if len(v) > 200 else np.nan
 
 
-def _noise_ratio(result: Replacement, final: NDArray) -> float:
+def _noise_ratio(result: Replacement, light: NDArray, final: NDArray) -> float:
     """Grain of changed pixels outside cores over that of untouched ones of like brightness."""
-    touched = (result.mask != 0) & (result.mask & 12 == 0)
-    stars = result.stars.mean(axis=0) if result.stars.ndim == 3 else result.stars
-    noise = _fine_noise(final, result.mask == 0)
+    grain = _grain(final)
+    noise = _spread(grain[result.mask == 0])
     if not noise > 0:
         return np.nan
-    return _fine_noise(final, touched & (np.abs(stars) < 4 * noise)) / noise
+    beside = (result.mask != 0) & (result.mask & 12 == 0) & (np.abs(light) < 4 * noise)
+    return _spread(grain[beside]) / noise
 
 
 def _fluxes(final: NDArray, sharp: NDArray, rows: Table, radius: float) -> NDArray:
@@ -98,12 +112,18 @@ def _fluxes(final: NDArray, sharp: NDArray, rows: Table, radius: float) -> NDArr
     aperture = CircularAperture(spots, radius)
     out = []
     for image in (final, sharp):
-        flat = image - estimate_background(image).level
+        flat = image - background_of(image).level
         out.append(aperture.do_photometry(np.asarray(flat, dtype=float))[0])
     return np.column_stack(out)
 
 
-def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> ReplacementCheck:
+def measure_replacement(
+    result: Replacement,
+    deep: Any,
+    sharp: Any,
+    *,
+    quality: Sequence[FrameQuality] | None = None,
+) -> ReplacementCheck:
     """Measure what a replacement reached: widths, line, fluxes, noise, and the worst stars.
 
     Nothing of the replacement's own fit enters but the places of the stars and the flux scale.
@@ -114,6 +134,9 @@ def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> Replaceme
         What `replace_stars` gave.
     deep, sharp : ndarray, `~astropy.nddata.CCDData` or `~framesort.records.Stack`
         What it was given; of colour images the mean of the planes is measured.
+    quality : sequence of FrameQuality or None
+        Deep stack, sharp stack and result as `~framesort.stars.measure_image` measures them, where
+        that is known already.
 
     Returns
     -------
@@ -123,7 +146,8 @@ def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> Replaceme
     final = result.final.mean(axis=0) if result.final.ndim == 3 else result.final
     known = np.isfinite(d) & np.isfinite(s)
     pictures = [np.where(known, v, np.nan).astype(np.float32) for v in (d, s, final)]
-    quality = [measure_image(v) for v in pictures]
+    if quality is None:
+        quality = [measure_image(v) for v in pictures]
     rows = result.table[result.table["reason"] == ""]
     scale = float(result.table.meta.get("flux_scale", 1.0))
     width = quality[1].fwhm if np.isfinite(quality[1].fwhm) else 3.0
@@ -164,8 +188,8 @@ def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> Replaceme
         line_angle=angle,
         flux_ratio=ratio,
         flux_scatter=scatter,
-        noise_ratio=_noise_ratio(result, pictures[2]),
-        noise_ratio_deep=_noise_ratio(result, pictures[0]),
+        noise_ratio=_noise_ratio(result, light, pictures[2]),
+        noise_ratio_deep=_noise_ratio(result, light, pictures[0]),
         eccentricity_deep=quality[0].eccentricity,
         eccentricity_sharp=quality[1].eccentricity,
         eccentricity_final=quality[2].eccentricity,
@@ -178,7 +202,7 @@ def measure_replacement(result: Replacement, deep: Any, sharp: Any) -> Replaceme
     return ReplacementCheck(**{**vars(check), "notes": _warnings(check)})
 
 
-def _lines(quality: list[Any]) -> tuple[list[tuple[float, float]], float]:
+def _lines(quality: Sequence[FrameQuality]) -> tuple[list[tuple[float, float]], float]:
     """The line's share and error in each picture at the angle where deep exceeds sharp most."""
     excess = quality[0].line_profile - quality[1].line_profile
     if not np.isfinite(excess).any():

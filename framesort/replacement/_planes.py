@@ -11,8 +11,8 @@ from framesort.replacement import _detect as detect
 from framesort.replacement._field import fit_field
 from framesort.replacement._finds import Field
 from framesort.replacement._fit import probe
+from framesort.replacement._smooth import background_of
 from framesort.replacement._verdict import judge_finds
-from framesort.stars import estimate_background
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
 
@@ -59,8 +59,8 @@ class Lead:
 
 def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
     noise = (
-        settings.noise or float(np.median(estimate_background(deep).noise)),
-        float(np.median(estimate_background(sharp).noise)),
+        settings.noise or float(np.median(background_of(deep).noise)),
+        float(np.median(background_of(sharp).noise)),
     )
     full = tuple(
         level if np.isfinite(level) else detect.guess_saturation(image)
@@ -152,6 +152,6 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
         put,
         per_star=settings.per_star,
         amount=settings.amount,
-        rng=np.random.default_rng(settings.seed),
+        seed=settings.seed,
     )
     return *layers, change.share[field.places.pixels(deep.shape)], put, lead

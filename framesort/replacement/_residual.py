@@ -3,10 +3,9 @@
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from framesort.replacement._fit import nearest_pixels
-from framesort.stars import estimate_background
+from framesort.replacement._smooth import background_of
 
 __all__ = ["cut_around", "make_residual", "rank_residuals"]
 
@@ -23,7 +22,7 @@ def make_residual(
     has no data.
     """
     rest = final - np.float32(scale) * sharp
-    background = estimate_background(rest)
+    background = background_of(rest)
     rest -= background.level
     noise = float(np.median(background.noise[::8, ::8]))
     rest /= np.hypot(np.float32(max(noise, 1e-12)), np.float32(TOLERATED) * light)
@@ -32,14 +31,20 @@ def make_residual(
 
 def rank_residuals(residual: NDArray, rows: Table, width: float) -> NDArray[np.float64]:
     """Rms of the residual within about 1.5 widths of each star, NaN without data."""
-    good = np.isfinite(residual)
-    size = max(3, int(3 * width) | 1)
-    power = ndimage.uniform_filter(np.where(good, residual, 0) ** 2, size)
-    share = ndimage.uniform_filter(good.astype(np.float32), size)
-    at = nearest_pixels(rows["x"].value, rows["y"].value, residual.shape)
-    seen = share[at] > 0.05
-    value = np.sqrt(np.maximum(power[at], 0) / np.where(seen, share[at], 1))
-    return np.where(seen, value, np.nan).astype(float)
+    half = max(3, int(3 * width) | 1) // 2
+    y, x = nearest_pixels(rows["x"].value, rows["y"].value, residual.shape)
+    power, count = np.zeros(len(x)), np.zeros(len(x))
+    for dy in range(-half, half + 1):
+        for dx in range(-half, half + 1):
+            j, i = y + dy, x + dx
+            inside = (j >= 0) & (i >= 0) & (j < residual.shape[0]) & (i < residual.shape[1])
+            value = np.where(
+                inside, residual[np.where(inside, j, 0), np.where(inside, i, 0)], np.nan
+            )
+            count += np.isfinite(value)
+            power += np.nan_to_num(value.astype(float)) ** 2
+    seen = count > 0.05 * (2 * half + 1) ** 2
+    return np.where(seen, np.sqrt(power / np.where(seen, count, 1)), np.nan)
 
 
 def cut_around(images: list[NDArray], rows: Table, half: int) -> NDArray[np.float32]:

@@ -3,27 +3,63 @@
 from collections.abc import Callable
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from framesort.replacement._fit import Side
+from framesort.stars import Background, estimate_background, smooth_image
+from framesort.workers import core_count, run_bands
 
 ROWS = 256
 """Rows worked on at a time where an image is only passed through: memory stays small."""
 
+BOX = 64
+
+
+def background_of(image: NDArray) -> Background:
+    """`estimate_background`, by all cores."""
+    return estimate_background(image, box=BOX, threads=core_count())
+
+
+@njit(cache=True, nogil=True)
+def _weigh_bare(image, model, full, eps, power, first, bare, weight):
+    """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
+    ny, nx = bare.shape
+    for y in range(ny):
+        for x in range(nx):
+            value = image[first + y, x]
+            if full[first + y, x] or not np.isfinite(value):
+                bare[y, x] = 0.0
+                weight[y, x] = 0.0
+                continue
+            light = model[first + y, x]
+            lit = eps * light
+            lit *= lit
+            if power == 4:
+                lit *= lit
+            w = np.float32(1.0) / (np.float32(1.0) + lit)
+            weight[y, x] = w
+            bare[y, x] = (value - light) * w
+
 
 def bare_rows(
-    image: NDArray, side: Side, full: NDArray
+    image: NDArray,
+    side: Side,
+    full: NDArray,
+    *,
+    eps: float | None = None,
+    power: int = 2,
 ) -> Callable[[int, int], tuple[NDArray, NDArray]]:
-    """Rows of an image without its stars, and their weights, as `smooth_fill` takes them."""
+    """Rows of an image without its stars, times their weight, and the weight, for `smooth_fill`.
+
+    The weight is ``1 / (1 + (eps * model / noise)**power)`` with the side's own `eps` unless given.
+    """
+    share = np.float32((side.eps if eps is None else eps) / side.noise)
 
     def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
-        cut = slice(first, last)
-        model = side.model[cut]
-        lit = side.eps * model / side.noise
-        good = np.isfinite(image[cut]) & ~full[cut]
-        weight = np.where(good, 1 / (1 + lit * lit), 0).astype(np.float32)
-        return np.where(good, image[cut] - model, 0).astype(np.float32), weight
+        bare, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
+        _weigh_bare(image, side.model, full, share, power, first, bare, weight)
+        return bare, weight
 
     return rows
 
@@ -33,68 +69,105 @@ def smooth_fill(
 ) -> NDArray:
     """Weighted Gaussian mean of an image, wider where little weight is near (three steps).
 
-    `rows` gives image and weight of the rows from a first to a last one. The wide means are made
-    of block means: they hold no detail.
+    `rows` gives weighted pixels and weights of the rows from a first to a last one; it is called
+    by several threads. The wide means are made of block means: they hold no detail.
     """
     step = max(2, round(width))
-    mass, sums = [], []
-    for j in range(0, shape[0], ROWS):
-        image, weight = rows(j, min(j + ROWS, shape[0]))
-        mass.append(blocks(weight, step))
-        sums.append(blocks(image * weight, step))
-    coarse_mass, coarse_sum = np.concatenate(mass), np.concatenate(sums)
+    coarse = np.empty((2, *(-(-n // step) for n in shape)), np.float32)
+
+    def gather(first: int, last: int) -> None:
+        for number, part in enumerate(rows(first * step, min(last * step, shape[0]))):
+            coarse[number, first:last] = blocks(part, step)
+
+    run_bands(gather, coarse.shape[1], band=max(1, ROWS // step))
     wide = []
-    for factor in (4, 16):
-        m = ndimage.gaussian_filter(coarse_mass, factor * width / step, truncate=3)
-        wide.append(
-            (
-                m,
-                ndimage.gaussian_filter(coarse_sum, factor * width / step, truncate=3)
-                / np.maximum(m, 1e-6),
-            )
+    for factor, more in ((4, 1), (16, 4)):
+        steps = more * step
+        mean, m = (
+            smooth_image(blocks(v, more), factor * width / steps, truncate=3) for v in coarse
         )
+        mean /= np.maximum(m, np.float32(1e-6))
+        wide.append((steps, m, mean))
     out = np.empty(shape, np.float32)
     margin = int(3 * width) + 1
-    for j in range(0, shape[0], ROWS):
-        last = min(j + ROWS, shape[0])
+
+    def fill(j: int, last: int) -> None:
         first = max(0, j - margin)
-        image, weight = rows(first, min(shape[0], last + margin))
         cut = slice(j - first, last - first)
-        m = ndimage.gaussian_filter(weight, width, truncate=3)[cut]
-        mean = ndimage.gaussian_filter(image * weight, width, truncate=3)[cut]
-        trust = np.clip(m * 5, 0, 1)
-        band = trust * mean / np.maximum(m, 1e-6)
-        missing = 1 - trust
-        if missing.max() >= 0.01:
-            for m, mean in wide:
-                trust = missing * np.clip(_spread(m, shape, step, j, last) * 5, 0, 1)
-                band += trust * _spread(mean, shape, step, j, last)
-                missing -= trust
-        out[j:last] = band
+        mean, m = (
+            smooth_image(v, width, truncate=3, threads=1)[cut]
+            for v in rows(first, min(shape[0], last + margin))
+        )
+        _put_together(mean, m, *wide[0], *wide[1], j, out[j:last])
+
+    run_bands(fill, shape[0], band=ROWS)
     return out
+
+
+@njit(cache=True, nogil=True)
+def _between(blocks, step, y, x):
+    """Block means at a pixel, linearly between their centres."""
+    ny, nx = blocks.shape
+    v, u = (y + 0.5) / step - 0.5, (x + 0.5) / step - 0.5
+    j, i = min(max(int(v), 0), max(ny - 2, 0)), min(max(int(u), 0), max(nx - 2, 0))
+    k, m = min(j + 1, ny - 1), min(i + 1, nx - 1)
+    b, a = min(max(v - j, 0.0), 1.0), min(max(u - i, 0.0), 1.0)
+    return (1 - b) * ((1 - a) * blocks[j, i] + a * blocks[j, m]) + b * (
+        (1 - a) * blocks[k, i] + a * blocks[k, m]
+    )
+
+
+@njit(cache=True, nogil=True)
+def _put_together(mean, mass, step, mass_1, mean_1, step_2, mass_2, mean_2, first, out):
+    """Rows of the narrow mean, with the wide ones where it has too little weight."""
+    ny, nx = out.shape
+    for y in range(ny):
+        for x in range(nx):
+            m = mass[y, x]
+            trust = min(5 * m, np.float32(1))
+            value = trust * mean[y, x] / max(m, np.float32(1e-6))
+            missing = 1 - trust
+            if missing > 0:
+                t = missing * min(5 * _between(mass_1, step, first + y, x), 1.0)
+                value += t * _between(mean_1, step, first + y, x)
+                missing -= t
+            if missing > 0:
+                t = missing * min(5 * _between(mass_2, step_2, first + y, x), 1.0)
+                value += t * _between(mean_2, step_2, first + y, x)
+            out[y, x] = value
+
+
+def grow(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+    """A mask and all pixels within `reach` steps along rows and columns of it.
+
+    As `scipy.ndimage.binary_dilation` does it, but quick where little is masked.
+    """
+    out = mask.copy()
+    y, x = np.nonzero(mask)
+    for dy in range(-reach, reach + 1):
+        for dx in range(abs(dy) - reach, reach - abs(dy) + 1):
+            j, i = y + dy, x + dx
+            inside = (j >= 0) & (i >= 0) & (j < mask.shape[0]) & (i < mask.shape[1])
+            out[j[inside], i[inside]] = True
+    return out
+
+
+@njit(cache=True, nogil=True)
+def _mean_blocks(image, step, out):
+    ny, nx = image.shape
+    for j in range(out.shape[0]):
+        for i in range(out.shape[1]):
+            total = np.float32(0)
+            for y in range(j * step, (j + 1) * step):
+                for x in range(i * step, (i + 1) * step):
+                    total += image[min(y, ny - 1), min(x, nx - 1)]
+            out[j, i] = total / (step * step)
 
 
 def blocks(image: NDArray, step: int) -> NDArray:
     """Means of blocks of `step` pixels a side; the last ones may hold repeated edge pixels."""
     if step == 1:
         return image
-    wide = np.pad(image, [(0, -n % step) for n in image.shape], mode="edge")
-    ny, nx = wide.shape
-    return wide.reshape(ny // step, step, nx // step, step).mean(axis=(1, 3))
-
-
-def _spread(blocks: NDArray, shape: tuple[int, int], step: int, first: int, last: int) -> NDArray:
-    """Block means back to the pixels of some rows, linearly."""
-    out = blocks
-    at = (np.arange(first, last), np.arange(shape[1]))
-    for axis, pixel in enumerate(at):
-        c = (pixel + 0.5) / step - 0.5
-        n = blocks.shape[axis]
-        low = np.clip(np.floor(c).astype(int), 0, max(n - 2, 0))
-        part = np.clip(c - low, 0, 1).astype(np.float32)
-        part = part[:, None] if axis == 0 else part
-        out = (
-            np.take(out, low, axis) * (1 - part)
-            + np.take(out, np.minimum(low + 1, n - 1), axis) * part
-        )
+    out = np.empty([-(-n // step) for n in image.shape], np.float32)
+    _mean_blocks(image, step, out)
     return out

@@ -10,6 +10,7 @@ from framesort.stars._line import LineOfLight, measure_line
 from framesort.stars._match import match_star_lists
 from framesort.stars._measure import measure_image
 from framesort.stars._rays import line_template, peak_angle
+from framesort.stars._smooth import smooth_image
 
 __all__ = [
     "Background",
@@ -22,4 +23,5 @@ __all__ = [
     "measure_image",
     "measure_line",
     "peak_angle",
+    "smooth_image",
 ]

@@ -1,12 +1,15 @@
 """Background level and noise of an image: a clipped mesh, smoothed and interpolated."""
 
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, median_filter
+
+from framesort.workers import run_bands
 
 __all__ = ["Background", "estimate_background", "prepare_image"]
 
@@ -15,6 +18,8 @@ __all__ = ["Background", "estimate_background", "prepare_image"]
 # The cut is nearer on the side where faint stars are.
 _LOW, _HIGH = 3.0, 1.5
 _CUT_MEAN, _CUT_SD = -0.134237, 0.871336
+
+_MESH_BAND = 4  # rows of boxes that a thread takes up at a time
 
 
 @dataclass(frozen=True)
@@ -90,14 +95,16 @@ def _clip_box(values: Any, count: Any, scratch: Any) -> Any:
     for i in range(0, count, step):
         scratch[n] = values[i]
         n += 1
-    sample = np.sort(scratch[:n])
-    start = sample[n // 2]
+    sample = scratch[:n]
+    lower = np.partition(sample, n // 2)[: n // 2 + 1]
+    start = lower[n // 2]
     # The lower half holds no star light: its quantile gives a first, safe width.
-    width = float(start - sample[int(0.1587 * n)])
+    quantile = int(0.1587 * n)
+    width = float(start - np.partition(lower, quantile)[quantile])
     if not width > 0:  # whole numbers with little noise: half the sample is one value
         total = 0.0
         for i in range(n // 2 + 1):
-            total += float(sample[i] - start) ** 2
+            total += float(lower[i] - start) ** 2
         width = max(np.sqrt(total / (n // 2 + 1)), 1e-6 * abs(start), 1e-12)
     mean, reach = 0.0, width  # relative to start
     for turn in range(16):
@@ -121,11 +128,12 @@ def _clip_box(values: Any, count: Any, scratch: Any) -> Any:
 
 
 @njit(cache=True, nogil=True)
-def _measure_mesh(image: Any, box: Any, level: Any, noise: Any) -> Any:
+def _measure_mesh(image: Any, box: Any, first: Any, last: Any, level: Any, noise: Any) -> Any:
+    """Level and noise of the boxes in some rows of the mesh."""
     ny, nx = image.shape
     values = np.empty(box * box, np.float32)
     scratch = np.empty(1026, np.float32)
-    for j in range(level.shape[0]):
+    for j in range(first, last):
         for i in range(level.shape[1]):
             count = 0
             y0, x0 = j * ny // level.shape[0], i * nx // level.shape[1]
@@ -155,13 +163,13 @@ def _measure_mesh(image: Any, box: Any, level: Any, noise: Any) -> Any:
 
 
 @njit(cache=True, nogil=True)
-def _spread_mesh(mesh: Any, out: Any) -> Any:
-    """Bilinear interpolation of box centres to pixels, continued to the edges."""
+def _spread_mesh(mesh: Any, first: Any, last: Any, out: Any) -> Any:
+    """Bilinear interpolation of box centres to some rows of pixels, continued to the edges."""
     rows, columns = mesh.shape
     ny, nx = out.shape
     line = np.empty(columns, np.float32)
     middle = (np.arange(columns) + 0.5) * nx / columns - 0.5
-    for y in range(ny):
+    for y in range(first, last):
         v = (y + 0.5) * rows / ny - 0.5
         j = min(max(int(v), 0), max(rows - 2, 0))
         f = np.float32(v - j)
@@ -196,7 +204,9 @@ def _fill_mesh(mesh: NDArray[np.float32]) -> NDArray[np.float32]:
     return median_filter(wide, size=3)[1:-1, 1:-1]
 
 
-def estimate_background(image: Any, *, mask: Any = None, box: int = 64) -> Background:
+def estimate_background(
+    image: Any, *, mask: Any = None, box: int = 64, threads: int = 1
+) -> Background:
     """Level and noise of the background.
 
     The image is cut into boxes; in each the pixels from 3 standard deviations below to 1.5
@@ -214,6 +224,8 @@ def estimate_background(image: Any, *, mask: Any = None, box: int = 64) -> Backg
         True where a pixel must not be used.
     box : int
         Size of a box, pixels. At least 4.
+    threads : int
+        Boxes are measured by so many at once. The result does not depend on it.
 
     Returns
     -------
@@ -230,8 +242,21 @@ def estimate_background(image: Any, *, mask: Any = None, box: int = 64) -> Backg
     pixels = prepare_image(image, mask)
     shape = tuple(max(1, -(-size // box)) for size in pixels.shape)
     level, noise = np.empty(shape, np.float32), np.empty(shape, np.float32)
-    _measure_mesh(pixels, box, level, noise)
+    run_bands(
+        lambda first, last: _measure_mesh(pixels, box, first, last, level, noise),
+        len(level),
+        band=_MESH_BAND,
+        threads=threads,
+    )
     result = Background(np.empty(pixels.shape, np.float32), np.empty(pixels.shape, np.float32))
-    _spread_mesh(_fill_mesh(level), result.level)
-    _spread_mesh(_fill_mesh(noise), result.noise)
+    for mesh, out in ((_fill_mesh(level), result.level), (_fill_mesh(noise), result.noise)):
+        run_bands(
+            partial(_spread_rows, mesh, out), len(out), band=_MESH_BAND * box, threads=threads
+        )
     return result
+
+
+def _spread_rows(
+    mesh: NDArray[np.float32], out: NDArray[np.float32], first: int, last: int
+) -> None:
+    _spread_mesh(mesh, first, last, out)

@@ -9,6 +9,8 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from framesort.stars._smooth import convolve_rows
+
 __all__ = [
     "KERNEL_SHARE",
     "find_candidates",
@@ -64,36 +66,6 @@ def remove_spikes(image: NDArray[np.float32], noise: NDArray[np.float32]) -> Non
 KERNEL_SHARE = 0.7
 """Width of the smoothing kernel over that of the stars. The best for single stars is 1; 0.7
 gives 6 % of their signal to noise, 2 r / (1 + r^2), for a better view of blends."""
-
-
-@njit(cache=True, nogil=True)
-def _smooth(image: Any, kernel: Any, out: Any) -> Any:
-    """Separable convolution; NaN counts as 0, as does what lies beyond the edge."""
-    ny, nx = image.shape
-    size = kernel.size
-    half = size // 2
-    line = np.zeros(nx + 2 * half, np.float32)
-    ring = np.zeros((size, nx), np.float32)  # the last rows, smoothed along x
-    for y in range(-half, ny):
-        new = ring[(y + half) % size]
-        new[:] = 0
-        if y + half < ny:
-            source = image[y + half]
-            for x in range(nx):
-                line[x + half] = source[x] if source[x] == source[x] else np.float32(0)
-            for k in range(size):
-                weight = kernel[k]
-                for x in range(nx):
-                    new[x] += weight * line[x + k]
-        if y < 0:
-            continue
-        row = out[y]
-        row[:] = 0
-        for k in range(size):
-            if 0 <= y - half + k < ny:
-                weight, old = kernel[k], ring[(y - half + k) % size]
-                for x in range(nx):
-                    row[x] += weight * old[x]
 
 
 @njit(cache=True, nogil=True)
@@ -172,7 +144,7 @@ def find_candidates(
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / sigma) ** 2)
     kernel = (kernel / kernel.sum()).astype(np.float32)
     smooth = np.empty_like(image)
-    _smooth(image, kernel, smooth)
+    convolve_rows(image, kernel, False, 0, len(image), smooth)
     # Noise of the smoothed image over that of a pixel, for independent pixels.
     factor = float(np.sum(kernel.astype(float) ** 2))
     found = np.empty((max(1000, image.size // 100), 2), np.int32)

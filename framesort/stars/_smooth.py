@@ -1,0 +1,97 @@
+"""Gaussian smoothing of large images: compiled, in bands of rows that threads take up."""
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from framesort.workers import core_count, run_bands
+
+__all__ = ["convolve_rows", "gaussian_kernel", "smooth_image"]
+
+_BAND = 256
+
+
+def gaussian_kernel(sigma: float, truncate: float = 4.0) -> NDArray[np.float32]:
+    """Samples of a Gaussian of sum 1 out to `truncate` standard deviations."""
+    half = int(truncate * sigma + 0.5)
+    kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / sigma) ** 2)
+    return np.asarray(kernel / kernel.sum(), np.float32)
+
+
+@njit(cache=True, nogil=True)
+def _inside(index: Any, size: Any) -> Any:
+    """A place beyond an edge mirrored at it, the last pixel twice; however far it is."""
+    index %= 2 * size
+    return index if index < size else 2 * size - 1 - index
+
+
+@njit(cache=True, nogil=True)
+def convolve_rows(image: Any, kernel: Any, mirror: Any, first: Any, last: Any, out: Any) -> Any:
+    """Rows `first` to `last` of the separable convolution of an image, into `out`.
+
+    NaN counts as 0. So does what lies beyond the edge, or the image is mirrored there.
+    """
+    ny, nx = image.shape
+    size = kernel.size
+    half = size // 2
+    line = np.zeros(nx + 2 * half, np.float32)
+    ring = np.zeros((size, nx), np.float32)  # the last rows, smoothed along x
+    for y in range(first - half, last + half):
+        new = ring[(y - first + half) % size]
+        new[:] = 0
+        if mirror or 0 <= y < ny:
+            source = image[_inside(y, ny)]
+            for x in range(nx):
+                line[x + half] = source[x] if source[x] == source[x] else np.float32(0)
+            if mirror:
+                for x in range(half):
+                    line[x] = line[half + _inside(x - half, nx)]
+                    line[nx + half + x] = line[half + _inside(nx + x, nx)]
+            for k in range(size):
+                weight = kernel[k]
+                for x in range(nx):
+                    new[x] += weight * line[x + k]
+        if y < first + half:
+            continue
+        row = out[y - half - first]
+        row[:] = 0
+        for k in range(size):
+            weight, old = kernel[k], ring[(y - first + half + 1 + k) % size]
+            for x in range(nx):
+                row[x] += weight * old[x]
+
+
+def smooth_image(
+    image: NDArray[np.float32],
+    sigma: float,
+    *,
+    truncate: float = 4.0,
+    threads: int | None = None,
+) -> NDArray[np.float32]:
+    """A Gaussian mean of an image, as `scipy.ndimage.gaussian_filter` gives it in single precision.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32 ndarray
+        NaN counts as 0; the image is mirrored at its edges.
+    sigma : float
+        Standard deviation, pixels.
+    truncate : float
+        The kernel ends at so many standard deviations.
+    threads : int or None
+        None for one a core. The result does not depend on it.
+
+    Returns
+    -------
+    (ny, nx) float32 ndarray
+    """
+    kernel = gaussian_kernel(sigma, truncate)
+    out = np.empty(image.shape, np.float32)
+
+    def work(first: int, last: int) -> None:
+        convolve_rows(image, kernel, True, first, last, out[first:last])
+
+    run_bands(work, len(image), band=_BAND, threads=core_count() if threads is None else threads)
+    return out
