@@ -25,6 +25,7 @@ __all__ = [
     "core_count",
     "open_executor",
     "open_threads",
+    "own_processes",
     "prepare_workers",
     "run_bands",
     "run_tasks",
@@ -117,6 +118,15 @@ def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
         return
     with ThreadPoolExecutor(executor.workers) as threads:
         yield threads
+
+
+def own_processes(executor: Executor | None) -> Executor | None:
+    """The executor if it is a pool of `open_executor`, else None.
+
+    For work that gains from more processes on this machine, but is neither fit for threads nor
+    worth sending away.
+    """
+    return executor if isinstance(executor, _Pool) else None
 
 
 def prepare_workers(modules: Sequence[str]) -> None:

@@ -30,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = build_parser().parse_args(join_zone(words))
     options.words = list(words)
     if getattr(options, "workers", 1) != 1:
-        prepare_workers(["framesort.quality"])
+        prepare_workers(["framesort.quality", "framesort.report"])
     # The heavy libraries are loaded only once the call is known to be well-formed.
     from framesort.cli._commands import COMMANDS
     from framesort.cli._console import say

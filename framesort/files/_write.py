@@ -160,11 +160,20 @@ def write_fits(
         "GCOUNT",
     ):
         cards.remove(keyword, ignore_missing=True, remove_all=True)
-    hdus = fits.HDUList([fits.PrimaryHDU(data, cards)])
+    hdus = fits.HDUList([fits.PrimaryHDU(_as_stored(data), cards)])
     for name, pixels in (extensions or {}).items():
-        hdus.append(fits.ImageHDU(pixels, name=name))
+        hdus.append(fits.ImageHDU(_as_stored(pixels), name=name))
     with open_whole(path, overwrite=overwrite) as stream:
         hdus.writeto(stream, output_verify="silentfix")
+
+
+def _as_stored(data: NDArray[Any]) -> NDArray[Any]:
+    """Pixels in the byte order of the file.
+
+    The FITS writer turns the bytes of other arrays round in place and back again: whoever looks at
+    them meanwhile, in another thread, sees rubbish.
+    """
+    return data.astype(data.dtype.newbyteorder(">")) if data.dtype.kind in "if" else data
 
 
 def write_text(

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -239,12 +239,12 @@ def merge_groups(
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
         if "deep" not in sets:  # no frame of the group could be placed
             continue
-        stacks = stack_group(
-            table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
-            reader, settings, label, scratch, kept, executor, progress,
-        )  # fmt: skip
         with ThreadPoolExecutor(1) as thread:
             aside = None if executor is None else thread
+            stacks = stack_group(
+                table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
+                reader, settings, label, scratch, kept, aside, executor, progress,
+            )  # fmt: skip
             replacing = stage(progress, f"{label}: replacing stars")
             group = _finish_group(label, stacks, settings, aside, replacing)
         yield group
@@ -267,7 +267,7 @@ def _finish_group(
 
     def measure(pixels: np.ndarray) -> Callable[[], FrameQuality]:
         task = partial(star_measurer, green_plane(pixels), saturation=_level(deep.saturation))
-        return task if aside is None else aside.submit(task).result
+        return cache(task) if aside is None else aside.submit(task).result
 
     measured = {"sharp": measure(sharp.data), "deep": measure(deep.data)}
     try:
@@ -284,11 +284,14 @@ def _finish_group(
         notes.append(f"{label}: stars not replaced: {error}")
         return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
     measured["final"] = measure(replacement.final)
-    qualities = {name: result() for name, result in measured.items()}
+
+    def told() -> list[FrameQuality]:
+        return [measured[name]() for name in ("deep", "sharp", "final")]
+
     check = None
     if settings.amount == 1:
-        told = [qualities[name] for name in ("deep", "sharp", "final")]
         check = measure_replacement(replacement, deep, sharp, quality=told)
+    qualities = {name: result() for name, result in measured.items()}
     checked = () if check is None else check.notes
     notes += [f"{label}: {note}" for note in (*replacement.notes, *checked)]
     line, _, _ = measure_line_excess(

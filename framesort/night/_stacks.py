@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +42,7 @@ def stack_group(
     label: str,
     scratch: Path | None,
     kept: KeptStacks | None,
+    aside: Executor | None,
     executor: Executor | None,
     progress: StageProgress | None,
 ) -> dict[str, Stack]:
@@ -54,6 +56,8 @@ def stack_group(
         Weights of the frames in each set.
     grid, reader, settings, label, scratch, kept, executor, progress
         As in `framesort.night.merge_groups`; `reader` gives calibrated frames.
+    aside : `~concurrent.futures.Executor` or None
+        Where stacks are written that are to be kept, before anything else that is asked of it.
 
     Returns
     -------
@@ -101,7 +105,8 @@ def stack_group(
         progress,
     )  # fmt: skip
     if kept is not None:
-        kept.save(label, recipe, stacks)
+        save = partial(kept.save, label, recipe, stacks)
+        _ = save() if aside is None else aside.submit(save)
     return stacks
 
 

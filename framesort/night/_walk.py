@@ -3,9 +3,10 @@
 import os
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import Executor
+from concurrent.futures import BrokenExecutor, Executor
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from framesort.night._states import Heater
 from framesort.night._summary import add_merged, summarise_line, summarise_night
 from framesort.records import FrameQuality
 from framesort.report import write_preview, write_report
+from framesort.workers import own_processes
 
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
 
@@ -119,7 +121,7 @@ def sort_night(
         night = _sort_into(
             folder, frames, heater, settings, stars, cache, command, executor, progress
         )
-        return _finish(folder, night.table, read_summary(folder), merged=False)
+        return _finish(folder, night.table, read_summary(folder), executor, merged=False)
 
 
 def merge_night(
@@ -177,7 +179,7 @@ def merge_night(
         _merge_into(
             held, table, qualities, summary, settings, transforms, _kept(held), executor, progress
         )
-        return _finish(held, table, summary, merged=True)
+        return _finish(held, table, summary, executor, merged=True)
 
 
 def process_night(
@@ -211,7 +213,7 @@ def process_night(
             _kept(folder) if cache else None, executor, progress,
         )  # fmt: skip
         _note_changed(night.table, begin, summary)
-        return _finish(folder, night.table, summary, merged=True)
+        return _finish(folder, night.table, summary, executor, merged=True)
 
 
 def _sort_into(
@@ -299,7 +301,6 @@ def _merge_into(
         {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known
     ]
     write_summary(folder, summary)
-    write_preview(folder, folder / "preview.png")
 
 
 def _kept(folder: Path) -> KeptStacks:
@@ -333,9 +334,24 @@ def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
         )
 
 
-def _finish(folder: Path, table: Table, summary: dict[str, Any], *, merged: bool) -> NightResult:
-    """The report, and only then the word that all is done: a killed run is continued."""
-    write_report(folder)
+def _finish(
+    folder: Path,
+    table: Table,
+    summary: dict[str, Any],
+    executor: Executor | None,
+    *,
+    merged: bool,
+) -> NightResult:
+    """Pictures and report, and only then the word that all is done: a killed run is continued."""
+    pool = own_processes(executor)
+    preview = partial(write_preview, folder, folder / "preview.png")
+    waiting = pool.submit(preview) if merged and pool is not None else None
+    write_report(folder, executor=executor)
+    if merged:
+        try:
+            _ = preview() if waiting is None else waiting.result()
+        except BrokenExecutor:
+            preview()
     summary["stages"] = {"sort": True, "merge": merged}
     write_summary(folder, summary)
     return NightResult(folder=folder, table=table, summary=summary)

@@ -1,10 +1,10 @@
 """Where the stars are: level and noise of an image, peaks of both stacks together."""
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.replacement import _passes as passes
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
@@ -59,42 +59,16 @@ def star_filter(image: NDArray, width: float, *, threads: int | None = None) -> 
     return out
 
 
-@njit(cache=True, nogil=True)
-def _find_maxima(image, half, least, first, last, found):
-    """Fill `found` with y, x of pixels above `least` and none of their neighbours above them."""
-    ny, nx = image.shape
-    n = 0
-    for y in range(first, last):
-        for x in range(nx):
-            v = image[y, x]
-            if not v > least:
-                continue
-            top = True
-            for j in range(max(0, y - half), min(ny, y + half + 1)):
-                for i in range(max(0, x - half), min(nx, x + half + 1)):
-                    if image[j, i] > v:
-                        top = False
-                        break
-                if not top:
-                    break
-            if top:
-                if n < found.shape[0]:
-                    found[n, 0] = y
-                    found[n, 1] = x
-                n += 1
-    return n
-
-
 def find_maxima(image: NDArray, half: int, least: float) -> tuple[NDArray, NDArray]:
     """Row and column of pixels above `least` with none higher within `half` rows and columns."""
     parts: dict[int, NDArray] = {}
 
     def work(first: int, last: int) -> None:
         found = np.empty((4096, 2), np.int64)
-        count = _find_maxima(image, half, least, first, last, found)
+        count = passes.find_maxima(image, half, least, first, last, found)
         if count > len(found):
             found = np.empty((count, 2), np.int64)
-            _find_maxima(image, half, least, first, last, found)
+            passes.find_maxima(image, half, least, first, last, found)
         parts[first] = found[:count]
 
     run_bands(work, len(image), band=256)

@@ -207,7 +207,7 @@ def probe(
     light = side.flux if flux is None else flux
 
     def work(first: int, last: int) -> None:
-        kernels.fit_stars(
+        kernels.fit_stars(  # type: ignore[call-arg]
             side.image,
             side.model,
             side.noise,

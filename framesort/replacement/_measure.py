@@ -1,6 +1,6 @@
 """What a star replacement reached, measured on the result as any picture is measured."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -122,7 +122,7 @@ def measure_replacement(
     deep: Any,
     sharp: Any,
     *,
-    quality: Sequence[FrameQuality] | None = None,
+    quality: Callable[[], Sequence[FrameQuality]] | None = None,
 ) -> ReplacementCheck:
     """Measure what a replacement reached: widths, line, fluxes, noise, and the worst stars.
 
@@ -134,9 +134,9 @@ def measure_replacement(
         What `replace_stars` gave.
     deep, sharp : ndarray, `~astropy.nddata.CCDData` or `~framesort.records.Stack`
         What it was given; of colour images the mean of the planes is measured.
-    quality : sequence of FrameQuality or None
-        Deep stack, sharp stack and result as `~framesort.stars.measure_image` measures them, where
-        that is known already.
+    quality : callable or None
+        Gives deep stack, sharp stack and result as `~framesort.stars.measure_image` measures them,
+        where that is done elsewhere; called once, late.
 
     Returns
     -------
@@ -146,12 +146,14 @@ def measure_replacement(
     final = result.final.mean(axis=0) if result.final.ndim == 3 else result.final
     known = np.isfinite(d) & np.isfinite(s)
     pictures = [np.where(known, v, np.nan).astype(np.float32) for v in (d, s, final)]
-    if quality is None:
-        quality = [measure_image(v) for v in pictures]
+    light = result.stars.mean(axis=0) if result.stars.ndim == 3 else result.stars
+    grain = _noise_ratio(result, light, pictures[2]), _noise_ratio(result, light, pictures[0])
     rows = result.table[result.table["reason"] == ""]
     scale = float(result.table.meta.get("flux_scale", 1.0))
-    width = quality[1].fwhm if np.isfinite(quality[1].fwhm) else 3.0
-    wanted = rows[rows["flux_put"].value > 50 * max(quality[0].noise, 1e-9) * width]
+    residual = make_residual(pictures[2], pictures[1], light, scale)
+    told = [measure_image(v) for v in pictures] if quality is None else quality()
+    width = told[1].fwhm if np.isfinite(told[1].fwhm) else 3.0
+    wanted = rows[rows["flux_put"].value > 50 * max(told[0].noise, 1e-9) * width]
     ratio = scatter = np.nan
     worst = Table()
     if len(wanted):
@@ -161,8 +163,6 @@ def measure_replacement(
             q = sums[:, 0] / (sums[:, 1] * scale)
             ratio = float(np.median(q))
             scatter = float(1.4826 * np.median(np.abs(q - ratio)))
-    light = result.stars.mean(axis=0) if result.stars.ndim == 3 else result.stars
-    residual = make_residual(pictures[2], pictures[1], light, scale)
     half = max(8, round(4 * width))
     if len(rows):
         far = rank_residuals(residual, rows, width)
@@ -175,24 +175,24 @@ def measure_replacement(
                 "residual": far[pick],
             }
         )
-    lines, angle = _lines(quality)
+    lines, angle = _lines(told)
     check = ReplacementCheck(
         replaced=len(rows),
         left_alone=len(result.table) - len(rows),
-        fwhm_deep=quality[0].fwhm,
-        fwhm_sharp=quality[1].fwhm,
-        fwhm_final=quality[2].fwhm,
+        fwhm_deep=told[0].fwhm,
+        fwhm_sharp=told[1].fwhm,
+        fwhm_final=told[2].fwhm,
         line_deep=lines[0],
         line_sharp=lines[1],
         line_final=lines[2],
         line_angle=angle,
         flux_ratio=ratio,
         flux_scatter=scatter,
-        noise_ratio=_noise_ratio(result, light, pictures[2]),
-        noise_ratio_deep=_noise_ratio(result, light, pictures[0]),
-        eccentricity_deep=quality[0].eccentricity,
-        eccentricity_sharp=quality[1].eccentricity,
-        eccentricity_final=quality[2].eccentricity,
+        noise_ratio=grain[0],
+        noise_ratio_deep=grain[1],
+        eccentricity_deep=told[0].eccentricity,
+        eccentricity_sharp=told[1].eccentricity,
+        eccentricity_final=told[2].eccentricity,
         worst=worst,
         cutouts=cut_around(
             [pictures[0], np.float32(scale) * pictures[1], pictures[2], residual], worst, half

@@ -21,6 +21,7 @@ from scipy.optimize import isotonic_regression, nnls
 from framesort.replacement import _basis as basis
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._kernels import HARMONICS, ORDERS, Tables
+from framesort.workers import run_bands
 
 # Spacings in sqrt(width): knots at 0.05, 0.2, 0.4, 0.8, 1.2 ... of the width, some 25 px apart at
 # a hundred pixels; a star of that width has no finer detail.
@@ -30,6 +31,8 @@ STEP_U, N_U = 0.4, 19
 STEP_V, N_V = 0.3, 7
 TAIL = 2.5
 """Standard deviations by which the rest of a line must stand above 0."""
+_PARTS = 4  # of the stars, gathered side by side
+
 _SAMPLES = 24  # table columns per knot: linear interpolation is then good to 1e-4 of the peak
 
 
@@ -132,9 +135,19 @@ def fit_profile(
     """
     cs = np.column_stack([np.cos(angles), np.sin(angles)]).reshape(-1, 2)
     n = N_T + 2 * ORDERS * N_INNER + len(cs) * N_U * N_V
-    normal, right = np.zeros((n, n)), np.zeros(n)
     gather: Any = basis.gather  # compiled: its signature is beyond the type checker
-    gather(image, model, noise, eps, clip, *stars, old.tables, _shape(), cs, normal, right)
+    parts: dict[int, tuple[NDArray, NDArray]] = {}
+
+    def work(first: int, _: int) -> None:
+        parts[first] = np.zeros((n, n)), np.zeros(n)
+        some = (v[first::_PARTS] for v in stars)  # bright ones, which are large, in every part
+        gather(image, model, noise, eps, clip, *some, old.tables, _shape(), cs, *parts[first])
+
+    run_bands(work, _PARTS, band=1)
+    normal, right = np.zeros((n, n)), np.zeros(n)
+    for first in sorted(parts):  # in one order, so that sums do not depend on the threads
+        normal += parts[first][0]
+        right += parts[first][1]
     normal += normal.T.copy()
     spread = np.empty(n)
     rho = (np.arange(N_T) * STEP_T) ** 2

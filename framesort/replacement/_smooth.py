@@ -3,9 +3,9 @@
 from collections.abc import Callable
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from framesort.replacement import _passes as passes
 from framesort.replacement._fit import Side
 from framesort.stars import Background, estimate_background, smooth_image
 from framesort.workers import core_count, run_bands
@@ -19,27 +19,6 @@ BOX = 64
 def background_of(image: NDArray) -> Background:
     """`estimate_background`, by all cores."""
     return estimate_background(image, box=BOX, threads=core_count())
-
-
-@njit(cache=True, nogil=True)
-def _weigh_bare(image, model, full, eps, power, first, bare, weight):
-    """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
-    ny, nx = bare.shape
-    for y in range(ny):
-        for x in range(nx):
-            value = image[first + y, x]
-            if full[first + y, x] or not np.isfinite(value):
-                bare[y, x] = 0.0
-                weight[y, x] = 0.0
-                continue
-            light = model[first + y, x]
-            lit = eps * light
-            lit *= lit
-            if power == 4:
-                lit *= lit
-            w = np.float32(1.0) / (np.float32(1.0) + lit)
-            weight[y, x] = w
-            bare[y, x] = (value - light) * w
 
 
 def bare_rows(
@@ -58,7 +37,7 @@ def bare_rows(
 
     def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
         bare, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
-        _weigh_bare(image, side.model, full, share, power, first, bare, weight)
+        passes.weigh_bare(image, side.model, full, share, power, first, bare, weight)
         return bare, weight
 
     return rows
@@ -98,43 +77,10 @@ def smooth_fill(
             smooth_image(v, width, truncate=3, threads=1)[cut]
             for v in rows(first, min(shape[0], last + margin))
         )
-        _put_together(mean, m, *wide[0], *wide[1], j, out[j:last])
+        passes.put_together(mean, m, *wide[0], *wide[1], j, out[j:last])
 
     run_bands(fill, shape[0], band=ROWS)
     return out
-
-
-@njit(cache=True, nogil=True)
-def _between(blocks, step, y, x):
-    """Block means at a pixel, linearly between their centres."""
-    ny, nx = blocks.shape
-    v, u = (y + 0.5) / step - 0.5, (x + 0.5) / step - 0.5
-    j, i = min(max(int(v), 0), max(ny - 2, 0)), min(max(int(u), 0), max(nx - 2, 0))
-    k, m = min(j + 1, ny - 1), min(i + 1, nx - 1)
-    b, a = min(max(v - j, 0.0), 1.0), min(max(u - i, 0.0), 1.0)
-    return (1 - b) * ((1 - a) * blocks[j, i] + a * blocks[j, m]) + b * (
-        (1 - a) * blocks[k, i] + a * blocks[k, m]
-    )
-
-
-@njit(cache=True, nogil=True)
-def _put_together(mean, mass, step, mass_1, mean_1, step_2, mass_2, mean_2, first, out):
-    """Rows of the narrow mean, with the wide ones where it has too little weight."""
-    ny, nx = out.shape
-    for y in range(ny):
-        for x in range(nx):
-            m = mass[y, x]
-            trust = min(5 * m, np.float32(1))
-            value = trust * mean[y, x] / max(m, np.float32(1e-6))
-            missing = 1 - trust
-            if missing > 0:
-                t = missing * min(5 * _between(mass_1, step, first + y, x), 1.0)
-                value += t * _between(mean_1, step, first + y, x)
-                missing -= t
-            if missing > 0:
-                t = missing * min(5 * _between(mass_2, step_2, first + y, x), 1.0)
-                value += t * _between(mean_2, step_2, first + y, x)
-            out[y, x] = value
 
 
 def grow(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
@@ -152,22 +98,10 @@ def grow(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     return out
 
 
-@njit(cache=True, nogil=True)
-def _mean_blocks(image, step, out):
-    ny, nx = image.shape
-    for j in range(out.shape[0]):
-        for i in range(out.shape[1]):
-            total = np.float32(0)
-            for y in range(j * step, (j + 1) * step):
-                for x in range(i * step, (i + 1) * step):
-                    total += image[min(y, ny - 1), min(x, nx - 1)]
-            out[j, i] = total / (step * step)
-
-
 def blocks(image: NDArray, step: int) -> NDArray:
     """Means of blocks of `step` pixels a side; the last ones may hold repeated edge pixels."""
     if step == 1:
         return image
     out = np.empty([-(-n // step) for n in image.shape], np.float32)
-    _mean_blocks(image, step, out)
+    passes.mean_blocks(image, step, out)
     return out

@@ -1,6 +1,9 @@
 """Every figure that the results of a night allow."""
 
+from collections.abc import Callable
+from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,6 +15,7 @@ from framesort.report._layout import PageFigure
 from framesort.report._night_figures import history_figure, timeline_figure
 from framesort.report._read import Results
 from framesort.report._timeline import split_nights
+from framesort.workers import run_tasks
 
 __all__ = ["make_figures"]
 
@@ -51,20 +55,36 @@ _HISTORIES: tuple[dict[str, Any], ...] = (
 """Columns that are shown through the night."""
 
 
-def make_figures(results: Results) -> dict[str, list[PageFigure]]:
-    """Every figure that the results allow, by section of the page: "night" and "heater"."""
-    found: dict[str, list[PageFigure | None]] = {"night": [], "heater": []}
+def make_figures(
+    results: Results, *, executor: Executor | None = None
+) -> dict[str, list[PageFigure]]:
+    """Every figure that the results allow, by section of the page: "night" and "heater".
+
+    `executor` is where they are drawn, None for this process.
+    """
     results = replace(results, table=_as_drawn(results.table))
     nights = split_nights(results.table)
+    jobs: list[tuple[str, Callable[[], PageFigure | None]]] = []
     for k, night in enumerate(nights):
         number = f", night {k + 1} of {len(nights)}" if len(nights) > 1 else ""
-        timeline = timeline_figure(results, night, f"time{k}", f"Heater and exposures{number}")
-        found["night"].append(timeline)
+        title = f"Heater and exposures{number}"
+        jobs.append(("night", partial(timeline_figure, results, night, f"time{k}", title)))
         for told in _HISTORIES:
             named = told | {"title": told["title"] + number}
-            found["night"].append(history_figure(results, night, f"{told['column']}{k}", **named))
-    found["heater"] = [response_figure(results), depth_figure(results), light_figure(results)]
-    return {name: [f for f in figures if f is not None] for name, figures in found.items()}
+            draw = partial(history_figure, results, night, f"{told['column']}{k}", **named)
+            jobs.append(("night", draw))
+    for figure in (response_figure, depth_figure, light_figure):
+        jobs.append(("heater", partial(figure, results)))
+    drawn = run_tasks(_draw, [draw for _, draw in jobs], executor=executor)
+    found: dict[str, list[PageFigure]] = {"night": [], "heater": []}
+    for (section, _), made in zip(jobs, drawn, strict=True):
+        if made is not None:
+            found[section].append(made)
+    return found
+
+
+def _draw(draw: Callable[[], PageFigure | None]) -> PageFigure | None:
+    return draw()
 
 
 def _as_drawn(table: Table) -> Table:

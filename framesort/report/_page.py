@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+from concurrent.futures import Executor, ThreadPoolExecutor
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -32,6 +33,7 @@ from framesort.report._style import STATE_WORDS, STATES
 from framesort.report._timeline import states_of
 from framesort.report._trust import describe_trust
 from framesort.report._words import describe_cost, describe_frames, describe_gap
+from framesort.workers import own_processes
 
 __all__ = ["write_report"]
 
@@ -126,10 +128,13 @@ def _dates(results: Results) -> str:
     return first if first == last else f"{first} to {last}"
 
 
-def _context(results: Results) -> dict[str, Any]:
-    """Everything that the template shows."""
+def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
+    """Everything that the template shows; figures by the executor while pictures are made here."""
     summary = results.summary
-    pages = show_groups(results)
+    with ThreadPoolExecutor(1) as thread:
+        waiting = None if executor is None else thread.submit(show_groups, results)
+        figures = make_figures(results, executor=executor)
+        pages = show_groups(results) if waiting is None else waiting.result()
     shapes = {page.group.label: page.shape for page in pages if page.shape[0]}
     digest = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
     folder = files("framesort.report")
@@ -145,7 +150,7 @@ def _context(results: Results) -> dict[str, Any]:
         "cost_answer": describe_cost(results),
         "trust": describe_trust(results, {p.group.label: p.checks for p in pages}),
         "next_answer": describe_next(results),
-        "figures": make_figures(results),
+        "figures": figures,
         "groups": results.groups,
         "pages": pages,
         "field": field_figure(results, shapes),
@@ -161,7 +166,9 @@ def _context(results: Results) -> dict[str, Any]:
     }
 
 
-def write_report(folder: StrPath, *, overwrite: bool = True) -> Path:
+def write_report(
+    folder: StrPath, *, overwrite: bool = True, executor: Executor | None = None
+) -> Path:
     """Write report.html into a result folder, from what lies in it.
 
     Parameters
@@ -171,6 +178,8 @@ def write_report(folder: StrPath, *, overwrite: bool = True) -> Path:
         each group. What is missing is left out of the page.
     overwrite : bool
         Replace an existing report.
+    executor : `~concurrent.futures.Executor` or None
+        Processes that draw the figures; None for this one. The page is the same.
 
     Returns
     -------
@@ -204,6 +213,6 @@ def write_report(folder: StrPath, *, overwrite: bool = True) -> Path:
         "prose": mark_prose,
         "minutes_fainter": minutes_fainter,
     }
-    page = environment.get_template("page.html").render(_context(results))
+    page = environment.get_template("page.html").render(_context(results, own_processes(executor)))
     write_text(path, page, errors="backslashreplace", overwrite=overwrite)
     return path

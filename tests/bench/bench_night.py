@@ -46,7 +46,7 @@ def by_framesort(folder, workers, again):
     out = Path(folder) / "framesort"
     if not again:
         shutil.rmtree(out, ignore_errors=True)
-    prepare_workers(["framesort.quality"])  # as the command line does
+    prepare_workers(["framesort.quality", "framesort.report"])  # as the command line does
     from framesort.night import process_night
 
     with open_executor(workers) as pool:

@@ -17,7 +17,7 @@ import numpy as np
 from astropy.io import fits
 
 FULL_SIZE = (4176, 6248)
-WEIGH = 5  # memory is looked at every so many times that the threads are
+WEIGH = 3  # memory is looked at every so many times that the threads are
 
 
 def machine():
@@ -64,7 +64,11 @@ def look_at_family(root, *, weigh=True):
                 ready += state in "RD"
         except OSError:
             continue
-    return memory / 1024 if weigh else None, {pid: seconds[pid] for pid in family if pid in seconds}, ready
+    return (
+        memory / 1024 if weigh else None,
+        {pid: seconds[pid] for pid in family if pid in seconds},
+        ready,
+    )
 
 
 def watch(command, request=None, *, env=None):
@@ -87,7 +91,7 @@ def watch(command, request=None, *, env=None):
             moments.append((time.time(), ready))
             peak = max(peak, memory or 0.0)
             spent |= seconds
-            time.sleep(0.05)
+            time.sleep(0.1)
         clock = time.perf_counter() - begin
         output = process.stdout.read()
     if process.returncode:
