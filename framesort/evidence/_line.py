@@ -16,8 +16,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtr, stdtrit
 
 from framesort.records import LINE_BINS, FrameQuality
 from framesort.stars import line_template, peak_angle
@@ -153,8 +152,8 @@ def _excess(
     scatter = np.sqrt((squares + _PRIOR_FRAMES * prior**2) / (freedom + _PRIOR_FRAMES))
     if len(reference) == 1:
         by_angle[int(reference[0])] = np.zeros(len(_ANGLES))
-    chance = norm.sf(3) * (1 / float((line_template(_ANGLES[:1]) ** 2).sum())) / LINE_BINS
-    widened = float(student.isf(chance, freedom + _PRIOR_FRAMES)) / 3
+    chance = ndtr(-3) * (1 / float((line_template(_ANGLES[:1]) ** 2).sum())) / LINE_BINS
+    widened = -float(stdtrit(freedom + _PRIOR_FRAMES, chance)) / 3
     typical = float(np.median(own[reference]))
     strength, error, angle = np.empty((3, len(rows)))
     for k, i in enumerate(rows):

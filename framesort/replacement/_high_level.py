@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
-from framesort.replacement._input import as_planes, fill_full_cores, places_table
+from framesort.replacement._input import as_planes, fill_full_cores, mean_plane, places_table
 from framesort.replacement._planes import Settings, change_plane, fit_lead
 from framesort.replacement._star_table import make_notes, make_table, widths_after
 from framesort.workers import Progress, run_tasks
@@ -143,7 +143,7 @@ def replace_stars(
         sharp_colours=len(s) > len(d),
     )
     planes = max(len(d), len(s))
-    lead = fit_lead(_mean(d), _mean(s), settings) if planes > 1 else None
+    lead = fit_lead(mean_plane(d), mean_plane(s), settings) if planes > 1 else None
     jobs = [(d[min(k, len(d) - 1)], s[min(k, len(s) - 1)], settings, lead) for k in range(planes)]
     results = list(run_tasks(change_plane, jobs, executor=executor, progress=progress))
     lead = results[0][6] if lead is None else lead
@@ -154,7 +154,7 @@ def replace_stars(
             "their profile; check that both stacks show the same field on one grid"
         )
     layers = [np.stack([r[i] for r in results]) if planes > 1 else results[0][i] for i in range(3)]
-    after = widths_after(lead.field, _mean(layers[0]), lead.put, lead.reason == "")
+    after = widths_after(lead.field, mean_plane(layers[0]), lead.put, lead.reason == "")
     share = np.max([r[4] for r in results], axis=0)
     table = make_table(lead, share, after)
     if planes > 1:
@@ -171,10 +171,3 @@ def replace_stars(
         table=table,
         notes=make_notes(lead.field, lead.reason),
     )
-
-
-def _mean(planes: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Mean of planes, if there are several."""
-    if planes.ndim == 2:
-        return planes
-    return planes[0] if len(planes) == 1 else planes.mean(axis=0)

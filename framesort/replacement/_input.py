@@ -43,6 +43,13 @@ def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
     return data, full
 
 
+def mean_plane(planes: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean of planes; the plane itself, not a copy, where there is one."""
+    if planes.ndim == 2:
+        return planes
+    return planes[0] if len(planes) == 1 else planes.mean(axis=0)
+
+
 def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
     """Rows (x, y, radius) of a table or an array of places."""
     if table is None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from photutils.aperture import CircularAperture
 
 from framesort.records import FrameQuality, Replacement
-from framesort.replacement._input import as_planes
+from framesort.replacement._input import as_planes, mean_plane
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
 from framesort.replacement._smooth import ROWS, background_of
 from framesort.stars import measure_image
@@ -142,11 +142,12 @@ def measure_replacement(
     -------
     ReplacementCheck
     """
-    d, s = (as_planes(v, n)[0].mean(axis=0) for v, n in ((deep, "deep"), (sharp, "sharp")))
-    final = result.final.mean(axis=0) if result.final.ndim == 3 else result.final
+    d, s = (mean_plane(as_planes(v, n)[0]) for v, n in ((deep, "deep"), (sharp, "sharp")))
+    pictures = [d, s, mean_plane(result.final)]
     known = np.isfinite(d) & np.isfinite(s)
-    pictures = [np.where(known, v, np.nan).astype(np.float32) for v in (d, s, final)]
-    light = result.stars.mean(axis=0) if result.stars.ndim == 3 else result.stars
+    if not known.all():
+        pictures = [np.where(known, v, np.float32(np.nan)) for v in pictures]
+    light = mean_plane(result.stars)
     grain = _noise_ratio(result, light, pictures[2]), _noise_ratio(result, light, pictures[0])
     rows = result.table[result.table["reason"] == ""]
     scale = float(result.table.meta.get("flux_scale", 1.0))

@@ -6,8 +6,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtr, ndtri, stdtrit
 
 from framesort.records import LINE_BINS
 
@@ -152,7 +151,7 @@ def angles_tried() -> float:
     bend = (2 - 2 * close) / np.radians(1.0) ** 2
     number = 1.0
     for _ in range(20):
-        number = float(norm.isf(norm.sf(3) / number) * np.sqrt(np.pi * bend / 2))
+        number = float(-ndtri(ndtr(-3) / number) * np.sqrt(np.pi * bend / 2))
     return number
 
 
@@ -162,7 +161,7 @@ def widen_error(freedom: float) -> float:
     It pays for the free choice of the angle and, by Student's distribution, for an error that
     is itself uncertain.
     """
-    return float(student.isf(norm.sf(3) / angles_tried(), freedom)) / 3
+    return -float(stdtrit(freedom, ndtr(-3) / angles_tried())) / 3
 
 
 def choose_line(

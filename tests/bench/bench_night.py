@@ -125,19 +125,22 @@ def show_stages(result):
         spans.append((name or "between stages", begin, end))
     total = {}
     for name, begin, end in spans:
-        ready = [count for moment, count in moments if begin <= moment < end]
-        seconds, both, number = total.get(name, (0.0, 0, 0))
+        here = [
+            (ready, memory or 0.0) for moment, ready, memory in moments if begin <= moment < end
+        ]
+        seconds, both, number, peak = total.get(name, (0.0, 0, 0, 0.0))
         total[name] = (
             seconds + end - begin,
-            both + sum(count >= 2 for count in ready),
-            number + len(ready),
+            both + sum(ready >= 2 for ready, _ in here),
+            number + len(here),
+            max([peak, *(memory for _, memory in here)]),
         )
-    for name, (seconds, both, number) in total.items():
+    for name, (seconds, both, number, peak) in total.items():
         print(
             f"  {name:32s} {seconds:6.1f} s, two or more threads ready in "
-            f"{100 * both / max(number, 1):3.0f} % of it"
+            f"{100 * both / max(number, 1):3.0f} % of it, peak {peak:5.0f} MiB"
         )
-    ready = [count for _, count in moments]
+    ready = [count for _, count, _ in moments]
     print(
         f"  over all: two or more threads ready in {100 * np.mean(np.array(ready) >= 2):.0f} %, "
         f"one in {100 * np.mean(np.array(ready) == 1):.0f} % of the time"

@@ -76,7 +76,7 @@ def watch(command, request=None, *, env=None):
 
     `request` is handed in as JSON on stdin; the last line of stdout is read as JSON. Returns
     seconds by the clock, core seconds, peak memory (MiB), the moments looked at as (unix time,
-    threads ready to run), and what the command said.
+    threads ready to run, memory or None), and what the command said.
     """
     begin = time.perf_counter()
     with subprocess.Popen(
@@ -88,7 +88,7 @@ def watch(command, request=None, *, env=None):
         while process.poll() is None:
             weigh = len(moments) % WEIGH == 0
             memory, seconds, ready = look_at_family(process.pid, weigh=weigh)
-            moments.append((time.time(), ready))
+            moments.append((time.time(), ready, memory))
             peak = max(peak, memory or 0.0)
             spent |= seconds
             time.sleep(0.1)
