@@ -237,7 +237,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
     if field.full_deep.any():
         # A full patch is filled wholly or left wholly, with a soft rim.
         filled = _filled(field.full_deep, p.x[pick], p.y[pick])
-        soft = ndimage.gaussian_filter(filled.astype(np.float32), 1.0)
+        soft = smooth_image(filled.astype(np.float32), 1.0)
         share = np.maximum(share, np.clip(soft * 2, 0, 1))
         share[field.full_deep] = filled[field.full_deep]
         for light in (taken, given):

@@ -34,7 +34,14 @@ from framesort.replacement._fit import (
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
-from framesort.replacement._smooth import background_of, bare_rows, grow, smooth_fill
+from framesort.replacement._smooth import (
+    background_of,
+    bare_rows,
+    combine,
+    grow,
+    smooth_fill,
+    without_background,
+)
 from framesort.replacement._trust import joint_flux, model_stars
 
 TURNS = 4
@@ -45,6 +52,12 @@ LIMITS = (40, 80, 160, 160)
 def _full(image: NDArray, level: float) -> NDArray:
     full = image >= level
     return grow(full, 2)
+
+
+def _flatten(image: NDArray) -> tuple[NDArray, float]:
+    """An image less its background, and its noise."""
+    ground = background_of(image)
+    return image - ground.level, float(np.median(ground.noise[::8, ::8]))
 
 
 def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float:
@@ -73,16 +86,15 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = 
     field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), width)
     if judge:
         field.kin = nebula_kinship(deep, field.deep, field.nebula, field.scale, side.noise)
-    rest = field.nebula * np.float32(-field.scale * field.kin)
-    rest += deep
-    rest[field.full_deep] = np.nan
-    rest -= field.deep.model
-    field.offset = background_of(rest).level
-    rest += field.deep.model
-    if field.kin != 1.0:  # finer than boxes, as the sharp stack does not tell the nebula
+    nebula = (field.scale * field.kin, field.nebula)
+    if field.kin == 1.0:
+        bare = combine(deep, nebula, (1.0, field.deep.model), full=field.full_deep)
+        field.offset = background_of(bare).level
+        del bare
+    else:  # finer than boxes, as the sharp stack does not tell the nebula
+        rest = combine(deep, nebula, full=field.full_deep)
         field.offset = between_stars(rest, field.deep, field.full_deep)
-    rest -= field.offset
-    field.deep.image = rest
+    field.deep.image = combine(deep, nebula, (1.0, field.offset), full=field.full_deep)
 
 
 def _move(field: Field) -> None:
@@ -136,8 +148,8 @@ def fit_field(
     deep: NDArray,
     sharp: NDArray,
     *,
-    noise: tuple[float, float],
     full: tuple[float, float],
+    noise: float | None = None,
     scale: float | None = None,
     turns: int = TURNS,
     level: float = 5.5,
@@ -146,14 +158,15 @@ def fit_field(
 ) -> Field:
     """Fit the stars of a deep and a sharp image (float32, [y, x], NaN where not covered).
 
-    With `known` places only fluxes and profiles are sought; `given`, (n, 2), are x and y of stars
-    to begin with instead of looking for them.
+    `noise` is the deep image's where it is known. With `known` places only fluxes and profiles are
+    sought; `given`, (n, 2), are x and y of stars to begin with instead of looking for them.
     """
     full_deep, full_sharp = _full(deep, full[0]), _full(sharp, full[1])
-    flat_d = deep - background_of(deep).level
-    flat_s = sharp - background_of(sharp).level
-    width_d = detect.guess_width(flat_d, noise[0], full[0])
-    width_s = detect.guess_width(flat_s, noise[1], full[1])
+    flat_d, noise_d = _flatten(deep)
+    flat_s, noise_s = _flatten(sharp)
+    noise_d = noise_d if noise is None else noise
+    width_d = detect.guess_width(flat_d, noise_d, full[0])
+    width_s = detect.guess_width(flat_s, noise_s, full[1])
     if not np.isfinite(width_d + width_s):
         raise NotEnoughFramesError(
             "no stars stand 30 times above the noise in both stacks; check that they are stacks "
@@ -173,8 +186,8 @@ def fit_field(
     flat_d[full_deep], flat_s[full_sharp] = np.nan, np.nan
     field = Field(
         places,
-        Side(flat_d, noise[0], moffat_profile(width_d, 3.0), flux=np.zeros(n)),
-        Side(flat_s, noise[1], moffat_profile(width_s, 3.0), flux=np.zeros(n)),
+        Side(flat_d, noise_d, moffat_profile(width_d, 3.0), flux=np.zeros(n)),
+        Side(flat_s, noise_s, moffat_profile(width_s, 3.0), flux=np.zeros(n)),
         1.0,
         np.zeros((1, 1), np.float32),
         np.zeros((1, 1), np.float32),
@@ -262,9 +275,8 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> N
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side, places = field.deep, field.places
     scale = _scale(side, field.sharp, None, pick)
-    difference = deep - np.float32(scale) * sharp
-    difference[field.full_deep | field.full_sharp] = np.nan
-    difference -= background_of(difference).level
+    difference = combine(deep, (scale, sharp), full=field.full_deep | field.full_sharp)
+    without_background(difference, out=difference)
     added = find_added_lines(
         difference,
         float(np.hypot(side.noise, scale * field.sharp.noise)),
@@ -295,13 +307,12 @@ def _renew(
     renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
     field.scale = _scale(field.deep, side, scale, pick)
     if field.kin == 1.0:
-        clean = sharp - side.model
-        clean[field.full_sharp] = np.nan
-        side.image = sharp - background_of(clean).level
-        del clean
+        bare = combine(sharp, (1.0, side.model), full=field.full_sharp)
+        ground = background_of(bare).level
+        del bare
     else:
-        side.image = sharp - between_stars(sharp, side, field.full_sharp)
-    side.image[field.full_sharp] = np.nan
+        ground = between_stars(sharp, side, field.full_sharp)
+    side.image = combine(sharp, (1.0, ground), full=field.full_sharp)
     _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(
         field.deep,

@@ -11,7 +11,6 @@ from framesort.replacement import _detect as detect
 from framesort.replacement._field import fit_field
 from framesort.replacement._finds import Field
 from framesort.replacement._fit import probe
-from framesort.replacement._smooth import background_of
 from framesort.replacement._verdict import judge_finds
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
@@ -58,10 +57,6 @@ class Lead:
 
 
 def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
-    noise = (
-        settings.noise or float(np.median(background_of(deep).noise)),
-        float(np.median(background_of(sharp).noise)),
-    )
     full = tuple(
         level if np.isfinite(level) else detect.guess_saturation(image)
         for level, image in zip(settings.full, (deep, sharp), strict=True)
@@ -73,8 +68,8 @@ def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -
     return fit_field(
         deep,
         sharp,
-        noise=noise,
         full=(full[0], full[1]),
+        noise=settings.noise,
         known=None if lead is None else lead.field.places,
         given=settings.given if lead is None else None,
         scale=scale,

@@ -7,7 +7,12 @@ from numpy.typing import NDArray
 
 from framesort.replacement import _passes as passes
 from framesort.replacement._fit import Side
-from framesort.stars import Background, estimate_background, smooth_image
+from framesort.stars import (
+    Background,
+    estimate_background,
+    smooth_image,
+    subtract_background,
+)
 from framesort.workers import core_count, run_bands
 
 ROWS = 256
@@ -19,6 +24,27 @@ BOX = 64
 def background_of(image: NDArray) -> Background:
     """`estimate_background`, by all cores."""
     return estimate_background(image, box=BOX, threads=core_count())
+
+
+def without_background(image: NDArray, *, out: NDArray | None = None) -> NDArray:
+    """`subtract_background`, by all cores."""
+    return subtract_background(image, box=BOX, threads=core_count(), out=out)
+
+
+def combine(image: NDArray, *others: tuple[float, NDArray], full: NDArray) -> NDArray:
+    """An image less other images, each times a factor; NaN where `full`."""
+    out = np.empty(image.shape, np.float32)
+
+    def work(first: int, last: int) -> None:
+        cut = slice(first, last)
+        part = out[cut]
+        part[...] = image[cut]
+        for factor, other in others:
+            part -= other[cut] if factor == 1 else other[cut] * np.float32(factor)
+        part[full[cut]] = np.nan
+
+    run_bands(work, len(image), band=ROWS)
+    return out
 
 
 def bare_rows(

@@ -3,7 +3,7 @@
 The one instrument that several rooms use; it takes and gives plain arrays and tables.
 """
 
-from framesort.stars._background import Background, estimate_background
+from framesort.stars._background import Background, estimate_background, subtract_background
 from framesort.stars._detect import guess_saturation
 from framesort.stars._find import find_stars
 from framesort.stars._line import LineOfLight, measure_line
@@ -24,4 +24,5 @@ __all__ = [
     "measure_line",
     "peak_angle",
     "smooth_image",
+    "subtract_background",
 ]

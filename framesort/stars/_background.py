@@ -1,5 +1,6 @@
 """Background level and noise of an image: a clipped mesh, smoothed and interpolated."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -11,7 +12,7 @@ from scipy.ndimage import distance_transform_edt, median_filter
 
 from framesort.workers import run_bands
 
-__all__ = ["Background", "estimate_background", "prepare_image"]
+__all__ = ["Background", "estimate_background", "prepare_image", "subtract_background"]
 
 # A normal distribution cut at -3 and +1.5 standard deviations has this mean and standard
 # deviation (closed form of the truncated normal; Johnson, Kotz & Balakrishnan 1994, ch. 13.10).
@@ -163,30 +164,49 @@ def _measure_mesh(image: Any, box: Any, first: Any, last: Any, level: Any, noise
 
 
 @njit(cache=True, nogil=True)
-def _spread_mesh(mesh: Any, first: Any, last: Any, out: Any) -> Any:
-    """Bilinear interpolation of box centres to some rows of pixels, continued to the edges."""
+def _spread_row(mesh: Any, y: Any, ny: Any, line: Any, middle: Any, row: Any) -> Any:
+    """Bilinear interpolation of box centres to one row of pixels, continued to the edges."""
     rows, columns = mesh.shape
-    ny, nx = out.shape
+    nx = len(row)
+    v = (y + 0.5) * rows / ny - 0.5
+    j = min(max(int(v), 0), max(rows - 2, 0))
+    f = np.float32(v - j)
+    k = min(j + 1, rows - 1)
+    for i in range(columns):
+        line[i] = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
+    if columns == 1:
+        row[:] = line[0]
+        return
+    for i in range(columns - 1):
+        # From one box centre to the next; the first and last go on to the edges.
+        x0 = 0 if i == 0 else int(np.ceil(middle[i]))
+        x1 = nx if i == columns - 2 else int(np.ceil(middle[i + 1]))
+        slope = (line[i + 1] - line[i]) / np.float32(middle[i + 1] - middle[i])
+        base = line[i] + slope * np.float32(x0 - middle[i])
+        for x in range(x1 - x0):
+            row[x0 + x] = base + slope * np.float32(x)
+
+
+@njit(cache=True, nogil=True)
+def _spread_mesh(mesh: Any, first: Any, last: Any, out: Any) -> Any:
+    """Some rows of the background from its mesh."""
+    columns, nx = mesh.shape[1], out.shape[1]
     line = np.empty(columns, np.float32)
     middle = (np.arange(columns) + 0.5) * nx / columns - 0.5
     for y in range(first, last):
-        v = (y + 0.5) * rows / ny - 0.5
-        j = min(max(int(v), 0), max(rows - 2, 0))
-        f = np.float32(v - j)
-        k = min(j + 1, rows - 1)
-        for i in range(columns):
-            line[i] = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
-        if columns == 1:
-            out[y, :] = line[0]
-            continue
-        for i in range(columns - 1):
-            # From one box centre to the next; the first and last go on to the edges.
-            x0 = 0 if i == 0 else int(np.ceil(middle[i]))
-            x1 = nx if i == columns - 2 else int(np.ceil(middle[i + 1]))
-            slope = (line[i + 1] - line[i]) / np.float32(middle[i + 1] - middle[i])
-            base = line[i] + slope * np.float32(x0 - middle[i])
-            for x in range(x1 - x0):
-                out[y, x0 + x] = base + slope * np.float32(x)
+        _spread_row(mesh, y, out.shape[0], line, middle, out[y])
+
+
+@njit(cache=True, nogil=True)
+def _take_mesh(mesh: Any, image: Any, first: Any, last: Any, out: Any) -> Any:
+    """Some rows of an image less its background."""
+    columns, nx = mesh.shape[1], out.shape[1]
+    line, row = np.empty(columns, np.float32), np.empty(nx, np.float32)
+    middle = (np.arange(columns) + 0.5) * nx / columns - 0.5
+    for y in range(first, last):
+        _spread_row(mesh, y, out.shape[0], line, middle, row)
+        for x in range(nx):
+            out[y, x] = image[y, x] - row[x]
 
 
 def _fill_mesh(mesh: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -201,7 +221,7 @@ def _fill_mesh(mesh: NDArray[np.float32]) -> NDArray[np.float32]:
         return mesh
     # Continued beyond the edges by reflection in the edge's value, so that a slope stays one.
     wide = np.pad(mesh, 1, mode="reflect", reflect_type="odd")
-    return median_filter(wide, size=3)[1:-1, 1:-1]
+    return np.ascontiguousarray(median_filter(wide, size=3)[1:-1, 1:-1])
 
 
 def estimate_background(
@@ -237,9 +257,40 @@ def estimate_background(
     ValueError
         Wrong shape of image or mask, or a box below 4.
     """
+    pixels = prepare_image(image, mask)
+    result = Background(np.empty(pixels.shape, np.float32), np.empty(pixels.shape, np.float32))
+    meshes = _measure_boxes(pixels, box, threads)
+    for mesh, out in zip(meshes, (result.level, result.noise), strict=True):
+        _by_rows(partial(_spread_rows, mesh, out), len(out), box, threads)
+    return result
+
+
+def subtract_background(
+    image: NDArray[np.float32], *, box: int = 64, threads: int = 1, out: Any = None
+) -> NDArray[np.float32]:
+    """An image less the level that `estimate_background` gives, which is not kept.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32 ndarray
+        NaN pixels are left out, and stay.
+    box, threads
+        As for `estimate_background`.
+    out : (ny, nx) float32 ndarray or None
+        Where to put the result; may be `image`.
+    """
+    out = np.empty(image.shape, np.float32) if out is None else out
+    level, _ = _measure_boxes(image, box, threads)
+    _by_rows(partial(_take_rows, level, image, out), len(out), box, threads)
+    return out
+
+
+def _measure_boxes(
+    pixels: NDArray[np.float32], box: int, threads: int
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Level and noise of the boxes, smoothed and without holes."""
     if box < 4:
         raise ValueError(f"box must be 4 pixels or more, got {box}")
-    pixels = prepare_image(image, mask)
     shape = tuple(max(1, -(-size // box)) for size in pixels.shape)
     level, noise = np.empty(shape, np.float32), np.empty(shape, np.float32)
     run_bands(
@@ -248,15 +299,16 @@ def estimate_background(
         band=_MESH_BAND,
         threads=threads,
     )
-    result = Background(np.empty(pixels.shape, np.float32), np.empty(pixels.shape, np.float32))
-    for mesh, out in ((_fill_mesh(level), result.level), (_fill_mesh(noise), result.noise)):
-        run_bands(
-            partial(_spread_rows, mesh, out), len(out), band=_MESH_BAND * box, threads=threads
-        )
-    return result
+    return _fill_mesh(level), _fill_mesh(noise)
 
 
-def _spread_rows(
-    mesh: NDArray[np.float32], out: NDArray[np.float32], first: int, last: int
-) -> None:
+def _by_rows(work: Callable[[int, int], None], rows: int, box: int, threads: int) -> None:
+    run_bands(work, rows, band=_MESH_BAND * box, threads=threads)
+
+
+def _spread_rows(mesh: Any, out: Any, first: int, last: int) -> None:
     _spread_mesh(mesh, first, last, out)
+
+
+def _take_rows(mesh: Any, image: Any, out: Any, first: int, last: int) -> None:
+    _take_mesh(mesh, image, first, last, out)
