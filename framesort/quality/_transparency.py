@@ -14,6 +14,7 @@ __all__ = ["measure_transparency"]
 
 _LEAST_PAIRS = 5
 _REFERENCES = 3
+_MOST_STARS = 1000
 
 
 def measure_transparency(
@@ -24,7 +25,7 @@ def measure_transparency(
 ) -> NDArray[np.float64]:
     """Flux of each frame's stars against the same stars on the night's best frames.
 
-    Stars are matched with those of the group's richest frames; the flux ratio of a frame is
+    The thousand brightest are matched with those of the group's richest frames; the flux ratio is
     the median over matched unsaturated stars, weighted by their signal to noise. One is the
     level that a tenth of the group's frames exceed.
 
@@ -78,7 +79,8 @@ def _flux_ratio(
     transforms: Sequence[Transform] | None,
 ) -> float:
     """Weighted median of the flux ratios of matched stars; NaN where too few match."""
-    source, target = qualities[frame].star_list, qualities[reference].star_list
+    # Brightest first; the others' fluxes would not count for much.
+    source, target = (qualities[k].star_list[:_MOST_STARS] for k in (frame, reference))
     if transforms is None:
         step = match_star_lists(source, target)
         if not step:

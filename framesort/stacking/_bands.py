@@ -123,7 +123,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
             beyond = max(rows.start - new.start, 0), max(new.stop - rows.stop, 0)
             sums.seen[k] += seen - _finite(out[: beyond[0]]) - _finite(out[len(out) - beyond[1] :])
             if met:
-                y, x = np.nonzero(flags[: len(out)])
+                y, x = np.nonzero(flags[: len(out)].view(bool))
                 full.append((k, y + new.start, x))
         first, stop = part.start - padded.start, part.stop - padded.start
         # The next band begins with these rows as they are now, outliers included.
@@ -181,14 +181,19 @@ def _take_outliers(
 
 def _full_values(cube: Image, rows: slice, full: list[Any], weights: Floats, data: Image) -> Image:
     """Values of a stack where a quarter of its weight or more is from full pixels."""
-    share = np.zeros(data.shape)
-    for k, y, x in full:
+    met = []
+    for _, y, x in full:
         inside = slice(*np.searchsorted(y, [rows.start, rows.stop]))
-        at = (y[inside] - rows.start, x[inside])
-        share[at] += weights[k] * np.isfinite(cube[k][at])  # what was rejected counts not
-    y, x = np.nonzero(share)
+        met.append(np.ravel_multi_index((y[inside] - rows.start, x[inside]), data.shape))
+    places = np.unique(np.concatenate(met))
+    share = np.zeros(len(places))
+    for (k, _, _), some in zip(full, met, strict=True):
+        # What was rejected counts not.
+        known = np.isfinite(cube[k][np.unravel_index(some, data.shape)])
+        share[np.searchsorted(places, some)] += weights[k] * known
+    y, x = np.unravel_index(places[share > 0], data.shape)
     total = (np.isfinite(cube[:, y, x]) * weights[:, None]).sum(axis=0)
-    return np.asarray(data[y, x][share[y, x] >= FULL_SHARE * total])
+    return np.asarray(data[y, x][share[share > 0] >= FULL_SHARE * total])
 
 
 def _fill(

@@ -83,7 +83,7 @@ def _places(
     d, e, f = inverse[1, 0], inverse[1, 1], inverse[1, 2]
     g, h, k = inverse[2, 0], inverse[2, 1], inverse[2, 2]
     for c in range(width):
-        x = float(start + c)
+        x = float(np.int32(start + c))
         px[c] = a * x + b * y + c0
         py[c] = d * x + e * y + f
     if g != 0.0 or h != 0.0 or k != 1.0:
@@ -97,14 +97,14 @@ def _places(
 
 @numba.njit(**FAST)
 def _weights(
-    place: Floats, width: int, polynomials: Image, at: NDArray[np.int64], weights: Image
+    place: Floats, width: int, polynomials: Image, at: NDArray[np.int32], weights: Image
 ) -> None:  # pragma: no cover
     """The pixel at or below each place, and the weights of those around it."""
     pairs = polynomials.shape[0]
     t = np.empty(CHUNK, dtype=np.float32)
     for c in range(width):
         below = np.floor(place[c])
-        at[c] = np.int64(below)
+        at[c] = np.int32(below)  # of 32 bits: older processors have no vectors of longer ones
         t[c] = np.float32(place[c] - below - 0.5)
     for p in range(pairs):
         e0, e1, e2, e3 = (
@@ -123,11 +123,43 @@ def _weights(
 
 
 @numba.njit(**FAST)
+def _run_end(
+    ix: NDArray[np.int32], iy: NDArray[np.int32], a: int, width: int, affine: bool
+) -> int:  # pragma: no cover
+    """Where the run from `a` of neighbouring columns of one row ends."""
+    if not affine:
+        b = a + 1
+        while b < width and ix[b] - ix[b - 1] == 1 and iy[b] == iy[a]:
+            b += 1
+        return b
+    # Steps are all of one kind or of two that follow one another: a run that has ended does not
+    # begin again, so its end can be sought by halves.
+    low, high = a, width
+    b = width - 1
+    while high - low > 1:
+        if ix[b] - ix[a] == b - a and iy[b] == iy[a]:
+            low = b
+        else:
+            high = b
+        b = (low + high) // 2
+    return low + 1
+
+
+@numba.njit(**FAST)
 def _all_finite(values: Image) -> bool:  # pragma: no cover
-    bad = 0
+    bad = np.int32(0)
     for c in range(len(values)):
-        bad += 0 if np.isfinite(values[c]) else 1
+        bad = np.int32(bad + np.int32(0 if np.isfinite(values[c]) else 1))
     return bad == 0
+
+
+@numba.njit(**FAST)
+def _any_from(values: Image, level: float) -> bool:  # pragma: no cover
+    least = np.float32(level)
+    count = np.int32(0)
+    for c in range(len(values)):
+        count = np.int32(count + np.int32(1 if values[c] >= least else 0))
+    return count > 0
 
 
 @numba.njit(**FAST)
@@ -205,18 +237,18 @@ def _finish(
 ) -> int:  # pragma: no cover  # fmt: skip
     """Scale, take the surface (`surface_terms`) off; how many values are finite."""
     scale = np.float32(factor)
-    seen = 0
+    seen = np.int32(0)
     v = 2.0 * y / max(shape[0] - 1, 1) - 1.0
     constant = np.float32(surface[0] + surface[2] * v + surface[5] * v * v)
     slope = np.float32(surface[1] + surface[4] * v)
     square = np.float32(surface[3])
     step = np.float32(2.0 / max(shape[1] - 1, 1))
     for c in range(len(line)):
-        u = np.float32(start + c) * step - np.float32(1.0)
+        u = np.float32(np.int32(start + c)) * step - np.float32(1.0)
         result = value[c] * scale - (constant + (slope + square * u) * u)
         line[c] = result
-        seen += 1 if np.isfinite(result) else 0
-    return seen
+        seen = np.int32(seen + np.int32(1 if np.isfinite(result) else 0))
+    return int(seen)
 
 
 @numba.njit(**FAST)
@@ -245,7 +277,8 @@ def resample_into(
     half = taps // 2
     x0, x1, y0, y1 = bounds[0], bounds[1], bounds[2], bounds[3]
     px, py = np.empty(CHUNK), np.empty(CHUNK)
-    ix, iy = np.empty(CHUNK, dtype=np.int64), np.empty(CHUNK, dtype=np.int64)
+    ix, iy = np.empty(CHUNK, dtype=np.int32), np.empty(CHUNK, dtype=np.int32)
+    affine = inverse[2, 0] == 0.0 and inverse[2, 1] == 0.0
     wx, wy = np.empty((taps, CHUNK), dtype=np.float32), np.empty((taps, CHUNK), dtype=np.float32)
     value = np.empty(CHUNK, dtype=np.float32)
     low = np.empty(CHUNK, dtype=np.float32)
@@ -262,9 +295,7 @@ def resample_into(
             hot = taps == 2 and full < np.inf
             a = 0
             while a < width:
-                b = a + 1
-                while b < width and ix[b] - ix[b - 1] == 1 and iy[b] == iy[a]:
-                    b += 1
+                b = _run_end(ix, iy, a, width, affine)
                 top = iy[a] - half + 1
                 # The part of the run whose taps all lie in the frame.
                 begin = max(a, a + x0 + half - 1 - ix[a])
@@ -279,10 +310,7 @@ def resample_into(
                     )  # fmt: skip
                     whole = _all_finite(value[begin:end])
                     if full < np.inf and not hot:
-                        count = 0
-                        for c in range(begin, end):
-                            count += 1 if high[c] >= full else 0
-                        hot = count > 0
+                        hot = _any_from(high[begin:end], full)
                 if begin > a or end < b or not whole:
                     hot = full < np.inf
                     for c in range(a, b):

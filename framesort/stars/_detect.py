@@ -165,6 +165,21 @@ def find_candidates(
     return places, height
 
 
+@njit(cache=True, nogil=True)
+def _find_full(image: Any, level: Any, found: Any) -> Any:
+    """Fill `found` with x, y of pixels at or above a level."""
+    ny, nx = image.shape
+    n = 0
+    for y in range(ny):
+        for x in range(nx):
+            if image[y, x] >= level:
+                if n < found.shape[0]:
+                    found[n, 0] = x
+                    found[n, 1] = y
+                n += 1
+    return n
+
+
 def guess_saturation(image: NDArray[np.float32]) -> float:
     """Level at which pixels are full, from the pixel histogram.
 
@@ -205,12 +220,17 @@ def saturated_blobs(
     """
     if not np.isfinite(saturation):
         return np.empty((0, 2), np.int64), np.empty(0, np.int64)
-    y, x = np.nonzero(image >= saturation)
-    places = np.column_stack([x, y]).astype(np.int64)
+    found = np.empty((4096, 2), np.int64)
+    count = _find_full(image, saturation, found)
+    if count > len(found):
+        found = np.empty((count, 2), np.int64)
+        _find_full(image, saturation, found)
+    places = found[:count]
     if len(places) == 0:
         return places, np.empty(0, np.int64)
     pairs = cKDTree(places).query_pairs(1.5, output_type="ndarray")
-    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(x), len(x)))
+    shape = (len(places), len(places))
+    links = coo_array((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=shape)
     return places, connected_components(links, directed=False)[1].astype(np.int64)
 
 
