@@ -1,6 +1,8 @@
 """Results appear whole or not at all; names cannot lead elsewhere."""
 
+import io
 import os
+from contextlib import nullcontext
 
 import numpy as np
 import pytest
@@ -64,6 +66,27 @@ def test_fits_round_trip_with_extensions(tmp_path):
         assert "BZERO" not in hdus[0].header
     assert "BZERO" in header, "the caller's header is not changed"
     assert (os.stat(tmp_path / "a.fits").st_mode & 0o777) == 0o644
+
+
+@pytest.mark.parametrize("kind", ["f4", "f8", "i2", "u1"])
+def test_pixels_are_what_they_are_while_they_are_written(monkeypatch, kind):
+    """Another thread may be at work on them."""
+    image = np.arange(12, dtype=kind).reshape(3, 4)
+    before = image.copy()
+
+    class Looking(io.BytesIO):
+        def write(self, data):
+            np.testing.assert_array_equal(image, before)
+            return super().write(data)
+
+    stream = Looking()
+    monkeypatch.setattr(
+        "framesort.files._write.open_whole", lambda path, overwrite: nullcontext(stream)
+    )
+    write_fits("a.fits", image, extensions={"OTHER": image})
+    with fits.open(io.BytesIO(stream.getvalue())) as hdus:
+        for hdu in hdus:
+            np.testing.assert_array_equal(hdu.data, image)
 
 
 def test_table_round_trip(tmp_path):

@@ -3,9 +3,10 @@
 import time
 from concurrent.futures import ThreadPoolExecutor
 
+import numpy as np
 import pytest
 
-from framesort.workers import open_executor, run_tasks
+from framesort.workers import open_executor, own_processes, run_bands, run_tasks
 
 
 def slow_square(number):
@@ -59,3 +60,31 @@ def test_few_tasks_are_out_at_a_time():
 def test_no_worker_is_refused():
     with pytest.raises(ValueError, match="workers must be 1 or more, got 0"), open_executor(0):
         pass
+
+
+@pytest.mark.parametrize("threads", [1, 2, 5, None])
+def test_bands_cover_every_row_once(threads):
+    seen = np.zeros(103, int)
+
+    def work(first, last):
+        assert last - first <= 10
+        seen[first:last] += 1
+
+    run_bands(work, 103, band=10, threads=threads)
+    assert (seen == 1).all()
+
+
+def test_an_error_in_a_band_is_not_lost():
+    def work(first, last):
+        if first == 20:
+            raise ValueError("twenty")
+
+    with pytest.raises(ValueError, match="twenty"):
+        run_bands(work, 100, band=10, threads=2)
+
+
+def test_only_a_pool_of_ones_own_counts_as_such():
+    with ThreadPoolExecutor(1) as threads, open_executor(2) as pool:
+        assert own_processes(pool) is pool
+        assert own_processes(threads) is None
+        assert own_processes(None) is None

@@ -8,6 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Any
 
+import numpy as np
 from astropy.io import fits
 from numpy.typing import NDArray
 
@@ -20,6 +21,11 @@ except ImportError:  # not on every system
     fcntl = None  # type: ignore[assignment]
 
 __all__ = ["open_whole", "remove_leftovers", "write_fits", "write_text"]
+
+_PLAIN = ("u1", "i2", "i4", "i8", "f4", "f8")
+"""Kinds of numbers that a FITS image holds as they are."""
+
+_AT_ONCE = 2**20  # pixels
 
 
 @contextmanager
@@ -160,20 +166,32 @@ def write_fits(
         "GCOUNT",
     ):
         cards.remove(keyword, ignore_missing=True, remove_all=True)
-    hdus = fits.HDUList([fits.PrimaryHDU(_as_stored(data), cards)])
+    images = [data, *(extensions or {}).values()]
+    hdus = fits.HDUList([fits.PrimaryHDU(data, cards)])
     for name, pixels in (extensions or {}).items():
-        hdus.append(fits.ImageHDU(_as_stored(pixels), name=name))
+        hdus.append(fits.ImageHDU(pixels, name=name))
     with open_whole(path, overwrite=overwrite) as stream:
-        hdus.writeto(stream, output_verify="silentfix")
+        if any(image.dtype.str[1:] not in _PLAIN for image in images):
+            hdus.writeto(stream, output_verify="silentfix")
+            return
+        hdus.update_extend()
+        hdus.verify("silentfix")
+        for hdu, image in zip(hdus, images, strict=True):
+            stream.write(hdu.header.tostring().encode("ascii"))
+            _write_pixels(stream, image)
 
 
-def _as_stored(data: NDArray[Any]) -> NDArray[Any]:
-    """Pixels in the byte order of the file.
+def _write_pixels(stream: IO[bytes], image: NDArray[Any]) -> None:
+    """Pixels in the byte order of the file, and what fills its last block, a part at a time.
 
-    The FITS writer turns the bytes of other arrays round in place and back again: whoever looks at
-    them meanwhile, in another thread, sees rubbish.
+    `astropy.io.fits` turns the bytes of the array itself round and back again: whoever looks at
+    it meanwhile, in another thread, would see rubbish.
     """
-    return data.astype(data.dtype.newbyteorder(">")) if data.dtype.kind in "if" else data
+    flat = np.ascontiguousarray(image).reshape(-1)
+    stored = image.dtype.newbyteorder(">")
+    for first in range(0, flat.size, _AT_ONCE):
+        stream.write(flat[first : first + _AT_ONCE].astype(stored).tobytes())
+    stream.write(bytes(-flat.nbytes % 2880))
 
 
 def write_text(

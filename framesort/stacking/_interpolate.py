@@ -150,7 +150,7 @@ def _all_finite(values: Image) -> bool:  # pragma: no cover
     bad = np.int32(0)
     for c in range(len(values)):
         bad = np.int32(bad + np.int32(0 if np.isfinite(values[c]) else 1))
-    return bad == 0
+    return bool(bad == 0)
 
 
 @numba.njit(**FAST)
@@ -159,7 +159,7 @@ def _any_from(values: Image, level: float) -> bool:  # pragma: no cover
     count = np.int32(0)
     for c in range(len(values)):
         count = np.int32(count + np.int32(1 if values[c] >= least else 0))
-    return count > 0
+    return bool(count > 0)
 
 
 @numba.njit(**FAST)

@@ -5,6 +5,7 @@ import pytest
 from scenes_for_replacement import make_pair
 
 from framesort.replacement import measure_replacement, replace_stars
+from framesort.stars import measure_image
 
 
 def test_a_good_result_is_told_to_be_good(pair, result):
@@ -19,6 +20,15 @@ def test_a_good_result_is_told_to_be_good(pair, result):
     assert check.noise_ratio == pytest.approx(1.0, abs=0.1)
     assert len(check.worst) == 10
     assert check.notes == ()
+
+
+def test_measurements_made_elsewhere_are_taken(pair, result):
+    pictures = (pair.deep, pair.sharp, result.final)
+    known = [measure_image(picture) for picture in pictures]
+    check = measure_replacement(result, pair.deep, pair.sharp, quality=lambda: known)
+    own = measure_replacement(result, pair.deep, pair.sharp)
+    assert (check.fwhm_final, check.line_deep) == (own.fwhm_final, own.line_deep)
+    assert (check.flux_ratio, check.notes) == (own.flux_ratio, own.notes)
 
 
 def test_the_line_is_measured_before_and_after(pair, result):

@@ -17,6 +17,7 @@ from framesort.report import compare_pictures, read_results, write_preview, writ
 from framesort.report._advice import ADVICE, list_notices
 from framesort.report._trust import check_group, describe_trust
 from framesort.report._words import describe_cost, describe_frames
+from framesort.workers import open_executor
 
 
 class Links(HTMLParser):
@@ -77,6 +78,11 @@ def test_same_results_give_the_same_page_and_settings_stay(merged_night, page):
     before = dict(mpl.rcParams)
     assert write_report(merged_night).read_text(encoding="utf-8") == page
     assert dict(mpl.rcParams) == before
+
+
+def test_figures_drawn_by_other_processes_are_the_same(merged_night, page):
+    with open_executor(2) as pool:
+        assert write_report(merged_night, executor=pool).read_text(encoding="utf-8") == page
 
 
 def test_sorted_only(night_writer, tmp_path):
