@@ -59,7 +59,7 @@ def stack_recipe(
             digest.update(value.tostring().encode())
         elif isinstance(value, Mapping):
             for key in sorted(value):
-                digest.update(f"{key}:".encode())
+                add(key)
                 add(value[key])
         else:
             digest.update(repr(value).encode(errors="surrogateescape"))

@@ -11,9 +11,11 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from framesort.frames import FrameReader, Recipe
 from framesort.night import KeptStacks, Settings, merge_night, process_night, sort_night
 from framesort.night import _stacks as night_stacks
-from framesort.records import Stack
+from framesort.night._kept import stack_recipe
+from framesort.records import Stack, Transform
 
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
@@ -127,40 +129,6 @@ def test_sorting_takes_them_aside_until_the_night_is_merged(kept, count):
     assert [path.name for path in (kept.folder / "out/cache/stacks").iterdir()] == ["L.json"]
 
 
-def edit(kept):
-    with fits.open(kept.folder / "out/L/deep.fits", mode="update") as hdus:
-        hdus[0].data[50, 50] += 1
-
-
-def cut_short(kept):
-    path = kept.folder / "out/L/sharp.fits"
-    path.write_bytes(path.read_bytes()[:-2880])
-
-
-def spoil_note(kept):
-    (kept.folder / "out/cache/stacks/L.json").write_text("[1, 2")
-
-
-def lead_elsewhere(kept):
-    path = kept.folder / "out/cache/stacks/L.json"
-    told = json.loads(path.read_text())
-    told["stacks"]["../../../frames/x"] = told["stacks"].pop("deep")
-    path.write_text(json.dumps(told))
-
-
-def take_away(kept):
-    (kept.folder / "out/L/deep.fits").unlink()
-
-
-@pytest.mark.parametrize("harm", [edit, cut_short, spoil_note, lead_elsewhere, take_away])
-def test_what_was_changed_is_stacked_again(kept, count, harm):
-    good = (kept.folder / "out/L/deep.fits").read_bytes()
-    harm(kept)
-    kept.run()
-    assert len(count) == 1
-    assert (kept.folder / "out/L/deep.fits").read_bytes() == good
-
-
 def test_a_frame_written_anew_is_stacked_again(kept, count):
     frame = sorted(kept.night.frames.iterdir())[2]
     before = frame.stat()
@@ -172,7 +140,7 @@ def test_a_frame_written_anew_is_stacked_again(kept, count):
     assert len(count) == 1
 
 
-@pytest.mark.parametrize("settings", [{"clip": 4.0}, {"max_share": 1.0}, {"cache": False}])
+@pytest.mark.parametrize("settings", [{"clip": 4.0}, {"max_share": 1.0}])
 def test_what_changes_the_stacks_is_stacked_again(kept, count, settings):
     kept.run(**settings)
     assert len(count) == 1
@@ -184,36 +152,98 @@ def test_without_a_cache_nothing_is_kept(kept):
     assert (kept.folder / "none/L/deep.fits").exists()
 
 
+def make_stack(shape):
+    rng = np.random.default_rng(8)
+    return Stack(
+        data=rng.normal(size=shape).astype(np.float32),
+        weight=rng.random(shape).astype(np.float32),
+        coverage=np.full(shape, 3, np.int16),
+        header=fits.Header({"FILTER": "Ha"}),
+        frames=("a b.fits", "ü.fits"),
+        rejected=rng.random(2),
+        saturation=60000 / 7,
+        notes=("a note",),
+    )
+
+
+@pytest.fixture
+def store(tmp_path):
+    """Where the stacks of one group are kept, and stand among the results."""
+    store = KeptStacks(tmp_path, tmp_path / "kept")
+    store.save("Ha", "one", {name: make_stack((30, 40)) for name in ("deep", "sharp")})
+    assert store.put("Ha", "deep") and store.put("Ha", "sharp")
+    return store
+
+
 @pytest.mark.parametrize("shape", [(30, 40), (3, 30, 40)])
-def test_a_stack_comes_back_to_the_last_bit(tmp_path, rng_stack, shape):
-    stack = rng_stack(shape)
+def test_a_stack_comes_back_to_the_last_bit(tmp_path, shape):
+    stack = make_stack(shape)
     store = KeptStacks(tmp_path, tmp_path / "kept")
     store.save("Ha", "one", {"deep": stack})
-    assert store.load("Ha", "another") is None
     again = store.load("Ha", "one")["deep"]
     for name in ("data", "weight", "coverage", "rejected"):
         np.testing.assert_array_equal(getattr(again, name), getattr(stack, name))
     assert again.saturation == stack.saturation
     assert (again.frames, again.notes) == (stack.frames, stack.notes)
-    assert store.put("Ha", "deep")
-    assert (tmp_path / "Ha/deep.fits").exists()
-    assert store.load("Ha", "one") is not None  # where it stands now
 
 
-@pytest.fixture
-def rng_stack():
-    rng = np.random.default_rng(8)
+def edit(folder):
+    with fits.open(folder / "Ha/deep.fits", mode="update") as hdus:
+        hdus[0].data[5, 5] += 1
 
-    def make(shape):
-        return Stack(
-            data=rng.normal(size=shape).astype(np.float32),
-            weight=rng.random(shape).astype(np.float32),
-            coverage=np.full(shape, 3, np.int16),
-            header=fits.Header({"FILTER": "Ha"}),
-            frames=("a b.fits", "ü.fits"),
-            rejected=rng.random(2),
-            saturation=60000 / 7,
-            notes=("a note",),
-        )
 
-    return make
+def cut_short(folder):
+    path = folder / "Ha/sharp.fits"
+    path.write_bytes(path.read_bytes()[:-2880])
+
+
+def spoil_note(folder):
+    (folder / "kept/Ha.json").write_text("[1, 2")
+
+
+def lead_elsewhere(folder):
+    path = folder / "kept/Ha.json"
+    told = json.loads(path.read_text())
+    told["stacks"]["../../x"] = told["stacks"].pop("deep")
+    path.write_text(json.dumps(told))
+
+
+def take_away(folder):
+    (folder / "Ha/deep.fits").unlink()
+
+
+@pytest.mark.parametrize("harm", [edit, cut_short, spoil_note, lead_elsewhere, take_away])
+def test_what_was_changed_is_not_used(store, tmp_path, harm):
+    assert store.load("Ha", "one") is not None
+    assert store.load("Ha", "another") is None
+    harm(tmp_path)
+    assert store.load("Ha", "one") is None
+
+
+def test_the_recipe_tells_everything_apart(tmp_path):
+    name = os.fsdecode(bytes(tmp_path / "a") + b"\xff.fits")  # no letters
+    frame = Path(name)
+    frame.write_bytes(b"pixels")
+
+    def recipe(**changes):
+        options = {"weights": {"deep": np.ones(1)}, "levels": {name: 6e4}, "clip": 3.0}
+        matrix = changes.pop("matrix", np.eye(3))
+        reader = FrameReader(recipes=changes.pop("recipes", {}))
+        return stack_recipe([name], [Transform(matrix=matrix)], print, reader, options | changes)
+
+    first = recipe()
+    assert recipe() == first
+    others = [
+        recipe(clip=4.0),
+        recipe(matrix=np.diag([1.0, 1.0, 1.0 + 1e-15])),
+        recipe(weights={"deep": np.zeros(1)}),
+        recipe(weights={"sharp": np.ones(1)}),
+        recipe(levels={name: np.nextafter(6e4, 7e4)}),
+        recipe(recipes={name: Recipe(digest="dark")}),
+        recipe(header=fits.Header({"FILTER": "Ha"})),
+    ]
+    os.utime(frame, ns=(1, 1))
+    others.append(recipe())
+    frame.unlink()
+    others.append(recipe())
+    assert len({first, *others}) == 1 + len(others)
