@@ -10,7 +10,7 @@ from scipy import ndimage
 from framesort.replacement import _changes as changes
 from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
-from framesort.replacement._smooth import ROWS
+from framesort.replacement._smooth import FEW_ROWS
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
@@ -227,7 +227,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
     )
 
     strength /= np.float32(noise)
-    run_bands(partial(_fade, strength, (taken, given)), shape[0], band=ROWS)
+    run_bands(partial(_fade, strength, (taken, given)), shape[0], band=FEW_ROWS)
     del strength
     # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
     # estimate; weights are inverse variances, from the smooth model so that no grain gets in.
@@ -300,7 +300,7 @@ def apply_change(
         bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * full
         mask[cut] = bits
 
-    run_bands(work, shape[0], band=ROWS)
+    run_bands(work, shape[0], band=FEW_ROWS)
     return final, stars, ground, mask
 
 

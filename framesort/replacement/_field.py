@@ -39,6 +39,7 @@ from framesort.replacement._smooth import (
     bare_rows,
     combine,
     grow,
+    level_of,
     smooth_fill,
     without_background,
 )
@@ -88,13 +89,15 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = 
         field.kin = nebula_kinship(deep, field.deep, field.nebula, field.scale, side.noise)
     nebula = (field.scale * field.kin, field.nebula)
     if field.kin == 1.0:
-        bare = combine(deep, nebula, (1.0, field.deep.model), full=field.full_deep)
-        field.offset = background_of(bare).level
-        del bare
+        model = field.deep.model
+        rest = combine(deep, nebula, (1.0, model), full=field.full_deep)
+        field.offset = level_of(rest)
+        combine(rest, (1.0, field.offset), (-1.0, model), full=field.full_deep, out=rest)
     else:  # finer than boxes, as the sharp stack does not tell the nebula
         rest = combine(deep, nebula, full=field.full_deep)
         field.offset = between_stars(rest, field.deep, field.full_deep)
-    field.deep.image = combine(deep, nebula, (1.0, field.offset), full=field.full_deep)
+        combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
+    field.deep.image = rest
 
 
 def _move(field: Field) -> None:
@@ -308,11 +311,12 @@ def _renew(
     field.scale = _scale(field.deep, side, scale, pick)
     if field.kin == 1.0:
         bare = combine(sharp, (1.0, side.model), full=field.full_sharp)
-        ground = background_of(bare).level
+        ground = level_of(bare)
         del bare
     else:
         ground = between_stars(sharp, side, field.full_sharp)
     side.image = combine(sharp, (1.0, ground), full=field.full_sharp)
+    del ground
     _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(
         field.deep,

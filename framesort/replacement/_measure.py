@@ -12,7 +12,7 @@ from photutils.aperture import CircularAperture
 from framesort.records import FrameQuality, Replacement
 from framesort.replacement._input import as_planes, mean_plane
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
-from framesort.replacement._smooth import ROWS, background_of
+from framesort.replacement._smooth import FEW_ROWS, background_of
 from framesort.stars import measure_image
 from framesort.workers import run_bands
 
@@ -85,7 +85,7 @@ def _grain(image: NDArray) -> NDArray[np.float32]:
         bend = wide[:-2] - 2 * wide[1:-1] + wide[2:]
         out[first + 1 : last + 1, 1:-1] = (bend[:, :-2] - 2 * bend[:, 1:-1] + bend[:, 2:]) / 6
 
-    run_bands(work, len(image) - 2, band=ROWS)
+    run_bands(work, len(image) - 2, band=FEW_ROWS)
     return out
 
 

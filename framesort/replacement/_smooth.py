@@ -9,6 +9,7 @@ from framesort.replacement import _passes as passes
 from framesort.replacement._fit import Side
 from framesort.stars import (
     Background,
+    background_level,
     estimate_background,
     smooth_image,
     subtract_background,
@@ -18,6 +19,9 @@ from framesort.workers import core_count, run_bands
 ROWS = 256
 """Rows worked on at a time where an image is only passed through: memory stays small."""
 
+FEW_ROWS = 64
+"""The same where nothing beyond the rows is looked at, so that there can be fewer."""
+
 BOX = 64
 
 
@@ -26,14 +30,21 @@ def background_of(image: NDArray) -> Background:
     return estimate_background(image, box=BOX, threads=core_count())
 
 
+def level_of(image: NDArray) -> NDArray:
+    """`background_level`, by all cores."""
+    return background_level(image, box=BOX, threads=core_count())
+
+
 def without_background(image: NDArray, *, out: NDArray | None = None) -> NDArray:
     """`subtract_background`, by all cores."""
     return subtract_background(image, box=BOX, threads=core_count(), out=out)
 
 
-def combine(image: NDArray, *others: tuple[float, NDArray], full: NDArray) -> NDArray:
-    """An image less other images, each times a factor; NaN where `full`."""
-    out = np.empty(image.shape, np.float32)
+def combine(
+    image: NDArray, *others: tuple[float, NDArray], full: NDArray, out: NDArray | None = None
+) -> NDArray:
+    """An image less other images, each times a factor; NaN where `full`. `out` may be `image`."""
+    out = np.empty(image.shape, np.float32) if out is None else out
 
     def work(first: int, last: int) -> None:
         cut = slice(first, last)
@@ -43,7 +54,7 @@ def combine(image: NDArray, *others: tuple[float, NDArray], full: NDArray) -> ND
             part -= other[cut] if factor == 1 else other[cut] * np.float32(factor)
         part[full[cut]] = np.nan
 
-    run_bands(work, len(image), band=ROWS)
+    run_bands(work, len(image), band=FEW_ROWS)
     return out
 
 

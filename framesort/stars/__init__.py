@@ -3,7 +3,12 @@
 The one instrument that several rooms use; it takes and gives plain arrays and tables.
 """
 
-from framesort.stars._background import Background, estimate_background, subtract_background
+from framesort.stars._background import (
+    Background,
+    background_level,
+    estimate_background,
+    subtract_background,
+)
 from framesort.stars._detect import guess_saturation
 from framesort.stars._find import find_stars
 from framesort.stars._line import LineOfLight, measure_line
@@ -15,6 +20,7 @@ from framesort.stars._smooth import smooth_image
 __all__ = [
     "Background",
     "LineOfLight",
+    "background_level",
     "estimate_background",
     "find_stars",
     "guess_saturation",

@@ -12,7 +12,13 @@ from scipy.ndimage import distance_transform_edt, median_filter
 
 from framesort.workers import run_bands
 
-__all__ = ["Background", "estimate_background", "prepare_image", "subtract_background"]
+__all__ = [
+    "Background",
+    "background_level",
+    "estimate_background",
+    "prepare_image",
+    "subtract_background",
+]
 
 # A normal distribution cut at -3 and +1.5 standard deviations has this mean and standard
 # deviation (closed form of the truncated normal; Johnson, Kotz & Balakrishnan 1994, ch. 13.10).
@@ -263,6 +269,16 @@ def estimate_background(
     for mesh, out in zip(meshes, (result.level, result.noise), strict=True):
         _by_rows(partial(_spread_rows, mesh, out), len(out), box, threads)
     return result
+
+
+def background_level(
+    image: NDArray[np.float32], *, box: int = 64, threads: int = 1
+) -> NDArray[np.float32]:
+    """The level that `estimate_background` gives, by itself; see there."""
+    out = np.empty(image.shape, np.float32)
+    level, _ = _measure_boxes(image, box, threads)
+    _by_rows(partial(_spread_rows, level, out), len(out), box, threads)
+    return out
 
 
 def subtract_background(
