@@ -15,6 +15,7 @@ from concurrent.futures import (
     ThreadPoolExecutor,
 )
 from contextlib import contextmanager
+from dataclasses import is_dataclass
 from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
 
@@ -23,6 +24,7 @@ from framesort.errors import WorkerError
 __all__ = [
     "Progress",
     "core_count",
+    "name_task",
     "open_executor",
     "open_threads",
     "own_processes",
@@ -118,6 +120,17 @@ def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
         return
     with ThreadPoolExecutor(executor.workers) as threads:
         yield threads
+
+
+def name_task(function: Callable[..., Any]) -> str:
+    """What a function is known by where its results are kept: its module and name.
+
+    A frozen record, such as a plug-in's, tells what it is by its values.
+    """
+    name = getattr(function, "__qualname__", None) or (
+        repr(function) if is_dataclass(function) else type(function).__qualname__
+    )
+    return f"{getattr(function, '__module__', '')}.{name}"
 
 
 def own_processes(executor: Executor | None) -> Executor | None:

@@ -5,7 +5,7 @@ import json
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, is_dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from framesort.errors import InputError, OutputError
 from framesort.files import safe_name, write_text
 from framesort.records import Stack, Transform
 from framesort.stacking import read_stack, write_stack
+from framesort.workers import name_task
 
 __all__ = ["KeptStacks", "stack_recipe"]
 
@@ -65,8 +66,7 @@ def stack_recipe(
             digest.update(repr(value).encode(errors="surrogateescape"))
         digest.update(b"\0")
 
-    name = repr(stacker) if is_dataclass(stacker) else getattr(stacker, "__qualname__", "")
-    add([FORMAT, __version__, getattr(stacker, "__module__", ""), name])
+    add([FORMAT, __version__, name_task(stacker)])
     for file, transform in zip(files, transforms, strict=True):
         told = None
         with suppress(OSError):
@@ -76,6 +76,11 @@ def stack_recipe(
         add(transform.matrix)
     add(options)
     return digest.hexdigest()
+
+
+def _digest(path: Path) -> str:
+    with open(path, "rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 @dataclass(frozen=True)
@@ -106,9 +111,8 @@ class KeptStacks:
             for name, kept in told["stacks"].items():
                 places = (self._aside(label, name), self._product(label, name))
                 path = next(place for place in places if place.exists())
-                with open(path, "rb") as stream:
-                    if hashlib.file_digest(stream, "sha256").hexdigest() != kept["digest"]:
-                        return None
+                if _digest(path) != kept["digest"]:
+                    return None
                 # To the last bit: cards of a header hold 16 digits.
                 stacks[name] = replace(
                     read_stack(path),
@@ -127,12 +131,11 @@ class KeptStacks:
             for name, stack in stacks.items():
                 path = self._aside(label, name)
                 write_stack(path, stack)
-                with open(path, "rb") as stream:
-                    told["stacks"][name] = {
-                        "digest": hashlib.file_digest(stream, "sha256").hexdigest(),
-                        "rejected": [float(share) for share in stack.rejected],
-                        "saturation": float(stack.saturation),
-                    }
+                told["stacks"][name] = {
+                    "digest": _digest(path),
+                    "rejected": [float(share) for share in stack.rejected],
+                    "saturation": float(stack.saturation),
+                }
             write_text(self._note(label), json.dumps(told) + "\n")
         except (OutputError, OSError):
             self.forget([label])

@@ -4,7 +4,7 @@ import os
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, is_dataclass, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,7 @@ from framesort.files import read_image, verify_sums
 from framesort.quality._cache import cache_key, load_quality, save_quality
 from framesort.records import FrameQuality
 from framesort.stars import measure_image
-from framesort.workers import Progress, run_tasks
+from framesort.workers import Progress, name_task, run_tasks
 
 __all__ = ["measure_frames"]
 
@@ -31,15 +31,10 @@ class _Task:
 
 
 def _settings(task: _Task) -> dict[str, Any]:
-    maker = task.measurer
-    # A frozen record, such as a plug-in's, tells what it is by its values.
-    name = getattr(maker, "__qualname__", None) or (
-        repr(maker) if is_dataclass(maker) else type(maker).__qualname__
-    )
     told = getattr(task.read, "digest", None)
     return {
         "version": framesort.__version__,
-        "measurer": f"{getattr(maker, '__module__', '')}.{name}",
+        "measurer": name_task(task.measurer),
         "saturation": None if task.saturation is None else float(task.saturation),
         "read": "" if told is None else told(task.path),
     }

@@ -1,7 +1,7 @@
 """What the scripts of this folder share: invented frames, and watching a command at work.
 
 Memory is the sum of PSS (shared pages counted once) over a process and all it started, looked at
-every quarter of a second (more often takes a fifth of a core, which a command that uses all cores
+every third of a second (more often takes a fifth of a core, which a command that uses all cores
 feels and one that uses one does not); from /proc, so Linux only.
 """
 
