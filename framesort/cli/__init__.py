@@ -3,6 +3,7 @@
 import os
 import sys
 import traceback
+import warnings
 from collections.abc import Sequence
 
 from framesort.cli._parser import build_parser, join_zone
@@ -36,7 +37,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from framesort.cli._console import say
 
     try:
-        return COMMANDS[options.command](options)
+        with warnings.catch_warnings():
+            _silence_others()
+            return COMMANDS[options.command](options)
     except KeyboardInterrupt:
         say("stopped; what was finished is kept")
         return 130
@@ -58,3 +61,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "run again with --debug for the traceback"
         )
         return 2
+
+
+def _silence_others() -> None:
+    """Keep remarks of other libraries on headers and years off the screen; ours say what counts."""
+    from astropy.utils.exceptions import AstropyWarning
+    from erfa import ErfaWarning
+
+    for category in (AstropyWarning, ErfaWarning):
+        warnings.simplefilter("ignore", category)

@@ -86,7 +86,9 @@ def _reading_log() -> argparse.ArgumentParser:
     group.add_argument(
         "--value-column", metavar="COL", help="the same for the heater's power or the current"
     )
-    group.add_argument("--day-first", action="store_true", help="dates are day before month")
+    group.add_argument(
+        "--day-first", action="store_true", help="dates are day before month, in headers as well"
+    )
     group.add_argument(
         "--month-first", dest="day_first", action="store_false", help="month before day"
     )
@@ -166,6 +168,12 @@ def _sorting() -> argparse.ArgumentParser:
         "--link", action="store_true", help="a folder of symbolic links beside each set list"
     )
     _add_calibration(sorting)
+    sorting.add_argument(
+        "--max-size",
+        type=float,
+        metavar="MPX",
+        help="frames of more megapixels are left out unread (default 200)",
+    )
     sorting.add_argument(
         "--no-cache", action="store_true", default=False, help="measure every frame anew"
     )

@@ -25,6 +25,7 @@ def read_table(path: StrPath) -> Table:
     lines = Path(path).read_bytes().decode(errors="surrogateescape").split("\n")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", AstropyWarning)  # types that a hand has changed
+        warnings.simplefilter("ignore", ErfaWarning)  # times of a clock that is decades out
         return Table.read(lines, format="ascii.ecsv")
 
 

@@ -5,18 +5,20 @@ Pixels come on demand from a `FrameReader`, which calibrates them where masters 
 
 from framesort.frames._calibrate import FrameReader, Recipe, make_reader
 from framesort.frames._camera import header_pattern, strip_pattern
-from framesort.frames._find import find_frames
+from framesort.frames._find import check_apart, find_frames
 from framesort.frames._headers import header_exposure, header_start, is_calibration
 from framesort.frames._masters import Camera, Master, Masters, read_masters
 from framesort.frames._nights import name_nights
-from framesort.frames._table import group_frames, read_frames
+from framesort.frames._table import MAX_SIZE, group_frames, read_frames
 
 __all__ = [
+    "MAX_SIZE",
     "Camera",
     "FrameReader",
     "Master",
     "Masters",
     "Recipe",
+    "check_apart",
     "find_frames",
     "group_frames",
     "header_exposure",

@@ -12,8 +12,9 @@ from astropy.table import Table
 
 from framesort.errors import InputError
 
-__all__ = ["find_frames"]
+__all__ = ["check_apart", "find_frames"]
 
+_IN_RESULTS = "{}: the frames lie in this folder, so results cannot go there; give another --out"
 _FITS_NAME = re.compile(r"\.(fits|fit|fts)(\.(gz|fz))?$", re.IGNORECASE)
 
 
@@ -34,7 +35,8 @@ def find_frames(
         a line or NUL-separated, relative ones counting from the list's folder;
         ``@-`` for such a list on standard input, counting from the current folder.
     exclude : path or None
-        A folder whose files are not frames, normally the one for results.
+        A folder whose files are not frames, normally the one for results. A folder of frames
+        within it is refused.
     stdin : binary stream or None
         What ``@-`` reads; None for standard input.
 
@@ -47,16 +49,41 @@ def find_frames(
     Raises
     ------
     InputError
-        A file or list does not exist, a pattern or folder holds no frame.
+        A file or list does not exist, a pattern or folder holds no frame, or all frames lie
+        in the folder for results.
     """
     shut = None if exclude is None else Path(exclude).resolve()
     found: dict[Path | tuple[int, int], Path] = {}
-    for argument in _arguments(arguments):
+    arguments = list(_arguments(arguments))
+    if exclude is not None:
+        check_apart(arguments, exclude)
+    for argument in arguments:
         for path in _expand(os.fspath(argument), stdin):
             real = Path(os.path.realpath(path))  # a link that leads to itself stays as it is
             if shut is None or not real.is_relative_to(shut):
                 found.setdefault(_identity(real), path)
+    if not found:
+        raise InputError(_IN_RESULTS.format(exclude) if arguments else "no frame was named")
     return sorted(found.values(), key=_natural)
+
+
+def check_apart(arguments: Any, results: str | os.PathLike[str]) -> None:
+    """Refuse to write results where the frames lie; what needs no search of folders is seen.
+
+    Raises
+    ------
+    InputError
+        A folder of frames is the one for results or lies within it.
+    """
+    shut = Path(results).resolve()
+    if isinstance(arguments, Iterator):  # it can be gone through once only
+        return
+    for argument in _arguments(arguments):
+        if not isinstance(argument, str | os.PathLike):
+            continue
+        path = Path(argument)
+        if path.is_dir() and path.resolve().is_relative_to(shut):
+            raise InputError(_IN_RESULTS.format(results))
 
 
 def _arguments(given: Any) -> Iterable[str | os.PathLike[str]]:

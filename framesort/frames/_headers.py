@@ -9,7 +9,6 @@ in a known way (a zone at the end of the date) are understood and said to be so.
 import re
 import warnings
 from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -18,11 +17,23 @@ from astropy.wcs import WCS
 from astropy.wcs.utils import proj_plane_pixel_scales
 from erfa import ErfaWarning
 
-__all__ = ["header_exposure", "header_number", "header_start", "is_calibration", "pixel_scale"]
+from framesort.frames._dates import believable, date_order, read_date
+
+__all__ = [
+    "LONGEST_EXPOSURE",
+    "header_date_order",
+    "header_exposure",
+    "header_number",
+    "header_start",
+    "is_calibration",
+    "pixel_scale",
+]
+
+LONGEST_EXPOSURE = 86400.0
+"""Seconds; a header that tells more is wrong."""
 
 _SCALES = {"utc", "tai", "tt", "tdb", "tcb", "tcg", "ut1"}
 _SCALE_ALIASES = {"et": "tt", "tdt": "tt", "iat": "tai", "gmt": "utc", "ut": "utc", "z": "utc"}
-_ZONE = re.compile(r"(?i)(z|[+-]\d{2}:?\d{2})$")
 _KIND = re.compile(r"(?i)\b(dark|flat|bias|zero|offset|dome|skyflat|darkflat)", re.ASCII)
 _NAME_KIND = re.compile(r"(?i)^(master)?[_\- ]?(dark|flat|bias|darkflat)s?([_\- .\d]|$)")
 
@@ -53,30 +64,53 @@ def header_exposure(header: Mapping[str, Any]) -> float:
     return seconds
 
 
-def header_start(header: Mapping[str, Any]) -> tuple[Time | None, str]:
+def header_start(
+    header: Mapping[str, Any], *, day_first: bool | None = None
+) -> tuple[Time | None, str]:
     """Start of the exposure.
 
     DATE-BEG, DATE-OBS, MJD-BEG and MJD-OBS are taken as the start, in this order; from
     DATE-AVG or MJD-AVG half the exposure is subtracted, from DATE-END all of it.
 
+    Parameters
+    ----------
+    header : mapping
+        Keywords and values.
+    day_first : bool or None
+        Order of day and month in dates as 02/11/2026; None where it is not known.
+
     Returns
     -------
     start : `~astropy.time.Time` or None
-        In UTC; None where the header tells no time.
+        In UTC; None where the header tells no time that can be believed.
     note : str
-        "" or what was not by the standard and how it was understood, a sentence.
+        "" or what was not by the standard and how it was understood, a sentence; without a
+        time, why the one that the header tells was not taken.
     """
-    start, note = _first_date(header, ("DATE-BEG", "DATE-OBS"))
-    if start is None:
-        start, note = _first_mjd(header, ("MJD-BEG", "MJD-OBS")), ""
+    start, note = _first_date(header, ("DATE-BEG", "DATE-OBS"), day_first)
+    if start is not None:
+        return start, note
+    start = _first_mjd(header, ("MJD-BEG", "MJD-OBS"))
+    if start is not None:
+        return start, ""
     exposure = header_number(header, "EXPTIME", "EXPOSURE", "XPOSURE")
-    if start is None and np.isfinite(exposure):
+    if 0 <= exposure <= LONGEST_EXPOSURE:  # false for NaN
         for date, mjd, part in (("DATE-AVG", "MJD-AVG", 0.5), ("DATE-END", "MJD-END", 1.0)):
-            later, note = _first_date(header, (date,))
+            later, said = _first_date(header, (date,), day_first)
             later = _first_mjd(header, (mjd,)) if later is None else later
             if later is not None:
-                return later - TimeDelta(part * exposure, format="sec"), note
-    return start, note
+                return later - TimeDelta(part * exposure, format="sec"), said
+            note = note or said
+    return None, note
+
+
+def header_date_order(header: Mapping[str, Any]) -> bool | None:
+    """Whether the header's date in a form as 13/02/2026 has its day first; None if it tells not."""
+    for keyword in ("DATE-BEG", "DATE-OBS", "DATE-AVG", "DATE-END"):
+        order = date_order(str(header.get(keyword, "")).strip())
+        if order is not None:
+            return order
+    return None
 
 
 def _time_scale(header: Mapping[str, Any]) -> str:
@@ -90,10 +124,17 @@ def _first_mjd(header: Mapping[str, Any], keywords: tuple[str, ...]) -> Time | N
     mjd = header_number(header, *keywords)
     if not 0 < mjd < 200_000:  # also false for NaN; 1858 to 2406
         return None
-    return Time(mjd, format="mjd", scale=_time_scale(header)).utc
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ErfaWarning)  # years before UTC and far ahead
+        time = Time(mjd, format="mjd", scale=_time_scale(header)).utc
+    return time if believable(time) else None
 
 
-def _first_date(header: Mapping[str, Any], keywords: tuple[str, ...]) -> tuple[Time | None, str]:
+def _first_date(
+    header: Mapping[str, Any], keywords: tuple[str, ...], day_first: bool | None = None
+) -> tuple[Time | None, str]:
+    """The first date that can be believed; None with what is wrong with the first that cannot."""
+    trouble = ""
     for keyword in keywords:
         text = str(header.get(keyword, "")).strip()
         if "T" not in text and " " not in text:
@@ -101,35 +142,12 @@ def _first_date(header: Mapping[str, Any], keywords: tuple[str, ...]) -> tuple[T
             clock = str(header.get(keyword.replace("DATE", "TIME"), "")).strip()
             text = f"{text}T{clock}" if text and ":" in clock else text
         if text:
-            time, note = _read_date(text, _time_scale(header))
+            time, note = read_date(text, _time_scale(header), day_first=day_first)
+            note = f"{keyword}: {note}" if note else ""
             if time is not None:
-                return time, f"{keyword}: {note}" if note else ""
-    return None, ""
-
-
-def _read_date(text: str, scale: str) -> tuple[Time | None, str]:
-    """A date as written; a zone at its end breaks the standard, but says what is meant."""
-    old = re.match(r"(\d{2})/(\d{2})/(\d{2})(.*)$", text)
-    if old:  # the form of before 2000: DD/MM/YY means 19YY
-        day, month, year, rest = old.groups()
-        text = f"19{year}-{month}-{day}{rest}"
-    note = ""
-    if " " in text:
-        text, note = text.replace(" ", "T", 1), "a blank where the standard wants 'T'"
-    try:
-        zone = _ZONE.search(text) if "T" in text else None
-        if zone is None:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore", ErfaWarning)  # years before UTC and far ahead
-                return Time(text, format="fits", scale=scale).utc, note
-        moment = datetime.fromisoformat(text).astimezone(UTC)
-    except ValueError:
-        return None, ""
-    if zone.group().upper() == "Z":
-        note = "'Z' at the end of the time, not by the standard, read as UTC"
-    else:
-        note = f"zone {zone.group()} at the end of the time, not by the standard, turned into UTC"
-    return Time(moment.replace(tzinfo=None), scale="utc"), note
+                return time, note
+            trouble = trouble or note
+    return None, trouble
 
 
 def is_calibration(header: Mapping[str, Any], name: str = "") -> bool:

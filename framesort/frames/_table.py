@@ -19,7 +19,10 @@ from framesort.frames._camera import (
     header_pattern,
     header_setting,
 )
+from framesort.frames._dates import OPEN_ORDER
 from framesort.frames._headers import (
+    LONGEST_EXPOSURE,
+    header_date_order,
     header_exposure,
     header_number,
     header_start,
@@ -28,10 +31,19 @@ from framesort.frames._headers import (
 )
 from framesort.frames._masters import saturation_level
 from framesort.frames._nights import name_nights
-from framesort.records import add_column, add_reason
+from framesort.records import PRODUCT_CARD, add_column, add_reason
 from framesort.workers import Progress, run_tasks
 
-__all__ = ["group_frames", "read_frames"]
+__all__ = ["MAX_SIZE", "group_frames", "read_frames"]
+
+MAX_SIZE = 200.0
+"""Megapixels: more than any camera of one sensor; measuring as many takes about 8 GB."""
+
+ODD_RATIO, ODD_SIZE = 5, 30.0
+"""So many times as large as the median frame, and larger than so many megapixels: by far."""
+
+_OWN = (PRODUCT_CARD, "FSLAYER", "FSVERS")
+"""Cards of products of this library; older ones have one of the latter two."""
 
 _EXPOSURE_SPREAD = 0.02
 """Exposures closer than this share are one exposure: cameras report 300 and 300.04 s."""
@@ -61,12 +73,15 @@ class _Row:
     power: float = np.nan
     reason: str = ""
     note: str = ""
+    day_first: bool | None = None
 
 
 def read_frames(
     paths: Sequence[str | os.PathLike[str]],
     *,
     power_keyword: str | None = None,
+    day_first: bool | None = None,
+    max_size: float = MAX_SIZE,
     progress: Progress | None = None,
 ) -> Table:
     """Read headers to a table, a row a frame, in order of time.
@@ -78,6 +93,11 @@ def read_frames(
     power_keyword : str or None
         Keyword under which headers hold the heater's power in percent; its values become the
         column heater_power, NaN where a header lacks it.
+    day_first : bool or None
+        Order of day and month in dates as 02/11/2026. None: as the dates of other frames tell
+        it, 13/11/2026 say; where none does, such times are unknown.
+    max_size : float
+        Megapixels from which on a frame is left out, whatever memory its pixels would take.
     progress : callable or None
         Wraps the iteration, as `tqdm.tqdm` does.
 
@@ -87,12 +107,16 @@ def read_frames(
         Columns file, start (`~astropy.time.Time`, UTC, masked where unknown), exposure,
         night, filter, group, width, height, binning, pattern, gain, saturation, pixel_scale,
         reason.
-        A file that is no usable frame keeps its row with the reason; NaN is what
-        the header does not tell. ``meta["notes"]`` holds sentences on headers that
-        break the standard, which are also given as `HeaderWarning`.
+        A file that is no usable frame keeps its row with the reason, as one does that is
+        larger than `max_size` or than the other frames by far; NaN is what the header
+        does not tell. ``meta["notes"]`` holds sentences on headers that break the standard, which
+        are also given as `HeaderWarning`.
     """
-    read = partial(_read_row, power_keyword)
+    read = partial(_read_row, power_keyword, day_first)
     rows = list(run_tasks(read, [os.fspath(path) for path in paths], progress=progress))
+    if day_first is None:
+        rows = _settle_order(rows, power_keyword)
+    _bar_giants(rows, max_size)
     rows.sort(
         key=lambda row: (
             row.start is None,
@@ -144,14 +168,36 @@ def _header_notes(rows: Sequence[_Row]) -> list[str]:
     return sentences
 
 
-def _read_row(power_keyword: str | None, path: str) -> _Row:
+def _settle_order(rows: Sequence[_Row], power_keyword: str | None) -> list[_Row]:
+    """Read headers again whose dates may be either way, where others of the night decide."""
+    orders = {row.day_first for row in rows} - {None}
+    if len(orders) != 1:
+        return list(rows)
+    (order,) = orders
+    return [
+        _read_row(power_keyword, order, row.file) if row.note.endswith(OPEN_ORDER) else row
+        for row in rows
+    ]
+
+
+def _bar_giants(rows: Sequence[_Row], max_size: float) -> None:
+    """Bar frames whose pixels would take memory out of proportion, before they are read."""
+    sizes = np.array([float(row.width) * row.height for row in rows])
+    sound = sizes[(sizes > 0) & (sizes <= max_size * 1e6)]
+    usual = float(np.median(sound)) if sound.size else np.inf
+    for row, size in zip(rows, sizes, strict=True):
+        if size > max_size * 1e6 or size > max(ODD_RATIO * usual, ODD_SIZE * 1e6):
+            row.reason = add_reason(row.reason, "too large")
+
+
+def _read_row(power_keyword: str | None, day_first: bool | None, path: str) -> _Row:
     try:
-        return _understand_header(power_keyword, path)
+        return _understand_header(power_keyword, day_first, path)
     except Exception:  # any damage to a file surfaces here as some exception
         return _Row(path, reason=add_reason("", "unreadable"))
 
 
-def _understand_header(power_keyword: str | None, path: str) -> _Row:
+def _understand_header(power_keyword: str | None, day_first: bool | None, path: str) -> _Row:
     row = _Row(path)
     with open_fits(path) as hdus:
         header = image_hdu(hdus).header
@@ -165,7 +211,8 @@ def _understand_header(power_keyword: str | None, path: str) -> _Row:
     row.pattern = pattern or ""
     plain = "none" if pattern == "" else "colour"
     row.filter = str(merged.get("FILTER", "")).strip() or plain
-    row.start, row.note = header_start(merged)
+    row.start, row.note = header_start(merged, day_first=day_first)
+    row.day_first = header_date_order(merged)
     row.exposure = header_exposure(merged)
     row.binning, row.setting = header_binning(merged), header_setting(merged)
     row.gain = header_gain(merged, header.comments["GAIN"] if "GAIN" in header else "")
@@ -173,12 +220,16 @@ def _understand_header(power_keyword: str | None, path: str) -> _Row:
     row.pixel_scale = pixel_scale(merged)
     if power_keyword is not None:
         row.power = header_number(merged, power_keyword.upper())
-    if is_calibration(merged, Path(path).name):
+    if any(keyword in merged for keyword in _OWN):
+        row.reason = add_reason("", "own product")
+    elif is_calibration(merged, Path(path).name):
         row.reason = add_reason("", "calibration frame")
     elif pattern is None:
         row.reason = add_reason("", "colour frame")
     elif not row.exposure > 0:
         row.exposure, row.reason = np.nan, add_reason("", "no exposure time")
+    elif row.exposure > LONGEST_EXPOSURE:
+        row.exposure, row.reason = np.nan, add_reason("", "odd exposure time")
     elif row.start is None:
         row.reason = add_reason("", "no start time")
     return row

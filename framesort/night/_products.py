@@ -18,7 +18,7 @@ from framesort.night._kept import KeptStacks
 from framesort.night._lists import write_sets
 from framesort.night._merge import MergedGroup
 from framesort.night._settings import Settings
-from framesort.records import HeaterTrace, Replacement
+from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, HeaterTrace, Replacement
 from framesort.replacement import MASK_BITS
 from framesort.stacking import write_stack
 
@@ -152,6 +152,7 @@ def write_layers(
         ("mask", _mask_pixels(replacement, path), "what was done, 0 is untouched"),
     ):
         layer = signed.copy()
+        layer[PRODUCT_CARD] = (name, PRODUCT_TEXT)
         layer["FSLAYER"] = (name, "which layer this is")
         layer["HISTORY"] = f"this layer: {text}"
         if name == "mask":
@@ -159,6 +160,7 @@ def write_layers(
                 layer["HISTORY"] = f"{bit * _step(path)}: {meaning}"
         target = layer_path(path, prefix, name)
         notes += write_picture(target, pixels, layer, profile=profile, **form)
+    signed[PRODUCT_CARD] = ("final", PRODUCT_TEXT)
     signed["FSLAYER"] = ("final", "which layer this is")
     extensions = {"STARMASK": replacement.mask}
     notes += write_picture(

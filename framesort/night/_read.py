@@ -133,8 +133,13 @@ def measure_table(
     files = [str(file) for file in table["file"]]
     patterns = table_patterns(table)
     found: list[FrameQuality] = [FrameQuality(reason="unreadable")] * len(table)
+    giant = np.array(["too large" in str(reason).split("; ") for reason in table["reason"]])
+    for row in np.flatnonzero(giant):
+        found[row] = FrameQuality(reason="too large")
     for pattern in sorted(set(patterns)):
-        rows = np.flatnonzero(patterns == pattern)
+        rows = np.flatnonzero((patterns == pattern) & ~giant)
+        if not rows.size:
+            continue
         name = f"measuring stars{f' on green ({pattern})' if pattern else ''}"
         measured = measure_frames(
             [files[row] for row in rows],

@@ -9,6 +9,7 @@ from typing import Any
 
 from framesort.errors import InputError
 from framesort.evidence import read_gap_angle
+from framesort.frames import MAX_SIZE
 
 __all__ = ["Settings", "read_logs", "read_settings"]
 
@@ -24,7 +25,8 @@ class Settings:
     log_zone : str or None
         Zone of a log in local time: IANA name or offset such as "-07:00".
     day_first : bool or None
-        Order of an ambiguous date in the log; None makes it an error.
+        Order of an ambiguous date in the log, where None makes it an error, and in the
+        frames' headers, where None leaves the time unknown.
     full_current : float or None
         Amperes of the heater at full power, for a log of the supply's current.
     full_power : float or None
@@ -55,6 +57,8 @@ class Settings:
         The sharp-star set is filled up to this many with the best usable heater-off frames.
     zero_point : tuple of str
         Magnitude of a star that gives 1 ADU per second, "21.5" or "L=21.5" for one filter.
+    max_size : float
+        Megapixels from which on a frame is left out before its pixels are read.
     keep_in, leave_out : tuple of str
         Files put into the sharp-star set, or kept out of both, by hand.
     bias, dark, flat : tuple of str
@@ -108,6 +112,7 @@ class Settings:
     max_line: float | None = None
     zero_point: tuple[str, ...] = ()
     min_frames: int = 5
+    max_size: float = MAX_SIZE
     keep_in: tuple[str, ...] = ()
     leave_out: tuple[str, ...] = ()
     bias: tuple[str, ...] = ()
@@ -149,6 +154,7 @@ class Settings:
             ("clip", 1.0, 100.0),
             ("memory", 50.0, 1e6),
             ("amount", 0.0, 1.0),
+            ("max_size", 1e-3, 1e5),
             ("max_gap", 0.0, 1e6),
             ("full_current", 0.0, 1e3),
             ("full_power", 0.0, 1e6),

@@ -13,7 +13,6 @@ from astropy.table import Table
 
 from framesort.errors import (
     FramesortWarning,
-    InputError,
     NotEnoughFramesError,
     QualityWarning,
 )
@@ -27,6 +26,7 @@ from framesort.frames import find_frames, read_frames
 from framesort.heater import make_header_heater
 from framesort.night._given import given_qualities
 from framesort.night._nights import LineOfNights, by_night, line_of_nights
+from framesort.night._others import without_others
 from framesort.night._read import (
     check_patterns,
     frame_reader,
@@ -151,10 +151,12 @@ def sort_frames(
         table = read_frames(
             paths,
             power_keyword=settings.heater_keyword if trace is None else None,
+            day_first=settings.day_first,
+            max_size=settings.max_size,
             progress=stage(progress, "reading headers"),
         )
         told += table.meta.pop("notes", [])
-        table, note = _without_calibration(table, [master.path for master in masters.all])
+        table, note = without_others(table, [master.path for master in masters.all])
         told += note
         own = "heater_power" in table.colnames
         if own:
@@ -206,30 +208,6 @@ def log_name(heater: Heater) -> str:
     """What to call the heater log or logs."""
     logs = heater if isinstance(heater, list | tuple) else [heater]
     return "; ".join(str(log) for log in logs if isinstance(log, str | os.PathLike | int | float))
-
-
-def _without_calibration(table: Table, masters: list[str]) -> tuple[Table, list[str]]:
-    """The table without darks, flats, bias and the masters given, and a sentence on them.
-
-    Raises
-    ------
-    InputError
-        No row is left.
-    """
-    barred = np.array(
-        ["calibration frame" in str(r).split("; ") for r in table["reason"]], dtype=bool
-    )
-    real = {os.path.realpath(path) for path in masters}
-    barred |= np.array([os.path.realpath(str(f)) in real for f in table["file"]], dtype=bool)
-    if len(table) and barred.all():
-        raise InputError(
-            f"all {len(table)} files are darks, flats or bias; name the exposures of the sky"
-        )
-    if not barred.any():
-        return table, []
-    first = Path(str(table["file"][int(np.flatnonzero(barred)[0])])).name
-    note = f"{barred.sum()} darks, flats or bias among the files left out (first: {first})"
-    return table[~barred], [note]
 
 
 def _nothing_measured(table: Table, caught: Sequence[warnings.WarningMessage]) -> str:

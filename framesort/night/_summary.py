@@ -1,11 +1,14 @@
 """What night.json holds of a sorted night, for the report and for machines."""
 
+import warnings
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
+from erfa import ErfaWarning
 
 from framesort.evidence import average_light_by_angle
 from framesort.night._merge import MergedGroup
@@ -52,11 +55,19 @@ def _night(night: SortedNight, name: str) -> dict[str, Any]:
     return {
         "night": name,
         "frames": len(rows),
-        "first": str(rows["start"].min().isot),
-        "last": str(rows["start"].max().isot),
+        "first": _moment(rows["start"], min),
+        "last": _moment(rows["start"], max),
         "states": _count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
         "clock": None if clock is None else asdict(clock),
     }
+
+
+def _moment(start: Time, which: Callable[[list[float]], float]) -> str | None:
+    """The first or last time known, ISO 8601; None where none is."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ErfaWarning)  # a clock that is decades out
+        known = np.ma.compressed(np.ma.asarray(start.unix)).tolist()
+        return str(Time(which(known), format="unix", precision=3).isot) if known else None
 
 
 def _groups(table: Table) -> list[str]:
@@ -80,7 +91,9 @@ def _heater(night: SortedNight) -> dict[str, Any]:
 
 def _steps(trace: HeaterTrace) -> list[dict[str, Any]]:
     def text(edge: float) -> str | None:
-        return Time(edge, format="unix").isot + "Z" if np.isfinite(edge) else None
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", ErfaWarning)  # a clock that is decades out
+            return Time(edge, format="unix").isot + "Z" if np.isfinite(edge) else None
 
     edges = [text(edge) for edge in trace.edges]
     return [

@@ -13,6 +13,7 @@ from typing import Any
 from astropy.table import Table
 
 from framesort.errors import OutputError
+from framesort.frames import check_apart
 from framesort.night._folder import (
     SCRATCH,
     hold_folder,
@@ -115,6 +116,7 @@ def sort_night(
     InputError, OutputError, NotEnoughFramesError
         One line: what, where, what to do.
     """
+    check_apart(frames, out)
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "sort") and not overwrite:
             raise OutputError(f"{folder}: holds a sorted night; give --overwrite to replace it")
@@ -201,6 +203,7 @@ def process_night(
     Parameters and errors are those of `sort_night`; `transforms` as for `place_frames`.
     """
     begin = time.time()
+    check_apart(frames, out)
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "merge") and not overwrite:
             raise OutputError(f"{folder}: holds a merged night; give --overwrite to replace it")

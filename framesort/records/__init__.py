@@ -13,12 +13,14 @@ from framesort.records._columns import (
     empty_star_list,
 )
 from framesort.records._frames import LINE_BINS, FrameQuality, HeaterTrace, Transform
-from framesort.records._images import Replacement, Stack
+from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._reasons import REASONS, Reason, add_reason
 
 __all__ = [
     "COLUMNS",
     "LINE_BINS",
+    "PRODUCT_CARD",
+    "PRODUCT_TEXT",
     "REASONS",
     "STAR_COLUMNS",
     "Column",

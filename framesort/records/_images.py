@@ -7,7 +7,10 @@ from astropy.io.fits import Header
 from astropy.table import Table
 from numpy.typing import NDArray
 
-__all__ = ["Replacement", "Stack"]
+__all__ = ["PRODUCT_CARD", "PRODUCT_TEXT", "Replacement", "Stack"]
+
+PRODUCT_CARD, PRODUCT_TEXT = "FSPROD", "made by framesort: no exposure"
+"""Card of every product, so that one that lies among frames is known; and its comment."""
 
 
 @dataclass(frozen=True, kw_only=True)

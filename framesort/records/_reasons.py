@@ -41,6 +41,17 @@ REASONS: dict[str, Reason] = _reasons(
         "The header tells no time at which the exposure began, so its heater state is not known.",
     ),
     ("no exposure time", "The header tells no exposure time."),
+    ("odd exposure time", "The header tells an exposure of more than a day."),
+    (
+        "too large",
+        "The image is larger than --max-size, or than the night's other frames by far; its pixels "
+        "were not read.",
+    ),
+    ("own product", "A stack or picture that framesort itself wrote, not an exposure."),
+    (
+        "odd pixel values",
+        "Pixel values are far beyond what a camera gives: BSCALE or BZERO may be wrong.",
+    ),
     ("few stars", "Too few stars were found to measure the frame or to place it on the grid."),
     ("heated", "The heater was on during the whole exposure."),
     (

@@ -30,6 +30,8 @@ ADVICE = {
     "R, G, B, or with three planes.",
     "no start time": "Have the capture program write DATE-OBS into the header.",
     "no exposure time": "Have the capture program write EXPTIME into the header.",
+    "odd exposure time": "Have the capture program write EXPTIME in seconds into the header.",
+    "too large": "Give a larger --max-size if these are frames and there is memory for them.",
     "few stars": "Look at the frame: cloud, dew, a closed cover, or a very short exposure.",
     "heated": "Nothing to do: the frame still gives its faint light.",
     "part heated": "Switch the heater between exposures, not during one.",

@@ -9,7 +9,7 @@ from astropy.io.fits import Header
 
 from framesort.errors import InputError
 from framesort.files import image_hdu, named_hdu, open_fits, write_fits
-from framesort.records import Stack
+from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, Stack
 
 __all__ = ["read_stack", "write_stack"]
 
@@ -39,6 +39,7 @@ def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
             header[f"REJ{k:05d}"] = float(share)
     for k, note in enumerate(stack.notes, start=1):
         header[f"NOTE{k:04d}"] = _quote(note)
+    header[PRODUCT_CARD] = ("stack", PRODUCT_TEXT)
     if np.isfinite(stack.saturation):
         header["SATURATE"] = stack.saturation
     write_fits(

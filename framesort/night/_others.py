@@ -1,0 +1,70 @@
+"""Files that lie among the frames of a night and are none."""
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.errors import InputError
+
+__all__ = ["without_others"]
+
+
+def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[str]]:
+    """The table without darks, flats, bias, the masters given and products of this library.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        Of `framesort.frames.read_frames`.
+    masters : sequence of path
+        Master frames that the user named.
+
+    Returns
+    -------
+    table : `~astropy.table.Table`
+    notes : list of str
+        A sentence on each kind that was left out.
+
+    Raises
+    ------
+    InputError
+        No row is left.
+    """
+    codes = [set(str(reason).split("; ")) for reason in table["reason"]]
+    real = {os.path.realpath(path) for path in masters}
+    own = np.array(["own product" in those for those in codes], dtype=bool)
+    barred = np.array(
+        [
+            "calibration frame" in those or os.path.realpath(str(file)) in real
+            for those, file in zip(codes, table["file"], strict=True)
+        ],
+        dtype=bool,
+    )
+    if len(table) and (own | barred).all():
+        what = [
+            *(["darks, flats or bias"] if barred.any() else []),
+            *(["stacks and pictures that framesort wrote"] if own.any() else []),
+        ]
+        raise InputError(
+            f"all {len(table)} files are {' or '.join(what)}; name the exposures of the sky"
+        )
+    notes = []
+    if barred.any():
+        notes.append(
+            f"{barred.sum()} darks, flats or bias among the files left out "
+            f"(first: {_first(table, barred)})"
+        )
+    if own.any():
+        notes.append(
+            f"{own.sum()} stacks and pictures that framesort wrote among the files left out: they "
+            f"are no exposures (first: {_first(table, own)})"
+        )
+    return table[~(own | barred)], notes
+
+
+def _first(table: Table, rows: NDArray[np.bool_]) -> str:
+    return Path(str(table["file"][int(np.flatnonzero(rows)[0])])).name
