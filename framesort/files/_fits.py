@@ -13,7 +13,7 @@ from astropy.utils.exceptions import AstropyWarning
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError
-from framesort.files._scan import check_size, scan_headers
+from framesort.files._scan import check_size, check_tiles, goes_on, scan_headers
 from framesort.files._text import StrPath
 
 __all__ = ["drop_unreadable", "image_hdu", "in_order", "named_hdu", "open_fits", "read_image"]
@@ -72,13 +72,19 @@ def named_hdu(hdus: fits.HDUList, name: str) -> Any:
 
 def in_order(hdus: fits.HDUList) -> Iterator[Any]:
     """HDUs as they lie in the file; damaged sizes must not lead back to one read before."""
-    last = -1
-    for hdu in hdus:
+    last, number = -1, 0
+    while True:
+        try:
+            hdu = hdus[number]
+        except IndexError:
+            return
         place = (hdu.fileinfo() or {}).get("hdrLoc", last + 1)
         if place <= last:
             raise FrameError("sizes in the headers lead backwards")
-        last = place
+        last, number = place, number + 1
         yield hdu
+        if not goes_on(hdu):
+            return
 
 
 @contextmanager
@@ -147,13 +153,16 @@ def read_image(
             if header["NAXIS"] > 3:
                 raise FrameError(f"{path}: image has {header['NAXIS']} axes, 2 or 3 are needed")
             cut = (..., slice(None) if rows is None else rows, slice(None))
+            if isinstance(hdu, fits.CompImageHDU):
+                with open_fits(path, unpack=False) as tables:
+                    check_tiles(path, tables, hdu.fileinfo()["hdrLoc"])
             # An uncompressed file is read row-wise from disk; others must be unpacked anyway.
             pixels = (
                 hdu.section[cut] if rows is not None and header["NAXIS"] == 2 else hdu.data[cut]
             )
             data = np.array(pixels, dtype=np.float32)
             data = data[0] if data.ndim == 3 and len(data) == 1 else data
-            mask = named_hdu(hdus, "MASK") if len(hdus) > 1 else None
+            mask = named_hdu(hdus, "MASK")
             if mask is not None and mask.shape == (header["NAXIS2"], header["NAXIS1"]):
                 bad = np.asarray(mask.data[slice(None) if rows is None else rows]) != 0
                 data[..., bad] = np.nan

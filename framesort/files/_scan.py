@@ -4,16 +4,26 @@ import gzip
 import math
 import os
 import re
-from typing import IO, cast
+import zipfile
+import zlib
+from typing import IO, Any, cast
 
+import numpy as np
 from astropy.io import fits
 
 from framesort.errors import FrameError
+from framesort.files._text import StrPath
 
-__all__ = ["check_size", "scan_headers", "unpacked"]
+__all__ = ["check_size", "check_tiles", "goes_on", "scan_headers", "unpacked"]
 
 LARGEST_RATIO = 2000
 """An image cannot be this much larger than its packed file; gzip ends at 1032 to 1."""
+
+MOST_UNPACKED = 1 << 32
+"""Bytes of a packed file beyond which nothing more is looked for in it."""
+
+SMALL_TILE = 1 << 28
+"""Bytes to which a compressed tile may grow unasked."""
 
 BLOCK = 2880
 LONGEST_HEADER = 1 << 26  # bytes
@@ -47,15 +57,17 @@ def scan_headers(stream: IO[bytes]) -> None:
     begin = plain.read(9)
     if begin != b"SIMPLE  =" and not begin.startswith(_OTHERWISE_PACKED):
         raise FrameError("is no FITS file" if begin else "is empty")
+    if begin.startswith(b"PK") and any(  # a reader unpacks all of it
+        entry.file_size > MOST_UNPACKED for entry in zipfile.ZipFile(stream).infolist()
+    ):
+        raise FrameError("the archive holds more than 4 GiB")
     offset = 0
     for _ in range(MOST_HDUS):
         plain.seek(offset)
         header = _read_header(plain)
         if not header:
             return
-        told = _numbers(header)
-        if max(told.get(name, 0) for name in ("NAXIS", "ZNAXIS", "TFIELDS")) > MOST_AXES:
-            raise FrameError("the header asks for more axes or fields than there can be")
+        told = _check_form(header)
         sides = [told.get(f"NAXIS{k}", 0) for k in range(1, told.get("NAXIS", 0) + 1)]
         size = math.prod(sides) if sides else 0
         size = (
@@ -66,12 +78,81 @@ def scan_headers(stream: IO[bytes]) -> None:
         offset += len(header) + -(-size // BLOCK) * BLOCK
 
 
-def _read_header(stream: IO[bytes]) -> bytes:
-    """Blocks as far as the END card; nothing where there is none."""
-    blocks = []
+def goes_on(hdu: Any) -> bool:
+    """Whether another HDU follows in the file; what is no extension is cut off, unread.
+
+    Packed files may hold a thousand times what they take on disk, and a reader that looks for a
+    header there would gather all of it.
+    """
+    where = hdu.fileinfo() or {}
+    if "datSpan" not in where:
+        return True
+    stream, end = where["file"], where["datLoc"] + where["datSpan"]
+    if stream.compression is None:  # scan_headers has been there
+        return bool(end < stream.size)
+    if end > MOST_UNPACKED:
+        return False
+    stream.seek(end)
+    header = _read_header(stream, b"XTENSION=")
+    if not header:
+        return False
+    _check_form(header)
+    return True
+
+
+def _check_form(header: bytes) -> dict[str, int]:
+    """What a header says of the data's form, if there can be such data."""
+    told = _numbers(header)
+    if max(told.get(name, 0) for name in ("NAXIS", "ZNAXIS", "TFIELDS")) > MOST_AXES:
+        raise FrameError("the header asks for more axes or fields than there can be")
+    return told
+
+
+def check_tiles(path: StrPath, hdus: fits.HDUList, place: int) -> None:
+    """Refuse tiles of a compressed image that unpack to more than a tile can hold.
+
+    Those packed by gzip may be a thousand times as large; the other kinds are unpacked into
+    the place that a tile has.
+
+    Parameters
+    ----------
+    path : path
+        The file.
+    hdus : `~astropy.io.fits.HDUList`
+        The file, with compressed images as the tables that they are stored in.
+    place : int
+        Where the header of the image's HDU lies in the file.
+    """
+    (hdu,) = (one for one in hdus if (one.fileinfo() or {}).get("hdrLoc") == place)
+    cards, axes = hdu.header, range(1, int(hdu.header["ZNAXIS"]) + 1)
+    sides = [int(cards[f"ZNAXIS{k}"]) for k in axes]
+    tile = [int(cards.get(f"ZTILE{k}", sides[0] if k == 1 else 1)) for k in axes]
+    room = 8 * math.prod(min(pair) for pair in zip(sides, tile, strict=True))
+    columns = ["GZIP_COMPRESSED_DATA"]
+    if str(cards.get("ZCMPTYPE", "")).startswith("GZIP"):
+        columns.append("COMPRESSED_DATA")
+    for name in set(columns) & set(hdu.columns.names):
+        for cells in hdu.data[name]:
+            packed = np.asarray(cells).tobytes()
+            if len(packed) * LARGEST_RATIO > max(room, SMALL_TILE) and _swells(packed, room):
+                raise FrameError(f"{path}: a compressed tile holds more than a tile's pixels")
+
+
+def _swells(packed: bytes, room: int) -> bool:
+    """Whether gzipped bytes, of several members perhaps, unpack to more than `room`."""
+    while packed[:2] == b"\x1f\x8b" and room >= 0:
+        member = zlib.decompressobj(wbits=31)
+        room -= len(member.decompress(packed, room + 1))
+        packed = member.unused_data
+    return room < 0
+
+
+def _read_header(stream: IO[bytes], begin: bytes = b"") -> bytes:
+    """Blocks as far as the END card; nothing where there is none, or it begins otherwise."""
+    blocks: list[bytes] = []
     for _ in range(LONGEST_HEADER // BLOCK):
         block = stream.read(BLOCK)
-        if len(block) < BLOCK:
+        if len(block) < BLOCK or not (blocks or block.startswith(begin)):
             return b""
         blocks.append(block)
         if any(

@@ -37,7 +37,7 @@ from framesort.workers import Progress, run_tasks
 __all__ = ["MAX_SIZE", "group_frames", "read_frames"]
 
 MAX_SIZE = 200.0
-"""Megapixels: more than any camera of one sensor; measuring as many takes about 8 GB."""
+"""Megapixels: more than any camera of one sensor; measuring as many takes about 4 GB."""
 
 ODD_RATIO, ODD_SIZE = 5, 30.0
 """So many times as large as the median frame, and larger than so many megapixels: by far."""

@@ -21,6 +21,10 @@ from framesort.workers import Progress, name_task, run_tasks
 __all__ = ["measure_frames"]
 
 
+LOWEST, HIGHEST = 1e-9, 1e15
+"""Values of pixels, ADU, that any calibration or normalisation may give."""
+
+
 @dataclass(frozen=True)
 class _Task:
     path: str
@@ -82,6 +86,8 @@ def _measure_file(task: _Task) -> tuple[FrameQuality, str, str]:
         return FrameQuality(reason="colour frame"), "", ""
     if not np.isfinite(image).any():
         return FrameQuality(reason="unreadable"), "no pixel holds a number", ""
+    if _beyond_cameras(image):
+        return FrameQuality(reason="odd pixel values"), "", ""
     try:
         quality = task.measurer(image, saturation=task.saturation)
     except MemoryError:
@@ -95,6 +101,17 @@ def _measure_file(task: _Task) -> tuple[FrameQuality, str, str]:
     except FrameError as error:  # it could be read a moment ago
         return FrameQuality(reason="vanished"), str(error), ""
     return quality, "", key
+
+
+def _beyond_cameras(image: Any) -> bool:
+    """Whether most pixels have values that no camera gives, and whose squares float32 cannot hold.
+
+    A few damaged pixels may have any value.
+    """
+    some = np.abs(image[:: 1 + image.shape[0] // 512, :: 1 + image.shape[1] // 512])
+    some = some[np.isfinite(some)]
+    usual = float(np.percentile(some, 90)) if some.size else 0.0
+    return usual > HIGHEST or 0 < usual < LOWEST
 
 
 def _worker_died(task: _Task) -> tuple[FrameQuality, str]:
@@ -142,8 +159,8 @@ def measure_frames(
     list of FrameQuality
         In the order of `paths`, the same whatever the executor. A frame that cannot be
         measured has a `reason`: "unreadable", "vanished", "changed" (while it was read), "colour
-        frame", "not measured", "measurer failed" or "few stars". One with "wrong checksum" was
-        measured all the same.
+        frame", "not measured", "measurer failed", "odd pixel values" or "few stars". One with
+        "wrong checksum" was measured all the same.
 
     Raises
     ------

@@ -69,7 +69,7 @@ def find_plain_image(path: str) -> tuple[PlainImage | None, Header | None]:
             hdu = image_hdu(hdus)
             header = hdu.header.copy()
             offset = int(hdu.fileinfo()["datLoc"])
-            if len(hdus) > 1 and named_hdu(hdus, "MASK") is not None:
+            if named_hdu(hdus, "MASK") is not None:
                 return None, None
         bits, zero = int(header["BITPIX"]), float(header.get("BZERO", 0))
         shape = (int(header["NAXIS2"]), int(header["NAXIS1"])) if header["NAXIS"] == 2 else (0, 0)
