@@ -179,6 +179,8 @@ def _show(result: NightResult, options: Namespace) -> int:
     for group in summary["groups"]:
         for sentence in group["advice"]:
             tell(f"{group['label']}: {sentence}")
+    if summary.get("edges"):
+        tell(summary["edges"])
     tell(
         f"Look at {result.folder / 'report.html'}; the sets are listed in {result.folder / 'sets'}"
     )

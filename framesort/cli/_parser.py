@@ -237,6 +237,29 @@ def _merging() -> argparse.ArgumentParser:
         help="builtin (by stars), wcs, aligned (on one grid already), or a plug-in",
     )
     group.add_argument("--stacker", metavar="NAME", help="plug-in that stacks (default: builtin)")
+    pictures = merging.add_argument_group("pictures")
+    pictures.add_argument(
+        "--crop",
+        type=float,
+        nargs="?",
+        const=1.0,
+        metavar="F",
+        help="cut the pictures to the largest rectangle that all frames of both stacks cover, or "
+        "the share F of them (0: leave the edges)",
+    )
+    pictures.add_argument(
+        "--tiff",
+        type=int,
+        choices=(16, 32),
+        help="write the final picture, its stars and its background as TIFF too: 32 bit float, or "
+        "16 bit, rounded and cut off at 0 and 65535",
+    )
+    pictures.add_argument(
+        "--white",
+        type=float,
+        metavar="LEVEL",
+        help="number that becomes full white in a TIFF file (default: numbers as they are)",
+    )
     return merging
 
 

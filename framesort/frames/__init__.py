@@ -5,6 +5,7 @@ Pixels come on demand from a `FrameReader`, which calibrates them where masters 
 
 from framesort.frames._calibrate import FrameReader, Recipe, make_reader
 from framesort.frames._camera import header_pattern, strip_pattern
+from framesort.frames._combined import sign_combined
 from framesort.frames._find import check_apart, find_frames
 from framesort.frames._headers import header_exposure, header_start, is_calibration
 from framesort.frames._masters import Camera, Master, Masters, read_masters
@@ -29,5 +30,6 @@ __all__ = [
     "name_nights",
     "read_frames",
     "read_masters",
+    "sign_combined",
     "strip_pattern",
 ]

@@ -9,12 +9,14 @@ from framesort.images._files import check_name, read_picture, write_picture
 from framesort.images._input import as_picture
 from framesort.images._picture import Picture
 from framesort.images._tiff import is_tiff
+from framesort.images._unit import header_unit
 from framesort.images._wcs import wcs_of
 
 __all__ = [
     "Picture",
     "as_picture",
     "check_name",
+    "header_unit",
     "is_tiff",
     "make_ccddata",
     "read_picture",

@@ -9,6 +9,7 @@ from astropy.units import Unit
 
 from framesort.errors import InputError
 from framesort.images._input import as_picture
+from framesort.images._unit import header_unit
 from framesort.images._wcs import wcs_of
 from framesort.records import Replacement, Stack
 
@@ -60,7 +61,7 @@ def make_ccddata(result: Stack | Replacement, *, like: Any = None, sharp: Any = 
             uncertainty = StdDevUncertainty(np.broadcast_to(np.sqrt(variance), data.shape).copy())
     else:
         raise InputError(f"result must be a Stack or a Replacement, got {type(result).__name__}")
-    unit = getattr(like, "unit", None) or _unit(header)
+    unit = getattr(like, "unit", None) or Unit(header_unit(header)[0])
     wcs = wcs_of(header, data.ndim) if getattr(like, "wcs", None) is None else like.wcs
     return CCDData(
         np.array(data, dtype=np.float32),
@@ -78,10 +79,3 @@ def _variance(weight: Any) -> Any:
     return np.divide(
         np.float32(1), weight, out=np.full(weight.shape, np.nan, np.float32), where=weight > 0
     )
-
-
-def _unit(header: Header) -> Any:
-    try:
-        return Unit(str(header.get("BUNIT", "adu")).strip().lower() or "adu")
-    except ValueError:
-        return Unit("adu")

@@ -23,6 +23,7 @@ from framesort.files import json_text, remove_leftovers, safe_name, write_text
 __all__ = [
     "PRODUCTS",
     "SCRATCH",
+    "TIFF_PRODUCTS",
     "hold_folder",
     "read_sorted",
     "read_summary",
@@ -42,9 +43,14 @@ PRODUCTS = (
     "stars.fits",
     "background.fits",
     "mask.fits",
+    "residual.fits",
     "stars.ecsv",
+    "final.tif",
+    "stars.tif",
+    "background.tif",
 )
 """Files of a group's folder."""
+TIFF_PRODUCTS = PRODUCTS[-3:]
 _LIBRARIES = ("numpy", "scipy", "astropy", "photutils", "scikit-image", "reproject", "numba")
 
 

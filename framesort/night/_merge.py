@@ -2,24 +2,26 @@
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.io.fits import Header
 from astropy.table import Table
 
 from framesort.colour import green_plane
 from framesort.errors import FramesortError, NotEnoughFramesError
 from framesort.evidence import measure_line_excess
 from framesort.files import read_image
+from framesort.night._crop import crop_transform, cut_grid, find_cut
 from framesort.night._given import given_transforms, nearest_identity
 from framesort.night._kept import KeptStacks
 from framesort.night._read import frame_reader, given_masters
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
-from framesort.night._stacks import stack_group
+from framesort.night._stacks import sign_frames, stack_group
 from framesort.plugins import find_plugin
 from framesort.records import FrameQuality, Replacement, Stack, Transform, column_values
 from framesort.registration import (
@@ -46,11 +48,14 @@ class PlacedNight:
         One a row of the table; those of frames in no set have a reason.
     left_out : tuple of (str, str)
         File and reason of each frame of a set that could not be placed.
+    edges : str
+        A sentence where edges are covered by fewer frames, or were cut off.
     """
 
     grid: Grid
     transforms: tuple[Transform, ...]
     left_out: tuple[tuple[str, str], ...]
+    edges: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,12 +64,14 @@ class MergedGroup:
 
     `fwhm` [pix] and `line` (share of star light in the line, excess over the sharp stack) are
     measured on the results, by the names "deep", "sharp" and "final". `check` is what the
-    replacement reached, None where stars were replaced in part only.
+    replacement reached, None where stars were replaced in part only. `header` is that of the
+    final picture: the deep stack's, with the times of the frames of both stacks.
     """
 
     label: str
     deep: Stack
     sharp: Stack | None = None
+    header: Header | None = None
     replacement: Replacement | None = None
     fwhm: dict[str, float] = field(default_factory=dict)
     line: dict[str, float] = field(default_factory=dict)
@@ -83,8 +90,9 @@ def place_frames(
 ) -> PlacedNight:
     """Find where each frame of a set lands; all groups share one grid.
 
-    The grid is that of `settings.grid`, else of the frame with the best stars. A frame
-    whose stars cannot be matched is placed by its WCS if it and the grid have one.
+    The grid is that of `settings.grid`, else of the frame with the best stars; with
+    `settings.crop` the part of it that so many frames of every stack cover. A frame whose
+    stars cannot be matched is placed by its WCS if it and the grid have one.
 
     Parameters
     ----------
@@ -117,7 +125,7 @@ def place_frames(
         known = given_transforms(transforms, table)
         row = nearest_identity(known, table)
         grid = make_grid(str(table["file"][row]) if settings.grid is None else settings.grid)
-        return _placed(table, rows, grid, [known[row] for row in rows])
+        return _placed(table, rows, grid, [known[row] for row in rows], settings)
     register = partial(
         find_plugin("registration", settings.registration),
         [qualities[int(row)].star_list for row in rows],
@@ -142,20 +150,29 @@ def place_frames(
             transform or _by_wcs(str(file), grid) or transform
             for file, transform in zip(placed["file"], found, strict=True)
         ],
+        settings,
     )
 
 
-def _placed(table: Table, rows: np.ndarray, grid: Grid, known: Sequence[Transform]) -> PlacedNight:
-    """Transforms of some rows to the whole night; the table gains its columns."""
+def _placed(
+    table: Table, rows: np.ndarray, grid: Grid, known: Sequence[Transform], settings: Settings
+) -> PlacedNight:
+    """Transforms of some rows to the whole night; the table gains its columns, the grid is cut."""
     transforms = [Transform(reason="not matched")] * len(table)
     for row, transform in zip(rows, known, strict=True):
         transforms[row] = transform
     placed = table[rows]
     add_registration_columns(placed, known, shape=grid.shape)
     _copy_columns(placed, table, rows)
+    reader, _ = frame_reader(table, given_masters(settings))
+    cut, edges = find_cut(table, tuple(transforms), grid, reader, settings)
+    if cut is not None and settings.crop is not None:
+        grid = cut_grid(grid, cut, settings.crop)
+        transforms = [crop_transform(transform, cut) for transform in transforms]
     return PlacedNight(
         grid=grid,
         transforms=tuple(transforms),
+        edges=edges,
         left_out=tuple(
             (str(table["file"][row]), t.reason) for row, t in zip(rows, known, strict=True) if not t
         ),
@@ -247,7 +264,8 @@ def merge_groups(
             )  # fmt: skip
             replacing = stage(progress, f"{label}: replacing stars")
             group = _finish_group(label, stacks, settings, aside, replacing)
-        yield group
+        both = list(dict.fromkeys(file for stack in stacks.values() for file in stack.frames))
+        yield replace(group, header=sign_frames(group.deep.header, table[rows], both))
 
 
 def _finish_group(

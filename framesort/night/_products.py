@@ -12,19 +12,20 @@ from numpy.typing import NDArray
 
 from framesort import __version__
 from framesort.files import safe_name, write_table
-from framesort.images import is_tiff, write_picture
-from framesort.night._folder import PRODUCTS, TABLE
+from framesort.images import header_unit, is_tiff, write_picture
+from framesort.night._folder import PRODUCTS, TABLE, TIFF_PRODUCTS
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import write_sets
 from framesort.night._merge import MergedGroup
 from framesort.night._settings import Settings
-from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, HeaterTrace, Replacement
+from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, HeaterTrace, Replacement, Stack
 from framesort.replacement import MASK_BITS
 from framesort.stacking import write_stack
 
 __all__ = [
     "LAYERS",
     "layer_path",
+    "measure_difference",
     "remove_products",
     "write_group",
     "write_layers",
@@ -64,30 +65,70 @@ def write_night_tables(
         write_table(folder / "heater.ecsv", steps)
 
 
-def write_group(folder: Path, group: MergedGroup, kept: KeptStacks | None = None) -> None:
-    """Write the stacks of a group and, where stars were replaced, the picture and its layers."""
+def write_group(
+    folder: Path,
+    group: MergedGroup,
+    kept: KeptStacks | None = None,
+    *,
+    settings: Settings | None = None,
+) -> list[str]:
+    """Write the stacks of a group and, where stars were replaced, the picture and its layers.
+
+    Returns a sentence on everything that a TIFF file of 16 bits could not hold.
+    """
+    settings = Settings() if settings is None else settings
     place = folder / group.label
+    for name in TIFF_PRODUCTS:  # of an earlier run
+        (place / name).unlink(missing_ok=True)
     written = set()
     for name, stack in (("deep", group.deep), ("sharp", group.sharp)):
         if stack is not None:
             if kept is None or not kept.put(group.label, name):
                 write_stack(place / f"{name}.fits", stack)
             written.add(f"{name}.fits")
-    if group.sharp is None or group.replacement is None:
+    if group.sharp is None or group.replacement is None or group.header is None:
         # Pictures of an earlier run would not belong to these stacks.
         for name in set(PRODUCTS) - written:
             (place / name).unlink(missing_ok=True)
-        return
+        return []
     write_layers(
         place / "final.fits",
         group.replacement,
-        group.deep.header,
+        group.header,
+        residual=measure_difference(group.replacement, group.sharp),
         made_of=f"{len(group.deep.frames)} frames deep, {len(group.sharp.frames)} sharp",
         cards={
             "FSDEEP": (len(group.deep.frames), "frames in the deep stack"),
             "FSSHARP": (len(group.sharp.frames), "frames in the sharp stack"),
         },
     )
+    return _write_tiffs(place, group.label, group.replacement, group.header, settings)
+
+
+def _write_tiffs(
+    place: Path,
+    label: str,
+    replacement: Replacement,
+    header: fits.Header,
+    settings: Settings,
+) -> list[str]:
+    """The picture and its two layers as TIFF, where they are asked for."""
+    if settings.tiff is None:
+        return []
+    white = settings.white
+    if white is None and settings.tiff == 16 and np.nanmax(replacement.final) <= 1:
+        white = 1.0  # as `swap_stars` does: numbers between 0 and 1 would all be 0
+    notes = []
+    for name, pixels in zip(
+        TIFF_PRODUCTS,
+        (replacement.final, replacement.stars, replacement.background),
+        strict=True,
+    ):
+        signed = header.copy()
+        signed[PRODUCT_CARD] = (name.removesuffix(".tif"), PRODUCT_TEXT)
+        said = write_picture(place / name, pixels, signed, bits=settings.tiff, white=white)
+        notes += [f"{label}: {text}" for text in said]
+    return notes
 
 
 def layer_path(target: Path, prefix: str, name: str) -> Path:
@@ -105,6 +146,7 @@ def write_layers(
     *,
     made_of: str,
     cards: Mapping[str, Any] | None = None,
+    residual: NDArray[np.float32] | None = None,
     prefix: str = "",
     bits: int = 32,
     white: float | None = None,
@@ -126,6 +168,8 @@ def write_layers(
         What of, in words.
     cards : mapping or None
         Further cards, value and comment each.
+    residual : (ny, nx) or (planes, ny, nx) ndarray or None
+        From `measure_difference`; None to write none.
     prefix : str
         Of the names of the other files.
     bits, white, profile
@@ -146,16 +190,20 @@ def write_layers(
     table.meta = {**table.meta, "framesort": __version__}
     write_table(layer_path(path, prefix, "table"), table, overwrite=overwrite)
     notes = []
-    for name, pixels, text in (
+    layers: list[tuple[str, NDArray[Any], str]] = [
         ("stars", replacement.stars, "star layer; with the background it adds up to the picture"),
         ("background", replacement.background, "deep stack without stars"),
         ("mask", _mask_pixels(replacement, path), "what was done, 0 is untouched"),
-    ):
+    ]
+    if residual is not None:
+        layers.append(("residual", residual, "the picture less the sharp stack"))
+    for name, pixels, text in layers:
         layer = signed.copy()
         layer[PRODUCT_CARD] = (name, PRODUCT_TEXT)
         layer["FSLAYER"] = (name, "which layer this is")
         layer["HISTORY"] = f"this layer: {text}"
         if name == "mask":
+            layer.remove("BUNIT", ignore_missing=True)  # bits have none
             for bit, meaning in MASK_BITS.items():
                 layer["HISTORY"] = f"{bit * _step(path)}: {meaning}"
         target = layer_path(path, prefix, name)
@@ -167,6 +215,16 @@ def write_layers(
         path, replacement.final, signed, extensions=extensions, profile=profile, **form
     )
     return [path, *(layer_path(path, prefix, name) for name in LAYERS)], notes
+
+
+def measure_difference(replacement: Replacement, sharp: Stack) -> NDArray[np.float32]:
+    """The final picture less the sharp stack at full size, in the numbers of both.
+
+    NaN where either has no data, or where no frame of the sharp stack contributes: beyond the
+    edges that its frames cover there is nothing to compare with.
+    """
+    empty = sharp.weight <= 0
+    return np.where(empty, np.float32(np.nan), replacement.final - sharp.data)
 
 
 def _mask_pixels(replacement: Replacement, path: Path) -> NDArray[np.uint8]:
@@ -186,6 +244,10 @@ def _sign(
     signed = header.copy()
     for keyword in [key for key in signed if key[:4] in ("FRAM", "NOTE", "REJ0")]:
         del signed[keyword]
+    unit, note = header_unit(signed)
+    signed["BUNIT"] = (unit, "unit of the pixels")
+    if note:
+        signed["HISTORY"] = _plain(note)
     signed["FSVERS"] = (__version__, "framesort that replaced the stars")
     for keyword, (value, comment) in cards.items():
         signed[keyword] = (_plain(value) if isinstance(value, str) else value, comment)

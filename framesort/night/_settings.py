@@ -84,6 +84,13 @@ class Settings:
         Megabytes that each worker may use for frames' pixels while stacking.
     amount : float
         Star replacement in part: 0 none, 1 whole.
+    crop : float or None
+        Cut the pictures to the largest rectangle that this share of the frames of every stack
+        covers, 1 for all of them; None or 0 to leave the edges.
+    tiff : {32, 16} or None
+        Write the final picture and its two layers as TIFF too, with so many bits.
+    white : float or None
+        The number that becomes full white in these, see `framesort.images.write_picture`.
     null : bool
         Set lists end paths with NUL in place of a line break.
     link : bool
@@ -127,6 +134,9 @@ class Settings:
     clip: float = 3.0
     memory: float = 64.0
     amount: float = 1.0
+    crop: float | None = None
+    tiff: int | None = None
+    white: float | None = None
     null: bool = False
     link: bool = False
 
@@ -154,6 +164,8 @@ class Settings:
             ("clip", 1.0, 100.0),
             ("memory", 50.0, 1e6),
             ("amount", 0.0, 1.0),
+            ("crop", 0.0, 1.0),
+            ("white", 1e-30, 1e30),
             ("max_size", 1e-3, 1e5),
             ("max_gap", 0.0, 1e6),
             ("full_current", 0.0, 1e3),
@@ -170,6 +182,12 @@ class Settings:
         for name in ("heater_reader", "star_measurer", "registration", "stacker"):
             if not isinstance(getattr(self, name), str):
                 raise InputError(f"{name} must be a name, got {getattr(self, name)!r}")
+        if self.crop == 0:
+            object.__setattr__(self, "crop", None)
+        if self.tiff not in (None, 16, 32):
+            raise InputError(f"tiff must be 16 or 32, got {self.tiff!r}")
+        if self.white is not None and self.tiff is None:
+            raise InputError("white is for TIFF files: give tiff (--tiff 16 or 32) with it")
         if self.colour not in ("interpolate", "place"):
             raise InputError(f"colour must be interpolate or place, got {self.colour!r}")
         if self.mirrored not in (None, True, False):

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,7 +12,7 @@ from astropy.io.fits import Header
 from astropy.table import Table
 
 from framesort.colour import PLANES, PlaneReader, join_stacks
-from framesort.frames import FrameReader, strip_pattern
+from framesort.frames import FrameReader, sign_combined, strip_pattern
 from framesort.night._kept import KeptStacks, stack_recipe
 from framesort.night._read import table_patterns
 from framesort.night._settings import Settings
@@ -22,7 +23,7 @@ from framesort.records import FrameQuality, Stack, Transform, add_column, column
 from framesort.registration import Grid
 from framesort.stacking import measure_flux_scales
 
-__all__ = ["stack_group"]
+__all__ = ["sign_frames", "stack_group"]
 
 HOW = {
     "interpolate": "missing pixels of each colour interpolated from its own (windowed sinc)",
@@ -95,7 +96,10 @@ def stack_group(
     stacker = find_plugin("stacker", settings.stacker)
     recipe = ""
     if kept is not None:
-        made_of = options | {"pattern": pattern, "colour": settings.colour, "levels": levels}
+        times = np.stack([_seconds(rows), column_values(rows, "exposure")])
+        made_of = options | {
+            "pattern": pattern, "colour": settings.colour, "levels": levels, "times": times
+        }  # fmt: skip
         recipe = stack_recipe(files, transforms, stacker, reader, made_of)
         if (found := kept.load(label, recipe)) is not None:
             return found
@@ -104,10 +108,31 @@ def stack_group(
         stacker, files, transforms, options, pattern, settings.colour, reader, levels, label,
         progress,
     )  # fmt: skip
+    stacks = {
+        name: replace(stack, header=sign_frames(stack.header, rows, stack.frames))
+        for name, stack in stacks.items()
+    }
     if kept is not None:
         save = partial(kept.save, label, recipe, stacks)
         _ = save() if aside is None else aside.submit(save)
     return stacks
+
+
+def sign_frames(header: Header, rows: Table, files: Sequence[str]) -> Header:
+    """A stack's header with the times of the frames in it, see `framesort.frames.sign_combined`.
+
+    A stacker that does not tell its frames is taken to have used all rows.
+    """
+    used = np.isin([str(file) for file in rows["file"]], list(files))
+    those = rows[used] if used.any() else rows
+    return sign_combined(
+        header, those["start"], column_values(those, "exposure"), frames=len(files) or len(those)
+    )
+
+
+def _seconds(rows: Table) -> np.ndarray:
+    start: Any = rows["start"].unix
+    return np.ma.filled(np.ma.asarray(start, dtype=float), np.nan)
 
 
 def _stack(

@@ -5,7 +5,7 @@ import time
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import BrokenExecutor, Executor
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -289,7 +289,8 @@ def _merge_into(
     known = {entry["file"] for entry in summary["left_out"]}
     merged: list[str] = []
     for group in groups:
-        write_group(folder, group, kept)
+        lost = write_group(folder, group, kept, settings=settings)
+        group = replace(group, notes=(*group.notes, *lost))
         merged.append(group.label)
         add_merged(summary, group)
         for file in _not_stacked(group, table, placed):
@@ -298,6 +299,7 @@ def _merge_into(
     if kept is not None:
         kept.tidy(merged)
     write_night_tables(folder, table, None, settings)
+    summary["edges"] = placed.edges
     summary |= summarise_line(line_of_nights(table, settings, placed.transforms))
     known = {entry["file"] for entry in summary["left_out"]}
     summary["left_out"] += [

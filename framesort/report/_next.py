@@ -39,6 +39,7 @@ def describe_next(results: Results) -> list[str]:
         *_power(results),
         *_more_time(results),
         *_advice(results),
+        *as_sentences(results.summary.get("edges")),
         *_mishaps(results),
     ]
     for group in results.groups:

@@ -2,6 +2,7 @@
 
 from framesort.stacking._arrays import stack_arrays
 from framesort.stacking._bands import combine_cube
+from framesort.stacking._cover import count_cover, find_bad_edges, largest_rectangle
 from framesort.stacking._files import read_stack, write_stack
 from framesort.stacking._normalise import measure_flux_scales
 from framesort.stacking._resample import resample_image
@@ -9,6 +10,9 @@ from framesort.stacking._stack import stack_frames
 
 __all__ = [
     "combine_cube",
+    "count_cover",
+    "find_bad_edges",
+    "largest_rectangle",
     "measure_flux_scales",
     "read_stack",
     "resample_image",

@@ -9,6 +9,7 @@ from astropy.io.fits import Header
 
 from framesort.errors import InputError
 from framesort.files import image_hdu, named_hdu, open_fits, write_fits
+from framesort.images import header_unit
 from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, Stack
 
 __all__ = ["read_stack", "write_stack"]
@@ -40,6 +41,8 @@ def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
     for k, note in enumerate(stack.notes, start=1):
         header[f"NOTE{k:04d}"] = _quote(note)
     header[PRODUCT_CARD] = ("stack", PRODUCT_TEXT)
+    if header_unit(header)[0] != header.get("BUNIT"):  # a stack made without a night's table
+        header["BUNIT"] = (header_unit(header)[0], "unit of the pixels")
     if np.isfinite(stack.saturation):
         header["SATURATE"] = stack.saturation
     write_fits(
@@ -97,6 +100,7 @@ def read_stack(path: StrPath) -> Stack:
         header.remove(f"REJ{k:05d}", ignore_missing=True)
     for k in range(1, len(notes) + 1):
         del header[f"NOTE{k:04d}"]
+    header.remove(PRODUCT_CARD, ignore_missing=True)  # of the file, not of the stack
     return Stack(
         data=data,
         weight=weight,

@@ -1,0 +1,153 @@
+"""Which part of the grid enough frames cover: cut to it on request, else told."""
+
+import re
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from astropy.io.fits import Header
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.errors import NotEnoughFramesError
+from framesort.frames import FrameReader
+from framesort.night._settings import Settings
+from framesort.records import Transform, column_values
+from framesort.registration import Grid
+from framesort.stacking import count_cover, find_bad_edges, largest_rectangle
+
+__all__ = ["crop_transform", "cut_grid", "find_cut"]
+
+_WORTH_TELLING = 0.002
+"""Share of the grid: where fewer frames cover less than this, nothing is said."""
+
+
+def find_cut(
+    table: Table,
+    transforms: tuple[Transform, ...],
+    grid: Grid,
+    reader: FrameReader,
+    settings: Settings,
+) -> tuple[tuple[slice, slice] | None, str]:
+    """Where to cut, and a sentence on the edges.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        A sorted night.
+    transforms : tuple of Transform
+        One a row.
+    grid : Grid
+        The uncut grid.
+    reader : FrameReader
+        Of the night's frames.
+    settings : Settings
+        `crop` is the share of each stack's frames that must cover a pixel; None not to cut.
+
+    Returns
+    -------
+    cut : (slice, slice) or None
+        Rows and columns of the largest rectangle that so many frames of every stack cover.
+    sentence : str
+        "" where all frames cover nearly all.
+
+    Raises
+    ------
+    NotEnoughFramesError
+        No pixel is covered by as many frames as `crop` asks for.
+    """
+    share = 1.0 if settings.crop is None else settings.crop
+    inside = _covered(table, transforms, grid, reader, share)
+    where = largest_rectangle(inside)
+    ny, nx = grid.shape
+    frames = "all frames" if share == 1 else f"{100 * share:.0f} % of the frames"
+    if where is None:
+        if settings.crop is not None:
+            raise NotEnoughFramesError(
+                f"no part of the picture is covered by {frames} of every stack; "
+                "give --crop a smaller share, or leave it out"
+            )
+        return None, (
+            "No part of the picture is covered by all frames of every stack: --crop 0.8 cuts it to "
+            "what 80 % of them cover."
+        )
+    size = f"{where[1].stop - where[1].start} x {where[0].stop - where[0].start}"
+    if settings.crop is not None:
+        return (
+            where,
+            f"The pictures were cut from {nx} x {ny} to {size} pixels, which {frames} "
+            "of every stack cover.",
+        )
+    less = 1 - float(inside.mean())
+    if less < _WORTH_TELLING:
+        return None, ""
+    return None, (
+        f"Edges: {100 * less:.1f} % of the picture is covered by fewer frames than the rest; "
+        f"--crop cuts it from {nx} x {ny} to the {size} pixels that all cover."
+    )
+
+
+def _covered(
+    table: Table, transforms: tuple[Transform, ...], grid: Grid, reader: FrameReader, share: float
+) -> NDArray[np.bool_]:
+    """Pixels of the grid that enough frames of every stack cover."""
+    inside = np.ones(grid.shape, dtype=bool)
+    good = np.array([bool(transform) for transform in transforms])
+    height, width = (np.asarray(table[name], dtype=int) for name in ("height", "width"))
+    for label in sorted(set(table["group"]) - {""}):
+        here = good & (np.asarray(table["group"], dtype=object) == label)
+        edges: tuple[int, int, int, int] | None = None
+        for name in ("sharp", "deep"):
+            weight = column_values(table, f"weight_{name}")
+            rows = np.flatnonzero(here & (weight > 0))
+            if not rows.size:
+                continue
+            if edges is None:  # a camera's bad lines are the same in all its frames
+                edges = find_bad_edges(str(table["file"][rows[0]]), read=reader)
+            count = count_cover(
+                [transforms[row] for row in rows],
+                [(int(height[row]), int(width[row])) for row in rows],
+                grid.shape,
+                edges=[edges] * len(rows),
+            )
+            inside &= count >= np.ceil(share * len(rows) - 1e-9)
+    return inside
+
+
+def cut_grid(grid: Grid, cut: tuple[slice, slice], share: float) -> Grid:
+    """The part of a grid; its WCS, also alternate ones, moves along.
+
+    The cards FSCROP (section of the uncut grid, from 1, as FITS counts), FSCOVER (share of the
+    frames that cover each pixel) and LTV1, LTV2 (uncut to cut pixels) record it.
+    """
+    header: Header = grid.header.copy()
+    rows, columns = cut
+    for axis, part in ((1, columns), (2, rows)):
+        header[f"NAXIS{axis}"] = part.stop - part.start
+        for keyword in [key for key in header if re.fullmatch(f"CRPIX{axis}[A-Z]?", key)]:
+            header[keyword] = _number(header[keyword]) - part.start
+        header[f"LTV{axis}"] = (
+            _number(header.get(f"LTV{axis}", 0)) - part.start,
+            "pixel of the uncut picture to pixel here",
+        )
+    header["FSCROP"] = (
+        f"[{columns.start + 1}:{columns.stop},{rows.start + 1}:{rows.stop}]",
+        "cut from the uncut picture",
+    )
+    header["FSCOVER"] = (share, "share of the frames that cover each pixel")
+    return replace(
+        grid, shape=(rows.stop - rows.start, columns.stop - columns.start), header=header
+    )
+
+
+def crop_transform(transform: Transform, cut: tuple[slice, slice]) -> Transform:
+    """A transform onto the grid as one onto its part."""
+    if not transform:
+        return transform
+    rows, columns = cut
+    move = np.array([[1.0, 0, -columns.start], [0, 1, -rows.start], [0, 0, 1]])
+    return replace(transform, matrix=move @ transform.matrix)
+
+
+def _number(value: Any) -> float:
+    return float(value) if isinstance(value, int | float) else 0.0
