@@ -49,7 +49,16 @@ _EXPOSURE_SPREAD = 0.02
 """Exposures closer than this share are one exposure: cameras report 300 and 300.04 s."""
 
 _NOT_A_GROUP = frozenset(
-    {"cache", "sets", "frames.ecsv", "heater.ecsv", "night.json", "preview.png", "report.html"}
+    {
+        "cache",
+        "frames",
+        "sets",
+        "frames.ecsv",
+        "heater.ecsv",
+        "night.json",
+        "preview.png",
+        "report.html",
+    }
 )
 """What else stands in a result folder, where a group's name becomes that of a folder."""
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
+from astropy.table import Table
 from astropy.time import Time
 from numpy.typing import NDArray
 
@@ -22,6 +23,7 @@ from framesort.heater._forms import (
 )
 from framesort.heater._scale import scale_power
 from framesort.heater._stamps import Clock, read_stamps
+from framesort.heater._tables import rows_of_table
 from framesort.heater._text import Rows, read_rows
 from framesort.heater._values import parse_values
 from framesort.records import HeaterTrace
@@ -52,7 +54,7 @@ def _lines(lines: NDArray[np.int_] | list[int]) -> str:
 
 
 def read_heater_log(
-    path: StrPath,
+    path: StrPath | Table,
     *,
     form: str = "auto",
     zone: str | None = None,
@@ -70,8 +72,9 @@ def read_heater_log(
 
     Parameters
     ----------
-    path : path
-        Columns separated by tab, semicolon, bar, comma or blanks, with or without a heading.
+    path : path or `~astropy.table.Table`
+        Columns separated by tab, semicolon, bar, comma or blanks, with or without a heading; or
+        the same as a table.
     form : str
         "samples" of power at a cadence; "switches": a row whenever the power was changed;
         "states": samples of on and off; "intervals": from, to and power; "current":
@@ -114,8 +117,8 @@ def read_heater_log(
     """
     if form not in FORMS:
         raise HeaterLogError(f"form must be one of {', '.join(FORMS)}, got {form!r}")
-    where = str(path)
-    rows = read_rows(path)
+    where = "heater table" if isinstance(path, Table) else str(path)
+    rows = rows_of_table(path) if isinstance(path, Table) else read_rows(path)
     fields = find_columns(
         rows,
         time_column=time_column,

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.nddata import CCDData
 from astropy.table import Table
 
 from framesort.errors import (
@@ -25,6 +26,7 @@ from framesort.evidence import (
 from framesort.frames import find_frames, read_frames
 from framesort.heater import make_header_heater
 from framesort.night._given import given_qualities
+from framesort.night._memory import as_heater, list_frames, store_frames
 from framesort.night._nights import LineOfNights, by_night, line_of_nights
 from framesort.night._others import without_others
 from framesort.night._read import (
@@ -95,7 +97,7 @@ class SortedNight:
 
 
 def sort_frames(
-    frames: Iterable[str | os.PathLike[str]],
+    frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
     *,
     heater: Heater = None,
     settings: Settings | None = None,
@@ -109,11 +111,14 @@ def sort_frames(
 
     Parameters
     ----------
-    frames : iterable of path
-        As `framesort.frames.find_frames` takes them.
-    heater : path, float, HeaterTrace, Table, a list of these, or None
-        The heater log, or several, say one a night; or a table (TimeSeries) of time and power;
-        or a constant power in percent; None to let the stars tell.
+    frames : iterable of path or `~astropy.nddata.CCDData`
+        As `framesort.frames.find_frames` takes them. CCDData are written to files, mask and
+        unit with them, since a night is read more than once: into the folder ``frames`` of
+        `exclude`, else into one for temporary files that goes when Python ends.
+    heater : path, float, Quantity, HeaterTrace, Table, mappings, a list of these, or None
+        The heater log, or several, say one a night; or the same as a table (QTable, TimeSeries,
+        a list of mappings); or a constant power in percent, or as a quantity; None to let the
+        stars tell.
     settings : Settings or None
         None for the defaults.
     cache : path or None
@@ -141,13 +146,16 @@ def sort_frames(
     NotEnoughFramesError
         No frame could be measured.
     """
+    frames = list_frames(frames)
     settings = settle_masters(Settings() if settings is None else settings)
     trace, told = read_traces(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
         masters = given_masters(settings)
         # Absolute, so that the night can be merged from any folder.
-        paths = [path.absolute() for path in find_frames(frames, exclude=exclude)]
+        others, stored = store_frames(frames, exclude)
+        found = find_frames(others, exclude=exclude) if not stored or others else []
+        paths = [path.absolute() for path in (*found, *stored)]
         table = read_frames(
             paths,
             power_keyword=settings.heater_keyword if trace is None else None,
@@ -206,6 +214,7 @@ def stage(progress: StageProgress | None, name: str) -> Progress | None:
 
 def log_name(heater: Heater) -> str:
     """What to call the heater log or logs."""
+    heater = as_heater(heater)
     logs = heater if isinstance(heater, list | tuple) else [heater]
     return "; ".join(str(log) for log in logs if isinstance(log, str | os.PathLike | int | float))
 

@@ -2,12 +2,14 @@
 
 import os
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
+from astropy.units import Quantity
 from numpy.typing import NDArray
 
 from framesort.errors import FramesortWarning, InputError
@@ -21,17 +23,17 @@ from framesort.heater import (
     add_heater_columns,
     join_traces,
     make_constant_heater,
-    make_stepped_heater,
     shift_trace,
 )
+from framesort.night._memory import as_heater, trace_of_table
 from framesort.night._settings import Settings
 from framesort.plugins import find_plugin
 from framesort.records import HeaterTrace, add_column
 
 __all__ = ["Heater", "estimate_clocks", "night_rows", "read_traces", "tag_states", "told_clock"]
 
-OneHeater = str | os.PathLike[str] | float | HeaterTrace  # or a table of time and power
-Heater = OneHeater | Sequence[OneHeater] | None
+OneHeater = str | os.PathLike[str] | float | HeaterTrace | Table | Quantity
+Heater = OneHeater | Sequence[OneHeater | Mapping[str, Any]] | Mapping[str, Any] | None
 
 
 def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None, list[str]]:
@@ -42,6 +44,7 @@ def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None,
     InputError
         As many clock offsets as logs were not given.
     """
+    heater = as_heater(heater)
     logs: list[Any] = list(heater) if isinstance(heater, list | tuple) else [heater]
     shifts: list[float] = [0.0] * len(logs)
     if isinstance(settings.clock_offset, tuple):
@@ -66,13 +69,18 @@ def _read_trace(
     if heater is None or isinstance(heater, HeaterTrace):
         return heater, []
     if isinstance(heater, Table):
-        return make_stepped_heater(heater), []
+        return _told_by(partial(trace_of_table, heater, settings.log_options()))
     if isinstance(heater, int | float):
         return make_constant_heater(heater), []
+    reader = find_plugin("heater_log", settings.heater_reader)
+    return _told_by(partial(reader, heater, **settings.log_options()))
+
+
+def _told_by(read: Callable[[], HeaterTrace]) -> tuple[HeaterTrace, list[str]]:
+    """A log as it is read, and the sentences that the reader had to say."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
-        reader = find_plugin("heater_log", settings.heater_reader)
-        trace: HeaterTrace = reader(heater, **settings.log_options())
+        trace = read()
     told = [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
     return trace, [*told, *(note for note in trace.notes if note not in told)]
 

@@ -10,6 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from astropy.nddata import CCDData
 from astropy.table import Table
 
 from framesort.errors import OutputError
@@ -23,6 +24,7 @@ from framesort.night._folder import (
     write_summary,
 )
 from framesort.night._kept import KeptStacks
+from framesort.night._memory import list_frames
 from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
 from framesort.night._nights import line_of_nights
 from framesort.night._products import remove_products, write_group, write_night_tables
@@ -72,7 +74,7 @@ class NightResult:
 
 
 def sort_night(
-    frames: Iterable[str | os.PathLike[str]],
+    frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
     *,
     out: str | os.PathLike[str],
     heater: Heater = None,
@@ -88,13 +90,13 @@ def sort_night(
 
     Parameters
     ----------
-    frames : iterable of path
-        Files, folders, patterns, list files; see `framesort.frames.find_frames`.
+    frames : iterable of path or `~astropy.nddata.CCDData`
+        Files, folders, patterns, list files; see `framesort.frames.find_frames`. CCDData are
+        written into the folder's ``frames``, mask and unit with them.
     out : path
         Folder for the results, made where it is not there. Nothing else is written.
-    heater : path, float, HeaterTrace, a list of these, or None
-        Heater log, or one for each of several nights; constant power in percent; None to ask
-        the stars.
+    heater : path, float, Quantity, HeaterTrace, Table, mappings, a list of these, or None
+        As for `framesort.night.sort_frames`.
     settings : Settings or None
         None for the defaults.
     stars : mapping, sequence or None
@@ -116,6 +118,7 @@ def sort_night(
     InputError, OutputError, NotEnoughFramesError
         One line: what, where, what to do.
     """
+    frames = list_frames(frames)
     check_apart(frames, out)
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "sort") and not overwrite:
@@ -185,7 +188,7 @@ def merge_night(
 
 
 def process_night(
-    frames: Iterable[str | os.PathLike[str]],
+    frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
     *,
     out: str | os.PathLike[str],
     heater: Heater = None,
@@ -203,6 +206,7 @@ def process_night(
     Parameters and errors are those of `sort_night`; `transforms` as for `place_frames`.
     """
     begin = time.time()
+    frames = list_frames(frames)
     check_apart(frames, out)
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "merge") and not overwrite:
@@ -221,7 +225,7 @@ def process_night(
 
 def _sort_into(
     folder: Path,
-    frames: Iterable[str | os.PathLike[str]],
+    frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
     heater: Heater,
     settings: Settings | None,
     stars: Mapping[Any, Any] | Sequence[Any] | None,

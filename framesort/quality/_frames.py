@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.nddata import CCDData, NDData
 
 import framesort
-from framesort.errors import FrameError, FramesortError, QualityWarning
+from framesort.errors import FrameError, FramesortError, InputError, QualityWarning
 from framesort.files import read_image, verify_sums
+from framesort.images import as_picture
 from framesort.quality._cache import cache_key, load_quality, save_quality
 from framesort.records import FrameQuality
 from framesort.stars import measure_image
@@ -27,7 +29,7 @@ LOWEST, HIGHEST = 1e-9, 1e15
 
 @dataclass(frozen=True)
 class _Task:
-    path: str
+    path: Any
     saturation: float | None
     cache: Path | None
     measurer: Callable[..., FrameQuality]
@@ -46,6 +48,11 @@ def _settings(task: _Task) -> dict[str, Any]:
 
 def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
     """The quality of one frame, and what went wrong in words."""
+    if isinstance(task.path, NDData):
+        picture = as_picture(task.path, name="frame")
+        level = picture.saturation if task.saturation is None else task.saturation
+        known = replace(task, saturation=level if np.isfinite(level) else None)
+        return _measure_pixels(known, picture.data)
     try:
         before = os.stat(task.path)
     except OSError:
@@ -82,19 +89,9 @@ def _measure_file(task: _Task) -> tuple[FrameQuality, str, str]:
     except FrameError as error:
         gone = not os.path.exists(task.path)
         return FrameQuality(reason="vanished" if gone else "unreadable"), str(error), ""
-    if image.ndim != 2:
-        return FrameQuality(reason="colour frame"), "", ""
-    if not np.isfinite(image).any():
-        return FrameQuality(reason="unreadable"), "no pixel holds a number", ""
-    if _beyond_cameras(image):
-        return FrameQuality(reason="odd pixel values"), "", ""
-    try:
-        quality = task.measurer(image, saturation=task.saturation)
-    except MemoryError:
-        return FrameQuality(reason="not measured"), "not enough memory", ""
-    except Exception as error:  # a measurer may be a user's own: one frame must not end the night
-        kind = "" if isinstance(error, FramesortError) else f"{type(error).__name__}: "
-        return FrameQuality(reason="measurer failed"), f"{kind}{error}", ""
+    quality, trouble = _measure_pixels(task, image)
+    if trouble or quality.reason in ("colour frame", "odd pixel values"):
+        return quality, trouble, ""
     try:
         if not quality.reason and not verify_sums(task.path):
             quality = replace(quality, reason="wrong checksum")
@@ -114,6 +111,34 @@ def _beyond_cameras(image: Any) -> bool:
     return usual > HIGHEST or 0 < usual < LOWEST
 
 
+def _measure_pixels(task: _Task, image: Any) -> tuple[FrameQuality, str]:
+    """The quality of pixels, and what went wrong in words."""
+    if image.ndim != 2:
+        return FrameQuality(reason="colour frame"), ""
+    if not np.isfinite(image).any():
+        return FrameQuality(reason="unreadable"), "no pixel holds a number"
+    if _beyond_cameras(image):
+        return FrameQuality(reason="odd pixel values"), ""
+    try:
+        return task.measurer(image, saturation=task.saturation), ""
+    except MemoryError:
+        return FrameQuality(reason="not measured"), "not enough memory"
+    except Exception as error:  # a measurer may be a user's own: one frame must not end the night
+        kind = "" if isinstance(error, FramesortError) else f"{type(error).__name__}: "
+        return FrameQuality(reason="measurer failed"), f"{kind}{error}"
+
+
+def _source(path: Any, number: int) -> Any:
+    """A path as text, or the CCDData as it is."""
+    if isinstance(path, str | os.PathLike):
+        return os.fspath(path)
+    if isinstance(path, NDData):
+        return path
+    raise InputError(
+        f"frames: entry {number} is {type(path).__name__}; a path or a CCDData is needed"
+    )
+
+
 def _worker_died(task: _Task) -> tuple[FrameQuality, str]:
     return FrameQuality(
         reason="not measured"
@@ -121,7 +146,7 @@ def _worker_died(task: _Task) -> tuple[FrameQuality, str]:
 
 
 def measure_frames(
-    paths: Sequence[str | os.PathLike[str]],
+    paths: Sequence[str | os.PathLike[str] | CCDData],
     *,
     saturation: float | Sequence[float | None] | None = None,
     cache: str | os.PathLike[str] | None = None,
@@ -134,8 +159,9 @@ def measure_frames(
 
     Parameters
     ----------
-    paths : sequence of path
-        FITS files of one plane.
+    paths : sequence of path or CCDData
+        FITS files of one plane, or `~astropy.nddata.CCDData`, whose masked pixels do not count;
+        of these nothing is kept in the cache.
     saturation : float, sequence of float or None
         Level at which pixels are full, ADU: one for all, or one a frame; None or NaN where
         it is not known and is to be guessed from the pixels.
@@ -164,6 +190,8 @@ def measure_frames(
 
     Raises
     ------
+    InputError
+        An entry is neither a path nor a CCDData.
     ValueError
         `saturation` holds not one value a frame.
 
@@ -185,19 +213,23 @@ def measure_frames(
     levels = [None if level is None or np.isnan(level) else float(level) for level in levels]
     folder = None if cache is None else Path(cache)
     tasks = [
-        _Task(os.fspath(path), level, folder, measurer, read)
-        for path, level in zip(paths, levels, strict=True)
+        _Task(_source(path, number), level, folder, measurer, read)
+        for number, (path, level) in enumerate(zip(paths, levels, strict=True), 1)
+    ]
+    names = [
+        f"frame {k}" if isinstance(task.path, NDData) else str(task.path)
+        for k, task in enumerate(tasks, 1)
     ]
     results = []
-    for task, (quality, trouble) in zip(
-        tasks,
+    for name, (quality, trouble) in zip(
+        names,
         run_tasks(_measure_task, tasks, executor=executor, progress=progress, instead=_worker_died),
         strict=True,
     ):
         if trouble:
-            warnings.warn(f"{task.path}: not measured: {trouble}", QualityWarning, stacklevel=2)
+            warnings.warn(f"{name}: not measured: {trouble}", QualityWarning, stacklevel=2)
         results.append(quality)
-    wrong = [t.path for t, q in zip(tasks, results, strict=True) if q.reason == "wrong checksum"]
+    wrong = [n for n, q in zip(names, results, strict=True) if q.reason == "wrong checksum"]
     if wrong:
         warnings.warn(
             f"{len(wrong)} of {len(tasks)} frames do not agree with the checksum in their header, "

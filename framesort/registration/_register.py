@@ -6,12 +6,14 @@ from functools import partial
 from typing import Any
 
 import numpy as np
+from astropy.nddata import NDData
 from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from framesort.images import as_picture
 from framesort.records import Transform, column_values
-from framesort.stars import match_star_lists
+from framesort.stars import find_stars, match_star_lists
 from framesort.workers import Progress, run_tasks
 
 __all__ = ["register_frames"]
@@ -38,8 +40,9 @@ def register_frames(
     Parameters
     ----------
     star_lists : sequence of `~astropy.table.Table` or None
-        One a frame, in the order of the exposures; columns `x`, `y`, `flux`, pixels. None
-        for a frame without a list.
+        One a frame, in the order of the exposures; columns `x`, `y`, `flux`, pixels. In
+        place of a list a `~astropy.nddata.CCDData`, whose stars are found, masked pixels left
+        out. None for a frame without a list.
     groups : sequence of str or None
         Group of each frame; a frame that the reference does not know is first compared with
         frames of its own group.
@@ -116,6 +119,8 @@ def _brightest_first(stars: Any) -> Floats:
     """(N, 2) finite places of a star list, brightest first; light enough to send around."""
     if stars is None:
         return np.empty((0, 2))
+    if isinstance(stars, NDData):
+        stars = find_stars(as_picture(stars, name="frame").data)
     if not isinstance(stars, Table):
         return np.asarray(stars, dtype=float).reshape(-1, 2)
     columns = []

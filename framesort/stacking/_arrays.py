@@ -4,11 +4,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from astropy.io.fits import Header
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Stack, Transform
+from framesort.stacking._memory import MemoryReader, check_units
 from framesort.stacking._stack import stack_frames
 
 __all__ = ["stack_arrays"]
@@ -56,7 +56,8 @@ def stack_arrays(
         names = [f"image {k + 1:06d}" for k in range(len(images))]
     if len(set(names)) != len(images):
         raise InputError(f"names must be {len(images)} different names, got {len(set(names))}")
-    reader = _ArrayReader(dict(zip(names, images, strict=True)))
+    check_units(images)
+    reader = MemoryReader(dict(zip(names, images, strict=True)))
     if transforms is None:
         transforms = [Transform(matrix=np.eye(3), residual=0.0)] * len(images)
     if shape is None:
@@ -69,22 +70,3 @@ def stack_arrays(
         read=reader,
         **options,
     )
-
-
-class _ArrayReader:
-    """Gives rows of images in memory as `read_image` gives those of files."""
-
-    def __init__(self, images: dict[str, Any]) -> None:
-        self._images = images
-
-    def __call__(self, path: str, *, rows: slice) -> tuple[NDArray[np.float32], Header]:
-        image = self._images[path]
-        plain = isinstance(image, np.ndarray) or not hasattr(image, "data")
-        pixels = np.asarray(image if plain else image.data)
-        header = Header() if plain else Header(getattr(image, "header", {}))
-        header["NAXIS2"] = len(pixels)
-        part = np.array(pixels[rows], dtype=np.float32)
-        mask = None if plain else getattr(image, "mask", None)
-        if mask is not None:
-            part[np.broadcast_to(mask, pixels.shape)[rows]] = np.nan
-        return part, header

@@ -15,10 +15,10 @@ from astropy.io.fits import Header
 from numpy.typing import ArrayLike
 
 from framesort.errors import InputError, NotEnoughFramesError
-from framesort.files import read_image
 from framesort.records import Stack, Transform
 from framesort.stacking._bands import MARGIN, FrameVanishedError, run_stripe
 from framesort.stacking._collect import Collector
+from framesort.stacking._memory import name_images
 from framesort.stacking._plan import Reader, Request, choose_home, make_plan, make_request
 from framesort.stacking._prepare import Look, LookTask, look_at_frame
 from framesort.stacking._weights import kernel_polynomials
@@ -60,8 +60,8 @@ def stack_frames(
 
     Parameters
     ----------
-    paths : sequence of path
-        The frames. Sums are made in the order of the sorted paths, so that the order given
+    paths : sequence of path or `~astropy.nddata.CCDData`
+        The frames; what a CCDData's mask marks is missing. Sums are made in the order of the sorted paths, so that the order given
         does not matter.
     transforms : sequence of `~framesort.records.Transform`
         Onto the grid, one a frame; a frame whose transform is not good is left out.
@@ -137,12 +137,12 @@ def stack_frames(
     that a star's total stays and the scales from star fluxes hold. See docs/stacking.md for
     the methods.
     """
-    names = [str(path) for path in paths]
+    names, read = name_images(paths, read)
     if memory < 2**20:
         raise InputError(f"memory must be at least 1 MiB, got {memory} bytes")
     kernel_polynomials(kernel)
     request = make_request(
-        [str(path) for path in paths],
+        names,
         transforms,
         sets,
         shape,
@@ -157,7 +157,7 @@ def stack_frames(
         clip=clip,
         kernel=kernel,
         order=background_order,
-        read=read_image if read is None else read,
+        read=read,
     )
     names, weights = request.names, request.weights
     usable = [k for k in range(len(names)) if transforms[k] and (weights[:, k] > 0).any()]
