@@ -4,7 +4,7 @@ import os
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from astropy.table import Table
@@ -32,8 +32,8 @@ from framesort.records import HeaterTrace, add_column
 
 __all__ = ["Heater", "estimate_clocks", "night_rows", "read_traces", "tag_states", "told_clock"]
 
-OneHeater = str | os.PathLike[str] | float | HeaterTrace | Table | Quantity
-Heater = OneHeater | Sequence[OneHeater | Mapping[str, Any]] | Mapping[str, Any] | None
+OneHeater: TypeAlias = str | os.PathLike[str] | float | HeaterTrace | Table | Quantity
+Heater: TypeAlias = OneHeater | Sequence[OneHeater | Mapping[str, Any]] | Mapping[str, Any] | None
 
 
 def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None, list[str]]:

@@ -43,8 +43,8 @@ class MemoryReader:
 
     def __call__(self, path: str, *, rows: slice) -> tuple[NDArray[np.float32], Header]:
         if path not in self._images:
-            pixels, header = self._read(path, rows=rows)
-            return pixels, header
+            part, header = self._read(path, rows=rows)
+            return part, header
         image = self._images[path]
         plain = isinstance(image, np.ndarray) or not hasattr(image, "data")
         pixels: Any = np.asarray(image if plain else image.data)

@@ -61,8 +61,8 @@ def stack_frames(
     Parameters
     ----------
     paths : sequence of path or `~astropy.nddata.CCDData`
-        The frames; what a CCDData's mask marks is missing. Sums are made in the order of the sorted paths, so that the order given
-        does not matter.
+        The frames; what a CCDData's mask marks is missing. Sums are made in the order of the
+        sorted paths, so that the order given does not matter.
     transforms : sequence of `~framesort.records.Transform`
         Onto the grid, one a frame; a frame whose transform is not good is left out.
     sets : mapping of str to (n,) array_like
