@@ -1,4 +1,4 @@
-"""Frames, logs and stacks that are in memory: `CCDData`, quantities, tables; else one clear line."""
+"""Frames, logs and stacks in memory: `CCDData`, quantities, tables; else one clear line."""
 
 import numpy as np
 import pytest
