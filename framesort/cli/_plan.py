@@ -56,8 +56,15 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
         "--zero-point", type=float, metavar="MAG", help="magnitude that gives one ADU a second"
     )
     air = plan.add_argument_group("dew")
-    air.add_argument("--temperature", type=float, metavar="C", help="of the air now")
-    air.add_argument("--humidity", type=float, metavar="PCT", help="relative humidity now")
+    air.add_argument(
+        "--temperature",
+        type=float,
+        metavar="C",
+        help="of the air now (default: as the headers of DIR's last frame tell it)",
+    )
+    air.add_argument(
+        "--humidity", type=float, metavar="PCT", help="relative humidity now (default likewise)"
+    )
     air.add_argument(
         "--forecast", metavar="TABLE", help="CSV with time, temperature, humidity through the night"
     )
@@ -91,21 +98,37 @@ def run_plan(options: Namespace) -> int:
     from framesort.planning import plan_night
 
     needs, response, tolerable, notes = _needs(options)
+    dew = _dew(options)
+    temperature, humidity, source = _air(options)
     plan = plan_night(
         needs=needs,
-        dew=_dew(options),
-        temperature=options.temperature,
-        humidity=options.humidity,
+        dew=dew,
+        temperature=temperature,
+        humidity=humidity,
         response=response,
         tolerable=tolerable,
         plate_below=options.plate_below,
     )
     if options.json:
-        print_json({**plan.as_dict(), "notes": notes})
+        print_json({**plan.as_dict(), "notes": [*source, *notes]})
         return 0
-    tell("\n".join([*plan.sentences, *notes]))
+    tell("\n".join([*plan.sentences, *source, *notes]))
     tell("\nCautions\n" + "\n".join(plan.cautions))
     return 0
+
+
+def _air(options: Namespace) -> tuple[float | None, float | None, list[str]]:
+    """Temperature and humidity: as given, else of the night's headers; and where they are from."""
+    given = options.temperature, options.humidity
+    if given != (None, None) or options.forecast is not None or options.folder is None:
+        return *given, []
+    from framesort.night import read_sorted
+    from framesort.planning import find_weather
+
+    weather = find_weather(read_sorted(options.folder)[0])
+    if weather is None:
+        return None, None, []
+    return weather.temperature, weather.humidity, [weather.sentence]
 
 
 def _dew(options: Namespace) -> Any:

@@ -11,6 +11,7 @@ from framesort.frames._headers import header_exposure, header_start, is_calibrat
 from framesort.frames._masters import Camera, Master, Masters, read_masters
 from framesort.frames._nights import name_nights
 from framesort.frames._table import MAX_SIZE, group_frames, read_frames
+from framesort.frames._weather import header_weather
 
 __all__ = [
     "MAX_SIZE",
@@ -25,6 +26,7 @@ __all__ = [
     "header_exposure",
     "header_pattern",
     "header_start",
+    "header_weather",
     "is_calibration",
     "make_reader",
     "name_nights",

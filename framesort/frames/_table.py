@@ -8,6 +8,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+from astropy.io.fits import Header
 from astropy.table import Table
 from astropy.time import Time
 
@@ -31,6 +32,7 @@ from framesort.frames._headers import (
 )
 from framesort.frames._masters import saturation_level
 from framesort.frames._nights import name_nights
+from framesort.frames._weather import header_weather
 from framesort.records import PRODUCT_CARD, add_column, add_reason
 from framesort.workers import Progress, run_tasks
 
@@ -79,6 +81,8 @@ class _Row:
     pattern: str = ""
     saturation: float = np.nan
     pixel_scale: float = np.nan
+    air_temperature: float = np.nan
+    humidity: float = np.nan
     power: float = np.nan
     reason: str = ""
     note: str = ""
@@ -115,7 +119,7 @@ def read_frames(
     `~astropy.table.Table`
         Columns file, start (`~astropy.time.Time`, UTC, masked where unknown), exposure,
         night, filter, group, width, height, binning, pattern, gain, saturation, pixel_scale,
-        reason.
+        air_temperature, humidity, reason.
         A file that is no usable frame keeps its row with the reason, as one does that is
         larger than `max_size` or than the other frames by far; NaN is what the header
         does not tell. ``meta["notes"]`` holds sentences on headers that break the standard, which
@@ -153,6 +157,8 @@ def read_frames(
         "gain",
         "saturation",
         "pixel_scale",
+        "air_temperature",
+        "humidity",
         "reason",
     ):
         add_column(table, name, [getattr(row, name) for row in rows])
@@ -226,6 +232,7 @@ def _understand_header(power_keyword: str | None, day_first: bool | None, path: 
     row.binning, row.setting = header_binning(merged), header_setting(merged)
     row.gain = header_gain(merged, header.comments["GAIN"] if "GAIN" in header else "")
     row.saturation = saturation_level(merged)
+    row.air_temperature, row.humidity = header_weather(_with_comments(primary, header))
     row.pixel_scale = pixel_scale(merged)
     if power_keyword is not None:
         row.power = header_number(merged, power_keyword.upper())
@@ -242,6 +249,14 @@ def _understand_header(power_keyword: str | None, day_first: bool | None, path: 
     elif row.start is None:
         row.reason = add_reason("", "no start time")
     return row
+
+
+def _with_comments(primary: Header, image: Header) -> Header:
+    """Cards of both headers, those of the image first, with their comments."""
+    both = primary.copy()
+    if image is not primary:
+        both.extend(image, update=True)
+    return both
 
 
 def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list[str]:

@@ -1,7 +1,9 @@
 """Which part of the grid enough frames cover: cut to it on request, else told."""
 
 import re
+from concurrent.futures import Executor
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,8 +17,11 @@ from framesort.night._settings import Settings
 from framesort.records import Transform, column_values
 from framesort.registration import Grid
 from framesort.stacking import count_cover, find_bad_edges, largest_rectangle
+from framesort.workers import run_tasks
 
 __all__ = ["crop_transform", "cut_grid", "find_cut"]
+
+Edges = tuple[int, int, int, int]
 
 _WORTH_TELLING = 0.002
 """Share of the grid: where fewer frames cover less than this, nothing is said."""
@@ -28,6 +33,7 @@ def find_cut(
     grid: Grid,
     reader: FrameReader,
     settings: Settings,
+    executor: Executor | None = None,
 ) -> tuple[tuple[slice, slice] | None, str]:
     """Where to cut, and a sentence on the edges.
 
@@ -43,6 +49,8 @@ def find_cut(
         Of the night's frames.
     settings : Settings
         `crop` is the share of each stack's frames that must cover a pixel; None not to cut.
+    executor : `~concurrent.futures.Executor` or None
+        Where frames' bad edges are looked for; without a crop those of each group's first do.
 
     Returns
     -------
@@ -57,7 +65,8 @@ def find_cut(
         No pixel is covered by as many frames as `crop` asks for.
     """
     share = 1.0 if settings.crop is None else settings.crop
-    inside = _covered(table, transforms, grid, reader, share)
+    edges = _bad_edges(table, transforms, reader, settings.crop is not None, executor)
+    inside = _covered(table, transforms, grid, edges, share)
     where = largest_rectangle(inside)
     ny, nx = grid.shape
     frames = "all frames" if share == 1 else f"{100 * share:.0f} % of the frames"
@@ -88,7 +97,11 @@ def find_cut(
 
 
 def _covered(
-    table: Table, transforms: tuple[Transform, ...], grid: Grid, reader: FrameReader, share: float
+    table: Table,
+    transforms: tuple[Transform, ...],
+    grid: Grid,
+    edges: list[Edges],
+    share: float,
 ) -> NDArray[np.bool_]:
     """Pixels of the grid that enough frames of every stack cover."""
     inside = np.ones(grid.shape, dtype=bool)
@@ -96,22 +109,38 @@ def _covered(
     height, width = (np.asarray(table[name], dtype=int) for name in ("height", "width"))
     for label in sorted(set(table["group"]) - {""}):
         here = good & (np.asarray(table["group"], dtype=object) == label)
-        edges: tuple[int, int, int, int] | None = None
         for name in ("sharp", "deep"):
             weight = column_values(table, f"weight_{name}")
             rows = np.flatnonzero(here & (weight > 0))
             if not rows.size:
                 continue
-            if edges is None:  # a camera's bad lines are the same in all its frames
-                edges = find_bad_edges(str(table["file"][rows[0]]), read=reader)
             count = count_cover(
                 [transforms[row] for row in rows],
                 [(int(height[row]), int(width[row])) for row in rows],
                 grid.shape,
-                edges=[edges] * len(rows),
+                edges=[edges[row] for row in rows],
             )
             inside &= count >= np.ceil(share * len(rows) - 1e-9)
     return inside
+
+
+def _bad_edges(
+    table: Table,
+    transforms: tuple[Transform, ...],
+    reader: FrameReader,
+    each: bool,
+    executor: Executor | None,
+) -> list[Edges]:
+    """Lines that are no part of the picture, of each frame, or of each group's first for all."""
+    groups = [str(group) for group in table["group"]]
+    rows = [row for row, transform in enumerate(transforms) if transform and groups[row]]
+    if not each:
+        rows = list({groups[row]: row for row in reversed(rows)}.values())
+    files = [str(table["file"][row]) for row in rows]
+    look = partial(find_bad_edges, read=reader)
+    found = dict(zip(rows, run_tasks(look, files, executor=executor), strict=True))
+    usual = {groups[row]: edges for row, edges in found.items()}
+    return [found.get(row, usual.get(groups[row], (0, 0, 0, 0))) for row in range(len(transforms))]
 
 
 def cut_grid(grid: Grid, cut: tuple[slice, slice], share: float) -> Grid:

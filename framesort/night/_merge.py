@@ -125,7 +125,7 @@ def place_frames(
         known = given_transforms(transforms, table)
         row = nearest_identity(known, table)
         grid = make_grid(str(table["file"][row]) if settings.grid is None else settings.grid)
-        return _placed(table, rows, grid, [known[row] for row in rows], settings)
+        return _placed(table, rows, grid, [known[row] for row in rows], settings, executor)
     register = partial(
         find_plugin("registration", settings.registration),
         [qualities[int(row)].star_list for row in rows],
@@ -151,11 +151,17 @@ def place_frames(
             for file, transform in zip(placed["file"], found, strict=True)
         ],
         settings,
+        executor,
     )
 
 
 def _placed(
-    table: Table, rows: np.ndarray, grid: Grid, known: Sequence[Transform], settings: Settings
+    table: Table,
+    rows: np.ndarray,
+    grid: Grid,
+    known: Sequence[Transform],
+    settings: Settings,
+    executor: Executor | None,
 ) -> PlacedNight:
     """Transforms of some rows to the whole night; the table gains its columns, the grid is cut."""
     transforms = [Transform(reason="not matched")] * len(table)
@@ -165,7 +171,7 @@ def _placed(
     add_registration_columns(placed, known, shape=grid.shape)
     _copy_columns(placed, table, rows)
     reader, _ = frame_reader(table, given_masters(settings))
-    cut, edges = find_cut(table, tuple(transforms), grid, reader, settings)
+    cut, edges = find_cut(table, tuple(transforms), grid, reader, settings, executor)
     if cut is not None and settings.crop is not None:
         grid = cut_grid(grid, cut, settings.crop)
         transforms = [crop_transform(transform, cut) for transform in transforms]

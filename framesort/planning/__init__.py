@@ -19,6 +19,7 @@ from framesort.planning._figures import Figures, need_from_figures
 from framesort.planning._forecast import DewForecast, predict_dew, read_forecast, read_moment
 from framesort.planning._plan import CAUTIONS, NightPlan, plan_night
 from framesort.planning._rates import Rates, estimate_rates, rates_from_zero_point
+from framesort.planning._weather import NightWeather, find_weather
 
 __all__ = [
     "CAUTIONS",
@@ -26,12 +27,14 @@ __all__ = [
     "Figures",
     "HeaterOffTime",
     "NightPlan",
+    "NightWeather",
     "Rates",
     "deposit_point",
     "describe_need",
     "dew_margin",
     "dew_point",
     "estimate_rates",
+    "find_weather",
     "frames_needed",
     "frost_point",
     "need_from_figures",

@@ -71,6 +71,8 @@ COLUMNS: dict[str, Column] = _index(
     Column("gain", float, u.electron / u.adu, "electrons per ADU"),
     Column("saturation", float, u.adu, "level at which pixels are full"),
     Column("pixel_scale", float, u.arcsec / u.pix, "image scale"),
+    Column("air_temperature", float, u.deg_C, "temperature of the air, where the header tells it"),
+    Column("humidity", float, u.percent, "relative humidity of the air, where the header tells it"),
     Column("heater_share", float, None, "fraction of the exposure with the heater on"),
     Column(
         "heater_power",

@@ -2,9 +2,15 @@
 
 import json
 
+import numpy as np
 import pytest
+from astropy import units as u
+from astropy.table import Table
+from astropy.time import Time
 
 from framesort.cli import main
+from framesort.files import read_table, write_table
+from framesort.records import add_column
 
 FIGURES = "--aperture 280 --focal-length 560 --pixel-size 3.8".split()
 
@@ -59,3 +65,50 @@ def test_calls_that_lack_something(capsys, call, message):
 def test_weather_twice_is_refused(capsys, forecast):
     assert main(["plan", "--forecast", forecast, "--temperature", "8", "--humidity", "50"]) == 2
     assert "give either" in capsys.readouterr().err
+
+
+@pytest.fixture
+def sorted_night(tmp_path):
+    """A folder as `sort` leaves it; frames tell the air but for the last."""
+    table = Table()
+    n = 4
+    start = Time("2024-10-14T20:00:00", precision=3) + np.arange(n) * u.hour
+    add_column(table, "file", [f"/night/{k}.fits" for k in range(n)])
+    add_column(table, "start", start)
+    add_column(table, "group", ["L"] * n)
+    for name in ("sharp_set", "deep_set"):
+        add_column(table, name, [True] * n)
+    for name in ("weight_sharp", "weight_deep"):
+        add_column(table, name, [1.0] * n)
+    add_column(table, "air_temperature", [14.0, 12.0, 10.0, np.nan])
+    add_column(table, "humidity", [60.0, 75.0, 90.0, 91.0])
+    (tmp_path / "night").mkdir()
+    write_table(tmp_path / "night" / "frames.ecsv", table)
+    (tmp_path / "night" / "night.json").write_text("{}")
+    return tmp_path / "night"
+
+
+def test_the_air_of_the_headers_is_taken_told_and_overridden(capsys, sorted_night, forecast):
+    assert main(["plan", str(sorted_night)]) == 0
+    told = capsys.readouterr().out
+    assert "dew point 8.4 deg C" in told  # 10 deg C and 90 %, WMO constants
+    assert "night's last frame that tells them (2.fits)" in told
+    assert "14.0 to 10.0 deg C and 60 to 90 %" in told
+    assert main(["plan", str(sorted_night), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["now"]["point"] == pytest.approx(8.434, abs=0.001)
+    assert any("2.fits" in note for note in told["notes"])
+    call = ["plan", str(sorted_night), "--temperature", "20", "--humidity", "40"]
+    assert main(call) == 0
+    told = capsys.readouterr().out
+    assert "dew point 6.0" in told and "2.fits" not in told
+    assert main(["plan", str(sorted_night), "--forecast", forecast]) == 0
+    assert "2.fits" not in capsys.readouterr().out
+
+
+def test_without_the_air_in_headers_nothing_is_claimed(capsys, sorted_night):
+    table = read_table(sorted_night / "frames.ecsv")
+    table.remove_column("humidity")
+    write_table(sorted_night / "frames.ecsv", table)
+    assert main(["plan", str(sorted_night)]) == 0
+    assert "nothing is said about dew" in capsys.readouterr().out

@@ -1,0 +1,66 @@
+"""Temperature and humidity that the frames of a night tell."""
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+
+from framesort.records import column_values
+
+__all__ = ["NightWeather", "find_weather"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class NightWeather:
+    """The air at the end of a night.
+
+    Attributes
+    ----------
+    temperature, humidity : float
+        Degrees Celsius and percent of the last frame that tells both.
+    sentence : str
+        Where they come from, and how they went through the night.
+    """
+
+    temperature: float
+    humidity: float
+    sentence: str
+
+
+def find_weather(table: Table) -> NightWeather | None:
+    """Temperature and humidity of the last frame whose header tells both.
+
+    Parameters
+    ----------
+    table : `~astropy.table.Table`
+        A night; columns ``air_temperature`` [deg C] and ``humidity`` [%], start, file.
+
+    Returns
+    -------
+    NightWeather or None
+        None where no frame tells both.
+    """
+    if not {"air_temperature", "humidity"} <= set(table.colnames):
+        return None
+    air, humid = column_values(table, "air_temperature"), column_values(table, "humidity")
+    known = np.flatnonzero(np.isfinite(air) & np.isfinite(humid))
+    if not known.size:
+        return None
+    unix: Any = table["start"].unix
+    start: NDArray[np.float64] = np.ma.filled(np.ma.asarray(unix, dtype=float), -np.inf)
+    known = known[np.argsort(start[known], kind="stable")]
+    first, last = int(known[0]), int(known[-1])
+    name = Path(str(table["file"][last])).name
+    return NightWeather(
+        temperature=float(air[last]),
+        humidity=float(humid[last]),
+        sentence=(
+            f"Temperature {air[last]:.1f} deg C and humidity {humid[last]:.0f} % are those of the "
+            f"night's last frame that tells them ({name}); over the night {air[first]:.1f} to "
+            f"{air[last]:.1f} deg C and {humid[first]:.0f} to {humid[last]:.0f} %. "
+            "--temperature and --humidity give those of the coming night."
+        ),
+    )
