@@ -68,7 +68,7 @@ def header_weather(header: Mapping[str, Any]) -> tuple[float, float]:
         if 0 < value <= 100:
             humidity = value
             break
-    return float(temperature), float(humidity)
+    return round(float(temperature), 3), round(float(humidity), 3)
 
 
 def _comment(header: Mapping[str, Any], keyword: str) -> str:

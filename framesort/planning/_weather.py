@@ -52,15 +52,17 @@ def find_weather(table: Table) -> NightWeather | None:
     unix: Any = table["start"].unix
     start: NDArray[np.float64] = np.ma.filled(np.ma.asarray(unix, dtype=float), -np.inf)
     known = known[np.argsort(start[known], kind="stable")]
-    first, last = int(known[0]), int(known[-1])
+    last = int(known[-1])
+    through = np.stack([air[known], humid[known]])
+    low, high = through.min(axis=1), through.max(axis=1)
     name = Path(str(table["file"][last])).name
     return NightWeather(
         temperature=float(air[last]),
         humidity=float(humid[last]),
         sentence=(
             f"Temperature {air[last]:.1f} deg C and humidity {humid[last]:.0f} % are those of the "
-            f"night's last frame that tells them ({name}); over the night {air[first]:.1f} to "
-            f"{air[last]:.1f} deg C and {humid[first]:.0f} to {humid[last]:.0f} %. "
-            "--temperature and --humidity give those of the coming night."
+            f"night's last frame that tells them ({name}); over the night {low[0]:.1f} to "
+            f"{high[0]:.1f} deg C and {low[1]:.0f} to {high[1]:.0f} %. --temperature and --humidity "
+            "give those of the coming night."
         ),
     )

@@ -93,7 +93,7 @@ def test_the_air_of_the_headers_is_taken_told_and_overridden(capsys, sorted_nigh
     told = capsys.readouterr().out
     assert "dew point 8.4 deg C" in told  # 10 deg C and 90 %, WMO constants
     assert "night's last frame that tells them (2.fits)" in told
-    assert "14.0 to 10.0 deg C and 60 to 90 %" in told
+    assert "10.0 to 14.0 deg C and 60 to 90 %" in told
     assert main(["plan", str(sorted_night), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["now"]["point"] == pytest.approx(8.434, abs=0.001)
