@@ -62,7 +62,7 @@ def find_weather(table: Table) -> NightWeather | None:
         sentence=(
             f"Temperature {air[last]:.1f} deg C and humidity {humid[last]:.0f} % are those of the "
             f"night's last frame that tells them ({name}); over the night {low[0]:.1f} to "
-            f"{high[0]:.1f} deg C and {low[1]:.0f} to {high[1]:.0f} %. --temperature and --humidity "
-            "give those of the coming night."
+            f"{high[0]:.1f} deg C and {low[1]:.0f} to {high[1]:.0f} %. "
+            "--temperature and --humidity give those of the coming night."
         ),
     )
