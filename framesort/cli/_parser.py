@@ -169,6 +169,13 @@ def _sorting() -> argparse.ArgumentParser:
     )
     _add_calibration(sorting)
     sorting.add_argument(
+        "--target",
+        action="append",
+        metavar="NAME",
+        help="only frames of this target (OBJECT in their headers); again for names of the same "
+        "field; without it each target is made for itself",
+    )
+    sorting.add_argument(
         "--max-size",
         type=float,
         metavar="MPX",

@@ -11,6 +11,7 @@ from framesort.frames._headers import header_exposure, header_start, is_calibrat
 from framesort.frames._masters import Camera, Master, Masters, read_masters
 from framesort.frames._nights import name_nights
 from framesort.frames._table import MAX_SIZE, group_frames, read_frames
+from framesort.frames._targets import header_place, name_targets, same_name
 from framesort.frames._weather import header_weather
 
 __all__ = [
@@ -25,13 +26,16 @@ __all__ = [
     "group_frames",
     "header_exposure",
     "header_pattern",
+    "header_place",
     "header_start",
     "header_weather",
     "is_calibration",
     "make_reader",
     "name_nights",
+    "name_targets",
     "read_frames",
     "read_masters",
+    "same_name",
     "sign_combined",
     "strip_pattern",
 ]

@@ -32,6 +32,7 @@ from framesort.frames._headers import (
 )
 from framesort.frames._masters import saturation_level
 from framesort.frames._nights import name_nights
+from framesort.frames._targets import choose_targets, header_place, name_targets
 from framesort.frames._weather import header_weather
 from framesort.records import PRODUCT_CARD, add_column, add_reason
 from framesort.workers import Progress, run_tasks
@@ -43,6 +44,9 @@ MAX_SIZE = 200.0
 
 ODD_RATIO, ODD_SIZE = 5, 30.0
 """So many times as large as the median frame, and larger than so many megapixels: by far."""
+
+_GROUPED = ("", "no start time")
+"""Reasons with which a frame may be stacked all the same."""
 
 _OWN = (PRODUCT_CARD, "FSLAYER", "FSVERS")
 """Cards of products of this library; older ones have one of the latter two."""
@@ -86,6 +90,8 @@ class _Row:
     power: float = np.nan
     reason: str = ""
     note: str = ""
+    object: str = ""
+    place: tuple[float, float] = (np.nan, np.nan)
     day_first: bool | None = None
 
 
@@ -95,6 +101,7 @@ def read_frames(
     power_keyword: str | None = None,
     day_first: bool | None = None,
     max_size: float = MAX_SIZE,
+    targets: Sequence[str] = (),
     progress: Progress | None = None,
 ) -> Table:
     """Read headers to a table, a row a frame, in order of time.
@@ -111,15 +118,22 @@ def read_frames(
         it, 13/11/2026 say; where none does, such times are unknown.
     max_size : float
         Megapixels from which on a frame is left out, whatever memory its pixels would take.
+    targets : sequence of str
+        Names of one field: other frames have the reason "other target". None: all are taken.
     progress : callable or None
         Wraps the iteration, as `tqdm.tqdm` does.
+
+    Raises
+    ------
+    InputError
+        A name in `targets` is that of no target.
 
     Returns
     -------
     `~astropy.table.Table`
         Columns file, start (`~astropy.time.Time`, UTC, masked where unknown), exposure,
-        night, filter, group, width, height, binning, pattern, gain, saturation, pixel_scale,
-        air_temperature, humidity, reason.
+        night, filter, target, group, width, height, binning, pattern, gain, saturation,
+        pixel_scale, air_temperature, humidity, reason.
         A file that is no usable frame keeps its row with the reason, as one does that is
         larger than `max_size` or than the other frames by far; NaN is what the header
         does not tell. ``meta["notes"]`` holds sentences on headers that break the standard, which
@@ -137,6 +151,7 @@ def read_frames(
             row.file,
         )
     )
+    names = _targets(rows, targets)
     table = Table()
     add_column(table, "file", [row.file for row in rows])
     unknown = np.array([row.start is None for row in rows])
@@ -164,11 +179,28 @@ def read_frames(
         add_column(table, name, [getattr(row, name) for row in rows])
     if power_keyword is not None:
         add_column(table, "heater_power", [row.power for row in rows])
+    add_column(table, "target", names)
     add_column(table, "group", group_frames(table, settings=[row.setting for row in rows]))
     table.meta["notes"] = _header_notes(rows)
     for note in table.meta["notes"]:
         warnings.warn(note, HeaderWarning, stacklevel=2)
     return table
+
+
+def _targets(rows: Sequence[_Row], wanted: Sequence[str]) -> list[str]:
+    """The target of each frame, "" for files that are no frames; others than wanted are barred."""
+    usable = [i for i, row in enumerate(rows) if row.reason in _GROUPED]
+    names = name_targets(
+        [rows[i].object for i in usable],
+        [rows[i].place for i in usable],
+        [rows[i].pixel_scale * np.hypot(rows[i].width, rows[i].height) / 3600 for i in usable],
+    )
+    if wanted:
+        names, others = choose_targets(names, [rows[i].object for i in usable], wanted)
+        for i in np.array(usable)[others]:
+            rows[i].reason = add_reason(rows[i].reason, "other target")
+    found = dict(zip(usable, names, strict=True))
+    return [found.get(i, "") for i in range(len(rows))]
 
 
 def _header_notes(rows: Sequence[_Row]) -> list[str]:
@@ -234,6 +266,7 @@ def _understand_header(power_keyword: str | None, day_first: bool | None, path: 
     row.saturation = saturation_level(merged)
     row.air_temperature, row.humidity = header_weather(_with_comments(primary, header))
     row.pixel_scale = pixel_scale(merged)
+    row.object, row.place = str(merged.get("OBJECT", "")).strip(), header_place(merged)
     if power_keyword is not None:
         row.power = header_number(merged, power_keyword.upper())
     if any(keyword in merged for keyword in _OWN):
@@ -265,7 +298,8 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs filter, exposure, width, height, binning; pattern where there are colours.
+        Needs filter, exposure, width, height, binning; pattern where there are colours, target
+        where there are several.
     settings : sequence of str or None
         Camera gain setting of each frame, where it was read.
 
@@ -273,15 +307,17 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
     -------
     list of str
         A name fit for a folder: the filter where one group has it, else with what
-        tells its groups apart. Frames with a `reason` that keeps them out have "".
+        tells its groups apart; with several targets always the filter and the target.
+        Frames with a `reason` that keeps them out have "".
     """
     unknown = [""] * len(table)
     settings = unknown if settings is None else settings
     patterns = [str(p) for p in table["pattern"]] if "pattern" in table.colnames else unknown
+    targets = [str(t) for t in table["target"]] if "target" in table.colnames else unknown
     exposures = _common_exposures(np.asarray(table["exposure"], dtype=float))
     keys: list[tuple[str, ...] | None] = []
     for i, row in enumerate(table):
-        usable = np.isfinite(exposures[i]) and row["reason"] in ("", "no start time")
+        usable = np.isfinite(exposures[i]) and row["reason"] in _GROUPED
         parts = (
             str(row["filter"]),
             f"{exposures[i]:.6g}s",
@@ -289,6 +325,7 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
             f"bin{row['binning']}",
             f"gain{settings[i]}",
             patterns[i],
+            targets[i],
         )
         keys.append(parts if usable else None)
     names = _short_names(sorted({key for key in keys if key is not None}))
@@ -310,7 +347,9 @@ def _short_names(keys: list[tuple[str, ...]]) -> dict[tuple[str, ...], str]:
     taken = set(_NOT_A_GROUP)
     for key in keys:
         rivals = [other for other in keys if other[0] == key[0]]
-        differing = [k for k in range(1, len(key)) if len({other[k] for other in rivals}) > 1]
+        differing = [k for k in range(1, len(key) - 1) if len({other[k] for other in rivals}) > 1]
+        if len({other[-1] for other in keys}) > 1:  # the target, whatever the filter
+            differing.insert(0, len(key) - 1)
         name = safe_name("-".join([key[0], *(key[k] for k in differing)]))
         number = 2
         while name.casefold() in taken:  # 'Ha' and 'ha', or names that differ in odd characters

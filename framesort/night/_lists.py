@@ -5,14 +5,17 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from astropy.table import Table
 
 from framesort.errors import OutputError
 from framesort.files import write_text
+from framesort.night._fields import placed_only, unplaced_rows
 
-__all__ = ["list_sets", "write_sets"]
+__all__ = ["list_sets", "list_unplaced", "write_sets"]
 
 KINDS = ("sharp", "deep")
+UNPLACED = "unmatched"
 
 
 def list_sets(
@@ -32,9 +35,10 @@ def list_sets(
     -------
     dict of str to dict
         ``sets[group]["sharp"]`` and ``sets[group]["deep"]``, absolute paths in the order of the
-        table.
+        table. Once frames were registered, those that match no other are in neither.
     """
     sets: dict[str, dict[str, Any]] = {}
+    table = placed_only(table)
     for label in sorted({str(row["group"]) for row in table if row["grade"]}):
         sets[label] = {}
         for kind in KINDS:
@@ -45,6 +49,15 @@ def list_sets(
             ]
             sets[label][kind] = make(paths) if make is not None and paths else paths
     return sets
+
+
+def list_unplaced(table: Table) -> dict[str, list[str]]:
+    """Frames of each group that were to be stacked, but match none of the others; by group."""
+    found: dict[str, list[str]] = {}
+    chosen = np.asarray(table["sharp_set"], bool) | np.asarray(table["deep_set"], bool)
+    for row in table[unplaced_rows(table) & chosen]:
+        found.setdefault(str(row["group"]), []).append(os.path.abspath(str(row["file"])))
+    return found
 
 
 def write_sets(folder: Path, table: Table, *, null: bool = False, link: bool = False) -> None:
@@ -68,6 +81,8 @@ def write_sets(folder: Path, table: Table, *, null: bool = False, link: bool = F
         A link cannot be made here.
     """
     _clear(folder)
+    for label, paths in list_unplaced(table).items():
+        _write_list(folder / f"{label}-{UNPLACED}.txt", paths, null=null)
     for label, kinds in list_sets(table).items():
         for kind, paths in kinds.items():
             _write_list(folder / f"{label}-{kind}.txt", paths, null=null)
@@ -77,7 +92,7 @@ def write_sets(folder: Path, table: Table, *, null: bool = False, link: bool = F
 
 def _clear(folder: Path) -> None:
     """Remove what an earlier run wrote; what others put here stays."""
-    for kind in KINDS:
+    for kind in (*KINDS, UNPLACED):
         for path in folder.glob(f"*-{kind}.txt"):
             path.unlink()
         for path in folder.glob(f"*-{kind}"):

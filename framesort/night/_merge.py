@@ -16,6 +16,7 @@ from framesort.errors import FramesortError, NotEnoughFramesError
 from framesort.evidence import measure_line_excess
 from framesort.files import read_image
 from framesort.night._crop import crop_transform, cut_grid, find_cut
+from framesort.night._fields import forget_places, target_of, target_rows
 from framesort.night._given import given_transforms, nearest_identity
 from framesort.night._kept import KeptStacks
 from framesort.night._read import frame_reader, given_masters
@@ -43,7 +44,9 @@ class PlacedNight:
     Attributes
     ----------
     grid : Grid
-        Shape and header of the grid.
+        Shape and header of the grid; with several targets that of the first.
+    grids : dict of str to Grid
+        The grid of each target; empty where all frames share one.
     transforms : tuple of Transform
         One a row of the table; those of frames in no set have a reason.
     left_out : tuple of (str, str)
@@ -56,6 +59,11 @@ class PlacedNight:
     transforms: tuple[Transform, ...]
     left_out: tuple[tuple[str, str], ...]
     edges: str = ""
+    grids: dict[str, Grid] = field(default_factory=dict)
+
+    def grid_of(self, target: str) -> Grid:
+        """The grid on which the frames of a target lie."""
+        return self.grids.get(target, self.grid)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,9 +96,9 @@ def place_frames(
     executor: Executor | None = None,
     progress: StageProgress | None = None,
 ) -> PlacedNight:
-    """Find where each frame of a set lands; all groups share one grid.
+    """Find where each frame of a set lands; all groups of a target share one grid.
 
-    The grid is that of `settings.grid`, else of the frame with the best stars; with
+    The grid is that of `settings.grid`, else of the target's frame with the best stars; with
     `settings.crop` the part of it that so many frames of every stack cover. A frame whose
     stars cannot be matched is placed by its WCS if it and the grid have one.
 
@@ -126,6 +134,36 @@ def place_frames(
         row = nearest_identity(known, table)
         grid = make_grid(str(table["file"][row]) if settings.grid is None else settings.grid)
         return _placed(table, rows, grid, [known[row] for row in rows], settings, executor)
+    targets = target_rows(placed)
+    if settings.grid is not None or len(targets) < 2:
+        return _place_field(table, rows, qualities, settings, executor, progress)
+    fields = {
+        name: _place_field(table, rows[those], qualities, settings, executor, progress)
+        for name, those in targets.items()
+    }
+    transforms_of = [fields.get(target_of(table, row)) for row in range(len(table))]
+    return PlacedNight(
+        grid=next(iter(fields.values())).grid,
+        grids={name: one.grid for name, one in fields.items()},
+        transforms=tuple(
+            Transform(reason="not matched") if one is None else one.transforms[row]
+            for row, one in enumerate(transforms_of)
+        ),
+        edges=" ".join(f"{name}: {one.edges}" for name, one in fields.items() if one.edges),
+        left_out=sum((one.left_out for one in fields.values()), ()),
+    )
+
+
+def _place_field(
+    table: Table,
+    rows: np.ndarray,
+    qualities: Sequence[FrameQuality],
+    settings: Settings,
+    executor: Executor | None,
+    progress: StageProgress | None,
+) -> PlacedNight:
+    """Place the frames of some rows, which show one field."""
+    placed = table[rows]
     register = partial(
         find_plugin("registration", settings.registration),
         [qualities[int(row)].star_list for row in rows],
@@ -168,6 +206,7 @@ def _placed(
     for row, transform in zip(rows, known, strict=True):
         transforms[row] = transform
     placed = table[rows]
+    forget_places(placed)
     add_registration_columns(placed, known, shape=grid.shape)
     _copy_columns(placed, table, rows)
     reader, _ = frame_reader(table, given_masters(settings))
@@ -262,10 +301,11 @@ def merge_groups(
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
         if "deep" not in sets:  # no frame of the group could be placed
             continue
+        grid = placed.grid_of(target_of(table, int(rows[0])))
         with ThreadPoolExecutor(1) as thread:
             aside = None if executor is None else thread
             stacks = stack_group(
-                table[rows], [qualities[int(row)] for row in rows], transforms, sets, placed.grid,
+                table[rows], [qualities[int(row)] for row in rows], transforms, sets, grid,
                 reader, settings, label, scratch, kept, aside, executor, progress,
             )  # fmt: skip
             replacing = stage(progress, f"{label}: replacing stars")

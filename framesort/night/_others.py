@@ -10,11 +10,14 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError
 
-__all__ = ["without_others"]
+__all__ = ["describe_targets", "without_others"]
 
 
 def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[str]]:
-    """The table without darks, flats, bias, the masters given and products of this library.
+    """The table without what is no frame of the night that was asked for.
+
+    That is darks, flats, bias, the masters given, products of this library, and frames of other
+    targets than those wanted.
 
     Parameters
     ----------
@@ -37,6 +40,7 @@ def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[st
     codes = [set(str(reason).split("; ")) for reason in table["reason"]]
     real = {os.path.realpath(path) for path in masters}
     own = np.array(["own product" in those for those in codes], dtype=bool)
+    others = np.array(["other target" in those for those in codes], dtype=bool)
     barred = np.array(
         [
             "calibration frame" in those or os.path.realpath(str(file)) in real
@@ -63,8 +67,27 @@ def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[st
             f"{own.sum()} stacks and pictures that framesort wrote among the files left out: they "
             f"are no exposures (first: {_first(table, own)})"
         )
-    return table[~(own | barred)], notes
+    if others.any():
+        notes.append(
+            f"{others.sum()} frames of other targets left out (first: {_first(table, others)})"
+        )
+    return table[~(own | barred | others)], notes
 
 
 def _first(table: Table, rows: NDArray[np.bool_]) -> str:
     return Path(str(table["file"][int(np.flatnonzero(rows)[0])])).name
+
+
+def describe_targets(table: Table) -> list[str]:
+    """A sentence where a night's frames show several targets."""
+    if "target" not in table.colnames:
+        return []
+    names = [str(name) for name in table["target"] if name]
+    counts = {name: names.count(name) for name in dict.fromkeys(names)}
+    if len(counts) < 2:
+        return []
+    told = ", ".join(f"{name} ({count} frames)" for name, count in counts.items())
+    return [
+        f"{len(counts)} targets among the frames: {told}; each is made for itself, --target NAME "
+        "takes one (names of one field: --target again for each)"
+    ]

@@ -57,6 +57,9 @@ class Settings:
         The sharp-star set is filled up to this many with the best usable heater-off frames.
     zero_point : tuple of str
         Magnitude of a star that gives 1 ADU per second, "21.5" or "L=21.5" for one filter.
+    target : tuple of str
+        Take frames of these targets only (OBJECT of their headers), together as one field; empty:
+        all targets, each for itself.
     max_size : float
         Megapixels from which on a frame is left out before its pixels are read.
     keep_in, leave_out : tuple of str
@@ -119,6 +122,7 @@ class Settings:
     max_line: float | None = None
     zero_point: tuple[str, ...] = ()
     min_frames: int = 5
+    target: tuple[str, ...] = ()
     max_size: float = MAX_SIZE
     keep_in: tuple[str, ...] = ()
     leave_out: tuple[str, ...] = ()
@@ -142,6 +146,7 @@ class Settings:
 
     def __post_init__(self) -> None:
         for name in (
+            "target",
             "keep_in",
             "leave_out",
             "time_column",

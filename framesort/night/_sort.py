@@ -28,7 +28,7 @@ from framesort.heater import make_header_heater
 from framesort.night._given import given_qualities
 from framesort.night._memory import as_heater, list_frames, store_frames
 from framesort.night._nights import LineOfNights, by_night, line_of_nights
-from framesort.night._others import without_others
+from framesort.night._others import describe_targets, without_others
 from framesort.night._read import (
     check_patterns,
     frame_reader,
@@ -161,11 +161,13 @@ def sort_frames(
             power_keyword=settings.heater_keyword if trace is None else None,
             day_first=settings.day_first,
             max_size=settings.max_size,
+            targets=settings.target,
             progress=stage(progress, "reading headers"),
         )
         told += table.meta.pop("notes", [])
         table, note = without_others(table, [master.path for master in masters.all])
         told += note
+        told += describe_targets(table)
         own = "heater_power" in table.colnames
         if own:
             trace = make_header_heater(

@@ -3,6 +3,7 @@
 import warnings
 from collections.abc import Callable
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,15 +12,21 @@ from astropy.time import Time
 from erfa import ErfaWarning
 
 from framesort.evidence import average_light_by_angle
+from framesort.night._fields import placed_only, target_of
+from framesort.night._lists import list_unplaced
 from framesort.night._merge import MergedGroup
 from framesort.night._nights import LineOfNights
+from framesort.night._settings import Settings
 from framesort.night._sort import SortedNight
 from framesort.night._states import night_rows
 from framesort.records import HeaterTrace, column_values
 from framesort.replacement import ReplacementCheck
 from framesort.selection import report_selection
 
-__all__ = ["add_merged", "summarise_line", "summarise_night"]
+__all__ = ["add_merged", "summarise_line", "summarise_night", "tell_placed"]
+
+FIELD_FROM = 3
+"""Frames that match none of the others from which on they may be another field."""
 
 
 def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
@@ -106,28 +113,67 @@ def _count(values: np.ndarray, names: tuple[str, ...]) -> dict[str, int]:
     return {name: int(np.sum(values == name)) for name in names}
 
 
+def _selection(table: Table, name: str, settings: Settings) -> dict[str, Any]:
+    """What the sets of a group hold, and what more frames would bring."""
+    points = settings.zero_points()
+    filter_name = str(table["filter"][int(np.flatnonzero(table["group"] == name)[0])])
+    chosen = report_selection(
+        table, name, zero_point=points.get(filter_name, points.get("", np.nan))
+    )
+    return {
+        "sharp": asdict(chosen.sharp),
+        "deep": asdict(chosen.deep),
+        "trade_off": _rows(chosen.curve),
+        "advice": list(chosen.sentences),
+    }
+
+
+def tell_placed(summary: dict[str, Any], table: Table, settings: Settings, folder: Path) -> None:
+    """Put what registration left of the sets into the summary, and which frames are another field.
+
+    Parameters
+    ----------
+    summary : dict
+        Changed in place.
+    table : `~astropy.table.Table`
+        With the columns of registration.
+    settings : Settings
+    folder : path
+        Of the results, where the lists of sets stand.
+    """
+    lost = list_unplaced(table)
+    left = placed_only(table)
+    for entry in summary["groups"]:
+        files = lost.get(entry["label"], [])
+        if files:
+            entry |= _selection(left, entry["label"], settings)
+        kept = entry.get("unmatched_note")
+        summary["warnings"] = [note for note in summary["warnings"] if note != kept]
+        entry["unmatched"], entry["unmatched_note"] = len(files), ""
+        if len(files) >= FIELD_FROM:
+            entry["unmatched_note"] = (
+                f"{entry['label']}: {len(files)} frames match none of the others (first: "
+                f"{Path(files[0]).name}) and are in no set; if they show another field, make it "
+                f"with: framesort night @{folder / 'sets' / entry['label']}-unmatched.txt"
+            )
+            summary["warnings"].append(entry["unmatched_note"])
+
+
 def _group(night: SortedNight, name: str) -> dict[str, Any]:
     here = np.flatnonzero(night.table["group"] == name)
     rows = night.table[here]
-    points = night.settings.zero_points()
-    filter_name = str(rows["filter"][0])
-    chosen = report_selection(
-        night.table, name, zero_point=points.get(filter_name, points.get("", np.nan))
-    )
     return {
         "label": name,
-        "filter": filter_name,
+        "target": target_of(night.table, int(here[0])),
+        "filter": str(rows["filter"][0]),
         "exposure": float(np.median(column_values(rows, "exposure"))),
         "frames": len(rows),
         "states": _count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
         "grades": _count(np.asarray(rows["grade"]), ("sharp", "usable", "poor")),
-        "sharp": asdict(chosen.sharp),
-        "deep": asdict(chosen.deep),
-        "trade_off": _rows(chosen.curve),
         "light_by_angle": average_light_by_angle(
             [night.qualities[row] for row in here], rows["heater_state"]
         ),
-        "advice": list(chosen.sentences),
+        **_selection(night.table, name, night.settings),
     }
 
 

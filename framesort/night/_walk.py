@@ -32,7 +32,7 @@ from framesort.night._read import frame_reader, given_masters, measure_table
 from framesort.night._settings import Settings
 from framesort.night._sort import SortedNight, StageProgress, log_name, sort_frames
 from framesort.night._states import Heater
-from framesort.night._summary import add_merged, summarise_line, summarise_night
+from framesort.night._summary import add_merged, summarise_line, summarise_night, tell_placed
 from framesort.records import FrameQuality
 from framesort.report import write_preview, write_report
 from framesort.workers import own_processes
@@ -275,6 +275,7 @@ def _merge_into(
         table, qualities, transforms=transforms, settings=settings, executor=executor,
         progress=progress,
     )  # fmt: skip
+    tell_placed(summary, table, settings, folder)
     scratch = folder / SCRATCH
     try:
         scratch.mkdir(exist_ok=True)

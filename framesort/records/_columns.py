@@ -54,10 +54,16 @@ COLUMNS: dict[str, Column] = _index(
     Column("exposure", float, u.s, "exposure time"),
     Column("filter", str, None, "filter as the header names it"),
     Column(
+        "target",
+        str,
+        None,
+        "the field that the frame shows: OBJECT of the header, told apart by the place on the sky",
+    ),
+    Column(
         "group",
         str,
         None,
-        "frames that may be stacked together: filter, exposure, size, binning, gain, colours",
+        "frames that may be stacked: target, filter, exposure, size, binning, gain, colours",
     ),
     Column("width", int, u.pix, "image width"),
     Column("height", int, u.pix, "image height"),

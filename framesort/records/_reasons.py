@@ -47,6 +47,7 @@ REASONS: dict[str, Reason] = _reasons(
         "The image is larger than --max-size, or than the night's other frames by far; its pixels "
         "were not read.",
     ),
+    ("other target", "The frame shows another target than the one that was asked for."),
     ("own product", "A stack or picture that framesort itself wrote, not an exposure."),
     (
         "odd pixel values",
