@@ -8,9 +8,9 @@ from astropy.io import fits
 SIZE = (120, 160)
 
 
-def draw_frame(seed: int, *, width: float = 1.3) -> np.ndarray:
-    """Sky, noise and forty round stars at places that do not depend on the seed."""
-    places = np.random.default_rng(1)
+def draw_frame(seed: int, *, width: float = 1.3, field: int = 1) -> np.ndarray:
+    """Sky, noise and forty round stars at places that depend on the field, not on the seed."""
+    places = np.random.default_rng(field)
     y, x = np.mgrid[: SIZE[0], : SIZE[1]].astype(float)
     image = np.full(SIZE, 400.0)
     for _ in range(40):
