@@ -1,5 +1,6 @@
-"""Entry points through which a user's own steps come in; the built-in ones use the same door.
+"""Entry points through which a user's own steps come in, and the built-in steps by name.
 
+Built-in steps are found by the module that holds them, so that they need no installed metadata.
 A package offers a step by an entry point in its pyproject.toml, for example::
 
     [project.entry-points."framesort.heater_log"]
@@ -10,7 +11,8 @@ and `--heater-reader ring-logger`, or the setting of that name, chooses it.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from importlib.metadata import EntryPoint, entry_points
+from importlib import import_module
+from importlib.metadata import entry_points
 from inspect import Parameter, signature
 from typing import Any
 
@@ -31,6 +33,18 @@ STEPS: dict[str, str] = {
 
 BUILT_IN = "builtin"
 
+_OWN: dict[str, dict[str, str]] = {
+    "heater_log": {BUILT_IN: "framesort.heater:read_heater_log"},
+    "star_measurer": {BUILT_IN: "framesort.stars:measure_image"},
+    "registration": {
+        BUILT_IN: "framesort.registration:register_frames",
+        "aligned": "framesort.registration:place_aligned",
+        "wcs": "framesort.registration:place_by_wcs",
+    },
+    "stacker": {BUILT_IN: "framesort.stacking:stack_frames"},
+}
+"""Built-in steps: name to module and function. A package cannot take one of these names."""
+
 
 @dataclass(frozen=True)
 class Plugin:
@@ -48,13 +62,13 @@ class Plugin:
 
     def __call__(self, *args: Any, **kwargs: Any) -> Any:
         """Run the step."""
-        function = _load(_entry_point(self.step, self.name))
+        function = _load(self.step, self.name)
         try:
             result = function(*args, **_accepted(function, kwargs))
         except FramesortError:
             raise
         except Exception as error:
-            if self.name == BUILT_IN:
+            if self.name in _OWN[self.step]:
                 raise
             raise InputError(
                 f"plug-in {self.name!r} ({self.step}) failed: {type(error).__name__}: {error}"
@@ -113,7 +127,8 @@ def list_plugins(step: str) -> tuple[str, ...]:
     """
     if step not in STEPS:
         raise InputError(f"step must be one of {', '.join(STEPS)}, got {step!r}")
-    return tuple(sorted(entry.name for entry in entry_points(group=f"framesort.{step}")))
+    offered = {entry.name for entry in entry_points(group=f"framesort.{step}")}
+    return tuple(sorted(offered | set(_OWN[step])))
 
 
 def find_plugin(step: str, name: str = BUILT_IN) -> Plugin:
@@ -131,25 +146,25 @@ def find_plugin(step: str, name: str = BUILT_IN) -> Plugin:
     InputError
         The name is not installed, or loading it fails; the message names it.
     """
-    _load(_entry_point(step, name))
+    _load(step, name)
     return Plugin(step, name)
 
 
-def _entry_point(step: str, name: str) -> EntryPoint:
+def _load(step: str, name: str) -> Callable[..., Any]:
+    """The function of that name, by its module where it is built in, else by its entry point."""
+    if name in _OWN.get(step, ()):
+        module, _, attribute = _OWN[step][name].partition(":")
+        own: Callable[..., Any] = getattr(import_module(module), attribute)
+        return own
     known = list_plugins(step)
     if name not in known:
         raise InputError(f"no plug-in {name!r} for {step}; installed: {', '.join(known)}")
-    return entry_points(group=f"framesort.{step}")[name]
-
-
-def _load(entry: EntryPoint) -> Callable[..., Any]:
+    entry = entry_points(group=f"framesort.{step}")[name]
     try:
         function = entry.load()
     except Exception as error:
         cause = f"{type(error).__name__}: {error}"
-        raise InputError(
-            f"plug-in {entry.name!r} ({entry.value}) cannot be loaded: {cause}"
-        ) from error
+        raise InputError(f"plug-in {name!r} ({entry.value}) cannot be loaded: {cause}") from error
     if not callable(function):
-        raise InputError(f"plug-in {entry.name!r} ({entry.value}) is not a function")
+        raise InputError(f"plug-in {name!r} ({entry.value}) is not a function")
     return function

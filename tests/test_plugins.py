@@ -1,8 +1,15 @@
 """Own steps by entry points, as an installed package offers them."""
 
+import os
 import pickle
+import shutil
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
+
+import framesort
 
 from framesort.errors import HeaterLogError, InputError
 from framesort.plugins import STEPS, find_plugin, list_plugins
@@ -57,9 +64,51 @@ def installed(tmp_path, monkeypatch):
 
 
 @pytest.mark.parametrize("step", STEPS)
-def test_built_in_steps_use_the_same_door(step):
+def test_built_in_steps_are_found(step):
     assert "builtin" in list_plugins(step)
     assert callable(find_plugin(step))
+
+
+def test_built_in_steps_need_no_installed_metadata(tmp_path):
+    """A bare copy of the sources on PYTHONPATH, and no package of that name installed."""
+    shutil.copytree(
+        Path(framesort.__file__).parent,
+        tmp_path / "framesort",
+        ignore=shutil.ignore_patterns("__pycache__"),
+    )
+    code = (
+        "import importlib.metadata as metadata\n"
+        "real = metadata.distributions\n"
+        "metadata.distributions = lambda **kw: (\n"
+        "    d for d in real(**kw) if d.metadata['Name'] != 'framesort')\n"
+        "import framesort\n"
+        "from framesort.plugins import STEPS, find_plugin, list_plugins\n"
+        "print(framesort.__file__)\n"
+        "assert not [d for d in metadata.distributions() if d.metadata['Name'] == 'framesort']\n"
+        "for step in STEPS:\n"
+        "    for name in list_plugins(step):\n"
+        "        find_plugin(step, name)\n"
+        "print(list_plugins('registration'))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(tmp_path)},
+    )
+    assert done.returncode == 0, done.stderr
+    where, names = done.stdout.splitlines()
+    assert where.startswith(str(tmp_path))
+    assert names == "('aligned', 'builtin', 'wcs')"
+
+
+def test_a_package_cannot_take_a_built_in_name(tmp_path, monkeypatch, installed):
+    info = tmp_path / "ring_logger_example-1.0.dist-info" / "entry_points.txt"
+    info.write_text(ENTRIES.replace("ring-logger =", "builtin ="))
+    with pytest.raises(InputError, match="stale.csv"):
+        find_plugin("heater_log")("stale.csv")
 
 
 def test_a_step_of_ones_own_is_found_and_called(installed):
