@@ -3,6 +3,9 @@
 Every message is one line that says what is wrong, where, and what to do.
 """
 
+import sys
+import warnings
+
 __all__ = [
     "FrameError",
     "FramesortError",
@@ -15,6 +18,7 @@ __all__ = [
     "OutputError",
     "QualityWarning",
     "WorkerError",
+    "hide_deprecations",
 ]
 
 
@@ -71,3 +75,13 @@ class HeaterLogWarning(FramesortWarning):
 
 class QualityWarning(FramesortWarning):
     """A result exists, but should be looked at before it is trusted."""
+
+
+def hide_deprecations() -> None:
+    """Keep quiet what libraries say to programmers of their own future, unless Python was told.
+
+    For programs, and for workers; ``python -W default`` or ``PYTHONWARNINGS`` shows them again.
+    """
+    if not sys.warnoptions:
+        # By its words, since classes of such warnings differ from library to library.
+        warnings.filterwarnings("ignore", message=r"(?s).*\bdeprecated\b")

@@ -5,6 +5,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import (
@@ -19,7 +20,7 @@ from dataclasses import is_dataclass
 from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
 
-from framesort.errors import WorkerError
+from framesort.errors import WorkerError, hide_deprecations
 
 __all__ = [
     "Progress",
@@ -154,10 +155,24 @@ def prepare_workers(modules: Sequence[str]) -> None:
         Names of modules; they must not start threads that do not survive a fork.
     """
     if sys.platform == "linux":  # elsewhere system libraries may not survive a fork
-        from multiprocessing import forkserver
-
         multiprocessing.set_forkserver_preload(list(modules))
+        _start_server()
+
+
+def _start_server() -> None:
+    """Start the server that forks the workers, deaf to Ctrl-C, which is the parent's to answer.
+
+    A process inherits which signals are held back: the server and the workers never see one, not
+    even before they can say that they ignore it.
+    """
+    from multiprocessing import forkserver, resource_tracker
+
+    resource_tracker.ensure_running()  # where it must be started it lets go of the signal again
+    held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
         forkserver.ensure_running()
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, held)
 
 
 class _WorkerStopped(SystemExit):
@@ -178,6 +193,8 @@ class _Pool(Executor):
         self._pool = self._make()
 
     def _make(self) -> ProcessPoolExecutor:
+        if self._context.get_start_method() == "forkserver":
+            _start_server()
         return ProcessPoolExecutor(
             self.workers, mp_context=self._context, initializer=_start_worker
         )
@@ -196,9 +213,26 @@ class _Pool(Executor):
 
     def stop(self) -> None:
         """End the workers now; what they were at is lost."""
-        self._pool.shutdown(wait=False, cancel_futures=True)
+        self._forget_cancelled()
         for process in set(multiprocessing.active_children()) - self._others:
             process.terminate()
+
+    def _forget_cancelled(self) -> None:
+        """Wait until the pool holds no task that was cancelled.
+
+        It would tell such a task that its worker died, which a cancelled one does not take: an
+        error in a thread of the pool. Tasks are taken up, or forgotten where they were
+        cancelled, in their order, so it is enough that a last one is no longer waiting.
+        """
+        try:
+            last = self._pool.submit(int)
+        except (BrokenExecutor, RuntimeError):  # no thread is left that could stumble
+            self._pool.shutdown(wait=False, cancel_futures=True)
+            return
+        self._pool.shutdown(wait=False, cancel_futures=True)
+        until = time.monotonic() + 2.0
+        while not (last.running() or last.done()) and time.monotonic() < until:
+            time.sleep(0.005)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         self._pool.shutdown(wait=wait, cancel_futures=cancel_futures)
@@ -220,9 +254,19 @@ def _start_worker() -> None:
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, stop)
+    sys.unraisablehook = _stop_later
+    hide_deprecations()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_follow, args=(parent,), daemon=True).start()
+
+
+def _stop_later(caught: Any) -> None:
+    """Ask again to end where compiled code that called back has swallowed the asking."""
+    if issubclass(caught.exc_type, _WorkerStopped):
+        threading.Timer(0.05, os.kill, (os.getpid(), signal.SIGTERM)).start()
+    else:
+        sys.__unraisablehook__(caught)
 
 
 def _follow(parent: BaseProcess) -> None:

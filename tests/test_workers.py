@@ -1,5 +1,8 @@
 """Tasks in order on any executor."""
 
+import signal
+import sys
+import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 
@@ -88,3 +91,28 @@ def test_only_a_pool_of_ones_own_counts_as_such():
         assert own_processes(pool) is pool
         assert own_processes(threads) is None
         assert own_processes(None) is None
+
+
+def test_stopping_by_ctrl_c_leaves_no_error_behind(monkeypatch):
+    """Tasks that were cancelled are forgotten before the workers end, at whatever moment."""
+    stumbled = []
+    monkeypatch.setattr(threading, "excepthook", stumbled.append)
+    threads = set(threading.enumerate())
+    for held in (0.0, 0.4):
+        with pytest.raises(KeyboardInterrupt), open_executor(2) as pool:
+            results = run_tasks(time.sleep, [0.0, *[30.0] * 9], executor=pool, ahead=8)
+            next(results)
+            time.sleep(held)
+            results.close()  # as when an exception passes through
+            raise KeyboardInterrupt
+    for thread in set(threading.enumerate()) - threads:
+        thread.join(20)
+    assert stumbled == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="workers are prepared on Linux only")
+def test_server_and_workers_do_not_hear_ctrl_c():
+    with open_executor(2) as pool:
+        held = pool.submit(signal.pthread_sigmask, signal.SIG_BLOCK, []).result()
+    assert signal.SIGINT in held
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])

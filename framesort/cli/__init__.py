@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Sequence
 
 from framesort.cli._parser import build_parser, join_zone
-from framesort.errors import FramesortError
+from framesort.errors import FramesortError, hide_deprecations
 from framesort.workers import prepare_workers
 
 __all__ = ["main"]
@@ -27,7 +27,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
         0 done, 1 done but something was left out, 2 wrong input or call, 3 the frames do
         not allow it, 130 stopped by the user.
     """
-    words = sys.argv[1:] if arguments is None else arguments
+    try:
+        if arguments is None:  # this process is the program, its warnings are ours to choose
+            hide_deprecations()
+        return _run(sys.argv[1:] if arguments is None else arguments)
+    except KeyboardInterrupt:
+        print("framesort: stopped; what was finished is kept", file=sys.stderr)
+        return 130
+
+
+def _run(words: Sequence[str]) -> int:
+    """Parse the call, run it, and make one line of what it raises."""
     options = build_parser().parse_args(join_zone(words))
     options.words = list(words)
     if getattr(options, "workers", 1) != 1:
@@ -40,9 +50,6 @@ def main(arguments: Sequence[str] | None = None) -> int:
         with warnings.catch_warnings():
             _silence_others()
             return COMMANDS[options.command](options)
-    except KeyboardInterrupt:
-        say("stopped; what was finished is kept")
-        return 130
     except BrokenPipeError:
         # The reader of the output went away, as `| head` does; nothing is wrong.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

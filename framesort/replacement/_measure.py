@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
-from photutils.aperture import CircularAperture
+from photutils.aperture import CircularAperture, aperture_photometry
 
 from framesort.records import FrameQuality, Replacement
 from framesort.replacement._input import as_planes, mean_plane
@@ -113,7 +113,8 @@ def _fluxes(final: NDArray, sharp: NDArray, rows: Table, radius: float) -> NDArr
     out = []
     for image in (final, sharp):
         flat = image - background_of(image).level
-        out.append(aperture.do_photometry(np.asarray(flat, dtype=float))[0])
+        table = aperture_photometry(np.asarray(flat, dtype=float), aperture)
+        out.append(np.asarray(table["aperture_sum"]))
     return np.column_stack(out)
 
 
