@@ -6,6 +6,7 @@ import traceback
 import warnings
 from collections.abc import Sequence
 
+from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser, join_zone
 from framesort.errors import FramesortError, hide_deprecations
 from framesort.workers import prepare_workers
@@ -38,7 +39,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _run(words: Sequence[str]) -> int:
     """Parse the call, run it, and make one line of what it raises."""
-    options = build_parser().parse_args(join_zone(words))
+    parser = build_parser()
+    options = parser.parse_args(join_zone(words))
     options.words = list(words)
     if getattr(options, "workers", 1) != 1:
         prepare_workers(["framesort.quality", "framesort.report"])
@@ -61,7 +63,7 @@ def _run(words: Sequence[str]) -> int:
         if options.debug:
             traceback.print_exc()
         if isinstance(error, FramesortError):
-            say(" ".join(str(error).split()))
+            say(as_typed(" ".join(str(error).split()), options, parser))
             return error.exit_status
         say(
             f"a fault of framesort itself: {type(error).__name__}: {' '.join(str(error).split())}; "

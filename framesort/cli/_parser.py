@@ -4,6 +4,7 @@ import argparse
 from collections.abc import Sequence
 
 from framesort import __version__
+from framesort.cli._mistypes import Parser
 from framesort.cli._plan import PLAN_EXAMPLE, add_plan_options
 from framesort.cli._swap import SWAP_EXAMPLE, add_swap_options
 
@@ -286,9 +287,9 @@ def join_zone(arguments: Sequence[str]) -> list[str]:
     return joined
 
 
-def build_parser() -> argparse.ArgumentParser:
+def build_parser() -> Parser:
     """The parser with every command; the chosen one is in ``command``."""
-    parser = argparse.ArgumentParser(
+    parser = Parser(
         prog="framesort",
         description="Sorts and merges the frames of a night by the state of the dew heater.",
         epilog="example:\n  framesort night lights/ --heater ring.csv --out result\n\n"

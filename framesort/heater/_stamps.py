@@ -59,6 +59,11 @@ def read_stamps(
         numbers = _plain_numbers(rows.columns[columns[0]])
         if numbers is not None:
             seconds = _from_numbers(numbers, heading, clock.start, where, report.notes)
+            if clock.zone is not None:
+                find_zone(clock.zone)
+                report.notes.append(
+                    f"Times are plain numbers and need no zone: {clock.zone} was not applied."
+                )
             bad = _not_times(np.isfinite(seconds), rows.columns[columns[0]], may_be_empty)
             report.fault(lines[bad], "no time, left out")
             return seconds
@@ -172,7 +177,16 @@ def _apply_zone(
     report: _Faults,
 ) -> NDArray[np.float64]:
     seconds = stamps.seconds
-    bare = np.flatnonzero(np.isfinite(seconds) & ~stamps.zoned)
+    found = np.isfinite(seconds)
+    bare = np.flatnonzero(found & ~stamps.zoned)
+    if zone is not None:
+        find_zone(zone)  # one that is not known is an error, even where none is needed
+        marked = int(np.sum(found & stamps.zoned))
+        if marked:
+            report.notes.append(
+                f"{'All' if not bare.size else marked} times name their own zone (as Z or +02:00): "
+                f"{zone} was not applied to them."
+            )
     if not bare.size:
         return seconds
     if zone is None:

@@ -2,7 +2,7 @@
 
 import re
 from datetime import datetime, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, available_timezones
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,9 +44,12 @@ def find_zone(name: str) -> tzinfo:
     try:
         return ZoneInfo(name)
     except (OSError, ValueError, KeyError) as error:  # KeyError: ZoneInfoNotFoundError
+        place = name.strip().replace(" ", "_").lower()
+        near = sorted(z for z in available_timezones() if z.rpartition("/")[2].lower() == place)
         raise HeaterLogError(
-            f"zone {name!r} is not known; give an IANA name such as Europe/Berlin "
-            "or an offset such as -07:00"
+            f"zone {name!r} is not known; "
+            + (f"did you mean {near[0]}? Else " if near else "")
+            + "give an IANA name such as Europe/Berlin or an offset such as -07:00"
         ) from error
 
 

@@ -9,6 +9,10 @@ import time
 import pytest
 
 from framesort.cli import main
+from framesort.cli._mistypes import as_typed
+from framesort.cli._parser import build_parser
+from framesort.errors import InputError
+from framesort.night import Settings
 
 DEPRECATED = """
 import sys, warnings
@@ -63,3 +67,69 @@ def test_ctrl_c_while_starting_is_one_line(after, tmp_path):
         pytest.skip("the machine was faster than the signal")
     assert running.returncode in (130, 2), error  # 2: it was about to say that there are no frames
     assert "Traceback" not in error and len(error.splitlines()) == 1, error
+
+
+LOG = "time_utc,heater_percent\n2026-02-11T20:00:00Z,0\n2026-02-11T20:00:05Z,60\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["nigth", "x", "--out", "o"], "did you mean night instead of nigth?"),
+        (["night", "x", "--out", "o", "--heatr", "l.csv"], "--heater instead of --heatr?"),
+        (["sort", "x", "--outt", "o"], "required: --out; did you mean --out instead of --outt?"),
+        (["swap", "a", "b", "--out", "c", "--brightes=3"], "mean --brightest"),
+        (["plan", "--humidty", "80"], "mean --humidity instead of --humidty?"),
+        (["sort", "x", "--out", "o", "--zzz"], "--zzz; `framesort sort --help` tells more"),
+        (["--verson"], "framesort --help` tells more"),
+        (["night", "x", "--out", "o", "--max-share", "3"], "--max-share must be a number"),
+        (["night", "x", "--out", "o", "--zero-point", "a"], "--zero-point must be MAGNITUDE"),
+        (["sort", "x", "--out", "o", "--workers", "0"], "--workers must be 1 or more"),
+        (["log", "l.csv", "--log-zone", "Phoenix"], "did you mean America/Phoenix?"),
+        (["log", "l.csv", "--log-form", "odd"], "--log-form must be one of"),
+        (["log", "local.csv"], "name no zone; give --log-zone, for example"),
+    ],
+)
+def test_what_was_meant_in_the_words_of_the_command_line(
+    words, message, tmp_path, monkeypatch, capsys
+):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "l.csv").write_text(LOG)
+    (tmp_path / "local.csv").write_text(LOG.replace("time_utc", "local").replace("Z,", ","))
+    try:
+        code = main(words)
+    except SystemExit as ended:
+        code = ended.code
+    error = capsys.readouterr().err
+    assert code == 2
+    assert message in error
+    assert "max_share" not in error and "zero_point" not in error
+    assert len(error.strip().splitlines()) == 1, error
+
+
+def test_names_are_those_of_the_caller(tmp_path):
+    with pytest.raises(InputError, match="^max_share must be a number"):
+        Settings(max_share=3)
+    (tmp_path / "s.toml").write_text("max_share = 3\n")
+    path = str(tmp_path / "s.toml")
+    options = build_parser().parse_args(["sort", "x", "--out", "o", "--settings", path])
+    text = f"{path}: max_share must be a number from 0 to 1, got 3"
+    assert as_typed(text, options, build_parser()) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "note"),
+    [
+        (LOG, "All times name their own zone (as Z or +02:00): America/Phoenix was not applied"),
+        (LOG.replace("05Z", "05"), "1 times name their own zone"),
+        ("t,heater_percent\n1770840000,0\n1770840005,60\n", "Times are plain numbers"),
+    ],
+)
+def test_a_zone_that_is_not_applied_is_told(text, note, tmp_path, capsys):
+    (tmp_path / "l.csv").write_text(text)
+    assert main(["log", str(tmp_path / "l.csv"), "--log-zone", "America/Phoenix"]) == 0
+    told = capsys.readouterr().err
+    assert note in told
+    (tmp_path / "l.csv").write_text(LOG.replace("Z", "").replace("time_utc", "time"))
+    assert main(["log", str(tmp_path / "l.csv"), "--log-zone", "America/Phoenix"]) == 0
+    assert "applied" not in capsys.readouterr().err
