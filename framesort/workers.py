@@ -20,7 +20,7 @@ from dataclasses import is_dataclass
 from multiprocessing.process import BaseProcess
 from typing import Any, TypeVar
 
-from framesort.errors import WorkerError, hide_deprecations
+from framesort.errors import InputError, WorkerError, hide_deprecations
 
 __all__ = [
     "Progress",
@@ -89,13 +89,13 @@ def open_executor(workers: int | None = None) -> Iterator[Executor | None]:
 
     Raises
     ------
-    ValueError
+    InputError
         `workers` is below 1.
     """
     if workers is None:
         workers = core_count()
     if workers < 1:
-        raise ValueError(f"workers must be 1 or more, got {workers}")
+        raise InputError(f"workers must be 1 or more, got {workers}")
     if workers == 1:
         yield None
         return

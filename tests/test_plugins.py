@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 import framesort
-
 from framesort.errors import HeaterLogError, InputError
 from framesort.plugins import STEPS, find_plugin, list_plugins
 
@@ -107,7 +106,7 @@ def test_built_in_steps_need_no_installed_metadata(tmp_path):
 def test_a_package_cannot_take_a_built_in_name(tmp_path, monkeypatch, installed):
     info = tmp_path / "ring_logger_example-1.0.dist-info" / "entry_points.txt"
     info.write_text(ENTRIES.replace("ring-logger =", "builtin ="))
-    with pytest.raises(InputError, match="stale.csv"):
+    with pytest.raises(InputError, match=r"stale\.csv"):
         find_plugin("heater_log")("stale.csv")
 
 

@@ -1,9 +1,14 @@
 """What is loaded when: help and wrong calls answer at once, workers begin with what they need."""
 
+import importlib
+import pydoc
+import re
 import subprocess
 import sys
 
 import pytest
+
+import framesort
 
 HEAVY = {"numpy", "scipy", "astropy", "numba", "matplotlib", "photutils", "skimage", "tqdm"}
 
@@ -38,3 +43,27 @@ def test_prepared_workers_have_the_modules_already(tmp_path):
     )
     done = subprocess.run([sys.executable, script], capture_output=True, text=True, timeout=60)
     assert done.stdout.strip() == "True", done.stderr
+
+
+def test_names_of_the_package_are_listed_but_not_loaded():
+    assert not loaded("import framesort; assert 'replace_stars' in dir(framesort)") & HEAVY
+    assert set(framesort.__all__) <= set(dir(framesort))
+    assert 12 <= len(framesort.__all__) <= 16
+
+
+def test_names_of_the_package_are_those_of_their_subpackages_and_told():
+    told = re.findall(r"^(\w+)\n    \S.*\.$", framesort.__doc__, re.MULTILINE)
+    assert sorted(told) == sorted(framesort.__all__) == sorted(framesort._HOME)
+    for name, home in framesort._HOME.items():
+        module = importlib.import_module(f"framesort.{home}")
+        assert name in module.__all__
+        assert getattr(framesort, name) is getattr(module, name)
+        # What help() shows for it begins with a line of its own.
+        assert getattr(framesort, name).__doc__.strip().splitlines()[0].endswith(".")
+    page = pydoc.render_doc(framesort, renderer=pydoc.plaintext)
+    assert all(name in page for name in framesort.__all__)
+
+
+def test_a_name_that_is_not_there():
+    with pytest.raises(AttributeError, match="no attribute 'replace_star'"):
+        _ = framesort.replace_star

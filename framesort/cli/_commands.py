@@ -121,9 +121,12 @@ def _merge_settings(options: Namespace) -> Settings | None:
 
 
 def _show(result: NightResult, options: Namespace) -> int:
-    """The answer in a few lines; every warning on standard error."""
+    """The answer in a few lines; every warning that asks for something on standard error."""
+    from framesort.report import asks_for_something
+
     summary = result.summary
-    for sentence in summary["warnings"]:
+    heeded = [sentence for sentence in summary["warnings"] if asks_for_something(sentence)]
+    for sentence in heeded:
         say(f"note: {sentence}")
     nights = summary.get("nights", [])
     clocks = [(f"{n['night']}: " if len(nights) > 1 else "", n["clock"]) for n in nights]

@@ -8,6 +8,7 @@ from typing import Any
 
 from tqdm import tqdm
 
+from framesort.cli._mistypes import options_only
 from framesort.files import json_text
 from framesort.night import StageProgress
 from framesort.workers import Progress
@@ -26,7 +27,7 @@ def plain(text: str) -> str:
 
 def say(text: str) -> None:
     """One message on standard error."""
-    print(f"framesort: {plain(text)}", file=sys.stderr)
+    print(f"framesort: {plain(options_only(text))}", file=sys.stderr)
 
 
 def tell(text: str) -> None:

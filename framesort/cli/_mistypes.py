@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any, NoReturn
 
-__all__ = ["Parser", "as_typed"]
+__all__ = ["Parser", "as_typed", "options_only"]
 
 _ARGUMENTS = {
     "form": "--log-form",
@@ -68,12 +68,17 @@ class Parser(argparse.ArgumentParser):
         return ""
 
 
+def options_only(text: str) -> str:
+    """Of an argument told with its option, "zone (--log-zone)", the option."""
+    return re.sub(r"\b\w+ \((--[a-z-]+)\)", r"\1", text)
+
+
 def as_typed(message: str, options: argparse.Namespace, parser: Parser) -> str:
     """A message of the library with the names of arguments as they are typed as options.
 
     A settings file has the names of the library, so what is said of one is left as it is.
     """
-    message = re.sub(r"\b\w+ \((--[a-z-]+)\)", r"\1", message)
+    message = options_only(message)
     given = getattr(options, "settings", None)
     if given and message.startswith(f"{given}: "):
         return message

@@ -19,6 +19,7 @@ from framesort.night._crop import crop_transform, cut_grid, find_cut
 from framesort.night._fields import forget_places, target_of, target_rows
 from framesort.night._given import given_transforms, nearest_identity
 from framesort.night._kept import KeptStacks
+from framesort.night._notes import join_notes
 from framesort.night._read import frame_reader, given_masters
 from framesort.night._settings import Settings
 from framesort.night._sort import StageProgress, stage
@@ -356,8 +357,7 @@ def _finish_group(
     if settings.amount == 1:
         check = measure_replacement(replacement, deep, sharp, quality=told)
     qualities = {name: result() for name, result in measured.items()}
-    checked = () if check is None else check.notes
-    notes += [f"{label}: {note}" for note in (*replacement.notes, *checked)]
+    notes += [f"{label}: {note}" for note in join_notes(replacement.notes, check)]
     line, _, _ = measure_line_excess(
         list(qualities.values()), [label] * 3, [name == "sharp" for name in qualities]
     )

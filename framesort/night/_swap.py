@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from framesort.errors import InputError, NotEnoughFramesError, OutputError
 from framesort.files import StrPath
 from framesort.images import Picture, check_name, is_tiff
+from framesort.night._notes import join_notes
 from framesort.night._pair import (
     FEWEST_STARS,
     align_picture,
@@ -178,11 +179,11 @@ def swap_images(
         # The light behind the stars has no colour; what the planes' fits differ by is the stars'.
         ground = np.broadcast_to(result.background.mean(axis=0), result.final.shape).copy()
         result = replace(result, background=ground, stars=result.final - ground)
-    notes += result.notes
     checked = None
     if check and amount == 1:
         checked = measure_replacement(result, one, two)
-        notes += checked.notes
+    notes += join_notes(result.notes, checked)
+    if checked is not None:
         if checked.fwhm_sharp > 1.1 * checked.fwhm_deep:
             notes.append(
                 f"The stars of {top.name} are wider than those of {below.name}: are the two the "

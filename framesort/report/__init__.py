@@ -1,5 +1,6 @@
 """The report: plots, pictures and one page in plain words. Reads results only."""
 
+from framesort.report._advice import asks_for_something
 from framesort.report._field import draw_field, median_widths
 from framesort.report._page import write_report
 from framesort.report._pictures import compare_pictures, draw_picture, write_preview
@@ -28,6 +29,7 @@ __all__ = [
     "SetSummary",
     "StarCutout",
     "Stretch",
+    "asks_for_something",
     "choose_stars",
     "compare_pictures",
     "cut_places",

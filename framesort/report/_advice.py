@@ -148,6 +148,11 @@ def _advice_for(sentence: str) -> str:
     return _OTHERWISE
 
 
+def asks_for_something(sentence: str) -> bool:
+    """Whether a warning of a night leaves the user something to do or to look at."""
+    return bool(split_notices([Notice(sentence, _advice_for(sentence))])[0])
+
+
 def list_notices(results: Results) -> tuple[Notice, ...]:
     """Every warning of the night and of its heater log, then what the numbers warn of."""
     notices = [Notice(text, _advice_for(text)) for text in results.warnings]

@@ -3,7 +3,7 @@
 import base64
 import hashlib
 from concurrent.futures import Executor, ThreadPoolExecutor
-from datetime import UTC, datetime
+from datetime import datetime
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -116,16 +116,16 @@ def _flatten(value: Any, name: str = "") -> list[tuple[str, str]]:
 
 
 def _dates(results: Results) -> str:
-    """The night or nights, as dates of their first and last exposure (UTC)."""
-    seconds = start_seconds(results.table)
-    seconds = seconds[np.isfinite(seconds)]
-    if not seconds.size:
-        return ""
-    first, last = (
-        f"{datetime.fromtimestamp(s, tz=UTC):%d %B %Y}".removeprefix("0")
-        for s in (seconds.min(), seconds.max())
-    )
-    return first if first == last else f"{first} to {last}"
+    """The night or nights by name: the evening's date, the same as in the table and night.json."""
+    names = sorted({str(name) for name in column_texts(results.table, "night")} - {""})
+    if not names:  # a table made elsewhere
+        seconds = start_seconds(results.table)
+        evenings = seconds[np.isfinite(seconds)] - 43200.0
+        names = sorted({str(np.datetime64(int(second), "s"))[:10] for second in evenings})
+    # A letter after the date tells two nights of one date apart.
+    dates = [datetime.fromisoformat(name[:10]) for name in names]
+    told = [f"{date:%d %B %Y}".removeprefix("0") for date in dates]
+    return " to ".join(dict.fromkeys([*told[:1], *told[-1:]]))
 
 
 def _context(results: Results, executor: Executor | None) -> dict[str, Any]:

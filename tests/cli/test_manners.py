@@ -17,9 +17,8 @@ from framesort.night import Settings
 DEPRECATED = """
 import sys, warnings
 import framesort.cli._commands as commands
-from astropy.utils.exceptions import AstropyDeprecationWarning
 def old(options):
-    warnings.warn("The flux function is deprecated and may be removed", AstropyDeprecationWarning)
+    warnings.warn("The flux function is deprecated and may be removed", FutureWarning)
     warnings.warn("The log has two clocks")
     return 0
 commands.COMMANDS["log"] = old
@@ -78,7 +77,7 @@ LOG = "time_utc,heater_percent\n2026-02-11T20:00:00Z,0\n2026-02-11T20:00:05Z,60\
         (["nigth", "x", "--out", "o"], "did you mean night instead of nigth?"),
         (["night", "x", "--out", "o", "--heatr", "l.csv"], "--heater instead of --heatr?"),
         (["sort", "x", "--outt", "o"], "required: --out; did you mean --out instead of --outt?"),
-        (["swap", "a", "b", "--out", "c", "--brightes=3"], "mean --brightest"),
+        (["swap", "a", "b", "--out", "c", "--brigthest=3"], "mean --brightest"),
         (["plan", "--humidty", "80"], "mean --humidity instead of --humidty?"),
         (["sort", "x", "--out", "o", "--zzz"], "--zzz; `framesort sort --help` tells more"),
         (["--verson"], "framesort --help` tells more"),
@@ -108,7 +107,7 @@ def test_what_was_meant_in_the_words_of_the_command_line(
 
 
 def test_names_are_those_of_the_caller(tmp_path):
-    with pytest.raises(InputError, match="^max_share must be a number"):
+    with pytest.raises(InputError, match=r"^max_share must be a number"):
         Settings(max_share=3)
     (tmp_path / "s.toml").write_text("max_share = 3\n")
     path = str(tmp_path / "s.toml")
