@@ -4,8 +4,6 @@ from pathlib import Path
 from typing import Any
 
 from framesort import __version__
-from framesort.records import COLUMNS, REASONS, STAR_COLUMNS
-from framesort.replacement import REASONS as STAR_REASONS
 
 project = "framesort"
 author = "the framesort authors"
@@ -54,45 +52,16 @@ html_theme_options = {
 }
 
 
-def _rows(heading: str, rows: list[tuple[str, ...]]) -> str:
-    """A table in the pages' own format."""
-    bar = "| " + " | ".join("---" for _ in rows[0]) + " |"
-    lines = ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
-    return "\n".join([heading, bar, *lines])
-
-
-def _registries() -> dict[str, str]:
-    """Marker of a page to the table that takes its place."""
-
-    def columns(registry: dict[str, Any]) -> str:
-        return _rows(
-            "| name | unit | is |",
-            [(f"`{c.name}`", str(c.unit or ""), c.text) for c in registry.values()],
-        )
-
-    star_reasons = [(f"`{k}`", sentence) for k, sentence in STAR_REASONS.items() if k]
-    reasons = [(f"`{r.code}`", r.sentence) for r in REASONS.values()]
-    return {
-        "<!-- columns -->": columns(COLUMNS),
-        "<!-- star columns -->": columns(STAR_COLUMNS),
-        "<!-- reasons -->": _rows("| reason | means |", reasons),
-        "<!-- star reasons -->": _rows("| reason | means |", star_reasons),
-    }
-
-
 def _unlisted(contents: str) -> list[str]:
     """Pages beside the index that its contents do not name."""
     names = sorted(path.stem for path in Path(__file__).parent.glob("*.md"))
     return [name for name in names if name != "index" and f"\n{name}\n" not in contents]
 
 
-def _fill_tables(app: Any, page: str, source: list[str]) -> None:
+def _list_pages(app: Any, page: str, source: list[str]) -> None:
     if page == "index" and (names := _unlisted(source[0])):
         listing = "\n".join(["```{toctree}", ":hidden:", ":caption: More", "", *names, "```"])
         source[0] += f"\n{listing}\n"
-    if page == "columns":
-        for marker, table in _registries().items():
-            source[0] = source[0].replace(marker, table)
 
 
 def _join_names(app: Any, what: str, name: str, obj: Any, options: Any, lines: list[str]) -> None:
@@ -105,6 +74,6 @@ def _join_names(app: Any, what: str, name: str, obj: Any, options: Any, lines: l
 
 
 def setup(app: Any) -> None:
-    """Tables of the registries are filled in as pages are read."""
+    """Pages that the contents do not name are added as they are read."""
     app.connect("autodoc-process-docstring", _join_names, priority=600)
-    app.connect("source-read", _fill_tables)
+    app.connect("source-read", _list_pages)

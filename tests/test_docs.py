@@ -4,6 +4,7 @@ import importlib
 import inspect
 import pkgutil
 import re
+import runpy
 import shlex
 from pathlib import Path
 
@@ -12,6 +13,8 @@ import pytest
 import framesort
 from framesort.cli._commands import COMMANDS
 from framesort.cli._parser import build_parser, join_zone
+from framesort.records import COLUMNS, REASONS, STAR_COLUMNS
+from framesort.replacement import REASONS as STAR_REASONS
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"
@@ -99,3 +102,15 @@ def test_commands_are_understood(page):
 
 def test_some_commands_were_found():
     assert sum(1 for page in (DOCS / "howto").glob("*.md") for _ in commands(page)) > 12
+
+
+def test_tables_of_columns_are_those_of_the_registries(tmp_path, capsys):
+    made = runpy.run_path(str(DOCS / "make_columns.py"))
+    page = (DOCS / "columns.md").read_text(encoding="utf-8")
+    assert page == made["fill_page"](page), "run: python docs/make_columns.py"
+    # Plain Markdown, readable as it is: a row for every name.
+    for name in (*COLUMNS, *REASONS, *STAR_COLUMNS, *filter(None, STAR_REASONS)):
+        assert f"\n| `{name}` | " in page
+    # A page that is behind its registry is told to be.
+    behind = re.sub(r"\n\| `spike_[^\n]*|\n\| `line_[^\n]*", "", page)
+    assert behind != page == made["fill_page"](behind)

@@ -5,14 +5,16 @@ import signal
 import subprocess
 import sys
 import time
+from argparse import Namespace
 
 import pytest
 
 from framesort.cli import main
+from framesort.cli._commands import _show
 from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser
 from framesort.errors import InputError
-from framesort.night import Settings
+from framesort.night import NightResult, Settings
 
 DEPRECATED = """
 import sys, warnings
@@ -132,3 +134,22 @@ def test_a_zone_that_is_not_applied_is_told(text, note, tmp_path, capsys):
     (tmp_path / "l.csv").write_text(LOG.replace("Z", "").replace("time_utc", "time"))
     assert main(["log", str(tmp_path / "l.csv"), "--log-zone", "America/Phoenix"]) == 0
     assert "applied" not in capsys.readouterr().err
+
+
+def test_only_warnings_that_ask_for_something_are_printed(tmp_path, capsys):
+    told = [
+        "Rows were read as samples of the heater's power (form='samples').",
+        "L: 38 finds left alone: not a star.",
+        "L: The sharp stack is hardly sharper: 2.00 px against 2.10 px.",
+        "Times name no zone and were taken as UTC; give zone (--log-zone) if they are local.",
+    ]
+    summary = {
+        "warnings": told, "left_out": [], "groups": [], "tolerable": [], "stages": {"merge": None},
+    }  # fmt: skip
+    result = NightResult(folder=tmp_path, table=None, summary=summary)
+    _show(result, Namespace(json=True))
+    lines = capsys.readouterr().err.splitlines()
+    assert [line.removeprefix("framesort: note: ") for line in lines if "note" in line] == [
+        told[2],
+        "Times name no zone and were taken as UTC; give --log-zone if they are local.",
+    ]
