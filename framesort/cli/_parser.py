@@ -21,7 +21,7 @@ class _Help(argparse.RawDescriptionHelpFormatter):
 
 
 def _add_command(
-    commands: "argparse._SubParsersAction[argparse.ArgumentParser]",
+    commands: "argparse._SubParsersAction[Parser]",
     name: str,
     text: str,
     example: str,
@@ -370,7 +370,7 @@ def build_parser() -> Parser:
 
 
 def _add_plan(
-    commands: "argparse._SubParsersAction[argparse.ArgumentParser]", common: argparse.ArgumentParser
+    commands: "argparse._SubParsersAction[Parser]", common: argparse.ArgumentParser
 ) -> None:
     plan = _add_command(
         commands,
