@@ -25,8 +25,8 @@ def _add_command(
     name: str,
     text: str,
     example: str,
-    parents: Sequence[argparse.ArgumentParser],
-) -> argparse.ArgumentParser:
+    parents: Sequence[Parser],
+) -> Parser:
     return commands.add_parser(
         name,
         help=text,
@@ -37,8 +37,8 @@ def _add_command(
     )
 
 
-def _common() -> argparse.ArgumentParser:
-    common = argparse.ArgumentParser(add_help=False)
+def _common() -> Parser:
+    common = Parser(add_help=False)
     group = common.add_argument_group("output")
     group.add_argument("--json", action="store_true", help="results on stdout as JSON")
     group.add_argument("--quiet", action="store_true", help="no progress bars")
@@ -46,8 +46,8 @@ def _common() -> argparse.ArgumentParser:
     return common
 
 
-def _running() -> argparse.ArgumentParser:
-    running = argparse.ArgumentParser(add_help=False)
+def _running() -> Parser:
+    running = Parser(add_help=False)
     group = running.add_argument_group("running")
     group.add_argument("--workers", type=int, metavar="N", help="processes (default: one a core)")
     group.add_argument("--overwrite", action="store_true", help="replace an existing result")
@@ -59,9 +59,9 @@ def _running() -> argparse.ArgumentParser:
     return running
 
 
-def _reading_log() -> argparse.ArgumentParser:
+def _reading_log() -> Parser:
     """How a heater log is to be read; the names are those of the settings."""
-    reading = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+    reading = Parser(add_help=False, argument_default=argparse.SUPPRESS)
     group = reading.add_argument_group("reading the log")
     group.add_argument(
         "--log-form",
@@ -108,8 +108,8 @@ def _reading_log() -> argparse.ArgumentParser:
     return reading
 
 
-def _sorting() -> argparse.ArgumentParser:
-    sorting = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+def _sorting() -> Parser:
+    sorting = Parser(add_help=False, argument_default=argparse.SUPPRESS)
     heater = sorting.add_argument_group("heater")
     heater.add_argument(
         "--heater",
@@ -191,7 +191,7 @@ def _sorting() -> argparse.ArgumentParser:
     return sorting
 
 
-def _add_calibration(sorting: argparse.ArgumentParser) -> None:
+def _add_calibration(sorting: Parser) -> None:
     masters = sorting.add_argument_group("calibration, where frames are not calibrated yet")
     for kind, text in (
         ("bias", "master bias"),
@@ -222,8 +222,8 @@ def _add_calibration(sorting: argparse.ArgumentParser) -> None:
     )
 
 
-def _merging() -> argparse.ArgumentParser:
-    merging = argparse.ArgumentParser(add_help=False, argument_default=argparse.SUPPRESS)
+def _merging() -> Parser:
+    merging = Parser(add_help=False, argument_default=argparse.SUPPRESS)
     group = merging.add_argument_group("stacks and stars")
     group.add_argument("--grid", metavar="FILE", help="FITS file whose grid is the target")
     group.add_argument("--clip", type=float, metavar="SIGMA", help="rejection limit (default 3)")
@@ -370,7 +370,7 @@ def build_parser() -> Parser:
 
 
 def _add_plan(
-    commands: "argparse._SubParsersAction[Parser]", common: argparse.ArgumentParser
+    commands: "argparse._SubParsersAction[Parser]", common: Parser
 ) -> None:
     plan = _add_command(
         commands,
