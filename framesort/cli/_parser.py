@@ -369,9 +369,7 @@ def build_parser() -> Parser:
     return parser
 
 
-def _add_plan(
-    commands: "argparse._SubParsersAction[Parser]", common: Parser
-) -> None:
+def _add_plan(commands: "argparse._SubParsersAction[Parser]", common: Parser) -> None:
     plan = _add_command(
         commands,
         "plan",
