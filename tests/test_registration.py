@@ -17,6 +17,8 @@ from framesort.registration import (
     register_frames,
     transform_from_wcs,
 )
+from framesort.stars import match_star_lists
+from framesort.stars._proposals import Search, _Raster
 
 SIZE = np.array([800.0, 600.0])
 
@@ -106,6 +108,75 @@ def test_bad_frames_keep_their_reason():
     )
     assert [t.reason for t in transforms] == ["", "", "", "not matched", "few stars", "few stars"]
     assert seen == [5]
+
+
+def turn_over(stars, *, swap=False):
+    """A star list as a mirror shows it: left for right, or x for y."""
+    table = stars.copy()
+    table["x"] = stars["y"] if swap else SIZE[0] - 1 - stars["x"]
+    table["y"] = stars["x"] if swap else stars["y"]
+    return table
+
+
+def test_mirrored_frames_are_placed_and_told():
+    rng = np.random.default_rng(21)
+    lists, matrices = make_night(rng, [(0, 0, 0, 1), (12, -7, 0, 1), (5, 9, 30, 1), (-8, 2, 0, 1)])
+    lists[1], lists[2] = turn_over(lists[1]), turn_over(lists[2], swap=True)
+    flip = np.array([[-1.0, 0, SIZE[0] - 1], [0, 1, 0], [0, 0, 1]])
+    swap = np.array([[0.0, 1, 0], [1, 0, 0], [0, 0, 1]])
+    transforms = register_frames(lists, reference=0)
+    assert [t.mirrored for t in transforms] == [False, True, True, False]
+    for transform, matrix in zip(
+        transforms, [matrices[0], matrices[1] @ flip, matrices[2] @ swap, matrices[3]], strict=True
+    ):
+        assert worst(transform, matrix) < 0.12  # as in the first test
+    # Upside down a left-right mirror image is turned by half a turn.
+    assert abs(transforms[1].rotation) == pytest.approx(180, abs=0.1)
+    table = Table({"width": [800] * 4, "height": [600] * 4, "reason": [""] * 4})
+    add_registration_columns(table, transforms)
+    assert list(table["reason"]) == ["", "mirrored", "mirrored", ""]
+    plain = register_frames(lists, reference=0, options={"mirror": False})
+    assert [t.reason for t in plain] == ["", "not matched", "not matched", ""]
+
+
+def test_frames_of_other_fields_are_given_up_after_two_searches(monkeypatch):
+    """Searches are what costs: counted, not timed. A drift still has more of them."""
+    rng = np.random.default_rng(22)
+    lists, _ = make_night(rng, [(9 * k, -4 * k, 0, 1) for k in range(8)])
+    others = [make_night(np.random.default_rng(90 + k), [(0, 0, 0, 1)])[0][0] for k in range(4)]
+    searches = []
+
+    def count(source, target, **options):
+        searches.append(len(source))
+        return match_star_lists(source, target, **options)
+
+    monkeypatch.setattr("framesort.registration._register.match_star_lists", count)
+    transforms = register_frames([*lists, *others], reference=0)
+    assert [t.reason for t in transforms] == [""] * 8 + ["not matched"] * 4
+    # Seven frames at once, each other one with the reference and with one more frame.
+    assert len(searches) == 7 + 2 * 4
+
+
+def test_a_search_in_vain_tries_a_bounded_number_of_proposals(monkeypatch):
+    one = make_night(np.random.default_rng(23), [(0, 0, 0, 1)], density=1500)[0][0]
+    two = make_night(np.random.default_rng(24), [(0, 0, 0, 1)], density=1500)[0][0]
+    counted, grown = [], []
+    surprise, grow = _Raster.surprise, Search._grow
+
+    def count(self, matrices, src):
+        counted.append(len(matrices) * len(src))
+        return surprise(self, matrices, src)
+
+    def count_grown(self, *arguments):
+        grown.append(1)
+        return grow(self, *arguments)
+
+    monkeypatch.setattr(_Raster, "surprise", count)
+    monkeypatch.setattr(Search, "_grow", count_grown)
+    assert match_star_lists(one, two, mirror=True).reason == "not matched"
+    # Three steps (50, 150, 400 stars), both hands: two million places each, 40 refined a step.
+    assert sum(counted) <= 3 * 2 * 2_000_000
+    assert len(grown) <= 3 * 40
 
 
 def test_reference_by_quality_or_as_a_list():

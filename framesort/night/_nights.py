@@ -82,6 +82,9 @@ def line_of_nights(
     if transforms is not None:
         turn = np.array([t.rotation if t else np.nan for t in transforms])
     heated = column_values(table, "heater_share") > 0
+    if transforms is not None:
+        # In a mirror the line stands at another angle, whatever the camera did.
+        heated &= np.array([not (t and t.mirrored) for t in transforms], dtype=bool)
     sides: list[LineOnSide] = []
     nights = night_rows(table)
     for night, rows in nights.items():

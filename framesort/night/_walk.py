@@ -305,6 +305,7 @@ def _merge_into(
         kept.tidy(merged)
     write_night_tables(folder, table, None, settings)
     summary["edges"] = placed.edges
+    _note_mirrored(table, placed, summary)
     summary |= summarise_line(line_of_nights(table, settings, placed.transforms))
     known = {entry["file"] for entry in summary["left_out"]}
     summary["left_out"] += [
@@ -341,6 +342,25 @@ def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
         summary["warnings"].append(
             f"{what} changed during the run, and the results may not belong to what is there now: "
             f"run it again with --overwrite (first: {os.path.basename(changed[0])})"
+        )
+
+
+def _note_mirrored(table: Table, placed: PlacedNight, summary: dict[str, Any]) -> None:
+    """Say which frames lie on the grid as in a mirror."""
+    over = [
+        os.path.basename(str(file))
+        for file, transform in zip(table["file"], placed.transforms, strict=True)
+        if transform and transform.mirrored
+    ]
+    if over:
+        what = (
+            "1 frame is a mirror image"
+            if len(over) == 1
+            else f"{len(over)} frames are mirror images"
+        )
+        summary["warnings"].append(
+            f"{what} of the others and "
+            f"{'was' if len(over) == 1 else 'were'} turned over (first: {over[0]})"
         )
 
 

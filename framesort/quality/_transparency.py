@@ -82,7 +82,7 @@ def _flux_ratio(
     # Brightest first; the others' fluxes would not count for much.
     source, target = (qualities[k].star_list[:_MOST_STARS] for k in (frame, reference))
     if transforms is None:
-        step = match_star_lists(source, target)
+        step = match_star_lists(source, target, mirror=True)
         if not step:
             return np.nan
         x, y = step.map_points(source["x"], source["y"])

@@ -189,9 +189,17 @@ class Transform:
         return float(np.sqrt(abs(np.linalg.det(self.matrix[:2, :2]))))
 
     @property
+    def mirrored(self) -> bool:
+        """Whether it turns the frame over, as a mirror does."""
+        return bool(np.linalg.det(self.matrix[:2, :2]) < 0)
+
+    @property
     def rotation(self) -> float:
-        """Rotation in degrees, counter-clockwise, (-180, 180]."""
-        m = self.matrix
+        """Rotation in degrees, counter-clockwise, (-180, 180].
+
+        Of a mirrored frame: after its rows are put upside down.
+        """
+        m = self.matrix @ np.diag([1.0, -1.0, 1.0]) if self.mirrored else self.matrix
         return float(np.degrees(np.arctan2(m[1, 0] - m[0, 1], m[0, 0] + m[1, 1])))
 
     def map_points(self, x: Any, y: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

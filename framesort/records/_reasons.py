@@ -59,6 +59,15 @@ REASONS: dict[str, Reason] = _reasons(
         "part heated",
         "The heater was on during a part of the exposure; a fifth already spoils the stars.",
     ),
+    (
+        "heated but sharp",
+        "The heater was on, but the stars are as narrow as with it off and show no spike.",
+    ),
+    (
+        "too blurred",
+        "Its stars are so wide that the deep stack tells faint stars better without it, or wider "
+        "than --deep-max-fwhm.",
+    ),
     ("state unknown", "No heater log covers the exposure and the stars do not decide."),
     ("line of light", "Bright stars carry a line of light beyond that of heater-off frames."),
     ("wide stars", "Stars are wider than in the night's heater-off frames."),
@@ -73,6 +82,10 @@ REASONS: dict[str, Reason] = _reasons(
     ("bright sky", "The background is much brighter than on the night's other frames."),
     ("no heater-off yardstick", "No heater-off frame of this group exists to compare with."),
     ("not matched", "The stars could not be matched with those of the target grid."),
+    (
+        "mirrored",
+        "The image is a mirror image of the target grid; it was turned over and used.",
+    ),
     ("vanished", "The file was there at the start but not when its pixels were needed."),
     ("changed", "The file was changed while the run was reading it."),
     ("added by hand", "Put into the set by the user."),

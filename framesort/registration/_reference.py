@@ -80,6 +80,9 @@ def add_registration_columns(
 ) -> None:
     """Set `matched`, `residual`, `rotation`, `scale`, `shift_x`, `shift_y`; extend `reason`.
 
+    A frame that could not be placed gets its transform's reason, one that lies on the grid as
+    in a mirror the reason "mirrored".
+
     Parameters
     ----------
     table : `~astropy.table.Table`
@@ -124,7 +127,7 @@ def add_registration_columns(
         table,
         "reason",
         [
-            add_reason(text, t.reason) if t.reason else text
+            add_reason(text, t.reason or "mirrored") if t.reason or t.mirrored else text
             for text, t in zip(reasons, transforms, strict=True)
         ],
     )

@@ -21,6 +21,8 @@ __all__ = ["register_frames"]
 Floats = NDArray[np.float64]
 
 NEIGHBOURS_TRIED = 6  # frames placed that one is compared with before it is given up
+TRIED_ALIKE = 2  # of them and of the reference show one and the same piece of sky, at most
+NEW_SKY = 0.1  # share of a frame's size by which another one shows another piece of sky
 MERGE_STARS = 1000  # brightest of a frame that go into the merged list
 MERGE_RADIUS = 2.0  # grid pixels within which two entries are one star
 
@@ -54,6 +56,7 @@ def register_frames(
         elsewhere; None for the frame of the highest quality.
     options : dict or None
         Handed to `framesort.stars.match_star_lists`, for example ``{"tolerance": 5.0}``.
+        Mirror images are looked for unless it says ``{"mirror": False}``.
     executor : `~concurrent.futures.Executor` or None
         Where the matching runs; None for this process.
     progress : callable or None
@@ -63,7 +66,8 @@ def register_frames(
     -------
     list of `~framesort.records.Transform`
         One a frame, in order. A frame that cannot be placed has the reason "not matched" or
-        "few stars". The reference itself has the identity, its number of stars and residual 0.
+        "few stars"; of one that is a mirror image `mirrored` is true. The reference itself has
+        the identity, its number of stars and residual 0.
 
     Raises
     ------
@@ -76,7 +80,10 @@ def register_frames(
     matched with frames already placed, the nearest in the sequence first. The product of both
     transforms is then a first guess for a match with the merged list of all stars placed so
     far, so that errors do not add up along a chain. This is repeated as long as it places
-    frames. Each result depends on the lists alone, not on the number of workers.
+    frames. A frame that matches nothing is given up after the reference and six frames at most,
+    of which no more than two (the reference is one) show the same sky to a tenth of a frame: on
+    a night without drift after two searches. Each result depends on the lists alone, not on
+    the number of workers.
     """
     count = len(star_lists)
     for name, values in (("groups", groups), ("quality", quality)):
@@ -94,7 +101,9 @@ def register_frames(
         if not 0 <= index < count:
             raise ValueError(f"reference must be below {count}, got {index}")
     target = places[index] if index is not None else _brightest_first(reference)
-    match: Callable[..., Transform] = partial(match_star_lists, **(options or {}))
+    match: Callable[..., Transform] = partial(
+        match_star_lists, **{"mirror": True, **(options or {})}
+    )
     todo = [i for i in range(count) if i != index]
     results = run_tasks(
         partial(_match_with, match, target),
@@ -163,20 +172,36 @@ def _place_others(
         kind = np.asarray(groups)
         cost += np.where(kind[:, None] == kind, 0, count)
     tries = np.zeros(count, dtype=int)
+    size = float(np.max(np.ptp(target, axis=0))) if len(target) else np.inf
+    centre = np.full((count, 2), np.nan)
+    tried: list[list[Floats]] = [[_centre_of(target)] for _ in range(count)]
+    for one in np.flatnonzero(placed):
+        centre[one] = _centre_of(places[one], transforms[one])
     while True:
         open_pairs = (missing & (tries < NEIGHBOURS_TRIED))[:, None] & placed
         if not (open_pairs & np.isfinite(cost)).any():
             return
         i, k = divmod(int(np.argmin(np.where(open_pairs, cost, np.inf))), count)
         cost[i, k] = np.inf
+        alike = sum(bool(np.hypot(*(centre[k] - other)) < NEW_SKY * size) for other in tried[i])
+        if alike >= TRIED_ALIKE:
+            continue
         tries[i] += 1
+        tried[i].append(centre[k])
         step = match(places[i], places[k])
         if step:
             transforms[i] = _onto_merged(step, transforms[k], places[i], merged.stars(), match)
             missing[i] = False
             if np.isfinite(merit[i]):
                 placed[i] = True
+                centre[i] = _centre_of(places[i], transforms[i])
                 merged.add(places[i], transforms[i])
+
+
+def _centre_of(stars: Floats, transform: Transform | None = None) -> Floats:
+    """The middle of the area that stars cover, on the grid if a transform is given."""
+    middle = (stars.min(axis=0) + stars.max(axis=0)) / 2 if len(stars) else np.full(2, np.nan)
+    return middle if transform is None else np.array(transform.map_points(*middle), dtype=float)
 
 
 def _onto_merged(

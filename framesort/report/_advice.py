@@ -34,6 +34,8 @@ ADVICE = {
     "too large": "Give a larger --max-size if these are frames and there is memory for them.",
     "few stars": "Look at the frame: cloud, dew, a closed cover, or a very short exposure.",
     "heated": "Nothing to do: the frame still gives its faint light.",
+    "heated but sharp": "Nothing to do; `--max-power 0` keeps heated frames out of the sharp set.",
+    "too blurred": "Less heater power; `--deep-max-fwhm` sets another limit.",
     "part heated": "Switch the heater between exposures, not during one.",
     "state unknown": "Give a heater log that covers the whole night.",
     "line of light": "Nothing to do: its stars are not used. Less power makes the line weaker.",
@@ -46,7 +48,9 @@ ADVICE = {
     "bright sky": "Look for the Moon, twilight, or a lamp at that time.",
     "no heater-off yardstick": "Take at least a few heater-off frames with every filter and "
     "exposure.",
-    "not matched": "Look at the frame: another field, too few stars, or a mirrored image.",
+    "not matched": "Look at the frame: another field, or too few stars.",
+    "mirrored": "Nothing to do, unless it surprises you: a mirror more in the light path, or a "
+    "program that wrote the rows the other way round.",
     "vanished": "Keep the frames in place until the run has ended.",
     "changed": "Leave the frames alone until the run has ended; then run again.",
     "added by hand": "Nothing to do.",
@@ -70,8 +74,8 @@ _WARNINGS = (
     (r"holds the bias, which was taken off|scaled by .* for frames of", "Nothing to do: said so "
      "that you know how frames were calibrated."),
     (r"too coarse for faint light|values .* in 16 bits", "Use FITS or TIFF with 32 bits a pixel."),
-    (r"mirror image of", "Nothing to do, unless it surprises you: something in the light path or a "
-     "program turned the image over."),
+    (r"mirror images? of", "Nothing to do, unless it surprises you: something in the light path or "
+     "a program turned the image over."),
     (r"of the deep stack; stars beyond", "Aim both sets alike, or give stacks that cover more."),
     (r"pages was taken", "Save the other pages as files of their own if you meant them."),
     (r"not a star", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "

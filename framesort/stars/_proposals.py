@@ -63,23 +63,27 @@ class _Raster:
         # 1.5 cells reach as far as a triangle's error grows over the field.
         self.cell = max(tolerance, extent / 1000)
         shape = np.ceil((xy.max(axis=0) - self.origin) / self.cell).astype(int) + 3
-        self.taken = np.zeros(shape, dtype=bool)
-        ix, iy = self._index(xy)
+        taken = np.zeros(shape, dtype=np.uint8)
+        ix, iy = (np.floor((xy - self.origin) / self.cell).astype(np.int64) + 1).T
         for dx in (-1, 0, 1):
             for dy in (-1, 0, 1):
-                self.taken[ix + dx, iy + dy] = True
-        self.share = float(self.taken.mean())
+                taken[ix + dx, iy + dy] = 1
+        self.share = float(taken.mean())
+        # 0 around it, 1 inside without a star, 2 near one.
+        self.kind = np.pad(taken + np.uint8(1), 1)
 
-    def _index(self, xy: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        cells = np.floor((xy - self.origin) / self.cell).astype(np.int64) + 1
-        return cells[..., 0], cells[..., 1]
-
-    def surprise(self, xy: Floats) -> Floats:
-        """For (n, stars, 2) places: how far beyond chance stars fall on stars, per row."""
-        ix, iy = self._index(xy)
-        inside = (ix >= 0) & (iy >= 0) & (ix < self.taken.shape[0]) & (iy < self.taken.shape[1])
-        hit = self.taken[np.where(inside, ix, 0), np.where(inside, iy, 0)] & inside
-        hits, expected = hit.sum(axis=1), self.share * inside.sum(axis=1) + 1e-9
+    def surprise(self, matrices: Floats, src: Floats) -> Floats:
+        """How far beyond chance each of (n, 3, 3) affine transforms puts stars on stars."""
+        cells = []
+        for axis in (0, 1):
+            slope = matrices[:, axis, :2] / self.cell
+            start = (matrices[:, axis, 2] - self.origin[axis]) / self.cell + 2
+            at = slope[:, :1] * src[:, 0] + slope[:, 1:] * src[:, 1] + start[:, None]
+            # What falls beside the picture falls on its border; above 0 a cast rounds down.
+            cells.append(np.clip(at, 0, self.kind.shape[axis] - 1).astype(np.int32))
+        found = self.kind.take(cells[0] * np.int32(self.kind.shape[1]) + cells[1])
+        hits = np.count_nonzero(found == 2, axis=1)
+        expected = self.share * np.count_nonzero(found, axis=1) + 1e-9
         gain = hits * np.log(np.maximum(hits, 1e-9) / expected) - (hits - expected)
         return np.where(hits > expected, gain, 0.0)
 
@@ -119,20 +123,19 @@ class Search:
         matrices = np.concatenate(found)
         surprise = np.zeros(len(matrices))
         for start in range(0, len(matrices), 512):  # a section at a time bounds the memory
-            block = matrices[start : start + 512]
-            mapped = np.einsum("nij,sj->nsi", block[:, :2, :2], src) + block[:, None, :2, 2]
-            surprise[start : start + 512] = raster.surprise(mapped)
+            surprise[start : start + 512] = raster.surprise(matrices[start : start + 512], src)
         order = np.argsort(-surprise, kind="stable")
         best, best_chance, tried = None, np.log(CHANCE), 0
         seen: list[Floats] = []
+        tree = cKDTree(dst)
         corners = np.array([src.min(axis=0), src.max(axis=0)])
         for candidate in matrices[order[:200]]:
             place = apply_matrix(candidate, corners)
             if any(np.abs(place - other).max() < 4 * raster.cell for other in seen):
                 continue
             seen.append(place)
-            refined = self._grow(candidate, src, dst, 1.5 * raster.cell)
-            chance = np.inf if refined is None else self.log_chance(refined, src, dst)
+            refined = self._grow(candidate, src, dst, tree, 1.5 * raster.cell)
+            chance = np.inf if refined is None else self.log_chance(refined, src, tree)
             if chance < best_chance:
                 best, best_chance = refined, chance
             tried += 1
@@ -148,8 +151,9 @@ class Search:
         src, dst = self.src[of_src][:limit], self.dst[of_dst][:limit]
         if min(len(src), len(dst)) < FEWEST_STARS:
             return None
-        refined = self._grow(matrix, src, dst, GUESS_ERROR)
-        if refined is None or self.log_chance(refined, src, dst) > np.log(CHANCE):
+        tree = cKDTree(dst)
+        refined = self._grow(matrix, src, dst, tree, GUESS_ERROR)
+        if refined is None or self.log_chance(refined, src, tree) > np.log(CHANCE):
             return None
         return refined
 
@@ -185,9 +189,10 @@ class Search:
         matrices[:, 0, 2], matrices[:, 1, 2], matrices[:, 2, 2] = shift.real, shift.imag, 1.0
         return matrices
 
-    def _grow(self, matrix: Floats, src: Floats, dst: Floats, radius: float) -> Floats | None:
+    def _grow(
+        self, matrix: Floats, src: Floats, dst: Floats, tree: cKDTree, radius: float
+    ) -> Floats | None:
         """A proposal refined on all pairs it brings together, from wide to narrow."""
-        tree = cKDTree(dst)
         for reach in (radius, max(radius / 2, self.tolerance), self.tolerance):
             i, j, _ = find_pairs(src, tree, matrix, reach)
             if len(i) < FEWEST_STARS:
@@ -198,15 +203,14 @@ class Search:
         low, high = self.scale_range
         return matrix if low * 0.995 < scale < high * 1.005 else None
 
-    def log_chance(self, matrix: Floats, src: Floats, dst: Floats) -> float:
+    def log_chance(self, matrix: Floats, src: Floats, tree: cKDTree) -> float:
         """Log of the number of transforms expected to do as well by chance, an upper bound."""
-        tree = cKDTree(dst)
-        mapped = apply_matrix(matrix, src)
-        count = min(9, len(dst))
-        reach = np.atleast_2d(tree.query(mapped, k=count)[0])[:, -1]
+        count = min(9, tree.n)
+        distance, near = tree.query(apply_matrix(matrix, src), k=count)
+        reach, nearest, first = distance[:, -1], distance[:, 0], near[:, 0]
         best = np.inf
         for radius in self.tolerance / 2.0 ** np.arange(4):
-            pairs = len(find_pairs(src, tree, matrix, radius)[0])
+            pairs = len(set(first[nearest < radius].tolist()))  # each star at most once
             # Density from the nearest nine; twice, as at the edge half of the circle is empty.
             expected = np.minimum(2 * count * (radius / np.maximum(reach, radius)) ** 2, 1).sum()
             if pairs <= expected:
