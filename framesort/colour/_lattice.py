@@ -32,6 +32,26 @@ TURN = 45.0
 """Degrees by which directions on the lattice are turned on the frame, counter-clockwise."""
 
 
+_LENGTHS = (
+    "fwhm",
+    "half_flux_radius",
+    "line_length",
+    "fwhm_centre",
+    "fwhm_corners",
+    "fwhm_corners_err",
+    "fwhm_tilt",
+    "fwhm_tilt_err",
+)
+"""Fields of FrameQuality in pixels of the lattice. Slopes over the field are told over a diagonal
+of the part that has data, which is the frame's on the lattice as well."""
+
+_LINES = ("elongation_angle", "line_raw_angle")
+"""Directions without a sense, degrees [0, 180)."""
+
+_DIRECTIONS = ("fwhm_tilt_angle", "sky_gradient_angle")
+"""Directions, degrees [0, 360)."""
+
+
 def green_parity(pattern: str) -> int:
     """Parity of x + y of green pixels.
 
@@ -104,10 +124,9 @@ def restore_quality(quality: FrameQuality, pattern: str, width: int) -> FrameQua
         profiles.append(0.5 * (turned + np.roll(turned, 1)) if odd else turned)
     return replace(
         quality,
-        fwhm=quality.fwhm * STEP,
-        half_flux_radius=quality.half_flux_radius * STEP,
-        elongation_angle=(quality.elongation_angle + TURN) % 180,
-        line_raw_angle=(quality.line_raw_angle + TURN) % 180,
+        **{name: getattr(quality, name) * STEP for name in _LENGTHS},
+        **{name: (getattr(quality, name) + TURN) % 180 for name in _LINES},
+        **{name: (getattr(quality, name) + TURN) % 360 for name in _DIRECTIONS},
         line_profile=profiles[0],
         line_profile_err=profiles[1],
         star_list=_restore_stars(quality.star_list, green_parity(pattern), width),

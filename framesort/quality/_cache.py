@@ -16,7 +16,7 @@ from framesort.records import LINE_BINS, REASONS, STAR_COLUMNS, FrameQuality, em
 
 __all__ = ["cache_key", "load_quality", "save_quality"]
 
-FORMAT = 8
+FORMAT = 9
 """Raised whenever a measurement changes: older files are then measured anew."""
 
 _NUMBERS = (*NUMBERS, "saturation")

@@ -4,8 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter
 
-__all__ = ["Slope", "WidthMap", "fit_slope", "map_widths"]
+__all__ = ["Slope", "WidthMap", "fit_slope", "half_diagonal", "map_widths"]
+
+_MESH = 64
+"""Pixels over which a background is taken together, see `estimate_background`."""
 
 _LEAST_STARS = 12
 """Three for each of the four numbers that are fitted."""
@@ -70,12 +74,33 @@ def _fit(
     return np.asarray(solution), np.asarray(covariance)
 
 
+def half_diagonal(pixels: NDArray[np.float32]) -> float:
+    """Distance from the middle of an image to its farthest pixel with data, pixels.
+
+    Half a diagonal, but for an image whose corners are empty (a frame turned on its grid).
+    """
+    ny, nx = pixels.shape
+    far = 0.0
+    for y in range(ny):
+        height = abs(y - 0.5 * (ny - 1)) + 0.5
+        if np.hypot(height, 0.5 * nx) <= far:
+            continue
+        known = np.isfinite(pixels[y])
+        if known.any():
+            first, last = int(np.argmax(known)), nx - 1 - int(np.argmax(known[::-1]))
+            width = max(0.5 * (nx - 1) - first, last - 0.5 * (nx - 1)) + 0.5
+            far = max(far, float(np.hypot(width, height)))
+    return far
+
+
 def map_widths(
     x: NDArray[np.float64],
     y: NDArray[np.float64],
     fwhm: NDArray[np.float64],
     error: NDArray[np.float64],
     shape: tuple[int, int],
+    *,
+    half: float | None = None,
 ) -> WidthMap:
     """Fit FWHM over the field by a tilt and a bowl: f = a + b X + c Y + d (X^2 + Y^2).
 
@@ -89,6 +114,8 @@ def map_widths(
         Of clean stars, pixels.
     shape : (ny, nx)
         Of the image.
+    half : float or None
+        Half its diagonal, or as far as it has data, see `half_diagonal`; None: that of `shape`.
 
     Returns
     -------
@@ -100,7 +127,7 @@ def map_widths(
     if good.sum() < _LEAST_STARS:
         return WidthMap()
     ny, nx = shape
-    half = 0.5 * np.hypot(nx, ny)
+    half = 0.5 * float(np.hypot(nx, ny)) if half is None else half
     u, v = (x[good] - 0.5 * (nx - 1)) / half, (y[good] - 0.5 * (ny - 1)) / half
     design = np.column_stack([np.ones(len(u)), u, v, u * u + v * v])
     if np.linalg.matrix_rank(design) < 4:
@@ -123,23 +150,42 @@ def map_widths(
     )
 
 
-def fit_slope(level: NDArray[np.float32]) -> Slope:
+def fit_slope(
+    level: NDArray[np.float32],
+    pixels: NDArray[np.float32] | None = None,
+    *,
+    half: float | None = None,
+) -> Slope:
     """Plane through a background, where it lies not in the bright parts that stand out.
 
     Parameters
     ----------
     level : (ny, nx) float32 ndarray
         Background as of `estimate_background`, ADU.
+    pixels : (ny, nx) float32 ndarray or None
+        The image; where it is NaN the background is a guess, which does not count.
+    half : float or None
+        As for `map_widths`.
     """
     ny, nx = level.shape
     step = max(1, min(ny, nx) // 64)
     sample = level[step // 2 :: step, step // 2 :: step].astype(float)
     if min(sample.shape) < 2 or not np.isfinite(sample).all():
         return Slope()
-    half = 0.5 * np.hypot(nx, ny)
+    half = 0.5 * float(np.hypot(nx, ny)) if half is None else half
+    known = np.ones(sample.size, dtype=bool)
+    if pixels is not None:
+        filled = np.isfinite(pixels[step // 2 :: step, step // 2 :: step]).astype(np.float32)
+        # A part of the background's mesh that is not full speaks for a place beside its middle.
+        inner = uniform_filter(filled, 2 * (_MESH // step) + 1, mode="nearest") > 0.9
+        known = ((filled > 0) & inner).ravel()
+        if known.sum() < 0.05 * filled.sum():
+            known = filled.ravel() > 0
     v, u = (np.indices(sample.shape) * step - np.reshape(sample.shape, (2, 1, 1)) * step / 2) / half
     design = np.column_stack([np.ones(sample.size), u.ravel(), v.ravel()])
-    a, _ = _fit(design, sample.ravel(), np.ones(sample.size))
+    if known.sum() < 4 or np.linalg.matrix_rank(design[known]) < 3:
+        return Slope()
+    a, _ = _fit(design[known], sample.ravel()[known], np.ones(int(known.sum())))
     return Slope(
         rise=2 * float(np.hypot(a[1], a[2])),
         angle=float(np.degrees(np.arctan2(a[2], a[1])) % 360),

@@ -9,7 +9,7 @@ from framesort.stars._background import prepare_image
 from framesort.stars._detect import guess_saturation
 from framesort.stars._find import measure_field
 from framesort.stars._line import line_from_stars
-from framesort.stars._map import fit_slope, map_widths
+from framesort.stars._map import fit_slope, half_diagonal, map_widths
 
 __all__ = ["measure_image"]
 
@@ -43,9 +43,13 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     level = guess_saturation(pixels) if saturation is None else float(saturation)
     field = measure_field(pixels, saturation=level)
     # The maps are smooth over many pixels: a part of them has the same median.
-    sky = float(np.median(field.background.level[::8, ::8]))
-    noise = float(np.median(field.background.noise[::8, ::8]))
-    slope = fit_slope(field.background.level)
+    known = np.isfinite(pixels[::8, ::8])
+    if not known.any():
+        known[:] = True
+    sky = float(np.median(field.background.level[::8, ::8][known]))
+    noise = float(np.median(field.background.noise[::8, ::8][known]))
+    half = half_diagonal(pixels)
+    slope = fit_slope(field.background.level, pixels, half=half)
     table = field.table
     clean = np.asarray(table["clean"], dtype=bool)
     if clean.sum() < _LEAST_STARS:
@@ -66,7 +70,7 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         for name in ("x", "y", "flux", "flux_err", "fwhm")
     }
     width_err = 0.5 * told["fwhm"] * told["flux_err"] / told["flux"]
-    field_map = map_widths(told["x"], told["y"], told["fwhm"], width_err, pixels.shape)
+    field_map = map_widths(told["x"], told["y"], told["fwhm"], width_err, pixels.shape, half=half)
     line = line_from_stars(
         field.residual, field.stars, ~field.saturated, field.noise, field.growth.total, fwhm
     )
