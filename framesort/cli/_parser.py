@@ -138,7 +138,14 @@ def _sorting() -> Parser:
         "--max-share",
         type=float,
         metavar="F",
-        help="largest heater share of a sharp frame (default 0.02)",
+        help="largest heater share of a sharp frame (default: its stars decide)",
+    )
+    sets.add_argument(
+        "--max-power",
+        type=float,
+        metavar="PCT",
+        help="largest mean heater power of a sharp frame; 0: heater-off frames only "
+        "(default: its stars decide)",
     )
     sets.add_argument("--max-fwhm", type=float, metavar="PX", help="largest FWHM of a sharp frame")
     sets.add_argument(
@@ -146,6 +153,13 @@ def _sorting() -> Parser:
     )
     sets.add_argument(
         "--max-line", type=float, metavar="F", help="largest line of light of a sharp frame"
+    )
+    sets.add_argument(
+        "--deep-max-fwhm",
+        type=float,
+        metavar="PX",
+        help="largest FWHM of the deep set (default: frames whose depth does not pay for their "
+        "blur are left out)",
     )
     sets.add_argument(
         "--zero-point",

@@ -49,10 +49,14 @@ class Settings:
         there is no log.
     heater_reader, star_measurer, registration, stacker : str
         Plug-ins; "builtin" for this library's own.
-    max_share : float
-        Largest heater share of a frame of the sharp-star set.
+    max_share, max_power : float or None
+        Largest heater share, and largest mean heater power in percent, of a frame of the sharp-star
+        set; None: its stars alone decide.
     max_fwhm, max_eccentricity, max_line : float or None
         Further limits of the sharp-star set.
+    deep_max_fwhm : float or None
+        Largest FWHM of the deep-signal set, pixels; None: frames without which the deep stack
+        tells faint stars better are left out.
     min_frames : int
         The sharp-star set is filled up to this many with the best usable heater-off frames.
     zero_point : tuple of str
@@ -116,10 +120,12 @@ class Settings:
     star_measurer: str = "builtin"
     registration: str = "builtin"
     stacker: str = "builtin"
-    max_share: float = 0.02
+    max_share: float | None = None
+    max_power: float | None = None
     max_fwhm: float | None = None
     max_eccentricity: float | None = None
     max_line: float | None = None
+    deep_max_fwhm: float | None = None
     zero_point: tuple[str, ...] = ()
     min_frames: int = 5
     target: tuple[str, ...] = ()
@@ -162,6 +168,8 @@ class Settings:
             object.__setattr__(self, name, tuple(value))
         for name, low, high in (
             ("max_share", 0.0, 1.0),
+            ("max_power", 0.0, 100.0),
+            ("deep_max_fwhm", 0.0, 1e3),
             ("max_fwhm", 0.0, 1e3),
             ("max_eccentricity", 0.0, 1.0),
             ("max_line", 0.0, 1.0),

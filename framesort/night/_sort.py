@@ -47,7 +47,7 @@ from framesort.night._states import (
 from framesort.quality import add_quality_columns, measure_transparency
 from framesort.records import FrameQuality, HeaterTrace, add_column
 from framesort.selection import SetLimits, choose_sets
-from framesort.tags import GradeLimits, tag_frames
+from framesort.tags import tag_frames
 from framesort.workers import Progress
 
 __all__ = ["SortedNight", "StageProgress", "log_name", "sort_frames", "stage"]
@@ -239,13 +239,15 @@ def _judge_frames(table: Table, qualities: list[FrameQuality], settings: Setting
         add_column(one, "line_strength", strength)
         add_column(one, "line_strength_err", error)
         add_column(one, "line_angle", angle)
-    tag_frames(work, limits=GradeLimits(max_share=settings.max_share))
+    tag_frames(work)
     for name in ("grade", "reason"):
         add_column(table, name, work[name])
     choose_sets(
         table,
         limits=SetLimits(
             max_share=settings.max_share,
+            max_power=settings.max_power,
+            deep_max_fwhm=settings.deep_max_fwhm,
             max_fwhm=settings.max_fwhm,
             max_eccentricity=settings.max_eccentricity,
             max_line=settings.max_line,

@@ -10,33 +10,45 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.records import add_column, add_reason, column_values
+from framesort.selection._blur import find_too_blurred
 
 __all__ = ["SetLimits", "choose_sets"]
 
 
+HEATER_OFF = 0.02
+"""Largest heater share of a frame that counts as heater-off."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class SetLimits:
-    """Limits of the sharp-star set beyond the grade; None leaves it to the grade.
+    """Limits of the sets beyond the grade; None leaves it to what was measured.
 
     Attributes
     ----------
-    max_share : float
+    max_share : float or None
         Largest heater share.
+    max_power : float or None
+        Largest mean heater power, percent.
     max_fwhm : float or None
         Pixels.
     max_eccentricity : float or None
         sqrt(1 - (b/a)^2).
     max_line : float or None
         Line of light beyond the heater-off frames, a share of the stars' light.
+    deep_max_fwhm : float or None
+        Largest FWHM of the deep-signal set, pixels; None leaves out frames that do not pay
+        for their blur, see `find_too_blurred`.
     min_frames : int
-        With fewer sharp frames the best usable heater-off ones are added up to this
+        With fewer sharp heater-off frames the best usable heater-off ones are added up to this
         number: with less than five, outliers cannot be told from signal.
     """
 
-    max_share: float = 0.02
+    max_share: float | None = None
+    max_power: float | None = None
     max_fwhm: float | None = None
     max_eccentricity: float | None = None
     max_line: float | None = None
+    deep_max_fwhm: float | None = None
     min_frames: int = 5
 
 
@@ -50,9 +62,10 @@ def choose_sets(
     """Set `sharp_set`, `deep_set`, `weight_sharp` and `weight_deep`.
 
     Sharp-star set: frames graded sharp within the limits. Deep-signal set: every frame
-    with a grade other than poor. Weights are relative within a group, their median over the
-    set is 1: transparency squared over noise squared, the inverse variance of the sky once
-    all frames are brought to one flux scale.
+    with a grade other than poor whose depth pays for its blur, and the sharp ones. Heated frames
+    never push heater-off ones out: those are chosen as if there were no others. Weights are
+    relative within a group, their median over the set is 1: transparency squared over noise
+    squared, the inverse variance of the sky once all frames are brought to one flux scale.
 
     Parameters
     ----------
@@ -77,8 +90,12 @@ def choose_sets(
         raise InputError(f"{name}: cannot be kept in and left out at once")
     grade = np.asarray(table["grade"], dtype=str)
     share = column_values(table, "heater_share")
-    sharp = (grade == "sharp") & ~(share > limits.max_share)
+    sharp = grade == "sharp"
     fits = np.ones(len(table), dtype=bool)
+    # What is not known of the heater is not held against a frame.
+    for name, limit in (("heater_share", limits.max_share), ("heater_power", limits.max_power)):
+        if limit is not None:
+            fits &= ~(column_values(table, name) > limit)
     for name, limit in (
         ("fwhm", limits.max_fwhm),
         ("eccentricity", limits.max_eccentricity),
@@ -88,16 +105,20 @@ def choose_sets(
             fits &= column_values(table, name) <= limit
     sharp &= fits
     for group in sorted(set(table["group"]) - {""}):
-        spare = (table["group"] == group) & (grade == "usable") & (share <= limits.max_share) & fits
-        _fill_up(
-            sharp, np.asarray(table["group"] == group), spare, column_values(table, "fwhm"), limits
-        )
+        own = np.asarray(table["group"] == group)
+        spare = own & (grade == "usable") & (share <= HEATER_OFF) & fits
+        counted = own & ~(share > HEATER_OFF)
+        _fill_up(sharp, counted, spare, column_values(table, "fwhm"), limits)
     graded = grade != ""
     sharp = ((sharp | forced) & graded) & ~barred
-    deep = ((np.isin(grade, ["sharp", "usable"])) | (forced & graded)) & ~barred
+    deep = np.isin(grade, ["sharp", "usable"]) & ~barred
+    blurred = _too_blurred(table, deep, limits) & ~sharp
+    deep = (deep & ~blurred) | sharp
     reasons = [str(reason) for reason in table["reason"]]
     for i in np.flatnonzero(forced | barred):
         reasons[i] = add_reason(reasons[i], "added by hand" if forced[i] else "left out by hand")
+    for i in np.flatnonzero(blurred):
+        reasons[i] = add_reason(reasons[i], "too blurred")
     add_column(table, "reason", reasons)
     add_column(table, "sharp_set", sharp)
     add_column(table, "deep_set", deep)
@@ -116,15 +137,28 @@ def _named(table: Table, names: Collection[str]) -> NDArray[np.bool_]:
     return chosen
 
 
+def _too_blurred(table: Table, deep: NDArray[np.bool_], limits: SetLimits) -> NDArray[np.bool_]:
+    """Rows of the deep-signal set that are wider than the limit, or do not pay for their blur."""
+    fwhm = column_values(table, "fwhm")
+    if limits.deep_max_fwhm is not None:
+        return np.asarray(deep & (fwhm > limits.deep_max_fwhm))
+    found = np.zeros(len(table), dtype=bool)
+    weights = _weights(table, deep)
+    for group in sorted(set(table["group"]) - {""}):
+        rows = np.flatnonzero(deep & np.asarray(table["group"] == group))
+        found[rows] = find_too_blurred(fwhm[rows], weights[rows])
+    return found
+
+
 def _fill_up(
     sharp: NDArray[np.bool_],
-    group: NDArray[np.bool_],
+    counted: NDArray[np.bool_],
     spare: NDArray[np.bool_],
     fwhm: NDArray[np.float64],
     limits: SetLimits,
 ) -> None:
-    """Add the narrowest spare frames of a group until the set is large enough."""
-    missing = limits.min_frames - int(np.sum(sharp & group))
+    """Add the narrowest spare frames of a group until enough of those that count are in."""
+    missing = limits.min_frames - int(np.sum(sharp & counted))
     if missing > 0:
         order = np.flatnonzero(spare)[np.argsort(fwhm[spare], kind="stable")]
         sharp[order[:missing]] = True

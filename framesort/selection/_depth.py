@@ -7,6 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records import column_values
+from framesort.selection._choose import HEATER_OFF
 
 __all__ = [
     "SelectionReport",
@@ -207,6 +208,28 @@ def trace_trade_off(table: Table, group: str) -> Table:
     )
 
 
+def _told_exceptions(rows: Table) -> list[str]:
+    """Heated frames of the sharp set, frames too blurred for the deep one."""
+    told = []
+    if "sharp_set" in rows.colnames:
+        share = column_values(rows, "heater_share")
+        heated = int(np.sum(np.asarray(rows["sharp_set"], dtype=bool) & (share > HEATER_OFF)))
+        if heated:
+            told.append(
+                f"{heated} heated {'frame is' if heated == 1 else 'frames are'} in the sharp-star "
+                "set: as narrow as the heater-off ones, no spike (--max-power 0 leaves "
+                f"{'it' if heated == 1 else 'them'} out)."
+            )
+    blurred = sum("too blurred" in str(reason).split("; ") for reason in rows["reason"])
+    if blurred:
+        told.append(
+            f"{blurred} {'frame is' if blurred == 1 else 'frames are'} not in the deep-signal set: "
+            f"{'its' if blurred == 1 else 'their'} depth does not pay for the blur "
+            "(--deep-max-fwhm sets another limit)."
+        )
+    return told
+
+
 def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
     """Say in sentences whether there are enough heater-off frames in a group.
 
@@ -222,7 +245,7 @@ def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
             "No heater-off frame of this group is good enough for a sharp stack: "
             "its stars cannot be replaced."
         ]
-    advice = []
+    advice = _told_exceptions(rows)
     states = np.asarray(rows["heater_state"])
     if (states == "unknown").all():
         advice.append("The heater's state is not known in any frame: the best stars were taken.")

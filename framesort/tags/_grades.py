@@ -1,8 +1,8 @@
 """Grades each frame against the night's own heater-off frames, with the reason in words.
 
 A grade says how the stars of a frame compare with the yardstick: the heater-off frames of
-the same group. `sharp` frames are as good, `usable` ones carry good signal under worse
-stars, `poor` ones add little. The limits below are this project's; none is published.
+the same group. `sharp` frames are as good, heated or not, `usable` ones carry good signal under
+worse stars, `poor` ones add little. The limits below are this project's; none is published.
 """
 
 from dataclasses import dataclass
@@ -12,6 +12,7 @@ from astropy.table import Table
 
 from framesort.records import add_column, add_reason
 from framesort.tags._dew import find_dew
+from framesort.tags._heated import find_harmless_heat
 from framesort.tags._yardstick import (
     Yardstick,
     flattening,
@@ -29,8 +30,8 @@ class GradeLimits:
     Attributes
     ----------
     max_share : float
-        Largest heater share of a sharp frame. A share of one fifth already spoils stars
-        (common practice), so it is small.
+        Largest heater share of the heater-off frames that others are compared with. A share of
+        one fifth already spoils stars (common practice), so it is small.
     wide, too_wide : float
         FWHM over the yardstick's from which a frame is no longer sharp; from which it is
         poor if the heater is off (a heated frame that wide still has its signal).
@@ -80,8 +81,12 @@ def tag_frames(table: Table, *, limits: GradeLimits | None = None) -> None:
         yardstick = measure_yardstick(table, group, max_share=limits.max_share)
         if yardstick is None:
             continue
-        for i in np.flatnonzero(good & (table["group"] == group)):
-            grades[i], codes = _grade(table[int(i)], yardstick, limits, dewing=bool(dew[i]))
+        own = good & np.asarray(table["group"] == group)
+        harmless = find_harmless_heat(table, own, yardstick, max_share=limits.max_share)
+        for i in np.flatnonzero(own):
+            grades[i], codes = _grade(
+                table[int(i)], yardstick, limits, dewing=bool(dew[i]), harmless=bool(harmless[i])
+            )
             for code in codes:
                 reasons[i] = add_reason(reasons[i], code)
     add_column(table, "grade", grades)
@@ -105,7 +110,7 @@ def _is_one_sided(row: Table.Row, yard: Yardstick, wide: float) -> bool:
 
 
 def _grade(
-    row: Table.Row, yard: Yardstick, limits: GradeLimits, *, dewing: bool
+    row: Table.Row, yard: Yardstick, limits: GradeLimits, *, dewing: bool, harmless: bool
 ) -> tuple[str, list[str]]:
     """Grade of one frame and the codes of what speaks against `sharp`."""
     # Another exposure's frames, or merely the best ones, are a blunter yardstick.
@@ -119,7 +124,9 @@ def _grade(
     line = _number(row, "line_strength") / _number(row, "line_strength_err")
     heated = share > limits.max_share
     codes = []
-    if heated:
+    if heated and harmless:
+        codes.append("heated but sharp")
+    elif heated:
         codes.append("heated" if share > 0.995 else "part heated")
     elif np.isnan(share):
         codes.append("state unknown")
@@ -141,10 +148,10 @@ def _grade(
     if _number(row, "noise") > limits.sky_factor * yard.noise * max(1.0, slack - 0.5):
         codes.append("bright sky")
     # Without any known heater-off frame the stars alone decide what is sharp.
-    harmless = {"state unknown"} if yard.source == "best" else set()
+    forgiven = {"heated but sharp"} | ({"state unknown"} if yard.source == "best" else set())
     if yard.source != "off":
         codes.append("no heater-off yardstick")
-        harmless.add("no heater-off yardstick")
+        forgiven.add("no heater-off yardstick")
     poor = (
         stretch > limits.badly_trailed
         or clear < limits.opaque
@@ -152,4 +159,4 @@ def _grade(
     )
     if poor:
         return "poor", codes
-    return ("usable" if set(codes) - harmless else "sharp"), codes
+    return ("usable" if set(codes) - forgiven else "sharp"), codes
