@@ -224,8 +224,8 @@ def _told_exceptions(rows: Table) -> list[str]:
     if blurred:
         told.append(
             f"{blurred} {'frame is' if blurred == 1 else 'frames are'} not in the deep-signal set: "
-            f"{'its' if blurred == 1 else 'their'} depth does not pay for the blur "
-            "(--deep-max-fwhm sets another limit)."
+            f"{'its' if blurred == 1 else 'their'} depth does not pay for the blur, or "
+            f"{'it is' if blurred == 1 else 'they are'} wider than --deep-max-fwhm."
         )
     return told
 
