@@ -104,8 +104,9 @@ def run_swap(options: Namespace) -> int:
     reasons = [str(reason) for reason in result.table["reason"]]
     replaced = sum(not reason for reason in reasons)
     check = result.check
+    doubts = result.pair.notes if result.pair is not None else ()
     for note in result.notes:
-        say(f"note: {note}")
+        say(f"{'warning' if note in doubts else 'note'}: {note}")
     if options.json:
         told: dict[str, Any] = {
             "final": options.out,
@@ -114,6 +115,7 @@ def run_swap(options: Namespace) -> int:
             "left": len(reasons) - replaced,
             "reasons": {code: reasons.count(code) for code in sorted(set(reasons) - {""})},
             "flux_scale": result.table.meta.get("flux_scale"),
+            "doubts": doubts,
             "warnings": result.notes,
         }
         if check is not None:
@@ -121,7 +123,7 @@ def run_swap(options: Namespace) -> int:
                 "deep": check.fwhm_deep, "sharp": check.fwhm_sharp, "final": check.fwhm_final
             }  # fmt: skip
         print_json(told)
-        return 0
+        return result.status
     tell(f"{options.out}: {replaced} stars replaced, {len(reasons) - replaced} left as they are")
     if check is not None:
         tell(
@@ -129,4 +131,4 @@ def run_swap(options: Namespace) -> int:
             f"{number(check.fwhm_final)} px in the result"
         )
     tell("beside it: " + ", ".join(Path(path).name for path in result.files[1:]))
-    return 0
+    return result.status

@@ -15,7 +15,7 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.files import StrPath
 from framesort.images import Picture, as_picture, wcs_of
 from framesort.records import Transform
-from framesort.replacement import read_places
+from framesort.replacement import natural_unit, read_places
 from framesort.stacking import resample_image
 from framesort.stars import estimate_background, find_stars, match_star_lists
 
@@ -24,6 +24,8 @@ __all__ = [
     "align_picture",
     "coarse_steps",
     "gather_picture",
+    "in_same_units",
+    "in_units",
     "mean_plane",
     "place_table",
     "places_outside",
@@ -75,6 +77,22 @@ def gather_picture(source: Any, *, name: str) -> list[Picture]:
                 "several of one plane each"
             )
     return pictures
+
+
+def in_units(picture: Picture) -> tuple[Picture, float]:
+    """A picture of ordinary numbers, and what they count: 1 but for giant or tiny numbers."""
+    (scaled,), unit = in_same_units([picture])
+    return scaled, unit
+
+
+def in_same_units(pictures: list[Picture]) -> tuple[list[Picture], float]:
+    """Several pictures, all in the unit of the first."""
+    unit = natural_unit(pictures[0].data)
+    if unit == 1:
+        return pictures, unit
+    return [
+        replace(p, data=p.data / np.float32(unit), saturation=p.saturation / unit) for p in pictures
+    ], unit
 
 
 def coarse_steps(picture: Picture) -> list[str]:

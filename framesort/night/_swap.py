@@ -21,13 +21,23 @@ from framesort.night._pair import (
     align_picture,
     coarse_steps,
     gather_picture,
+    in_same_units,
+    in_units,
     mean_plane,
     place_table,
     places_outside,
 )
 from framesort.night._products import LAYERS, layer_path, write_layers
 from framesort.records import Replacement
-from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
+from framesort.replacement import (
+    PairCheck,
+    ReplacementCheck,
+    check_pair,
+    measure_replacement,
+    replace_stars,
+    scale_check,
+    scale_replacement,
+)
 from framesort.stars import find_stars
 from framesort.workers import Progress
 
@@ -50,7 +60,9 @@ class SwapResult:
         What was reached, measured on the result; None where it was not asked for or stars were
         replaced in part only.
     notes : tuple of str
-        Warnings, a sentence each.
+        Warnings, a sentence each; those of `pair` first.
+    pair : PairCheck or None
+        How the two stacks suit one another; its notes say why the result should not be used.
     files : tuple of `~pathlib.Path`
         What was written, the final picture first.
     """
@@ -59,7 +71,13 @@ class SwapResult:
     header: Header = field(default_factory=Header, repr=False)
     check: ReplacementCheck | None = None
     notes: tuple[str, ...] = ()
+    pair: PairCheck | None = None
     files: tuple[Path, ...] = ()
+
+    @property
+    def status(self) -> int:
+        """0 done, 1 the two stacks do not suit one another: see the notes of `pair`."""
+        return 1 if self.pair is not None and self.pair.notes else 0
 
     @property
     def final(self) -> NDArray[np.float32]:
@@ -152,6 +170,14 @@ def swap_images(
     }
     for name in ("keep", "force"):
         notes += places_outside(options[name], below.shape, name)
+    below, unit = in_units(below)
+    above, own = in_same_units(above)
+    options["brightest"], options["faintest"] = (
+        None if limit is None else limit / unit for limit in (brightest, faintest)
+    )
+    if isinstance(flux_scale, int | float):
+        flux_scale = flux_scale * own / unit
+    stars = None
     if not aligned:
         stars = find_stars(mean_plane(below), limit=3000)
         if len(stars) < FEWEST_STARS:
@@ -162,6 +188,10 @@ def swap_images(
             above[k], told = align_picture(picture, below.shape, stars, name=picture.name)
             notes += told
     top = _join(above, below)
+    pair = check_pair(
+        mean_plane(below), mean_plane(top), stars_deep=stars, names=_names(below, above),
+        registered=not aligned,
+    )  # fmt: skip
     if mono and top.planes > 1 and below.planes == 1:
         top = replace(top, data=mean_plane(top))
     try:
@@ -184,17 +214,20 @@ def swap_images(
         checked = measure_replacement(result, one, two)
     notes += join_notes(result.notes, checked)
     if checked is not None:
-        if checked.fwhm_sharp > 1.1 * checked.fwhm_deep:
-            notes.append(
-                f"The stars of {top.name} are wider than those of {below.name}: are the two the "
-                "wrong way round?"
-            )
+        checked = scale_check(checked, unit)
     return SwapResult(
-        replacement=result,
+        replacement=scale_replacement(result, unit, own),
         header=below.header.copy(),
         check=checked,
-        notes=tuple(dict.fromkeys(notes)),
+        notes=tuple(dict.fromkeys([*pair.notes, *notes])),
+        pair=pair,
     )
+
+
+def _names(deep: Picture, sharp: Sequence[Picture]) -> tuple[str, str]:
+    """What to call the two: two files of one name in two folders are not told by it."""
+    names = deep.name, ", ".join(picture.name for picture in sharp)
+    return names if names[0] != names[1] else ("the deep stack", "the sharp stack")
 
 
 def _join(pictures: list[Picture], deep: Picture) -> Picture:

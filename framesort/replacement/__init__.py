@@ -1,20 +1,28 @@
 """Star replacement: the deep stack with the sharp stack's stars.
 
-`replace_stars` is the door, `measure_replacement` checks what it reached, and `read_places`
-reads lists of places to leave alone or to force.
+`replace_stars` is the door, `check_pair` tells beforehand whether two stacks made elsewhere suit it,
+`measure_replacement` checks what it reached, and `read_places` reads lists of places to leave
+alone or to force.
 """
 
+from framesort.replacement._checks import PairCheck, check_pair
 from framesort.replacement._compose import MASK_BITS
 from framesort.replacement._high_level import replace_stars
 from framesort.replacement._measure import ReplacementCheck, measure_replacement
 from framesort.replacement._places import read_places
+from framesort.replacement._units import natural_unit, scale_check, scale_replacement
 from framesort.replacement._verdict import REASONS
 
 __all__ = [
     "MASK_BITS",
     "REASONS",
+    "PairCheck",
     "ReplacementCheck",
+    "check_pair",
     "measure_replacement",
+    "natural_unit",
     "read_places",
     "replace_stars",
+    "scale_check",
+    "scale_replacement",
 ]

@@ -71,6 +71,8 @@ def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float
     ratio = deep.flux[pick] / sharp.flux[pick]
     mid = np.median(ratio)
     near = np.abs(ratio / mid - 1) < 0.3
+    if not near.any():  # the middle of an even number of ratios that agree in nothing
+        return float(mid)
     weight = np.minimum(sharp.flux[pick][near] / sharp.noise, 2000)
     order = np.argsort(ratio[near])
     half = np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum())

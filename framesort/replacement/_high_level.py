@@ -9,6 +9,7 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
 from framesort.replacement._input import as_planes, fill_full_cores, mean_plane, places_table
 from framesort.replacement._planes import Settings, change_plane, fit_lead
+from framesort.replacement._units import natural_unit, scale_replacement
 from framesort.replacement._star_table import make_notes, make_table, widths_after
 from framesort.workers import Progress, run_tasks
 
@@ -128,17 +129,23 @@ def replace_stars(
         own_d if saturation_deep is None else saturation_deep,
         own_s if saturation_sharp is None else saturation_sharp,
     )
+    units = natural_unit(d), natural_unit(s)
+    d, s = (v if unit == 1 else v / np.float32(unit) for v, unit in zip((d, s), units, strict=True))
+    full = (full[0] / units[0], full[1] / units[1])
     d, s = fill_full_cores(d, full[0]), fill_full_cores(s, full[1])
     settings = Settings(
-        noise=deep_noise,
+        noise=None if deep_noise is None else deep_noise / units[0],
         full=full,
         given=places_table(stars, "stars"),
         keep=places_table(keep, "keep"),
         force=places_table(force, "force"),
-        limits=(brightest, faintest),
+        limits=(
+            None if brightest is None else brightest / units[0],
+            None if faintest is None else faintest / units[0],
+        ),
         amount=float(amount),
         per_star=flux_scale == "star",
-        scale=None if isinstance(flux_scale, str) else float(flux_scale),
+        scale=None if isinstance(flux_scale, str) else float(flux_scale) * units[1] / units[0],
         seed=int(np.random.default_rng(0 if rng is None else rng).integers(2**31)),
         sharp_colours=len(s) > len(d),
     )
@@ -163,7 +170,7 @@ def replace_stars(
         table["flux_put_planes"].unit = "adu"
         table["flux_put_planes"].info.description = "light given to each plane"
     table.sort("flux_deep", reverse=True)
-    return Replacement(
+    made = Replacement(
         final=layers[0],
         stars=layers[1],
         background=layers[2],
@@ -171,3 +178,4 @@ def replace_stars(
         table=table,
         notes=make_notes(lead.field, lead.reason),
     )
+    return scale_replacement(made, *units)
