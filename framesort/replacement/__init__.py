@@ -1,6 +1,6 @@
 """Star replacement: the deep stack with the sharp stack's stars.
 
-`replace_stars` is the door, `check_pair` tells beforehand whether two stacks made elsewhere suit it,
+`replace_stars` is the door, `check_pair` tells beforehand whether two stacks suit it,
 `measure_replacement` checks what it reached, and `read_places` reads lists of places to leave
 alone or to force.
 """

@@ -9,8 +9,8 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
 from framesort.replacement._input import as_planes, fill_full_cores, mean_plane, places_table
 from framesort.replacement._planes import Settings, change_plane, fit_lead
-from framesort.replacement._units import natural_unit, scale_replacement
 from framesort.replacement._star_table import make_notes, make_table, widths_after
+from framesort.replacement._units import natural_unit, scale_replacement
 from framesort.workers import Progress, run_tasks
 
 __all__ = ["replace_stars"]

@@ -35,6 +35,7 @@ def natural_unit(image: NDArray) -> float:
     """
     rows = image.reshape(-1, image.shape[-1])
     rows = rows[:: max(1, rows.size // _SAMPLE)].astype(np.float64)
+    rows[np.isinf(rows)] = np.nan
     step = np.abs(np.diff(rows, axis=1))
     step = step[np.isfinite(step)]
     # Differences of neighbours have sqrt(2) times the noise; 0.6745 as in a normal sample.
