@@ -77,9 +77,13 @@ def find_maxima(image: NDArray, half: int, least: float) -> tuple[NDArray, NDArr
 
 
 def spread_of(image: NDArray) -> np.float32:
-    """Standard deviation of an image from the median deviation of a sample of it."""
+    """Standard deviation of an image from the median deviation of a sample of it.
+
+    Infinite where most of the image is one number (holes, zeros): nothing stands out of it.
+    """
     v = image[:: max(1, image.shape[0] // 700), :: max(1, image.shape[1] // 700)]
-    return np.float32(1.4826 * np.median(np.abs(v - np.median(v))))
+    spread = np.float32(1.4826 * np.median(np.abs(v - np.median(v))))
+    return spread if spread > 0 else np.float32(np.inf)
 
 
 def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]:

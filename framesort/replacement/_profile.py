@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.optimize import isotonic_regression, nnls
 
+from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _basis as basis
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._kernels import HARMONICS, ORDERS, Tables
@@ -283,6 +284,10 @@ def _tabulate(
     total = np.trapezoid(2 * np.pi * inside * 2 * t**3, t)
     if len(cs):
         total += 4 * np.trapezoid(np.trapezoid(line, v, axis=2) * 2 * u, u, axis=1).sum()
+    if not total > 0:
+        raise NotEnoughFramesError(
+            "the stars of one stack have no common profile; check that both show the same stars"
+        )
     tables = Tables(
         radial / total,
         _SAMPLES / STEP_T,

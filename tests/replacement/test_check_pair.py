@@ -52,7 +52,7 @@ STRETCHES = {
 
 
 @pytest.mark.parametrize("name", STRETCHES)
-@pytest.mark.parametrize("k", [0, 1, 2, 8])
+@pytest.mark.parametrize("k", [0, 2, 3, 8])
 def test_a_stretched_pair_is_told(k, name):
     pair = make(k)
     level = float(np.median(pair.deep))
