@@ -217,9 +217,9 @@ def _run_log(options: Namespace) -> int:
                 ],
             )
         )
-        edges = [str(text) for text in (*steps["start"], steps["stop"][-1]) if str(text)]
-        if edges:
-            say(f"note: The log speaks of {edges[0]} to {edges[-1]}; its clock: {zone}.")
+        if steps.meta["entries"]:
+            first, last = steps.meta["entries"]
+            say(f"note: The log's entries are from {first} to {last}; its clock: {zone}.")
         for note in trace.notes:
             say(f"note: {note}")
     if options.plot:

@@ -6,8 +6,10 @@ from numpy.typing import NDArray
 from framesort.records import HeaterTrace
 
 __all__ = [
+    "REACH",
     "Steps",
     "guess_form",
+    "limit_reach",
     "steps_from_intervals",
     "steps_from_samples",
     "steps_from_switches",
@@ -17,6 +19,9 @@ __all__ = [
 Floats = NDArray[np.float64]
 Steps = tuple[Floats, Floats]
 """Edges and power of a `HeaterTrace`."""
+
+REACH = 14 * 3600.0
+"""Seconds that a switch speaks for at most: the longest night of most places, and so no other."""
 
 
 def guess_form(seconds: Floats, values: Floats) -> str:
@@ -77,18 +82,61 @@ def tell_gaps(seconds: Floats) -> list[str]:
 
 
 def steps_from_switches(seconds: Floats, power: Floats) -> Steps:
-    """Steps of switch events, each holding to the next and the last for good.
+    """Steps of switch events, each holding to the next, but for `REACH` at most.
 
-    Before the first event the heater is off if that event switches it on, else unknown.
+    For as long before the first event the heater is off if that event switches it on, else
+    unknown.
     """
     first = 0.0 if power[0] > 0 else np.nan
-    return _merge(np.r_[-np.inf, seconds, np.inf], np.r_[first, power])
+    steps = _merge(np.r_[-np.inf, seconds, np.inf], np.r_[first, power])
+    return limit_reach(steps, seconds)
+
+
+def limit_reach(steps: Steps, entries: Floats, spoken: Floats | None = None) -> Steps:
+    """Make the power unknown where no entry of a log is near enough to speak for it.
+
+    Parameters
+    ----------
+    steps : Steps
+        Edges, the outer ones endless, and power.
+    entries : (n,) float ndarray
+        Times of the log's entries, increasing. Each speaks for `REACH` after it; one that comes
+        after a longer silence speaks for `REACH` before it too, as the first one does, if
+        the heater was off already before the silence.
+    spoken : (n - 1,) bool ndarray or None
+        True where the log itself says that its power holds from one entry to the next, however
+        long that is; None for nowhere.
+
+    Returns
+    -------
+    Steps
+        Known from `REACH` before the first entry to `REACH` after the last at most.
+    """
+    edges, power = steps
+    silent = np.diff(entries) > REACH
+    if spoken is not None:
+        silent &= ~spoken
+    begins = np.r_[-np.inf, entries[:-1][silent] + REACH, entries[-1] + REACH]
+    ends = np.r_[entries[0] - REACH, entries[1:][silent], np.inf]
+    # After a silence: off as before it, for the night of the next entry.
+    off = power[np.searchsorted(edges, begins[1:-1], side="right") - 1] == 0
+    ends[1:-1][off] = np.maximum(ends[1:-1][off] - REACH, begins[1:-1][off])
+    cuts = np.unique(np.r_[edges[np.isfinite(edges)], begins[1:], ends[:-1]])
+    middle = (cuts[1:] + cuts[:-1]) / 2
+    level = np.append(power, np.nan)[np.searchsorted(edges, middle, side="right") - 1].copy()
+    for begin, end in zip(begins, ends, strict=True):
+        level[(middle > begin) & (middle < end)] = np.nan
+    known = np.flatnonzero(np.isfinite(level))
+    if known.size:
+        cuts, level = cuts[known[0] : known[-1] + 2], level[known[0] : known[-1] + 1]
+    return _merge(cuts, level)
 
 
 def steps_from_intervals(begin: Floats, end: Floats, power: Floats) -> tuple[Floats, Floats, bool]:
     """Steps of a list of intervals; the third item tells whether some overlap.
 
-    Off outside the intervals, as such a list names the times the heater was on. If it
+    Off outside the intervals, for `REACH` at most, as such a list names the times the heater was
+    on; one without an end (inf) goes on for as long. If it
     names times with power 0 as well, what it does not name is unknown. Where
     intervals of different power overlap the power is unknown.
     """
@@ -103,12 +151,25 @@ def steps_from_intervals(begin: Floats, end: Floats, power: Floats) -> tuple[Flo
     level = np.where(low > high, outside, np.where(low == high, low, np.nan))
     if np.isfinite(times[-1]):  # else the last interval has no end
         times, level = np.r_[times, np.inf], np.r_[level, outside]
+    overlap = bool(np.any(low < high))
+    entries = times[np.isfinite(times)]
+    named = (low <= high)[: len(entries) - 1]
     edges, level = _merge(np.r_[-np.inf, times], np.r_[outside, level])
-    return edges, level, bool(np.any(low < high))
+    return *limit_reach((edges, level), entries, named), overlap
 
 
-def make_trace(steps: Steps, notes: list[str], confidence: Floats | None = None) -> HeaterTrace:
-    """A trace from a log."""
+def make_trace(
+    steps: Steps,
+    notes: list[str],
+    confidence: Floats | None = None,
+    entries: tuple[float, float] | None = None,
+) -> HeaterTrace:
+    """A trace from a log; `entries` as `HeaterTrace` has them."""
     return HeaterTrace(
-        edges=steps[0], power=steps[1], notes=tuple(notes), confidence=confidence, source="log"
+        edges=steps[0],
+        power=steps[1],
+        notes=tuple(notes),
+        confidence=confidence,
+        source="log",
+        entries=entries,
     )

@@ -9,6 +9,7 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
+from framesort.heater._forms import limit_reach
 from framesort.records import HeaterTrace
 
 __all__ = ["make_stepped_heater"]
@@ -26,7 +27,7 @@ def make_stepped_heater(time: Any, power: Any = None, *, end: Any = None) -> Hea
         Percent of full power; a dimensionless quantity is a share of 1. NaN or masked where it
         is not known.
     end : Time, datetime or None
-        Until when the last power holds; None for on and on.
+        Until when the last power holds; None for 14 hours, as long as any moment speaks for.
 
     Returns
     -------
@@ -65,8 +66,13 @@ def make_stepped_heater(time: Any, power: Any = None, *, end: Any = None) -> Hea
     stop = np.inf if end is None else float(_seconds(end))
     if stop <= seconds[-1]:
         raise HeaterLogError("end must lie after the last moment")
+    steps = np.r_[-np.inf, seconds, stop], np.r_[np.nan, level]
+    # A stated end is a word for all the time up to it.
+    stated = np.r_[seconds, stop] if np.isfinite(stop) else seconds
+    spoken = np.r_[np.zeros(len(seconds) - 1, dtype=bool), True][: len(stated) - 1]
+    edges, power = limit_reach(steps, stated, spoken)
     return HeaterTrace(
-        edges=np.r_[-np.inf, seconds, stop], power=np.r_[np.nan, level], source="given"
+        edges=edges, power=power, source="given", entries=(float(seconds[0]), float(seconds[-1]))
     )
 
 

@@ -21,6 +21,9 @@ def shift_trace(trace: HeaterTrace, seconds: float) -> HeaterTrace:
         source=trace.source,
         notes=trace.notes,
         confidence=trace.confidence,
+        entries=None
+        if trace.entries is None
+        else (trace.entries[0] + seconds, trace.entries[1] + seconds),
     )
 
 
@@ -31,7 +34,7 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
     ----------
     traces : sequence of HeaterTrace
         In any order. Where two of them know the power, the one that begins later counts; a
-        state that lasts for ever after a log's last entry ends where the next log begins.
+        state that lasts on after a log's last entry ends where the next log begins.
 
     Returns
     -------
@@ -47,10 +50,10 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
         return traces[0]
     limits = []
     for trace in traces:
-        finite = trace.edges[np.isfinite(trace.edges)]
-        if not finite.size:
+        span = trace.span
+        if span is None:
             raise HeaterLogError("a heater log without times cannot stand beside another log")
-        limits.append((float(finite[0]), float(finite[-1])))
+        limits.append(span)
     order = sorted(range(len(traces)), key=lambda k: (limits[k], k))
     begins = [limits[k][0] for k in order]
     edges = np.unique(np.concatenate([trace.edges for trace in traces]))
@@ -73,6 +76,14 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
             sure[known] = trace.confidence[place[known]]
         else:
             sure[known] = 1.0
+    within = np.zeros(len(middle), dtype=bool)
+    for low_end, high_end in limits:
+        within |= (middle > low_end) & (middle < high_end)
+    for k in order[1:]:  # what a later log says of the time before it, where no other log speaks
+        trace = traces[k]
+        place = np.searchsorted(trace.edges, middle) - 1
+        before = (place >= 0) & (middle < limits[k][0]) & np.isnan(power) & ~within
+        power[before] = trace.power[place[before]]
     keep = np.r_[True, ~(_same(power[1:], power[:-1]) & (sure[1:] == sure[:-1]))]
     notes = tuple(dict.fromkeys(note for k in order for note in traces[k].notes))
     return HeaterTrace(
@@ -81,6 +92,7 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
         source=traces[order[0]].source,
         notes=notes,
         confidence=None if (sure == 1).all() else sure[keep],
+        entries=(min(begins), max(end for _, end in limits)),
     )
 
 

@@ -33,6 +33,9 @@ __all__ = ["FORMS", "read_heater_log"]
 FORMS = ("auto", "samples", "switches", "states", "intervals", "current")
 """What `read_heater_log` takes as `form`."""
 
+_EARLIEST, _LATEST = 631152000.0, 4102444800.0
+"""The years 1990 to 2100: what lies outside is a clock that was not set."""
+
 
 @dataclass
 class _Report:
@@ -129,7 +132,7 @@ def read_heater_log(
     report = _Report()
     report.fault(rows.short, "too few columns, left out")
     clock = Clock(where, zone, start, day_first)
-    begin = read_stamps(rows, fields.begin, report, clock)
+    begin = _bar_nonsense(read_stamps(rows, fields.begin, report, clock), rows, report, where)
     values, worded = parse_values(rows.columns[fields.value])
     if form == "intervals" or (form == "auto" and fields.end):
         if not fields.end:
@@ -137,6 +140,7 @@ def read_heater_log(
                 f"{where}: no column of end times; name it with stop_column (--stop-column)"
             )
         end = read_stamps(rows, fields.end, report, clock, may_be_empty=True)
+        end = np.where(np.isnan(begin), np.nan, end)
         trace = _read_intervals(rows, begin, end, values, fields, worded, full_power, where, report)
     else:
         seconds, values = _clean(rows, begin, values, where, report)
@@ -154,10 +158,38 @@ def read_heater_log(
                 steps = steps_from_samples(seconds, power, max_gap=max_gap)
                 holes = np.diff(steps[0])[np.isnan(steps[1])]
                 report.notes.extend(tell_gaps(holes))
-            trace = make_trace(steps, [*report.notes, *report.faults])
+            entries = float(seconds[0]), float(seconds[-1])
+            trace = make_trace(steps, [*report.notes, *report.faults], entries=entries)
     if report.faults:
         warnings.warn(f"{where}: " + "; ".join(report.faults), HeaterLogWarning, stacklevel=2)
     return trace
+
+
+def _bar_nonsense(
+    seconds: NDArray[np.float64], rows: Rows, report: _Report, where: str
+) -> NDArray[np.float64]:
+    """The times, those of a clock that was not set made NaN and told.
+
+    Raises
+    ------
+    HeaterLogError
+        Most of them are.
+    """
+    found = np.isfinite(seconds)
+    wrong = found & ~((seconds > _EARLIEST) & (seconds < _LATEST))
+    if not wrong.any():
+        return seconds
+    low, high = (
+        str(np.datetime64(round(t), "s")) for t in (seconds[wrong].min(), seconds[wrong].max())
+    )
+    if wrong.sum() > found.sum() / 2:
+        raise HeaterLogError(
+            f"{where}: its times, {low} to {high} in {wrong.sum()} of {found.sum()} rows, are no "
+            "times of a night: the logger's clock was not set. Correct the dates, or replace the "
+            "times by seconds from the first row and give its time with start (--log-start)"
+        )
+    report.fault(np.asarray(rows.lines)[wrong], f"time {low}, of a clock not yet set, left out")
+    return np.where(wrong, np.nan, seconds)
 
 
 def _choose_form(
@@ -173,7 +205,7 @@ def _choose_form(
         form = guess_form(seconds, values)
     meaning = {
         "current": "the supply current of the whole rig",
-        "switches": "switch events, each holding until the next",
+        "switches": "switch events, each holding until the next, for 14 hours at most",
         "samples": "samples of the heater's power",
     }
     report.notes.append(f"Rows were read as {meaning[form]} (form={form!r}).")
@@ -246,7 +278,10 @@ def _read_intervals(
     )
     if overlap:
         report.faults.append("intervals of different power overlap, the power there is unknown")
-    return make_trace((edges, level), [*report.notes, *report.faults])
+    times = np.r_[begin[good], end[good]]
+    times = times[np.isfinite(times)]
+    entries = float(times.min()), float(times.max())
+    return make_trace((edges, level), [*report.notes, *report.faults], entries=entries)
 
 
 def _close_open_ends(

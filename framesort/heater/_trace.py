@@ -137,8 +137,9 @@ def describe_trace(trace: HeaterTrace) -> Table:
     -------
     `~astropy.table.Table`
         start, stop (text, ISO 8601 UTC to the second; "" for no limit), seconds (inf
-        for no limit), power (percent, NaN where unknown), confidence (1 where the log leaves
-        no doubt, NaN where unknown). ``meta["notes"]`` holds the trace's notes.
+        for no limit, as of a constant power), power (percent, NaN where unknown), confidence (1 where the log leaves
+        no doubt, NaN where unknown). ``meta["notes"]`` holds the trace's notes,
+        ``meta["entries"]`` the times of the log's first and last entry (empty if it knows none).
     """
     certain = np.where(np.isnan(trace.power), np.nan, 1.0)
     table = Table(
@@ -151,6 +152,7 @@ def describe_trace(trace: HeaterTrace) -> Table:
         }
     )
     table.meta["notes"] = list(trace.notes)
+    table.meta["entries"] = [_iso(t) for t in trace.span or ()]
     return table
 
 
@@ -166,11 +168,10 @@ def draw_trace(ax: Axes, trace: HeaterTrace) -> None:
     ax : `~matplotlib.axes.Axes`
         Drawn on; nothing is shown or saved.
     trace : HeaterTrace
-        What the heater did. An endless first or last step is drawn with a tenth of the span,
-        or an hour if nothing else is known.
+        What the heater did. What it says of the time beyond its entries is drawn for a tenth of
+        their span, or an hour if nothing else is known.
     """
-    finite = trace.edges[np.isfinite(trace.edges)]
-    low, high = (finite[0], finite[-1]) if finite.size else (0.0, 3600.0)
+    low, high = trace.span or (0.0, 3600.0)
     margin = 0.1 * (high - low) or 3600.0
     edges = np.clip(trace.edges, low - margin, high + margin)
     times = np.array([np.datetime64(round(t * 1000), "ms") for t in edges])

@@ -32,6 +32,9 @@ class HeaterTrace:
         What had to be interpreted or left out, a sentence each.
     confidence : (N,) float ndarray or None
         Probability 0..1 that the step is the heater's, where the log leaves doubt.
+    entries : (float, float) or None
+        Times of the log's first and last entry, where the steps reach beyond them; None
+        where they do not.
     """
 
     edges: NDArray[np.float64]
@@ -39,6 +42,7 @@ class HeaterTrace:
     source: str = "log"
     notes: tuple[str, ...] = ()
     confidence: NDArray[np.float64] | None = None
+    entries: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if len(self.edges) != len(self.power) + 1:
@@ -47,6 +51,14 @@ class HeaterTrace:
             )
         if np.any(np.diff(self.edges) <= 0):
             raise ValueError("edges must increase")
+
+    @property
+    def span(self) -> tuple[float, float] | None:
+        """Times of the first and last entry; None for a power that knows no time."""
+        finite = self.edges[np.isfinite(self.edges)]
+        if self.entries is not None or not finite.size:
+            return self.entries
+        return float(finite[0]), float(finite[-1])
 
     def average(
         self, start: NDArray[np.float64], stop: NDArray[np.float64]

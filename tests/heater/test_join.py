@@ -42,6 +42,18 @@ def test_a_state_for_ever_ends_where_the_next_log_begins():
     np.testing.assert_array_equal(got, [0, 100, 0, 0])
 
 
+def test_events_of_two_nights():
+    """Each log speaks for its own night; what the second says of the time before it counts too."""
+    hour, day = 3600.0, 86400.0
+    one = trace([-14 * hour, 0, hour, 15 * hour], [0, 60, 30], entries=(0, hour))
+    two = trace([day - 14 * hour, day, day + 14 * hour], [0, 80], entries=(day, day))
+    for order in ((one, two), (two, one)):
+        joined = join_traces(order)
+        got = power_at(joined, -hour, 60, 2 * hour, 14 * hour, 16 * hour, day - 60, day + 60)
+        np.testing.assert_array_equal(got, [0, 60, 30, 30, 0, 0, 80])
+        assert joined.span == (0, day)
+
+
 def test_overlapping_logs():
     long = trace([0, 1000], [30])
     short = trace([400, 500, 600], [0, 100])

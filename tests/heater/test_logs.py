@@ -6,6 +6,7 @@ from framesort.heater import read_heater_log
 
 EVENTS = "2024-03-14T19:00:00Z"
 T19 = 1710442800.0  # 2024-03-14T19:00:00 UTC, `date -u -d 2024-03-14T19:00:00 +%s` of GNU coreutils
+NIGHT = 14 * 3600.0  # what a switch speaks for: no day has two nights within it
 
 
 @pytest.fixture
@@ -48,14 +49,48 @@ def test_gap_is_unknown_and_not_off(log):
 
 def test_switch_events_hold_and_begin_with_off(log):
     trace = log("time,heater\n2024-03-14T19:00:00Z,30\n2024-03-14T20:00:00Z,0\n")
-    assert trace.edges.tolist() == [-np.inf, T19, T19 + 3600, np.inf]
+    assert trace.edges.tolist() == [T19 - NIGHT, T19, T19 + 3600, T19 + 3600 + NIGHT]
     assert trace.power.tolist() == [0, 30, 0]
 
 
 def test_switch_events_that_begin_with_off_leave_the_time_before_unknown(log):
     trace = log("time,heater\n2024-03-14T19:00:00Z,off\n2024-03-14T20:00:00Z,on\n")
-    assert np.isnan(trace.power[0])
-    assert trace.power[1:].tolist() == [0, 100]
+    assert np.isnan(power_at(trace, T19 - 1))
+    assert trace.power.tolist() == [0, 100]
+
+
+def test_a_switch_speaks_for_one_night(log):
+    """14 hours and no more; between events of two nights only where both say off."""
+    rows = [(0, 30), (2, 0), (24, 60), (25, 100), (48, 0), (49, 50)]
+    text = "time,event\n" + "".join(f"{T19 + 3600 * h:.0f},{p}\n" for h, p in rows)
+    trace = log(text)
+    hours = [-15, -13, 1, 15, 17, 23, 24.5, 38, 40, 47, 48.5, 62, 64]
+    wanted = [np.nan, 0, 30, 0, 0, 0, 60, 100, np.nan, np.nan, 0, 50, np.nan]
+    start = T19 + 3600 * np.array(hours)
+    np.testing.assert_array_equal(trace.average(start, start + 60)[1], wanted)
+    assert trace.span == (T19, T19 + 49 * 3600)
+
+
+def test_intervals_speak_for_one_night(log):
+    text = "from,to,power\n2024-03-14T19:00Z,2024-03-14T20:00Z,30\n"
+    text += "2024-03-16T19:00Z,,40\n"
+    with pytest.warns(HeaterLogWarning, match="no end"):
+        trace = log(text)
+    hours = np.array([-15, -13, 0.5, 10, 16, 30, 40, 48.5, 61, 63])
+    wanted = [np.nan, 0, 30, 0, np.nan, np.nan, 0, 40, 40, np.nan]
+    start = T19 + 3600 * hours
+    np.testing.assert_array_equal(trace.average(start, start + 60)[1], wanted)
+
+
+def test_times_of_a_clock_that_was_not_set(log):
+    """Two rows before the logger had its time are left out; a log of such rows is refused."""
+    good = "".join(f"2024-03-14T19:{m:02d}:00Z,{30 * (m > 5)}\n" for m in range(12))
+    with pytest.warns(HeaterLogWarning, match="lines 2, 3: time 1970-01-01T00:00:05, of a clock"):
+        trace = log("time,heater\n1970-01-01T00:00:05Z,0\n1970-01-01T00:01:05Z,0\n" + good)
+    assert trace.span[0] == T19
+    bad = good.replace("2024-03-14", "1970-01-01")
+    with pytest.raises(HeaterLogError, match=r"log.csv: its times, 1970-01-01T19:00:00 to .*start"):
+        log("time,heater\n" + bad)
 
 
 def test_events_in_words(log):
@@ -83,7 +118,7 @@ def test_intervals(log):
         "2024-03-14T19:30Z,2024-03-14T19:40Z,100\n"
     )
     trace = log(text)
-    assert trace.edges.tolist() == [-np.inf, *(T19 + np.array([0, 600, 1800, 2400])), np.inf]
+    assert trace.edges.tolist() == [*(T19 + np.array([-NIGHT, 0, 600, 1800, 2400, 2400 + NIGHT]))]
     assert trace.power.tolist() == [0, 30, 0, 100, 0]
 
 
@@ -98,7 +133,9 @@ def test_overlapping_intervals_are_unknown_where_they_differ(log):
 def test_intervals_that_name_zero_do_not_fill_the_rest_with_off(log):
     text = "from,to,power\n2024-03-14T19:00Z,2024-03-14T19:10Z,30\n"
     text += "2024-03-14T19:10Z,2024-03-14T19:15Z,0\n"
-    np.testing.assert_array_equal(log(text).power, [np.nan, 30, 0, np.nan])
+    trace = log(text)
+    assert trace.power.tolist() == [30, 0]
+    assert np.isnan(power_at(trace, T19 - 1)) and np.isnan(power_at(trace, T19 + 901))
 
 
 def test_an_interval_without_an_end_goes_on(log):
@@ -106,7 +143,7 @@ def test_an_interval_without_an_end_goes_on(log):
     text = "from,to,power\n2024-03-14T19:00Z,,30\n2024-03-14T20:00Z,2024-03-14T20:30Z,50\n"
     with pytest.warns(HeaterLogWarning, match="lines 2, 4: no end, counted as going on"):
         trace = log(text + "2024-03-14T21:00Z,,100\n")
-    assert trace.edges.tolist() == [-np.inf, *(T19 + np.array([0, 3600, 5400, 7200])), np.inf]
+    assert trace.edges.tolist() == [*(T19 + np.array([-NIGHT, 0, 3600, 5400, 7200, 7200 + NIGHT]))]
     assert trace.power.tolist() == [0, 30, 50, 0, 100]
 
 
@@ -186,7 +223,7 @@ def test_malformed_unsorted_and_double_rows_are_named_by_line(log):
 )
 def test_columns_and_separators_are_found(log, text):
     trace = log(text)
-    assert trace.edges.tolist() == [-np.inf, T19, T19 + 3600, np.inf]
+    assert trace.edges.tolist() == [T19 - NIGHT, T19, T19 + 3600, T19 + 3600 + NIGHT]
     assert trace.power.tolist() == [0, 30, 0]
 
 

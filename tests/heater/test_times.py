@@ -21,8 +21,7 @@ def first_event(tmp_path):
         rows = [f"{time};{30 * (i % 2 == 0)}" for i, time in enumerate(times)]
         path.write_text(f"{heading};power\n" + "\n".join(rows) + "\n")
         trace = read_heater_log(path, form="switches", **options)
-        inner = trace.edges[np.isfinite(trace.edges)]
-        return datetime.fromtimestamp(round(inner[0], 6), UTC).replace(tzinfo=None)
+        return datetime.fromtimestamp(round(trace.span[0], 6), UTC).replace(tzinfo=None)
 
     return read
 
