@@ -92,7 +92,7 @@ def steps_from_switches(seconds: Floats, power: Floats) -> Steps:
     return limit_reach(steps, seconds)
 
 
-def limit_reach(steps: Steps, entries: Floats, spoken: Floats | None = None) -> Steps:
+def limit_reach(steps: Steps, entries: Floats, spoken: NDArray[np.bool_] | None = None) -> Steps:
     """Make the power unknown where no entry of a log is near enough to speak for it.
 
     Parameters

@@ -137,8 +137,8 @@ def describe_trace(trace: HeaterTrace) -> Table:
     -------
     `~astropy.table.Table`
         start, stop (text, ISO 8601 UTC to the second; "" for no limit), seconds (inf
-        for no limit, as of a constant power), power (percent, NaN where unknown), confidence (1 where the log leaves
-        no doubt, NaN where unknown). ``meta["notes"]`` holds the trace's notes,
+        for no limit, as of a constant power), power (percent, NaN where unknown),
+        confidence (1 where the log leaves no doubt, NaN where unknown). ``meta["notes"]`` holds the trace's notes,
         ``meta["entries"]`` the times of the log's first and last entry (empty if it knows none).
     """
     certain = np.where(np.isnan(trace.power), np.nan, 1.0)
