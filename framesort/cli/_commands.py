@@ -125,9 +125,10 @@ def _show(result: NightResult, options: Namespace) -> int:
     from framesort.report import asks_for_something
 
     summary = result.summary
-    heeded = [sentence for sentence in summary["warnings"] if asks_for_something(sentence)]
+    grave = summary.get("contradictions", [])
+    heeded = [text for text in summary["warnings"] if text in grave or asks_for_something(text)]
     for sentence in heeded:
-        say(f"note: {sentence}")
+        say(f"{'WARNING' if sentence in grave else 'note'}: {sentence}")
     nights = summary.get("nights", [])
     clocks = [(f"{n['night']}: " if len(nights) > 1 else "", n["clock"]) for n in nights]
     for night, clock in clocks or [("", summary.get("clock"))]:

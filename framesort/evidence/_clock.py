@@ -1,15 +1,24 @@
 """Clock of the log against the clock of the camera, from when the stars change."""
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.ndimage import median_filter
 
-from framesort.evidence._drift import fit_with_drift, robust_weights, walk_covariance
-from framesort.evidence._series import Series, make_series
+from framesort.evidence._agreement import count_agreement, score_agreement
+from framesort.evidence._energy import Energy
+from framesort.evidence._likelihood import (
+    measure_scatter,
+    piece_gains,
+    score_powers,
+    split_pieces,
+    whiten,
+)
+from framesort.evidence._series import Series, make_series, take_rows
+from framesort.evidence._switches import StarStates, sort_states
 from framesort.records import HeaterTrace
 
 __all__ = ["ClockOffset", "estimate_clock_offset"]
@@ -25,9 +34,15 @@ _SEEN = 12.0
 _RIVAL = 4.5
 """An offset elsewhere whose log likelihood is within this (three sigma) leaves two readings."""
 
-_UNKNOWN = 3.0
-"""Cost in log likelihood of a frame that an offset leaves without a known power: a heated and
-an unheated frame are told apart by a few sigma, so not predicting one is worth about this."""
+_BORNE = 1.5
+"""Gain of log likelihood of the states by the stars from which they bear an offset out: one frame
+that the stars show heated while the log says off, or some that are the other way round."""
+
+_LEVEL = 2.5
+"""Powers closer than this, in percent, are one level."""
+
+_TRIALS = 60
+"""Offsets tried where the states leave many."""
 
 _SPIKE = 8.0
 """A frame so many standard deviations from the median of five is no effect of the heater."""
@@ -57,13 +72,29 @@ class ClockOffset:
     sentence: str
 
 
-def estimate_clock_offset(table: Table, trace: HeaterTrace) -> ClockOffset:
+@dataclass(frozen=True)
+class _Found:
+    """An offset that explains the night best, and how well others do."""
+
+    seconds: float
+    error: float
+    gain: float
+    rivals: Floats
+
+
+def estimate_clock_offset(
+    table: Table, trace: HeaterTrace, *, states: StarStates | None = None
+) -> ClockOffset:
     """Find the offset of a log's clock at which it explains the stars best.
 
     For each offset within 14 hours the width and the raw line of light of all frames are
     fitted by ``level + drift(t) + a * power + b * power^2``, the power being that of
     the shifted log; the offset of highest likelihood wins, its likelihood over neighbouring
-    offsets gives the error. A heater that makes stars narrower is no explanation.
+    offsets gives the error. A heater that makes stars narrower is no explanation. The log's
+    states are held against those that the stars tell by themselves. Where they do not bear
+    the offset out, or the log knows no other power than on, its powers are not believed: each piece
+    of heating has an effect of its own then, and only offsets at which the states agree are
+    looked at.
 
     Parameters
     ----------
@@ -72,6 +103,8 @@ def estimate_clock_offset(table: Table, trace: HeaterTrace) -> ClockOffset:
         line's excess is not used: it rests on the log that is being questioned.
     trace : HeaterTrace
         The log.
+    states : StarStates or None
+        What `sort_states` gave for the table; None to ask it.
 
     Returns
     -------
@@ -81,52 +114,137 @@ def estimate_clock_offset(table: Table, trace: HeaterTrace) -> ClockOffset:
     good = np.isfinite(series.start) & (series.exposure > 0) & np.isfinite(series.log_fwhm)
     if good.sum() < 6 or len(trace.power) < 2 or not np.isfinite(trace.edges).any():
         return _silent("Too few frames or no switch of the heater: the clocks cannot be compared.")
-    order = np.flatnonzero(good)[np.argsort(series.start[good], kind="stable")]
-    series = _take(series, order)
-    series = _take(series, np.flatnonzero(~_spikes(series)))
-    if len(series.start) < 6:
+    rows = np.flatnonzero(good)[np.argsort(series.start[good], kind="stable")]
+    rows = rows[~_spikes(take_rows(series, rows))]
+    if len(rows) < 6:
         return _silent("Too few steady frames: the clocks cannot be compared.")
-    cadence = float(np.median(np.diff(series.start)))
-    energy = _Energy(trace)
-    step = max(min(cadence, float(np.median(series.exposure))) / 2, 5.0)
+    series = take_rows(series, rows)
+    states = sort_states(table) if states is None else states
+    names, numbers = states.state[rows], states.number[rows]
+    step = max(min(_cadence(series), float(np.median(series.exposure))) / 2, 5.0)
     coarse = np.arange(-int(_LARGEST / step), int(_LARGEST / step) + 1).astype(float) * step
-    scale: list[tuple[float, Floats]] = []
-    score = _scores(series, energy, coarse, scale)
-    # Now that the likely offset is known, scatter and drift can be told apart from heat.
-    scale = _measure_scatter(series, energy, float(coarse[np.argmax(score)]))
-    score = _scores(series, energy, coarse, scale)
-    best = float(coarse[np.argmax(score)])
-    fine: Floats = best + np.arange(-2 * step - cadence, 2 * step + cadence, max(step / 20, 1.0))
-    fine_score = _scores(series, energy, fine, scale)
-    top = float(fine_score.max())
-    if top < _SEEN:
+    by_power = _search_powers(series, Energy(trace), coarse)
+    switched = Energy(trace, switched=True)
+
+    def agreement(offsets: Floats) -> Floats:
+        shares = switched.at(series.start, series.exposure, offsets) / 100.0
+        return score_agreement(names, shares)
+
+    agree = agreement(coarse)
+    if np.ptp(agree) < _BORNE:  # the stars tell no states, or any offset does for them
+        return _conclude(by_power, series, borne=False)
+    levels = np.unique(np.round(trace.power[trace.power > 0] / _LEVEL))
+    if by_power is not None and len(levels) > 1:
+        here = agreement(np.array([by_power.seconds, *by_power.rivals]))
+        by_power = replace(by_power, rivals=by_power.rivals[here[1:] > agree.max() - _RIVAL])
+        trusted = bool(here[0] > agree.max() - _RIVAL)
+    else:
+        trusted = False
+    found = by_power if trusted else _search_states(series, switched, coarse, agreement, numbers)
+    if found is None:
+        return _conclude(None, series, borne=False)
+    after, before = agreement(np.array([found.seconds, 0.0]))
+    share, unmoved = (
+        switched.at(series.start, series.exposure, s) / 100.0 for s in (found.seconds, 0.0)
+    )
+    swapped = float(score_agreement(names, 1 - unmoved)[0])  # on and off mixed up in the log
+    borne = after - before > _BORNE and after > swapped and count_agreement(names, share).holds
+    return _conclude(found, series, borne=bool(borne))
+
+
+def _cadence(series: Series) -> float:
+    return float(np.median(np.diff(series.start)))
+
+
+def _conclude(found: _Found | None, series: Series, *, borne: bool) -> ClockOffset:
+    """The offset to tell of; `borne`: the states agree better with it than without."""
+    if found is None:
         return _silent("The stars show no change with the heater: the clocks cannot be compared.")
-    weight = np.exp(fine_score - top)
+    moved = abs(found.seconds) > 3 * found.error and found.gain > _RIVAL
+    moved = moved and abs(found.seconds) <= _LARGEST and not found.rivals.size
+    sentence = _tell(found, moved, borne, float(np.median(series.exposure)))
+    return ClockOffset(
+        seconds=found.seconds, error=found.error, significant=moved and borne, sentence=sentence
+    )
+
+
+def _settle(
+    series: Series,
+    energy: Energy,
+    fine: Floats,
+    score: Floats,
+    away: tuple[Floats, Floats],
+    zero: float,
+) -> _Found:
+    """Mean, error and rivals from the scores over neighbouring offsets and over all (`away`)."""
+    top = float(score.max())
+    weight = np.exp(score - top)
     weight /= weight.sum()
     seconds = float(weight @ fine)
-    switches = int(np.sum(np.abs(np.diff(energy.at(series.start, series.exposure, best))) > 5))
+    cadence = _cadence(series)
+    power = energy.at(series.start, series.exposure, float(fine[np.argmax(score)]))
+    switches = int(np.sum(np.abs(np.diff(power)) > 5))
     floor = cadence / np.sqrt(12 * max(switches, 1))
     error = max(float(np.sqrt(weight @ (fine - seconds) ** 2)), float(floor))
-    away = np.abs(coarse - seconds) > max(2 * cadence, 4 * error)
-    rival = coarse[away][score[away] > top - _RIVAL]
-    zero = float(_scores(series, energy, np.zeros(1), scale)[0])
-    significant = abs(seconds) > 3 * error and top - zero > _RIVAL and not rival.size
-    sentence = _tell(seconds, error, significant, rival, float(np.median(series.exposure)))
-    return ClockOffset(seconds=seconds, error=error, significant=significant, sentence=sentence)
+    offsets, scores = away
+    far = np.abs(offsets - seconds) > max(2 * cadence, 4 * error)
+    return _Found(seconds, error, top - zero, offsets[far & (scores > top - _RIVAL)])
+
+
+def _around(series: Series, best: float, step: float) -> Floats:
+    reach = 2 * step + _cadence(series)
+    fine: Floats = best + np.arange(-reach, reach, max(step / 20, 1.0))
+    return fine[np.abs(fine) <= _LARGEST]
+
+
+def _search_powers(series: Series, energy: Energy, coarse: Floats) -> _Found | None:
+    """The best offset if the log's powers hold; None if the stars show no change with them."""
+    score = score_powers(series, whiten(series, []), energy, coarse)
+    # Now that the likely offset is known, scatter and drift can be told apart from heat.
+    power = energy.at(series.start, series.exposure, float(coarse[np.argmax(score)])) / 100.0
+    power = np.nan_to_num(power)[:, None]
+    channels = whiten(series, measure_scatter(series, np.hstack([power, power**2])))
+    score = score_powers(series, channels, energy, coarse)
+    fine = _around(series, float(coarse[np.argmax(score)]), float(coarse[1] - coarse[0]))
+    fine_score = score_powers(series, channels, energy, fine)
+    if fine_score.max() < _SEEN:
+        return None
+    zero = float(score_powers(series, channels, energy, np.zeros(1))[0])
+    return _settle(series, energy, fine, fine_score, (coarse, score), zero)
+
+
+def _search_states(
+    series: Series,
+    switched: Energy,
+    coarse: Floats,
+    agreement: Callable[[Floats], Floats],
+    numbers: NDArray[np.intp],
+) -> _Found | None:
+    """The best offset if only the log's times hold, among those at which the states agree."""
+    alike = (numbers[:, None] == np.unique(numbers)[None, :]).astype(float)
+    channels = whiten(series, measure_scatter(series, alike))
+
+    def gains(offsets: Floats, centre: float) -> Floats:
+        share = switched.at(series.start, series.exposure, centre) / 100.0
+        piece = split_pieces(share, numbers)
+        # What states cost keeps heated pieces without an effect from explaining anything.
+        return piece_gains(series, channels, switched, offsets, piece) + agreement(offsets)
+
+    agree = agreement(coarse)
+    trial = coarse[agree > agree.max() - _RIVAL]
+    trial = np.unique(trial[np.linspace(0, len(trial) - 1, min(len(trial), _TRIALS)).astype(int)])
+    score = np.array([gains(np.array([offset]), float(offset))[0] for offset in trial])
+    best = float(trial[np.argmax(score)])
+    fine = _around(series, best, float(coarse[1] - coarse[0]))
+    fine_score = gains(fine, best)
+    if fine_score.max() < _SEEN:
+        return None
+    zero = float(gains(np.zeros(1), 0.0)[0])
+    return _settle(series, switched, fine, fine_score, (trial, score), zero)
 
 
 def _silent(sentence: str) -> ClockOffset:
     return ClockOffset(seconds=np.nan, error=np.nan, significant=False, sentence=sentence)
-
-
-def _take(series: Series, rows: NDArray[np.intp]) -> Series:
-    return Series(
-        start=series.start[rows],
-        exposure=series.exposure[rows],
-        log_fwhm=series.log_fwhm[rows],
-        line=series.line[rows],
-        group=series.group[rows],
-    )
 
 
 def _spikes(series: Series) -> NDArray[np.bool_]:
@@ -146,127 +264,28 @@ def _spikes(series: Series) -> NDArray[np.bool_]:
     return found
 
 
-class _Energy:
-    """Mean power over many intervals at once, from the running integral of a trace."""
-
-    def __init__(self, trace: HeaterTrace) -> None:
-        edges = trace.edges.copy()
-        inner = edges[np.isfinite(edges)]
-        # Far enough for any shift of any night.
-        edges[0] = max(edges[0], inner.min() - 1e7)
-        edges[-1] = min(edges[-1], inner.max() + 1e7)
-        known = np.isfinite(trace.power)
-        length = np.diff(edges)
-        self._zero = edges[0]
-        self._edges = edges - edges[0]
-        self._power = np.r_[0.0, np.cumsum(np.where(known, trace.power, 0.0) * length)]
-        self._known = np.r_[0.0, np.cumsum(known * length)]
-
-    def at(self, start: Floats, exposure: Floats, offset: float) -> Floats:
-        """Mean power in percent of exposures when `offset` is added to the log; NaN if unknown."""
-        begin = start - offset - self._zero
-        end = begin + exposure
-        power = np.interp(end, self._edges, self._power) - np.interp(
-            begin, self._edges, self._power
-        )
-        known = np.interp(end, self._edges, self._known) - np.interp(
-            begin, self._edges, self._known
-        )
-        return np.where(known > exposure - 1e-3, power / exposure, np.nan)
-
-
-def _channels(series: Series) -> list[Floats]:
-    """Width, and the two parts of the line's vector where most frames have it."""
-    channels = [series.log_fwhm]
-    if np.isfinite(series.line).all(axis=1).mean() > 0.8:
-        channels += [series.line[:, 0], series.line[:, 1]]
-    return channels
-
-
-def _constants(series: Series) -> Floats:
-    """A constant for each filter and exposure."""
-    groups = np.unique(series.group)
-    return (series.group[:, None] == groups[None, :]).astype(float)
-
-
-def _measure_scatter(series: Series, energy: _Energy, offset: float) -> list[tuple[float, Floats]]:
-    """Walk and each frame's noise, by channel, at the likely offset."""
-    power = energy.at(series.start, series.exposure, offset) / 100.0
-    power = np.where(np.isfinite(power), power, 0.0)
-    hours = series.start / 3600.0
-    result = []
-    for y in _channels(series):
-        known = np.isfinite(y)
-        design = np.column_stack([_constants(series), power, power**2])[known]
-        design = design[:, np.r_[design[:, :-2].any(axis=0), [True, True]]]
-        levels = len(np.unique(np.round(power[known], 3)))
-        if levels < 3:  # at two levels the square says what the power says, at one both nothing
-            design = design[:, : levels - 3]
-        fit = fit_with_drift(hours[known], y[known], design)
-        weights = np.zeros(len(y))
-        smooth = np.convolve(np.pad(fit.residual, 2, mode="edge"), np.ones(5) / 5, mode="valid")
-        weights[known] = robust_weights(fit.residual - smooth, fit.noise)
-        noise = fit.noise / np.sqrt(np.maximum(weights, 1e-6))
-        result.append((fit.walk, noise))
-    return result
-
-
-def _scores(
-    series: Series, energy: _Energy, offsets: Floats, scale: list[tuple[float, Floats]]
-) -> Floats:
-    """Log likelihood of each offset over that of no effect of the heater at all.
-
-    A frame whose power an offset leaves unknown counts as unheated, at a cost. Without
-    `scale` the scatter is taken as equal for all frames and without drift.
-    """
-    powers = np.array([energy.at(series.start, series.exposure, o) for o in offsets]).T / 100.0
-    cost = _UNKNOWN * np.isnan(powers).sum(axis=0)
-    powers = np.nan_to_num(powers)
-    total = np.zeros(len(offsets))
-    constants = _constants(series)
-    for channel, y in enumerate(_channels(series)):
-        y = np.where(np.isfinite(y), y, np.nanmedian(y))
-        if scale:
-            walk, noise = scale[channel]
-            covariance = walk_covariance(series.start / 3600.0, walk, noise)
-        else:
-            spread = 1.4826 * np.median(np.abs(np.diff(y))) / np.sqrt(2)
-            covariance = np.eye(len(y)) * max(float(spread), 1e-4) ** 2
-        factor = np.linalg.cholesky(covariance)
-        whiten = solve_triangular(factor, np.eye(len(y)), lower=True)
-        basis = np.linalg.qr(whiten @ constants)[0]
-        whiten -= basis @ (basis.T @ whiten)
-        total += _gains(whiten @ powers, whiten @ powers**2, whiten @ y, powers, wider=not channel)
-    return total - cost
-
-
-def _gains(linear: Floats, square: Floats, y: Floats, powers: Floats, *, wider: bool) -> Floats:
-    """Half the fall of chi squared when power and its square explain the data, by column."""
-    size = np.maximum((linear**2).sum(axis=0), 1e-30)
-    slope = (y @ linear) / size
-    along = (linear * square).sum(axis=0) / size
-    square = square - along * linear
-    rest = (square**2).sum(axis=0)
-    two_levels = rest < 1e-6 * size  # power and its square then say the same
-    bend = np.where(two_levels, 0.0, (y @ square) / np.where(two_levels, 1.0, rest))
-    gain = 0.5 * (slope**2 * size + bend**2 * rest)
-    constant = np.ptp(powers, axis=0) < 0.02
-    top = powers.max(axis=0)
-    narrower = wider & ((slope - along * bend) * top + bend * top**2 <= 0)
-    return np.where(constant | narrower, 0.0, gain)
-
-
-def _tell(seconds: float, error: float, significant: bool, rival: Floats, exposure: float) -> str:
+def _tell(found: _Found, moved: bool, borne: bool, exposure: float) -> str:
+    seconds, error, rival = found.seconds, found.error, found.rivals
     where = "behind" if seconds > 0 else "ahead of"
     if rival.size:
         return (
             f"The stars fit the log's clock with {seconds:+.0f} s added, but also with "
             f"{rival[np.argmin(np.abs(rival))]:+.0f} s: the switches of this night do not tell."
         )
-    if not significant:
+    if not moved and abs(seconds) > 3 * error:
+        return (
+            f"The stars fit the log's clock with {seconds:+.0f} s added hardly better than as it "
+            "is: that does not tell which is right."
+        )
+    if not moved:
         return (
             f"Log and camera agree: the stars place the log's clock at {seconds:+.0f} s, "
             f"give or take {error:.0f} s."
+        )
+    if not borne:
+        return (
+            f"Widths and line would fit the log's clock better with {seconds:+.0f} s added, but "
+            "the states that the stars tell by themselves do not bear it out: it is not applied."
         )
     text = (
         f"The log's clock is {abs(seconds):.0f} s {where} the camera's, give or take {error:.0f} s"

@@ -8,7 +8,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.evidence._drift import fit_with_drift
-from framesort.evidence._limits import find_limit, find_line_range, tell_limits
+from framesort.evidence._limits import draw_curves, find_line_range, tell_limits
 from framesort.evidence._series import group_names, start_seconds
 from framesort.records import column_values
 
@@ -42,6 +42,10 @@ class Response:
         [%], frames, fwhm_growth (FWHM over that with the heater off), fwhm_growth_err,
         blur [pix] (what added in quadrature gives that growth), blur_err, line (excess share
         of the stars' light along the heater's line), line_err.
+    curve : `~astropy.table.Table`
+        Growth at every whole percent up to the highest power measured: filter, exposure [s],
+        power [%], fwhm_growth (what the limits are read off), fwhm_growth_low,
+        fwhm_growth_high (one sigma), measured (a power of `points` is within 2.5 %).
     tolerable : `~astropy.table.Table`
         A row for each filter and exposure: filter, exposure [s], power, power_low, power_high
         [%] (the highest power that costs less than `cost` in FWHM, and its one-sigma range; NaN
@@ -53,6 +57,7 @@ class Response:
 
     points: Table
     tolerable: Table
+    curve: Table
     cost: float = 0.05
 
 
@@ -63,7 +68,9 @@ def estimate_response(
 
     For each filter and exposure ``log FWHM = level + drift(t) + growth(power) + scatter`` is
     fitted to all frames at once, with the drift of seeing and focus as a random walk whose
-    size the frames themselves tell. Frames heated for a part of the exposure are left out.
+    size the frames themselves tell. Frames heated for a part of the exposure are left out. Of
+    frames that are known to be heated, by their stars, but not how much, one growth is measured,
+    and its power is NaN.
 
     Parameters
     ----------
@@ -92,29 +99,57 @@ def estimate_response(
     start, fwhm = start_seconds(table), column_values(table, "fwhm")
     share, power = column_values(table, "heater_share"), column_values(table, "heater_power")
     whole = (share >= 0.98) | (share <= 0.005)
-    good = np.isfinite(start) & (fwhm > 0) & whole & np.isfinite(power)
-    points, limits = [], []
+    if "heater_state" in table.colnames:
+        whole &= np.asarray(table["heater_state"], dtype=str) != "part"
+    good = np.isfinite(start) & (fwhm > 0) & whole
+    points, limits, curves = [], [], []
     for name in sorted({name for name, ok in zip(names, good, strict=True) if ok}):
         mine = good & np.array([other == name for other in names])
+        blind = mine & (share > 0.005) & np.isnan(power)
+        # Where some powers are known, the others tell nothing of what a power costs.
+        untold = bool(blind.any()) and not np.any(mine & (share > 0.005) & ~blind)
+        if not untold:
+            mine &= ~blind
         order = np.flatnonzero(mine)[np.argsort(start[mine], kind="stable")]
-        rows, limit = _fit_group(
+        level = np.where(share <= 0.005, 0.0, np.where(blind, 100.0, power))
+        rows, limit, curve = _fit_group(
             name,
             start[order],
             fwhm[order],
-            np.where(share[order] <= 0.005, 0.0, power[order]),
+            level[order],
             _along_heater(
                 column_values(table, "line_strength")[order],
                 column_values(table, "line_angle")[order],
                 column_values(table, "line_strength_err")[order],
-                power[order],
+                level[order],
             ),
             column_values(table, "line_strength_err")[order],
             cost,
             rng,
         )
+        if untold and rows:
+            rows, limit, curve = _without_power(rows, limit)
         points += rows
         limits.append(limit)
-    return Response(points=_table(points, _POINTS), tolerable=_table(limits, _LIMITS), cost=cost)
+        curves += curve
+    return Response(
+        points=_table(points, _POINTS),
+        tolerable=_table(limits, _LIMITS),
+        curve=_table(curves, _CURVE),
+        cost=cost,
+    )
+
+
+def _without_power(rows: list[_Row], limit: _Row) -> tuple[list[_Row], _Row, list[_Row]]:
+    """Results of heated frames whose power is not known: off, and one level without a power."""
+    rows = [rows[0], *((*row[:2], np.nan, *row[3:]) for row in rows[1:])]
+    frames, growth, error = rows[1][3:6]
+    sentence = (
+        f"{frames} frames that the stars show heated are {100 * (growth - 1):.0f} ± "
+        f"{100 * error:.0f} % wider than {rows[0][3]} with the heater off; at what power is not "
+        "known, so that no limit can be given: that takes a heater log."
+    )
+    return rows, (*limit[:2], *[np.nan] * 5, sentence), []
 
 
 _POINTS: tuple[str, ...] = (
@@ -128,6 +163,15 @@ _POINTS: tuple[str, ...] = (
     "blur_err",
     "line",
     "line_err",
+)
+_CURVE: tuple[str, ...] = (
+    "filter",
+    "exposure",
+    "power",
+    "fwhm_growth",
+    "fwhm_growth_low",
+    "fwhm_growth_high",
+    "measured",
 )
 _LIMITS: tuple[str, ...] = (
     "filter",
@@ -144,7 +188,7 @@ _UNITS |= {name: "percent" for name in ("power_low", "power_high", "line_above",
 
 
 def _table(rows: list[_Row], names: tuple[str, ...]) -> Table:
-    kinds = {"filter": object, "sentence": object, "frames": int}
+    kinds = {"filter": object, "sentence": object, "frames": int, "measured": bool}
     table = Table()
     for i, name in enumerate(names):
         table[name] = np.array([row[i] for row in rows], dtype=kinds.get(name, float))
@@ -175,8 +219,8 @@ def _fit_group(
     line_err: Floats,
     cost: float,
     rng: np.random.Generator,
-) -> tuple[list[_Row], _Row]:
-    """Rows of `points` and the row of `tolerable` of one filter and exposure."""
+) -> tuple[list[_Row], _Row, list[_Row]]:
+    """Rows of `points`, the row of `tolerable` and rows of `curve` of one filter and exposure."""
     levels, number = _levels(power)
     counts = np.bincount(number, minlength=len(levels))
     used = [k for k in range(1, len(levels)) if counts[k] >= _FEWEST]
@@ -187,7 +231,7 @@ def _fit_group(
             f"Too few frames to tell what the heater costs: {counts[0]} with the heater off and "
             f"{heated} heated, {_FEWEST} and {_FEWEST} at one power are needed."
         )
-        return [], (*name, nan, nan, nan, nan, nan, sentence)
+        return [], (*name, nan, nan, nan, nan, nan, sentence), []
     keep = (number == 0) | np.isin(number, used)
     start, fwhm, number, line, line_err = (a[keep] for a in (start, fwhm, number, line, line_err))
     design = np.column_stack([np.ones(len(fwhm)), *((number == k).astype(float) for k in used)])
@@ -208,10 +252,15 @@ def _fit_group(
             (*name, levels[k], int(counts[k]), growth, growth * errors[i], blur, blur_err)
             + lines[i]
         )
-    limit = find_limit(levels[used], fit.value[1:], fit.covariance[1:, 1:], cost, rng)
+    drawn = draw_curves(levels[used], fit.value[1:], fit.covariance[1:, 1:], rng)
+    limit = drawn.find_limit(cost)
     above, below = find_line_range(levels[[0, *used]], lines)
     sentence = tell_limits(limit, above, below, cost, levels[used])
-    return rows, (*name, *limit, above, below, sentence)
+    powers = np.unique(np.r_[np.arange(np.floor(levels[used].max()) + 1), levels[used]])
+    middle, low, high = drawn.growth_at(powers)
+    close = np.abs(powers[:, None] - levels[[0, *used]]).min(axis=1) <= _LEVEL
+    curve = list(zip(powers, middle, low, high, close, strict=True))
+    return rows, (*name, *limit, above, below, sentence), [(*name, *row) for row in curve]
 
 
 def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats) -> Floats:

@@ -9,7 +9,15 @@ from numpy.typing import NDArray
 
 from framesort.records import column_values
 
-__all__ = ["Series", "group_names", "make_series", "start_seconds"]
+__all__ = [
+    "Series",
+    "group_constants",
+    "group_names",
+    "list_channels",
+    "make_series",
+    "start_seconds",
+    "take_rows",
+]
 
 Floats = NDArray[np.float64]
 
@@ -77,3 +85,28 @@ def make_series(table: Table) -> Series:
         line=np.column_stack([strength * np.cos(angle), strength * np.sin(angle)]),
         group=np.array([numbers[name] for name in names], dtype=np.intp),
     )
+
+
+def take_rows(series: Series, rows: NDArray[np.intp]) -> Series:
+    """Some of the frames, in the order of `rows`."""
+    return Series(
+        start=series.start[rows],
+        exposure=series.exposure[rows],
+        log_fwhm=series.log_fwhm[rows],
+        line=series.line[rows],
+        group=series.group[rows],
+    )
+
+
+def list_channels(series: Series) -> list[Floats]:
+    """Width, and the two parts of the line's vector where most frames have it."""
+    channels = [series.log_fwhm]
+    if np.isfinite(series.line).all(axis=1).mean() > 0.8:
+        channels += [series.line[:, 0], series.line[:, 1]]
+    return channels
+
+
+def group_constants(series: Series) -> Floats:
+    """A constant for each filter and exposure, shape (n, groups)."""
+    groups = np.unique(series.group)
+    return (series.group[:, None] == groups[None, :]).astype(float)

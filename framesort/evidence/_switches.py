@@ -1,5 +1,7 @@
 """Heater states from the stars alone."""
 
+from dataclasses import dataclass
+
 import numpy as np
 from astropy.table import Table
 from numpy.typing import ArrayLike, NDArray
@@ -8,7 +10,7 @@ from framesort.evidence._mixture import States, add_state, fit_states
 from framesort.evidence._series import make_series
 from framesort.evidence._verdict import find_hidden_heat, find_progress, judge_states
 
-__all__ = ["describe_switches", "find_switches"]
+__all__ = ["StarStates", "describe_switches", "find_switches", "sort_states"]
 
 Floats = NDArray[np.float64]
 
@@ -23,6 +25,35 @@ _CONSTANT = 5.0
 
 _CONTRAST = 1.5
 """Frames, off and heated each, that a group needs to be judged by itself."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StarStates:
+    """What the stars alone tell of the heater, a value a frame.
+
+    Attributes
+    ----------
+    state : (n,) object ndarray
+        "off", "on", "part" or "unknown".
+    probability : (n,) float ndarray
+        Chance that the frame is heated; NaN where nothing can be said.
+    number : (n,) int ndarray
+        Frames that look alike share a number, 0 the narrowest; -1 where nothing can be said.
+    """
+
+    state: NDArray[np.object_]
+    probability: Floats
+    number: NDArray[np.intp]
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """Frames whose state the stars tell."""
+        return np.asarray(self.state != "unknown", dtype=bool)
+
+    @property
+    def heated(self) -> NDArray[np.bool_]:
+        """Frames that are heated for all or a part of the exposure."""
+        return np.isin(self.state, ["on", "part"])
 
 
 def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
@@ -55,14 +86,22 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     or off all night. A filter and exposure whose frames were all of one state say nothing by
     themselves: they are named only if the frames before and after are of that state too.
     """
+    found = sort_states(table)
+    return found.state, found.probability
+
+
+def sort_states(table: Table) -> StarStates:
+    """As `find_switches`, and which frames look alike."""
     n = len(table)
     state = np.full(n, "unknown", dtype=object)
     probability = np.full(n, np.nan)
+    number = np.full(n, -1, dtype=np.intp)
+    found = StarStates(state=state, probability=probability, number=number)
     series = make_series(table)
     usable = np.isfinite(series.start) & np.isfinite(series.log_fwhm)
     usable &= np.isfinite(series.line).all(axis=1)
     if usable.sum() < _FEWEST:
-        return state, probability
+        return found
     rows = np.flatnonzero(usable)[np.argsort(series.start[usable], kind="stable")]
     data = np.column_stack([series.log_fwhm, series.line])[rows]
     hours = series.start[rows] / 3600.0
@@ -70,14 +109,14 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     verdicts = np.array(judge_states(states, hours, table, rows))
     heated = verdicts == "on"
     if not heated.any():
-        return state, probability
+        return found
     hidden = find_hidden_heat(states, heated)
     if hidden.any():
         states = add_state(states, data, hours, series.group[rows], hidden)
         verdicts = np.array(judge_states(states, hours, table, rows))
         heated = verdicts == "on"
         if not heated.any():
-            return state, probability
+            return found
     on = states.chance[:, heated].sum(axis=1)
     off = states.chance[:, verdicts == "off"].sum(axis=1)
     name = np.where(on > _SURE, "on", np.where(off > _SURE, "off", "unknown")).astype(object)
@@ -86,10 +125,11 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     blind = _without_contrast(series.group[rows], on, off)
     name[blind], chance[blind] = "unknown", np.nan
     state[rows], probability[rows] = name, chance
-    return state, probability
+    number[rows] = states.chance.argmax(axis=1)
+    return found
 
 
-def describe_switches(table: Table, state: ArrayLike) -> str:
+def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> str:
     """Say what the stars told of the heater and what they did not.
 
     Parameters
@@ -98,6 +138,8 @@ def describe_switches(table: Table, state: ArrayLike) -> str:
         As for `find_switches`.
     state : (n,) array_like of str
         What it gave.
+    log : bool
+        A heater log was given, but it says nothing of these frames.
 
     Returns
     -------
@@ -105,23 +147,24 @@ def describe_switches(table: Table, state: ArrayLike) -> str:
         One to three sentences for the user.
     """
     named = np.asarray(state, dtype=str) != "unknown"
+    without = "The heater log says nothing of this night" if log else "No heater log"
     series = make_series(table)
     usable = np.isfinite(series.start) & np.isfinite(series.log_fwhm)
     usable &= np.isfinite(series.line).all(axis=1)
     if usable.sum() < _FEWEST:
         return (
-            f"No heater log, and only {usable.sum()} frames with a width and a line of light: "
+            f"{without}, and only {usable.sum()} frames with a width and a line of light: "
             f"fewer than {_FEWEST} do not tell when the heater was switched."
         )
     if named.any():
         return (
-            f"No heater log: the stars tell the heater's state in {named.sum()} of {len(named)} "
+            f"{without}: the stars tell the heater's state in {named.sum()} of {len(named)} "
             "frames; a heater too weak for a line of light may pass as off."
         )
     text = (
-        "No heater log, and the stars show no switch of the heater: it may have been off all "
-        "night or on all night, or seeing, focus and cloud hide it. Give a log, or --heater 0 "
-        "if it was off."
+        f"{without}, and the stars show no switch of the heater: it may have been off all "
+        "night or on all night, or seeing, focus and cloud hide it. Give a log of this night, or "
+        "--heater 0 if it was off."
     )
     line = series.line[usable]
     mean = line.mean(axis=0)

@@ -15,6 +15,7 @@ from framesort.heater._trace import (
     draw_trace,
     make_constant_heater,
     make_header_heater,
+    tabulate_trace,
 )
 
 __all__ = [
@@ -28,4 +29,5 @@ __all__ = [
     "make_stepped_heater",
     "read_heater_log",
     "shift_trace",
+    "tabulate_trace",
 ]

@@ -16,6 +16,7 @@ __all__ = [
     "draw_trace",
     "make_constant_heater",
     "make_header_heater",
+    "tabulate_trace",
 ]
 
 _OFF, _ON = 0.005, 0.995
@@ -138,8 +139,9 @@ def describe_trace(trace: HeaterTrace) -> Table:
     `~astropy.table.Table`
         start, stop (text, ISO 8601 UTC to the second; "" for no limit), seconds (inf
         for no limit, as of a constant power), power (percent, NaN where unknown),
-        confidence (1 where the log leaves no doubt, NaN where unknown). ``meta["notes"]`` holds the trace's notes,
-        ``meta["entries"]`` the times of the log's first and last entry (empty if it knows none).
+        confidence (1 where the log leaves no doubt, NaN where unknown). ``meta["notes"]`` holds
+        the trace's notes, ``meta["entries"]`` the times of the log's first and last entry
+        (empty if it knows none).
     """
     certain = np.where(np.isnan(trace.power), np.nan, 1.0)
     table = Table(
@@ -154,6 +156,46 @@ def describe_trace(trace: HeaterTrace) -> Table:
     table.meta["notes"] = list(trace.notes)
     table.meta["entries"] = [_iso(t) for t in trace.span or ()]
     return table
+
+
+def tabulate_trace(trace: HeaterTrace, first: float, last: float) -> Table:
+    """The steps of a trace as a table that `read_heater_log` reads as the same trace.
+
+    Parameters
+    ----------
+    trace : HeaterTrace
+        What the heater did.
+    first, last : float
+        Seconds since 1970: where an endless step begins and ends in the table.
+
+    Returns
+    -------
+    `~astropy.table.Table`
+        start, stop (text, ISO 8601 UTC to the millisecond), power (percent), a row for each step
+        whose power is known; between them it is not.
+    """
+    edges = trace.edges.copy()
+    if np.isneginf(edges[0]):
+        edges[0] = min(first, *edges[1:-1]) if len(edges) > 2 else first
+    if np.isposinf(edges[-1]):
+        edges[-1] = max(last, *edges[1:-1]) if len(edges) > 2 else last
+    texts = [f"{np.datetime64(round(1000 * t), 'ms')}Z" if np.isfinite(t) else "" for t in edges]
+    rows = [
+        (start, stop, power)
+        for start, stop, power, begin, end in zip(
+            texts[:-1], texts[1:], trace.power, edges[:-1], edges[1:], strict=True
+        )
+        if np.isfinite(power) and end > begin
+    ]
+    return Table(
+        {
+            "start": np.array([row[0] for row in rows], dtype=str),
+            "stop": np.array([row[1] for row in rows], dtype=str),
+            "power": np.array([row[2] for row in rows], dtype=float),
+        },
+        units={"power": "%"},
+        meta={"time": "UTC; what no row names is not known", "source": trace.source},
+    )
 
 
 def _iso(seconds: float) -> str:

@@ -8,17 +8,26 @@ from typing import Any
 import numpy as np
 from astropy.io import fits
 from astropy.table import Table
+from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort import __version__
 from framesort.files import safe_name, write_table
+from framesort.heater import tabulate_trace
 from framesort.images import header_unit, is_tiff, write_picture
 from framesort.night._folder import PRODUCTS, TABLE, TIFF_PRODUCTS
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import write_sets
 from framesort.night._merge import MergedGroup
 from framesort.night._settings import Settings
-from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, HeaterTrace, Replacement, Stack
+from framesort.records import (
+    PRODUCT_CARD,
+    PRODUCT_TEXT,
+    HeaterTrace,
+    Replacement,
+    Stack,
+    column_values,
+)
 from framesort.replacement import MASK_BITS
 from framesort.stacking import write_stack
 
@@ -57,12 +66,16 @@ def write_night_tables(
     write_table(folder / TABLE, plain)
     write_sets(folder / "sets", table, null=settings.null, link=settings.link)
     if trace is not None:
-        steps = Table(
-            {"start": trace.edges[:-1], "stop": trace.edges[1:], "power": trace.power},
-            units={"start": "s", "stop": "s", "power": "%"},
-            meta={"time": "seconds since 1970-01-01T00:00:00 UTC", "source": trace.source},
-        )
-        write_table(folder / "heater.ecsv", steps)
+        write_table(folder / "heater.ecsv", tabulate_trace(trace, *_span_of(table)))
+
+
+def _span_of(table: Table) -> tuple[float, float]:
+    """Begin of the first and end of the last exposure, seconds since 1970; NaN if not known."""
+    start: Time = table["start"]
+    begin: NDArray[np.float64] = np.ma.filled(np.ma.asarray(start.unix, dtype=float), np.nan)
+    end = begin + column_values(table, "exposure")
+    known = np.isfinite(begin) & np.isfinite(end)
+    return (float(begin[known].min()), float(end[known].max())) if known.any() else (np.nan, np.nan)
 
 
 def write_group(

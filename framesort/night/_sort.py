@@ -39,6 +39,8 @@ from framesort.night._read import (
 from framesort.night._settings import Settings
 from framesort.night._states import (
     Heater,
+    ask_stars,
+    check_log,
     estimate_clocks,
     read_traces,
     tag_states,
@@ -82,6 +84,8 @@ class SortedNight:
         File and reason of each frame that is in no set because it could not be used.
     warnings : tuple of str
         Sentences for the user.
+    contradictions : tuple of str
+        Those of them that put the heater log itself in doubt; they come first.
     """
 
     table: Table
@@ -94,6 +98,7 @@ class SortedNight:
     line: LineOfNights | None = None
     left_out: tuple[tuple[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
+    contradictions: tuple[str, ...] = ()
 
 
 def sort_frames(
@@ -186,15 +191,18 @@ def sort_frames(
             raise NotEnoughFramesError(_nothing_measured(table, caught))
         add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
         # Power from headers has the camera's own clock.
-        clocks = {} if trace is None or own else estimate_clocks(table, trace)
-        missed, note = tag_states(table, trace, settings, clocks)
+        star_states = ask_stars(table)
+        clocks = {} if trace is None or own else estimate_clocks(table, trace, star_states)
+        name = log_name(heater)
+        missed, note = tag_states(table, trace, settings, clocks, star_states, name)
         told += note
         response = _judge_frames(table, qualities, settings)
+        against = check_log(table, trace, clocks, star_states, response)
     told += [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
     left_out = [(str(r["file"]), str(r["reason"])) for r in table if not r["grade"]]
     if missed:
-        told[:0] = missed
-        left_out.insert(0, (log_name(heater), "covers no frame"))
+        left_out.insert(0, (name, "covers no frame"))
+    told[:0] = [*against, *missed]
     return SortedNight(
         table=table,
         qualities=tuple(qualities),
@@ -206,6 +214,7 @@ def sort_frames(
         settings=settings,
         left_out=tuple(left_out),
         warnings=tuple(dict.fromkeys(told)),
+        contradictions=(*against, *missed),
     )
 
 

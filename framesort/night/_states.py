@@ -8,16 +8,20 @@ from typing import Any, TypeAlias
 
 import numpy as np
 from astropy.table import Table
-from astropy.time import Time
 from astropy.units import Quantity
 from numpy.typing import NDArray
 
 from framesort.errors import FramesortWarning, InputError
 from framesort.evidence import (
     ClockOffset,
+    LogCheck,
+    Response,
+    StarStates,
+    compare_log,
     describe_switches,
     estimate_clock_offset,
-    find_switches,
+    fit_other_day,
+    sort_states,
 )
 from framesort.heater import (
     add_heater_columns,
@@ -30,7 +34,18 @@ from framesort.night._settings import Settings
 from framesort.plugins import find_plugin
 from framesort.records import HeaterTrace, add_column
 
-__all__ = ["Heater", "estimate_clocks", "night_rows", "read_traces", "tag_states", "told_clock"]
+__all__ = [
+    "Heater",
+    "ask_stars",
+    "check_log",
+    "estimate_clocks",
+    "night_rows",
+    "read_traces",
+    "tag_states",
+    "told_clock",
+]
+
+_DAY = 86400.0
 
 OneHeater: TypeAlias = str | os.PathLike[str] | float | HeaterTrace | Table | Quantity
 Heater: TypeAlias = OneHeater | Sequence[OneHeater | Mapping[str, Any]] | Mapping[str, Any] | None
@@ -94,11 +109,47 @@ def night_rows(table: Table) -> dict[str, NDArray[np.intp]]:
     return {name: np.flatnonzero(names == name) for name in nights}
 
 
-def estimate_clocks(table: Table, trace: HeaterTrace) -> dict[str, ClockOffset]:
+def ask_stars(table: Table) -> dict[str, StarStates]:
+    """What the stars of each night tell of the heater by themselves."""
+    return {name: sort_states(table[rows]) for name, rows in night_rows(table).items()}
+
+
+def estimate_clocks(
+    table: Table, trace: HeaterTrace, stars: dict[str, StarStates]
+) -> dict[str, ClockOffset]:
     """What the stars of each night say of the log's clock."""
     return {
-        name: estimate_clock_offset(table[rows], trace) for name, rows in night_rows(table).items()
+        name: estimate_clock_offset(table[rows], trace, states=stars[name])
+        for name, rows in night_rows(table).items()
     }
+
+
+def check_log(
+    table: Table,
+    trace: HeaterTrace | None,
+    clocks: dict[str, ClockOffset],
+    stars: dict[str, StarStates],
+    response: Response | None,
+) -> list[str]:
+    """A sentence for each night whose stars contradict the log or the power that was given."""
+    if trace is None:
+        return []
+    nights = night_rows(table)
+    told = []
+    for name, rows in nights.items():
+        mine = table[rows]
+        if np.all(np.asarray(mine["state_source"]) == "stars"):
+            continue
+        found: LogCheck = compare_log(
+            mine,
+            stars[name],
+            clock=clocks.get(name),
+            trace=trace,
+            response=response if len(nights) == 1 else None,
+        )
+        if found.contradicts:
+            told.append(f"{name}: {found.sentence}" if len(nights) > 1 else found.sentence)
+    return told
 
 
 def told_clock(clocks: dict[str, ClockOffset]) -> ClockOffset | None:
@@ -126,6 +177,8 @@ def tag_states(
     trace: HeaterTrace | None,
     settings: Settings,
     clocks: dict[str, ClockOffset],
+    stars: dict[str, StarStates],
+    log: str,
 ) -> tuple[list[str], list[str]]:
     """Heater share, power and state, from the log or else, night by night, from the stars.
 
@@ -141,7 +194,8 @@ def tag_states(
         if not asked or not len(table):
             return [], []
         for name, rows in asked.items():
-            missed.append(_outside(table[rows], trace, name if len(nights) > 1 else ""))
+            night = name if len(nights) > 1 else ""
+            missed.append(_outside(table[rows], trace, stars[name], night, log))
     else:
         for column, blank in (("heater_share", np.nan), ("heater_power", np.nan)):
             add_column(table, column, np.full(len(table), blank))
@@ -150,16 +204,16 @@ def tag_states(
     add_column(table, "heated_probability", np.full(len(table), np.nan))
     told = []
     for name, rows in asked.items():
-        _ask_stars(table, rows)
-        sentence = describe_switches(table[rows], np.asarray(table["heater_state"])[rows])
+        _take_stars(table, rows, stars[name])
+        states = np.asarray(table["heater_state"])[rows]
+        sentence = describe_switches(table[rows], states, log=trace is not None)
         told.append(f"{name}: {sentence}" if len(nights) > 1 else sentence)
     return missed, told
 
 
-def _ask_stars(table: Table, rows: NDArray[np.intp]) -> None:
+def _take_stars(table: Table, rows: NDArray[np.intp], stars: StarStates) -> None:
     """States of one night from its stars."""
-    states, probability = find_switches(table[rows])
-    heated = np.isin(states, ["on", "part"])
+    states, probability, heated = stars.state, stars.probability, stars.heated
     table["heater_share"][rows] = np.where(states == "off", 0.0, np.where(heated, 1.0, np.nan))
     table["heater_power"][rows] = np.where(states == "off", 0.0, np.nan)
     table["heater_state"][rows] = states
@@ -167,21 +221,36 @@ def _ask_stars(table: Table, rows: NDArray[np.intp]) -> None:
     table["heated_probability"][rows] = probability
 
 
-def _outside(table: Table, trace: HeaterTrace, night: str) -> str:
-    """Where the log lies and where the night."""
+def _outside(table: Table, trace: HeaterTrace, stars: StarStates, night: str, log: str) -> str:
+    """Where the log lies and where the night, and the days between them if those are at fault."""
     begin = np.ma.compressed(np.ma.asarray(table["start"].unix))
-    limits = trace.edges[np.isfinite(trace.edges)]
-    log, frames = (
-        " to ".join(Time([low, high], format="unix", precision=0).isot)
-        if known
-        else "no time known"
-        for low, high, known in (
-            (limits.min(initial=0), limits.max(initial=0), limits.size),
-            (begin.min(initial=np.inf), begin.max(initial=0), begin.size),
-        )
-    )
+    frames = (float(begin.min()), float(begin.max())) if begin.size else None
     which = f"no frame of the night {night}" if night else "no frame"
-    return (
-        f"the heater log ({log} UTC) covers {which} ({frames} UTC): check --log-zone and the "
-        "date; the heater's state was asked of the stars"
+    text = (
+        f"the heater log{f' {log}' if log else ''} ({_span_text(trace.span)}) covers {which} "
+        f"({_span_text(frames)})"
     )
+    if frames and trace.span:
+        apart = (sum(frames) - sum(trace.span)) / 2 / _DAY
+        near = {int(np.floor(apart)), int(np.ceil(apart))} - {0}
+        found = fit_other_day(table, stars, trace, sorted(near))
+        if found is not None:
+            days, count = found
+            return (
+                f"{text}; {abs(days)} day{'s' if abs(days) > 1 else ''} "
+                f"{'later' if days > 0 else 'earlier'} it would agree with the stars in "
+                f"{count.agree} of {count.compared} frames: correct its date, or give "
+                f"--clock-offset {days * _DAY:.0f}. The heater's state was asked of the stars"
+            )
+    return (
+        f"{text}: it seems to be the log of another night; check its date and --log-zone. "
+        "The heater's state was asked of the stars"
+    )
+
+
+def _span_text(span: tuple[float, float] | None) -> str:
+    """Two times, or that they are not known."""
+    if span is None:
+        return "no time known"
+    first, last = (str(np.datetime64(round(t), "s")) for t in span)
+    return f"{first} to {last} UTC"

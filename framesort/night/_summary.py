@@ -39,9 +39,11 @@ def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
         **({} if night.line is None else summarise_line(night.line)),
         "groups": [_group(night, name) for name in _groups(night.table)],
         "response": [] if night.response is None else _rows(night.response.points),
+        "response_curve": [] if night.response is None else _rows(night.response.curve),
         "tolerable": [] if night.response is None else _rows(night.response.tolerable),
         "left_out": [{"file": file, "reason": reason} for file, reason in night.left_out],
         "warnings": list(night.warnings),
+        "contradictions": list(night.contradictions),
     }
 
 

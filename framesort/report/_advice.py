@@ -60,6 +60,8 @@ ADVICE = {
 
 
 _WARNINGS = (
+    (r"stars contradict the heater|heater log .*covers no frame", "Give the right log, mend "
+     "this one, or leave it out, and sort again."),
     (r"stars were replaced: their profiles|stars not replaced", "Look at the picture closely: "
      "longer or more frames, or a field with more stars, give the profiles a better footing."),
     (r"px wide, of the sharp stack|light of the sharp stack's|line of light is left|grain beside",

@@ -31,6 +31,7 @@ __all__ = [
 def response_figure(results: Results) -> PageFigure | None:
     entries = as_dicts(results.summary.get("response"))
     tolerable = as_dicts(results.summary.get("tolerable"))
+    curve = as_dicts(results.summary.get("response_curve"))
     shown = [
         quantity
         for quantity in ("fwhm_growth", "line")
@@ -43,7 +44,7 @@ def response_figure(results: Results) -> PageFigure | None:
         rows, columns = (len(shown), 1) if narrow else (1, len(shown))
         figure, axes = make_panels(rows, columns, narrow=narrow, height=2.6)
         for place, quantity in zip(axes.ravel(), shown, strict=True):
-            draw_response(place, entries, quantity=quantity, tolerable=tolerable)
+            draw_response(place, entries, quantity=quantity, tolerable=tolerable, curve=curve)
             style_axes(place)
         return figure
 
@@ -51,7 +52,9 @@ def response_figure(results: Results) -> PageFigure | None:
     return in_both_layouts(
         draw,
         title="What a given power costs",
-        caption="Star width and line of light against heater power, with standard errors."
+        caption="Star width and line of light against heater power: points are measured, with "
+        "standard errors; what is dotted was not measured but interpolated."
+        + (" The grey band is its one-sigma range." if curve else "")
         + (" The dotted upright marks the power that can be tolerated." if marked else ""),
         prefix="response",
     )

@@ -33,8 +33,12 @@ def draw_response(
     *,
     quantity: str = "fwhm_growth",
     tolerable: Sequence[Mapping[str, Any]] = (),
+    curve: Sequence[Mapping[str, Any]] = (),
 ) -> None:
-    """Draw what heater power does to the stars, a line for each filter and exposure.
+    """Draw what heater power does to the stars, by filter and exposure.
+
+    Points are measured; what lies between them is dotted, with its one-sigma band where there
+    is one.
 
     Parameters
     ----------
@@ -49,6 +53,9 @@ def draw_response(
     tolerable : sequence of mapping
         "tolerable" of night.json; "power" of each is marked,
         with the range from "power_low" to "power_high" if there.
+    curve : sequence of mapping
+        "response_curve" of night.json, which the limits were read off: "power", "fwhm_growth",
+        "fwhm_growth_low", "fwhm_growth_high". Without it, and for the line, points are joined.
     """
     label, offset = _QUANTITIES[quantity]
     series: dict[tuple[str, float], list[tuple[float, float, float]]] = {}
@@ -62,6 +69,15 @@ def draw_response(
     for k, ((name, exposure), points) in enumerate(series.items()):
         power, value, error = np.array(sorted(points)).T
         marker, line = _SERIES[k % len(_SERIES)]
+        between = _curve_of(curve, name, exposure, quantity)
+        if between is not None:
+            axes.fill_between(
+                between[0], *(100 * (between[2:] + offset)), color=QUIET, alpha=0.2, linewidth=0
+            )
+            axes.plot(
+                between[0], 100 * (between[1] + offset), color=INK, linewidth=1, linestyle=":"
+            )
+            line = "none"
         seconds = f", {exposure:g} s" if math.isfinite(exposure) else ""
         axes.errorbar(
             power,
@@ -70,7 +86,7 @@ def draw_response(
             color=INK,
             marker=marker,
             markersize=5,
-            linestyle=line,
+            linestyle=line if between is not None or len(series) > 1 else ":",
             linewidth=1.1,
             capsize=2,
             fillstyle="full" if k % 2 == 0 else "none",
@@ -89,6 +105,23 @@ def draw_response(
     axes.set_xlim(-4, 104)
     if len(series) > 1:
         axes.legend(loc="lower right")
+
+
+def _curve_of(
+    curve: Sequence[Mapping[str, Any]], name: str, exposure: float, quantity: str
+) -> NDArray[np.float64] | None:
+    """Power, growth and its range of one filter and exposure, in that order; None if not there."""
+    rows = [
+        [
+            as_number(entry.get(key))
+            for key in ("power", quantity, f"{quantity}_low", f"{quantity}_high")
+        ]
+        for entry in curve
+        if str(entry.get("filter", "")) == name and as_number(entry.get("exposure")) == exposure
+    ]
+    values = np.array(rows, dtype=float).reshape(-1, 4)
+    values = values[np.isfinite(values).all(axis=1)]
+    return values.T if len(values) > 1 else None
 
 
 def draw_light_by_angle(

@@ -40,7 +40,8 @@ def describe_frames(results: Results) -> list[str]:
     }
     told = listing(words[s].format(n) for s, n in counts.items() if n)
     hours = float(np.nansum(column_values(table, "exposure"))) / 3600
-    sentences = [f"{plural(len(table), 'frame')}, {format_duration(hours)} in all: {told}."]
+    sentences = list(as_sentences(results.summary.get("contradictions")))
+    sentences += [f"{plural(len(table), 'frame')}, {format_duration(hours)} in all: {told}."]
     if {"sharp_set", "deep_set"} <= set(table.colnames):
         parts = []
         for kind in ("sharp", "deep"):

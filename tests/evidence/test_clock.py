@@ -34,6 +34,46 @@ def test_shifted_logs(ahead):
     assert abs(np.mean(deviations)) < 1
 
 
+def only_on_and_off(switches, ahead=0.0):
+    """What one remembers who forgot the powers: 100 for any."""
+    return log([(hour, 100 * (percent > 0)) for hour, percent in switches], ahead)
+
+
+@pytest.mark.parametrize("ahead", [0, 3600, -420, 7 * 3600])
+def test_powers_that_differ_and_are_not_known(ahead):
+    """True times, on and off only, the powers from 60 to 100 % and one too weak to show."""
+    switches = [(0.2, 20), (0.35, 60), (0.8, 100), (1.3, 0), (1.75, 80), (2.2, 0)]
+    for seed in range(3):
+        table = draw_night(np.random.default_rng(seed), switches)
+        clock = estimate_clock_offset(table, only_on_and_off(switches, ahead))
+        # Half a cadence of 80 s and a frame called wrongly; a wrong power makes 4000 s of it.
+        assert abs(clock.seconds + ahead) < 80
+        assert clock.significant == (ahead != 0), clock.sentence
+
+
+def test_a_log_of_other_switches_moves_nothing():
+    """No offset makes this log agree: what is told is not applied."""
+    table = draw_night(np.random.default_rng(6), SWITCHES)
+    others = [(0.1, 100), (0.25, 0), (0.5, 100), (0.65, 0), (0.9, 100), (1.05, 0), (1.9, 100)]
+    assert not estimate_clock_offset(table, log(others)).significant
+    assert not estimate_clock_offset(table, only_on_and_off(others)).significant
+
+
+def test_no_offset_beyond_fourteen_hours():
+    table = draw_night(np.random.default_rng(1), SWITCHES)
+    for days in (1, -2):
+        clock = estimate_clock_offset(table, log(SWITCHES, days * 86400))
+        assert not clock.significant and not abs(clock.seconds) > 14 * 3600
+
+
+def test_an_offset_needs_states_that_bear_it_out():
+    """Without a line of light the stars name no states: an offset is told, not applied."""
+    table = draw_night(np.random.default_rng(1), SWITCHES, line=0.0)
+    clock = estimate_clock_offset(table, log(SWITCHES, 3600))
+    assert abs(clock.seconds + 3600) < 80 and not clock.significant
+    assert "not applied" in clock.sentence
+
+
 def test_known_causes_are_named():
     table = draw_night(np.random.default_rng(1), SWITCHES)
     assert "summer time" in estimate_clock_offset(table, log(SWITCHES, 3600)).sentence

@@ -1,0 +1,214 @@
+"""Likelihood of a heater's effect on width and line of a night's frames."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+from scipy.optimize import nnls
+
+from framesort.evidence._drift import fit_with_drift, robust_weights, walk_covariance
+from framesort.evidence._energy import Energy
+from framesort.evidence._series import Series, group_constants, list_channels
+
+__all__ = ["Channel", "measure_scatter", "piece_gains", "score_powers", "split_pieces", "whiten"]
+
+Floats = NDArray[np.float64]
+
+_UNKNOWN = 3.0
+"""Cost in log likelihood of a frame that an offset leaves without a known power: a heated and
+an unheated frame are told apart by a few sigma, so not predicting one is worth about this."""
+
+_ON = 0.95
+"""Heater share above which a frame shows the whole effect of its power."""
+
+_MOST = 12
+"""Pieces of heating with an effect of their own; a log of more is taken as one power."""
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One measured quantity of all frames, freed of drift, scatter and group levels.
+
+    Attributes
+    ----------
+    matrix : (n, n) float ndarray
+        What a model's column is multiplied by, so that residuals have unit variance.
+    data : (n,) float ndarray
+        The data after that.
+    wider : bool
+        True for the width: a heater that makes stars narrower is no explanation.
+    """
+
+    matrix: Floats
+    data: Floats
+    wider: bool
+
+
+def measure_scatter(series: Series, heat: Floats) -> list[tuple[float, Floats]]:
+    """Walk and each frame's noise, by channel.
+
+    `heat`, (n, k), are columns that explain the heater's effect; those that say the same as
+    others are dropped.
+    """
+    hours = series.start / 3600.0
+    result = []
+    for y in list_channels(series):
+        known = np.isfinite(y)
+        design = np.column_stack([group_constants(series), heat])[known]
+        keep: list[int] = []
+        for k in range(design.shape[1]):
+            if np.linalg.matrix_rank(design[:, [*keep, k]], tol=1e-6) > len(keep):
+                keep.append(k)
+        fit = fit_with_drift(hours[known], y[known], design[:, keep])
+        weights = np.zeros(len(y))
+        smooth = np.convolve(np.pad(fit.residual, 2, mode="edge"), np.ones(5) / 5, mode="valid")
+        weights[known] = robust_weights(fit.residual - smooth, fit.noise)
+        noise = fit.noise / np.sqrt(np.maximum(weights, 1e-6))
+        result.append((fit.walk, noise))
+    return result
+
+
+def whiten(series: Series, scale: list[tuple[float, Floats]]) -> list[Channel]:
+    """Channels for the scatter that `measure_scatter` found.
+
+    With an empty `scale` the scatter is taken as equal for all frames and without drift.
+    """
+    constants = group_constants(series)
+    channels = []
+    for number, y in enumerate(list_channels(series)):
+        y = np.where(np.isfinite(y), y, np.nanmedian(y))
+        if scale:
+            walk, noise = scale[number]
+            covariance = walk_covariance(series.start / 3600.0, walk, noise)
+        else:
+            spread = 1.4826 * np.median(np.abs(np.diff(y))) / np.sqrt(2)
+            covariance = np.eye(len(y)) * max(float(spread), 1e-4) ** 2
+        factor = np.linalg.cholesky(covariance)
+        matrix = solve_triangular(factor, np.eye(len(y)), lower=True)
+        basis = np.linalg.qr(matrix @ constants)[0]
+        matrix -= basis @ (basis.T @ matrix)
+        channels.append(Channel(matrix, matrix @ y, not number))
+    return channels
+
+
+def score_powers(
+    series: Series, channels: list[Channel], energy: Energy, offsets: Floats
+) -> Floats:
+    """Log likelihood of each offset over that of no effect of the heater at all.
+
+    Equal powers have equal effects, which grow with power and its square. A frame whose power
+    an offset leaves unknown counts as unheated, at a cost.
+    """
+    powers = energy.at(series.start, series.exposure, offsets) / 100.0
+    cost = _UNKNOWN * np.isnan(powers).sum(axis=0)
+    powers = np.nan_to_num(powers)
+    total = np.zeros(len(offsets))
+    for channel in channels:
+        linear, square = channel.matrix @ powers, channel.matrix @ powers**2
+        total += _gains(linear, square, channel.data, powers, wider=channel.wider)
+    return total - cost
+
+
+def _gains(linear: Floats, square: Floats, y: Floats, powers: Floats, *, wider: bool) -> Floats:
+    """Half the fall of chi squared when power and its square explain the data, by column."""
+    size = np.maximum((linear**2).sum(axis=0), 1e-30)
+    slope = (y @ linear) / size
+    along = (linear * square).sum(axis=0) / size
+    square = square - along * linear
+    rest = (square**2).sum(axis=0)
+    two_levels = rest < 1e-6 * size  # power and its square then say the same
+    bend = np.where(two_levels, 0.0, (y @ square) / np.where(two_levels, 1.0, rest))
+    gain = 0.5 * (slope**2 * size + bend**2 * rest)
+    constant = np.ptp(powers, axis=0) < 0.02
+    top = powers.max(axis=0)
+    narrower = wider & ((slope - along * bend) * top + bend * top**2 <= 0)
+    return np.where(constant | narrower, 0.0, gain)
+
+
+def split_pieces(share: Floats, number: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Divide heated time into pieces with an effect of their own.
+
+    Parameters
+    ----------
+    share : (n,) float ndarray
+        Heater share by the log, frames in order of time; NaN where it does not tell.
+    number : (n,) int ndarray
+        Frames whose stars look alike share a number, -1 where not known.
+
+    Returns
+    -------
+    (n,) int ndarray
+        The piece that each frame is in or nearest to, from 0; all -1 if no frame is heated.
+        A piece ends where the log's heating ends, and where the stars change for two
+        frames or more: powers may differ that a log calls on.
+    """
+    heated = np.flatnonzero(share > _ON)
+    piece = np.full(len(share), -1, dtype=np.intp)
+    if not heated.size:
+        return piece
+    parted = np.diff(heated) > 1
+    label = number[heated]
+    begins = np.flatnonzero(np.r_[True, parted])
+    for begin, end in zip(begins, np.r_[begins[1:], len(label)], strict=True):
+        label[begin:end] = _without_singles(label[begin:end])
+    changed = parted | (np.diff(label) != 0)
+    for breaks in (changed, parted, np.zeros(len(parted), dtype=bool)):
+        if breaks.sum() < min(_MOST, len(share) / 4):
+            break
+    inside = np.r_[0, np.cumsum(breaks)].astype(np.intp)
+    nearest = np.abs(np.arange(len(share))[:, None] - heated[None, :]).argmin(axis=1)
+    return np.asarray(inside[nearest])
+
+
+def _without_singles(label: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Labels in which no frame stands alone: no power is set for a single frame."""
+    label = label.copy()
+    for i in range(len(label)):
+        around = [label[j] for j in (i - 1, i + 1) if 0 <= j < len(label)]
+        if around and label[i] not in around:
+            label[i] = around[-1] if i == 0 else around[0]
+    return label
+
+
+def piece_gains(
+    series: Series,
+    channels: list[Channel],
+    switched: Energy,
+    offsets: Floats,
+    piece: NDArray[np.intp],
+) -> Floats:
+    """Log likelihood of each offset over that of no heater, each piece with its own effect.
+
+    `piece` is that of `split_pieces`; its effects' price is taken off (half the logarithm of
+    the number of frames for each, as in the Bayesian information criterion).
+    """
+    shares = switched.at(series.start, series.exposure, offsets) / 100.0
+    cost = _UNKNOWN * np.isnan(shares).sum(axis=0)
+    shares = np.nan_to_num(shares)
+    count = int(piece.max()) + 1
+    if not count:
+        return -cost
+    members = (piece[:, None] == np.arange(count)).astype(float)
+    price = 0.5 * np.log(len(series.start)) * count * len(channels)
+    total = np.zeros(len(offsets))
+    for column in range(len(offsets)):
+        design = members * shares[:, column : column + 1]
+        design = design[:, design.any(axis=0)]
+        for channel in channels:
+            white = channel.matrix @ design
+            total[column] += _gain(white, channel)
+    return total - price - cost
+
+
+def _gain(white: Floats, channel: Channel) -> float:
+    """Half the fall of chi squared by a design; the width can only grow."""
+    if not white.shape[1]:
+        return 0.0
+    fit = (
+        nnls(white, channel.data)[0]
+        if channel.wider
+        else np.linalg.lstsq(white, channel.data, rcond=1e-9)[0]
+    )
+    rest = channel.data - white @ fit
+    return 0.5 * float(channel.data @ channel.data - rest @ rest)
