@@ -49,7 +49,13 @@ def draw_night(folder: Path) -> None:
 
     figure = Figure(figsize=(8, 3), layout="constrained")
     for axes, quantity in zip(figure.subplots(1, 2), ("fwhm_growth", "line"), strict=True):
-        draw_response(axes, told["response"], quantity=quantity, tolerable=told["tolerable"])
+        draw_response(
+            axes,
+            told["response"],
+            quantity=quantity,
+            tolerable=told["tolerable"],
+            curve=told["response_curve"],
+        )
     save(figure, "response")
 
     group = next(group for group in results.groups if group.filter == "L")

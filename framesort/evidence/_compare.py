@@ -33,6 +33,9 @@ _STRONG = 50.0
 _NARROWER = 0.03
 """Share by which stars must be narrower when heated, beyond three errors, to contradict."""
 
+_SWAPPED = 0.9
+"""Share of frames that must agree before on and off are said to be mixed up in a log."""
+
 _DAY = 86400.0
 
 
@@ -170,7 +173,10 @@ def _find_better(
     fits = {
         name: count
         for name, count in fits.items()
-        if count.holds and count.compared >= 0.5 * now.compared
+        if count.holds
+        and count.compared >= 0.5 * now.compared
+        # Swapped words are the rarer cause: hardly a frame may be against it.
+        and (name != "inverted" or count.agree >= _SWAPPED * count.compared)
     }
     alone = int(states.known.sum())
     none = (
