@@ -19,6 +19,9 @@ _COLD_ON = 0.2
 _UNCOVERED = 0.05
 """The same for a frame of which a log says nothing: less than a log that misses weak heat."""
 
+_SHOWN = 3
+"""Frames that must show heat before it is told at which powers heat shows."""
+
 _OFF, _ON = 0.05, 0.95
 """Shares below and above which a switch within the exposure cannot be seen in it."""
 
@@ -89,13 +92,23 @@ def score_agreement(state: ArrayLike, share: ArrayLike) -> Floats:
     return np.where(told & ~covered, np.log(_UNCOVERED), log).sum(axis=0)
 
 
-def count_agreement(state: ArrayLike, share: ArrayLike) -> Agreement:
-    """Count frames that agree and that do not; arguments as for `score_agreement`, one column."""
+def count_agreement(
+    state: ArrayLike, share: ArrayLike, power: ArrayLike | None = None
+) -> Agreement:
+    """Count frames that agree and that do not; arguments as for `score_agreement`, one column.
+
+    Where `power`, (n,) in percent, is given, heat that does not show is no disagreement below
+    the powers that do show.
+    """
     names, part = np.asarray(state, dtype=str), np.asarray(share, dtype=float)
     both = (names != "unknown") & np.isfinite(part)
     heated = np.isin(names, ["on", "part"])
     hot_off = both & heated & (part < _OFF)
     cold_on = both & (names == "off") & (part > _ON)
+    shown = both & heated & (part > _ON)
+    if power is not None and shown.sum() >= _SHOWN:
+        level = np.asarray(power, dtype=float)
+        cold_on &= level >= np.percentile(level[shown], 10) - 1e-6
     return Agreement(
         agree=int(both.sum() - hot_off.sum() - cold_on.sum()),
         hot_off=hot_off,

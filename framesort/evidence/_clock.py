@@ -148,7 +148,9 @@ def estimate_clock_offset(
         switched.at(series.start, series.exposure, s) / 100.0 for s in (found.seconds, 0.0)
     )
     swapped = float(score_agreement(names, 1 - unmoved)[0])  # on and off mixed up in the log
-    borne = after - before > _BORNE and after > swapped and count_agreement(names, share).holds
+    power = Energy(trace).at(series.start, series.exposure, found.seconds)
+    fits = count_agreement(names, share, power).holds
+    borne = after - before > _BORNE and after > swapped and fits
     return _conclude(found, series, borne=bool(borne))
 
 

@@ -137,3 +137,33 @@ def test_strengths_that_are_the_highest_of_all_angles_make_no_line():
     assert abs(off) < 4 * error[0] and abs(mild) < 4 * error[1] < 0.005
     assert abs(full - 0.05) < 3 * error[2]
     assert response.tolerable["line_above"][0] == pytest.approx(30)
+
+
+def test_one_curve_for_text_plot_and_table():
+    """Limits are where the curve and its range reach the cost; it goes through the points."""
+    table = draw_night(np.random.default_rng(3), [(0.4, 20), (1.0, 60), (1.6, 100), (2.2, 0)])
+    response = estimate_response(table)
+    limit, curve = response.tolerable[0], response.curve
+    growth = {name: np.asarray(curve[name]) for name in curve.colnames}
+    for name, column in (("power", "fwhm_growth"), ("power_low", "fwhm_growth_high")):
+        at = np.interp(limit[name], growth["power"], growth[column])
+        assert at == pytest.approx(1.05, abs=0.005)  # a draw of 2000, and steps of one percent
+    for row in response.points[1:]:
+        at = np.interp(row["power"], growth["power"], growth["fwhm_growth"])
+        assert at == pytest.approx(row["fwhm_growth"], abs=0.5 * row["fwhm_growth_err"])
+    assert growth["measured"][growth["power"] == 60].all()
+    assert not growth["measured"][growth["power"] == 45].any()
+    assert "(measured); not measured in between" in limit["sentence"]
+
+
+def test_heated_frames_without_a_power():
+    """States known from the stars: what heat costs is told, at no power."""
+    table = draw_night(np.random.default_rng(3), [(0.4, 80), (1.2, 0), (1.8, 80)], trailed=0.0)
+    known = estimate_response(table).points
+    table["heater_power"] = np.where(table["heater_share"] > 0, np.nan, 0.0)
+    response = estimate_response(table)
+    assert len(response.points) == 2 and np.isnan(response.points["power"][1])
+    assert response.points["fwhm_growth"][1] == known["fwhm_growth"][1]
+    sentence = response.tolerable["sentence"][0]
+    assert "frames that the stars show heated are" in sentence and "Too few" not in sentence
+    assert not len(response.curve) and np.isnan(response.tolerable["power"][0])

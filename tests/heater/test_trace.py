@@ -8,6 +8,7 @@ from astropy.time import Time
 from matplotlib.figure import Figure
 
 from framesort.errors import HeaterLogError
+from framesort.files import write_table
 from framesort.heater import (
     add_heater_columns,
     describe_trace,
@@ -15,6 +16,7 @@ from framesort.heater import (
     make_constant_heater,
     make_header_heater,
     read_heater_log,
+    tabulate_trace,
 )
 from framesort.records import HeaterTrace
 
@@ -138,3 +140,26 @@ def test_real_night(name, options, tolerance):
     np.testing.assert_allclose(table["heater_power"], dose, atol=100 * tolerance)
     wanted = np.where(share < 0.005, "off", np.where(share > 0.995, "on", "part"))
     assert list(table["heater_state"]) == list(wanted)
+
+
+@pytest.mark.parametrize("kind", ["samples with a gap", "events", "constant"])
+def test_the_table_of_steps_is_a_heater_log(tmp_path, kind):
+    """Written as ECSV, read by astropy and as a log: the same powers, no endless step."""
+    trace = {
+        "samples with a gap": TRACE,
+        "events": HeaterTrace(
+            edges=T19 + np.array([-50400.0, 0, 90.5, 50490.5]), power=np.array([0.0, 40, 10])
+        ),
+        "constant": make_constant_heater(30),
+    }[kind]
+    path = tmp_path / "heater.ecsv"
+    write_table(path, tabulate_trace(trace, T19 - 60, T19 + 3600))
+    plain = Table.read(path)
+    assert plain.colnames == ["start", "stop", "power"]
+    assert np.isfinite(Time(list(plain["start"])).unix).all()
+    assert "inf" not in path.read_text()
+    again = read_heater_log(path)
+    begin = T19 + np.array([-30.0, 0, 50, 80, 150, 250, 350])
+    np.testing.assert_allclose(
+        again.average(begin, begin + 20)[1], trace.average(begin, begin + 20)[1]
+    )
