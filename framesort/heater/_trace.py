@@ -107,7 +107,7 @@ def add_heater_columns(
     table : `~astropy.table.Table`
         Needs start (`~astropy.time.Time`) and exposure (seconds); changed in place.
     trace : HeaterTrace
-        What the heater did.
+        What the heater did. A power that holds at any time holds for frames without a start too.
     clock_offset : float or (n,) float ndarray
         Seconds to add to the log's times so that they agree with the camera's clock: minus
         an hour for a log whose clock is an hour ahead. One a frame where nights differ.
@@ -120,6 +120,8 @@ def add_heater_columns(
     """
     begin = _seconds(table["start"]) - clock_offset
     exposure = np.asarray(table["exposure"], dtype=float)
+    if trace.constant:
+        begin, exposure = np.zeros(len(table)), np.ones(len(table))
     share, power = trace.average(begin, begin + exposure)
     state = np.full(len(table), "unknown", dtype=object)
     state[share < _OFF] = "off"

@@ -293,12 +293,10 @@ def merge_groups(
     chosen = _in_a_set(table)
     for label in sorted(set(table["group"]) - {""}):
         rows = np.flatnonzero(chosen & (table["group"] == label))
+        # Frames that lie on no grid are told in `left_out`; the stacker need not name them again.
+        rows = rows[np.array([bool(placed.transforms[row]) for row in rows], dtype=bool)]
         transforms = [placed.transforms[row] for row in rows]
-        fit = np.array([bool(transform) for transform in transforms])
-        weights = {
-            name: np.where(fit, column_values(table, f"weight_{name}")[rows], 0.0)
-            for name in ("sharp", "deep")
-        }
+        weights = {name: column_values(table, f"weight_{name}")[rows] for name in ("sharp", "deep")}
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
         if "deep" not in sets:  # no frame of the group could be placed
             continue

@@ -226,6 +226,12 @@ def _outside(table: Table, trace: HeaterTrace, stars: StarStates, night: str, lo
     begin = np.ma.compressed(np.ma.asarray(table["start"].unix))
     frames = (float(begin.min()), float(begin.max())) if begin.size else None
     which = f"no frame of the night {night}" if night else "no frame"
+    if frames is None:
+        return (
+            f"the heater log{f' {log}' if log else ''} says nothing of these frames, since none "
+            "tells when it began (DATE-OBS); without times give --heater 0 if the heater was off "
+            "all night. The heater's state was asked of the stars"
+        )
     text = (
         f"the heater log{f' {log}' if log else ''} ({_span_text(trace.span)}) covers {which} "
         f"({_span_text(frames)})"

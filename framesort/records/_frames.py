@@ -60,6 +60,11 @@ class HeaterTrace:
             return self.entries
         return float(finite[0]), float(finite[-1])
 
+    @property
+    def constant(self) -> bool:
+        """Whether it is one power at any time, so that a frame without a time has it as well."""
+        return self.span is None and len(self.power) == 1
+
     def average(
         self, start: NDArray[np.float64], stop: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -38,7 +38,7 @@ REASONS: dict[str, Reason] = _reasons(
     ),
     (
         "no start time",
-        "The header tells no time at which the exposure began, so its heater state is not known.",
+        "The header does not tell when the exposure began, so no heater log speaks of it.",
     ),
     ("no exposure time", "The header tells no exposure time."),
     ("odd exposure time", "The header tells an exposure of more than a day."),

@@ -32,6 +32,11 @@ ADVICE = {
     "no exposure time": "Have the capture program write EXPTIME into the header.",
     "odd exposure time": "Have the capture program write EXPTIME in seconds into the header.",
     "too large": "Give a larger --max-size if these are frames and there is memory for them.",
+    "other target": "Nothing to do, unless it surprises you: run again with `--target` and this "
+    "target's name to make its picture.",
+    "own product": "Nothing to do; keep results in a folder of their own.",
+    "odd pixel values": "Look at BSCALE and BZERO in the header, or save the frame again from the "
+    "program that wrote it.",
     "few stars": "Look at the frame: cloud, dew, a closed cover, or a very short exposure.",
     "heated": "Nothing to do: the frame still gives its faint light.",
     "heated but sharp": "Nothing to do; `--max-power 0` keeps heated frames out of the sharp set.",

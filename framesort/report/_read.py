@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 from astropy.table import Table
+from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
@@ -134,6 +135,25 @@ class Results:
     summary: dict[str, Any]
     groups: tuple[GroupSummary, ...]
     warnings: tuple[str, ...] = ()
+
+    def __getstate__(self) -> dict[str, Any]:
+        """For another process: masks of times beside them, since astropy 8 loses them."""
+        table = self.table.copy(copy_data=False)
+        masks = {
+            name: np.array(np.broadcast_to(column.mask, column.shape))
+            for name, column in table.columns.items()
+            if isinstance(column, Time)
+        }
+        for name in masks:
+            table[name] = table[name].unmasked
+        return vars(self) | {"table": table, "masks": masks}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        masks = state.pop("masks")
+        for name, mask in masks.items():
+            if mask.any():
+                state["table"][name][mask] = np.ma.masked
+        vars(self).update(state)
 
 
 def _count(names: NDArray[np.str_], choices: tuple[str, ...]) -> dict[str, int]:

@@ -62,6 +62,14 @@ def test_set_lists_hold_only_frames_that_match(mute):
     assert mute.status == 1
 
 
+def test_a_frame_that_does_not_match_is_named_once(mute):
+    assert [Path(entry["file"]).name for entry in mute.summary["left_out"]] == [
+        "2-4.fits", "2-5.fits", "2-6.fits"
+    ]  # fmt: skip
+    told = " ".join(mute.summary["warnings"])
+    assert "2-5.fits" not in told and "not matched" not in told
+
+
 def test_what_is_told_makes_the_other_field(mute, tmp_path):
     (note,) = [text for text in mute.summary["warnings"] if "match none of the others" in text]
     *_, named = note.split()

@@ -119,6 +119,39 @@ def test_a_clock_in_the_far_future_is_not_remarked_on_by_others(tmp_path):
     assert "2045-02-11" in (tmp_path / "out" / "night.json").read_text()
 
 
+def undated(folder):
+    """Four sound frames that do not tell when they began."""
+    folder.mkdir()
+    for k in range(4):
+        path = write_frame(folder / f"{k}.fits", draw_frame(k).astype(np.uint16))
+        fits.delval(path, "DATE-OBS")
+    return folder
+
+
+@pytest.mark.parametrize(("power", "state"), [("0", "off"), ("40", "on")])
+def test_a_power_that_was_given_holds_for_frames_without_times(tmp_path, capfd, power, state):
+    lights, out = undated(tmp_path / "lights"), tmp_path / "out"
+    quiet = ["--workers", "1", "--quiet"]
+    assert main(["sort", str(lights), "--out", str(out), "--heater", power, *quiet]) in (0, 3)
+    table = read_table(out / "frames.ecsv")
+    assert list(table["heater_state"]) == [state] * 4
+    assert list(table["heater_power"]) == [float(power)] * 4
+    assert "no frame" not in capfd.readouterr().err
+
+
+def test_a_log_says_nothing_of_frames_without_times(tmp_path, capfd):
+    lights = undated(tmp_path / "lights")
+    log = tmp_path / "ring.csv"
+    log.write_text("time_utc,heater_percent\n2026-02-11T20:00:00Z,0\n2026-02-11T21:00:00Z,100\n")
+    out = str(tmp_path / "out")
+    # Two workers: the report's tables, whose times are all masked, go to other processes.
+    status = main(["sort", str(lights), "--out", out, "--heater", str(log), "--workers", "2"])
+    assert status == 1
+    told = capfd.readouterr().err
+    assert "ring.csv says nothing of these frames, since none tells when it began" in told
+    assert "another night" not in told
+
+
 # Dates in the old form -------------------------------------------------------------------------
 
 

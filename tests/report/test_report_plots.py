@@ -1,13 +1,16 @@
 """Plots on axes of one's own, against the numbers they stand for."""
 
+import pickle
 import subprocess
 import sys
 from itertools import combinations
+from pathlib import Path
 
 import matplotlib.dates as mdates
 import numpy as np
 import pytest
 from astropy.table import Table
+from astropy.time import Time
 from matplotlib.collections import PolyCollection
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
@@ -28,6 +31,7 @@ from framesort.report import (
     read_results,
     split_nights,
 )
+from framesort.report._read import Results
 from framesort.report._residual import RESIDUAL_MAP
 from framesort.report._style import STATE_COLOURS
 
@@ -263,3 +267,21 @@ def test_less_and_more_light_are_told_apart_by_all_eyes(eyes):
         shown = [RESIDUAL_MAP(0.5 + share * side / 2)[:3] for side in (-1, 0, 1)]
         lab = [rgb2lab(_seen(colour, DEFICIENCIES[eyes])) for colour in shown]
         assert min(deltaE_ciede2000(a, b) for a, b in combinations(lab, 2)) > 10
+
+
+def test_results_go_to_another_process_with_times_that_are_not_known():
+    # A table with masked times cannot be read back from its pickle (astropy 8), and a masked
+    # time comes back as known: drawing in worker processes ended the run.
+    start = Time(["2026-02-11T20:00:00", "2026-02-11T20:01:00"])
+    for mask in ([False, False], [True, False], [True, True]):
+        masked = start.copy()
+        masked[np.array(mask)] = np.ma.masked
+        results = Results(
+            folder=Path("x"), table=Table({"start": masked, "n": [1, 2]}), summary={}, groups=()
+        )
+        there = pickle.loads(pickle.dumps(results))
+        assert list(there.table["start"].mask) == mask
+        assert list(there.table["n"]) == [1, 2] and there.folder == Path("x")
+        known = ~np.array(mask)
+        assert list(there.table["start"][known].isot) == list(start[known].isot)
+        assert list(results.table["start"].mask) == mask
