@@ -131,9 +131,18 @@ def test_states_and_places(demo):
     assert list(table["heater_state"]) == list(truth["heater_state"])
     # The log's samples are two seconds apart, a switch lies midway between two.
     assert np.abs(table["heater_share"] - truth["heater_share"]).max() < 0.02
-    assert not np.any(table["sharp_set"] & (truth["heater_share"] > 0.02))
-    trailed = [("trail" in str(remark)) for remark in truth["remarks"]]
-    assert not np.any(table["sharp_set"] & trailed)
+    trailed = np.array(["trail" in str(remark) for remark in truth["remarks"]])
+    sharp, heated = np.asarray(table["sharp_set"]), np.asarray(truth["heater_share"]) > 0.02
+    assert not np.any(sharp & trailed)
+    # A heated frame may serve if nothing tells it from heater-off ones: at little power only, with
+    # no spike, and in truth no wider than the widest of them.
+    assert np.all(truth["heater_power"][sharp & heated] <= 30)
+    assert np.all(truth["line_share"][sharp & heated] == 0)
+    for label in ("L", "Ha"):
+        own = np.asarray(truth["filter"] == label)
+        widest = np.max(truth["fwhm"][own & ~heated & ~trailed])
+        assert np.all(truth["fwhm"][own & heated & sharp] <= widest)
+        assert np.sum(own & ~heated & sharp) >= 10
     # Transforms against the truth's: the centre and a corner, half-turn included.
     matrix = np.linalg.inv(grid_matrix(result, truth))
     camera = scenario.camera

@@ -9,6 +9,7 @@ from framesort.report._columns import (
     as_number,
     as_sentences,
     column_texts,
+    column_truths,
     start_seconds,
 )
 from framesort.report._phrases import clock_text, listing, name_filter, name_group, plural
@@ -103,7 +104,7 @@ def _mishaps(results: Results) -> list[str]:
     table = results.table
     reasons = column_texts(table, "reason")
     sentences = []
-    parts = int(np.sum(states_of(table) == "part"))
+    parts = int(np.sum((states_of(table) == "part") & ~column_truths(table, "sharp_set")))
     if parts:
         them = "it" if parts == 1 else "they"
         sentences.append(

@@ -162,6 +162,14 @@ def test_next_time_begins_with_the_power_and_names_mishaps(night_writer, tmp_pat
     assert "Stars fainter than" not in told  # a number of the table, no deed
 
 
+def test_a_part_heated_frame_of_the_sharp_set_is_no_mishap(night_writer, tmp_path):
+    def alter(table, told):
+        table["sharp_set"] |= np.asarray(table["heater_state"]) == "part"
+
+    results = read_results(night_writer(tmp_path / "night", change=alter))
+    assert "fell into a change" not in " ".join(describe_next(results))
+
+
 def test_notes_with_nothing_to_do_stand_apart():
     loud, quiet = Notice("A", "Look."), Notice("B", "Nothing to do.")
     assert split_notices([quiet, loud, Notice("C")]) == ([loud, Notice("C")], [quiet])
