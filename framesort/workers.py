@@ -253,12 +253,13 @@ def _start_worker() -> None:
         raise _WorkerStopped
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, stop)
     sys.unraisablehook = _stop_later
     hide_deprecations()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_follow, args=(parent,), daemon=True).start()
+    # Last: before, there is nothing to tidy up, and what is raised here the pool would print.
+    signal.signal(signal.SIGTERM, stop)
 
 
 def _stop_later(caught: Any) -> None:

@@ -121,7 +121,7 @@ def add_heater_columns(
     begin = _seconds(table["start"]) - clock_offset
     exposure = np.asarray(table["exposure"], dtype=float)
     if trace.constant:
-        begin, exposure = np.zeros(len(table)), np.ones(len(table))
+        begin = np.zeros(len(table))
     share, power = trace.average(begin, begin + exposure)
     state = np.full(len(table), "unknown", dtype=object)
     state[share < _OFF] = "off"

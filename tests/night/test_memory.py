@@ -172,7 +172,9 @@ def test_a_table_is_read_with_the_options_of_a_log():
     masked = Table({"time": Time(["2026-02-11T20:00:00", "2026-02-11T20:05:00"]),
                     "power": np.ma.array([10.0, 20.0], mask=[False, True])})  # fmt: skip
     trace, _ = read_traces(masked, Settings())
-    assert np.isnan(trace.power[-1])
+    first = Time("2026-02-11T20:00:00").unix
+    _, power = trace.average(first + np.array([60, 360]), first + np.array([120, 420]))
+    assert power[0] == 10 and np.isnan(power[1])
     with pytest.raises(InputError, match="without rows"):
         read_traces(table[:0], Settings())
     assert as_heater([30 * u.percent, "a.csv"]) == [30.0, "a.csv"]

@@ -40,22 +40,22 @@ def with_result(tmp_path_factory):
 
 def test_every_product_is_known_by_its_card(with_result):
     products = sorted((with_result / "result" / "L").glob("*.fits"))
-    assert len(products) == 6
+    assert len(products) == 7
     assert {path.stem: fits.getheader(path)["FSPROD"] for path in products} == {
         "deep": "stack", "sharp": "stack", "final": "final", "stars": "stars",
-        "background": "background", "mask": "mask",
+        "background": "background", "mask": "mask", "residual": "residual",
     }  # fmt: skip
-    assert list(read_frames(products)["reason"]) == ["own product"] * 6
+    assert list(read_frames(products)["reason"]) == ["own product"] * 7
 
 
 def test_products_among_the_frames_are_left_out(with_result, tmp_path, capsys):
     assert main(["sort", str(with_result), "--out", str(tmp_path / "other"), *QUIET]) == 0
-    assert "6 stacks and pictures that framesort wrote" in capsys.readouterr().err
+    assert "7 stacks and pictures that framesort wrote" in capsys.readouterr().err
     assert len(read_table(tmp_path / "other" / "frames.ecsv")) == 5
 
 
 def test_products_alone_are_refused(with_result):
-    with pytest.raises(InputError, match="6 files are stacks and pictures that framesort wrote"):
+    with pytest.raises(InputError, match="7 files are stacks and pictures that framesort wrote"):
         sort_frames([with_result / "result" / "L"], heater=0.0)
 
 
