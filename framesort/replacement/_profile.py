@@ -284,7 +284,7 @@ def _tabulate(
     total = np.trapezoid(2 * np.pi * inside * 2 * t**3, t)
     if len(cs):
         total += 4 * np.trapezoid(np.trapezoid(line, v, axis=2) * 2 * u, u, axis=1).sum()
-    if not total > 0:
+    if total == 0 or not np.isfinite(total):  # below 0 the next turn may mend it
         raise NotEnoughFramesError(
             "the stars of one stack have no common profile; check that both show the same stars"
         )
