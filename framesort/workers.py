@@ -258,8 +258,7 @@ def _start_worker() -> None:
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_follow, args=(parent,), daemon=True).start()
-    # Last: before, there is nothing to tidy up, and what is raised here the pool would print.
-    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGTERM, stop)  # last: what is raised in here the pool would print
 
 
 def _stop_later(caught: Any) -> None:

@@ -71,12 +71,21 @@ def test_clock_offset_is_added_to_the_log():
     assert list(table["heater_state"]) == ["off", "on"]
 
 
-def test_frames_without_a_start_are_unknown():
+def test_frames_without_a_start_are_unknown_to_a_log():
     table = frames(0, 120)
     table["start"][0] = np.ma.masked
+    add_heater_columns(table, TRACE)
+    assert list(table["heater_state"]) == ["unknown", "on"]
+    assert list(table["state_source"]) == ["", "log"]
+
+
+def test_one_power_at_any_time_holds_without_a_start_but_not_without_an_exposure():
+    table = frames(0, 120, 240)
+    table["start"][0] = np.ma.masked
+    table["exposure"][2] = np.nan
     add_heater_columns(table, make_constant_heater(0))
-    assert list(table["heater_state"]) == ["unknown", "off"]
-    assert list(table["state_source"]) == ["", "given"]
+    assert list(table["heater_state"]) == ["off", "off", "unknown"]
+    assert list(table["state_source"]) == ["given", "given", ""]
 
 
 def test_constant_heater():
