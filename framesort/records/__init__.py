@@ -14,15 +14,18 @@ from framesort.records._columns import (
 )
 from framesort.records._frames import LINE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
+from framesort.records._limits import CHECK_LIMITS, CheckLimits
 from framesort.records._reasons import REASONS, Reason, add_reason
 
 __all__ = [
+    "CHECK_LIMITS",
     "COLUMNS",
     "LINE_BINS",
     "PRODUCT_CARD",
     "PRODUCT_TEXT",
     "REASONS",
     "STAR_COLUMNS",
+    "CheckLimits",
     "Column",
     "FrameQuality",
     "HeaterTrace",

@@ -9,7 +9,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from photutils.aperture import CircularAperture, aperture_photometry
 
-from framesort.records import FrameQuality, Replacement
+from framesort.records import CHECK_LIMITS, FrameQuality, Replacement
 from framesort.replacement._input import as_planes, mean_plane
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
 from framesort.replacement._smooth import FEW_ROWS, background_of
@@ -234,16 +234,16 @@ def _warnings(check: ReplacementCheck) -> tuple[str, ...]:
             f"Star light differs by {100 * check.flux_scatter:.0f} % from star to star between "
             "result and sharp stack: are they of one filter?"
         )
-    if abs(check.fwhm_final / check.fwhm_sharp - 1) > 0.03:
+    if abs(check.fwhm_final / check.fwhm_sharp - 1) > CHECK_LIMITS.width:
         out.append(
             f"Stars of the result are {check.fwhm_final:.2f} px wide, of the sharp stack "
             f"{check.fwhm_sharp:.2f} px."
         )
-    if abs(check.flux_ratio - 1) > 0.02:
+    if abs(check.flux_ratio - 1) > CHECK_LIMITS.flux:
         out.append(f"Stars have {check.flux_ratio:.3f} of the light of the sharp stack's.")
     excess = check.line_final[0] - check.line_sharp[0]
     if excess > 3 * np.hypot(check.line_final[1], check.line_sharp[1]):
         out.append(f"A line of light is left at {check.line_angle:.0f} degrees.")
-    if abs(check.noise_ratio - 1) > 0.2:
+    if abs(check.noise_ratio - 1) > CHECK_LIMITS.noise:
         out.append(f"The grain beside stars is {check.noise_ratio:.2f} of that elsewhere.")
     return tuple(out)

@@ -6,14 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from framesort.records import CHECK_LIMITS
 from framesort.report._columns import as_number, column_texts
 from framesort.report._phrases import listing, name_group, percent, plural
 from framesort.report._read import GroupSummary, Results
 
 __all__ = ["Check", "Trust", "check_group", "describe_trust"]
-
-_SHARP_ENOUGH = 1.05
-"""Final stars this much wider than the sharp stack's still count as equal."""
 
 _LINE_LEFT = 0.2
 """Share of the deep stack's line of light that the final picture may keep."""
@@ -23,13 +21,6 @@ _LINE_SEEN = 0.002
 
 _STARS_LEFT = 0.1
 """Share of stars that may be left as they were without a word of caution."""
-
-_LIGHT_OFF = 0.03
-"""Share by which the median light of replaced stars may differ from the sharp stack's."""
-
-_GRAIN_OFF = 0.2
-"""Share by which the grain beside replaced stars may differ from that elsewhere; less is not
-seen in a stretched picture (common practice)."""
 
 _PIXELS_OFF = 0.005
 """Share of the picture that may differ from the sharp stack by more than five times the noise;
@@ -91,7 +82,7 @@ def _check_width(group: GroupSummary) -> Check:
     was = f" (deep stack: {deep:.2f} px)" if math.isfinite(deep) else ""
     return Check(
         "star width",
-        final <= _SHARP_ENOUGH * sharp,
+        final <= (1 + CHECK_LIMITS.width) * sharp,
         f"Final stars are {final:.2f} px wide, the sharp stack's {sharp:.2f} px{was}.",
         "Look at the stars side by side; `framesort swap` with the two stacks tries it anew.",
         decisive=True,
@@ -124,7 +115,7 @@ def _check_light(group: GroupSummary) -> Check | None:
     more = f" ± {scatter:.3f}" if math.isfinite(scatter) else ""
     return Check(
         "light of stars",
-        abs(ratio - 1) <= _LIGHT_OFF,
+        abs(ratio - 1) <= CHECK_LIMITS.flux,
         f"Replaced stars have {ratio:.3f}{more} of the sharp stack's light (median, scatter).",
         "Do not measure brightness on the final picture; take the sharp stack for that.",
     )
@@ -136,7 +127,7 @@ def _check_grain(group: GroupSummary) -> Check | None:
         return None
     return Check(
         "grain",
-        abs(ratio - 1) <= _GRAIN_OFF,
+        abs(ratio - 1) <= CHECK_LIMITS.noise,
         f"The grain beside replaced stars is {ratio:.2f} times that elsewhere.",
         "Look around bright stars at full size before stretching hard.",
     )

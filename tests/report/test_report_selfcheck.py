@@ -99,7 +99,12 @@ def test_picture_that_differs_is_not_trusted_blindly(merged_night, beyond, passe
 
 @pytest.mark.parametrize(
     ("name", "value", "passed"),
-    [("flux_ratio", 1.02, True), ("flux_ratio", 0.9, False), ("noise_ratio", 0.7, False)],
+    [
+        ("flux_ratio", 1.015, True),
+        ("flux_ratio", 1.025, False),
+        ("flux_ratio", 0.9, False),
+        ("noise_ratio", 0.7, False),
+    ],
 )
 def test_self_check_counts(night_writer, tmp_path, name, value, passed):
     def alter(table, told):
