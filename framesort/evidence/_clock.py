@@ -91,7 +91,7 @@ def estimate_clock_offset(
     fitted by ``level + drift(t) + a * power + b * power^2``, the power being that of
     the shifted log; the offset of highest likelihood wins, its likelihood over neighbouring
     offsets gives the error. A heater that makes stars narrower is no explanation. The log's
-    states are held against those that the stars tell by themselves. Where they do not bear
+    states are compared with those estimated from the stars. Where they do not bear
     the offset out, or the log knows no other power than on, its powers are not believed: each piece
     of heating has an effect of its own then, and only offsets at which the states agree are
     looked at.

@@ -1,4 +1,4 @@
-"""A heater log held against what the stars tell by themselves, and what fits better."""
+"""A heater log compared with states estimated from the stars, and what fits better."""
 
 from dataclasses import dataclass
 

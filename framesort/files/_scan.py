@@ -1,4 +1,4 @@
-"""What headers promise, held against the file before memory or time is spent on it."""
+"""What headers promise, checked against the file before memory or time is spent on it."""
 
 import gzip
 import math

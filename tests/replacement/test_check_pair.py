@@ -1,4 +1,4 @@
-"""Two stacks held against one another before stars are replaced: grid, sharpness, linearity."""
+"""Two stacks compared before stars are replaced: grid, sharpness, linearity."""
 
 import numpy as np
 import pytest
