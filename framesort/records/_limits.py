@@ -7,10 +7,12 @@ __all__ = ["CHECK_LIMITS", "CheckLimits"]
 
 @dataclass(frozen=True)
 class CheckLimits:
-    """Largest differences that still count as good.
+    """Largest differences, and the ratio of widths, that still count as good.
 
     Attributes
     ----------
+    narrower : float
+        Largest ratio of FWHM, sharp stack over deep stack, at which the sharp one is sharper.
     width : float
         Relative difference in FWHM between the final stars and the sharp stack's.
     flux : float
@@ -20,6 +22,7 @@ class CheckLimits:
         seen in a stretched picture (common practice).
     """
 
+    narrower: float = 0.97
     width: float = 0.03
     flux: float = 0.02
     noise: float = 0.2

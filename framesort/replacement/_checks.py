@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from framesort.errors import InputError, NotEnoughFramesError
-from framesort.records import Transform
+from framesort.records import CHECK_LIMITS, Transform
 from framesort.stars import find_stars, match_star_lists
 
 __all__ = ["PairCheck", "check_pair"]
@@ -30,9 +30,6 @@ GROSS = 0.5
 
 GROSS_LEAST = 1.5
 """Pixels: and never less than this."""
-
-SHARPER = 0.97
-"""Ratio of widths: above it the sharp stack is not sharper."""
 
 BENT = 0.01
 """Slope of ln width (or of ln flux ratio) over ln flux from which stacks are taken for stretched.
@@ -337,12 +334,12 @@ def _notes(
     widths = f"{check.fwhm_sharp:.2f} px against {check.fwhm_deep:.2f} px"
     if check.same:
         out.append(f"{deep} and {sharp} are one and the same picture: nothing can be gained.")
-    elif check.fwhm_deep < SHARPER * check.fwhm_sharp:
+    elif check.fwhm_deep < CHECK_LIMITS.narrower * check.fwhm_sharp:
         text = f"The stars of {sharp} are wider than those of {deep} ({widths})"
         if noise > 1:
             text += f" and its noise is {1 / noise:.2f} of that of {deep}"
         out.append(f"{text}: are the two the wrong way round? The call is DEEP first, then SHARP.")
-    elif check.fwhm_sharp > SHARPER * check.fwhm_deep:
+    elif check.fwhm_sharp > CHECK_LIMITS.narrower * check.fwhm_deep:
         out.append(f"{sharp} is not sharper than {deep} ({widths}): nothing can be gained.")
     if check.apart > APART:
         does = "after registration" if registered else "leave out --aligned to register them"

@@ -218,7 +218,7 @@ def _warnings(check: ReplacementCheck) -> tuple[str, ...]:
     out = []
     if check.replaced < 50:
         out.append(f"Only {check.replaced} stars were replaced: their profiles rest on few.")
-    if check.fwhm_sharp > 0.97 * check.fwhm_deep:
+    if check.fwhm_sharp > CHECK_LIMITS.narrower * check.fwhm_deep:
         out.append(
             f"The sharp stack is hardly sharper: {check.fwhm_sharp:.2f} px against "
             f"{check.fwhm_deep:.2f} px."

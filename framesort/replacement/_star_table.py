@@ -7,6 +7,7 @@ from astropy import units as u
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from framesort.records import CHECK_LIMITS
 from framesort.replacement._compose import full_centres
 from framesort.replacement._finds import Field
 from framesort.replacement._fit import draw
@@ -106,7 +107,7 @@ def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
     if n < 50:
         out.append(f"Only {n} stars: the profiles rest on few.")
     wide, narrow = profile_fwhm(field.deep.profile), profile_fwhm(field.sharp.profile)
-    if narrow > 0.97 * wide:
+    if narrow > CHECK_LIMITS.narrower * wide:
         out.append(
             f"The sharp stack's stars are hardly sharper ({narrow:.2f} px against {wide:.2f} px)."
         )
