@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
+from framesort.replacement import _kernels as kernels
 from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
 from framesort.replacement._smooth import FEW_ROWS
@@ -26,7 +27,8 @@ MASK_BITS = {
     1: "light of the deep stack's star taken away",
     2: "light of the sharp stack's star given by its profile",
     4: "pixels of the sharp stack used",
-    8: "deep stack full here, nothing but the sharp stack used",
+    8: "deep stack saturated here, nothing but the sharp stack used",
+    16: "detail of extended light given back",
 }
 
 
@@ -70,6 +72,72 @@ def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
     full_d, full_s = full_centres(field)
     put = np.where(full_d & ~full_s & (g > 0), g, put)
     return np.where(full_s & ~full_d & (f > 0), f, put)
+
+
+def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
+    """Light of stars with a saturated core, from the difference of the stacks; the others' as is.
+
+    The wings alone tell that light badly before a nebula. In ``deep - scale * sharp``, less what
+    blur does to the sky, only the change of the star is left: its strength is fitted.
+    """
+    put = put.copy()
+    p, side, scale = field.places, field.deep, np.float32(field.scale)
+    full_d, full_s = full_centres(field)
+    noise = float(np.hypot(side.noise, field.scale * field.sharp.noise))
+    qd, qs = local_q(side, p), local_q(field.sharp, p)
+    reach = np.minimum(side.profile.radius(put, qd, 0.5 * noise), 30 / qd)
+    spike = np.minimum(side.profile.line_reach(put, qd, 0.5 * noise), 30 / qd)
+    for k in np.flatnonzero((full_d | full_s) & (put > 0)):
+        far = int(max(reach[k], spike[k], 4 / qd[k])) + 1
+        x, y = p.x[k], p.y[k]
+        top, left = max(0, round(y) - far), max(0, round(x) - far)
+        cut = np.s_[top : round(y) + far + 1, left : round(x) + far + 1]
+        shape = side.image[cut].shape
+        one = slice(k, k + 1)
+        light = []
+        for part, q, moved in ((side, qd, True), (field.sharp, qs, False)):
+            own = np.zeros(shape, np.float32)
+            px, py = p.at(moved)
+            flux, size, line = (np.array([v[k]]) for v in (put, reach, spike))
+            kernels.add_stars(
+                own, px[one] - left, py[one] - top, flux, q[one], size, line, part.profile.tables
+            )
+            light.append(own)
+        # The other stars are taken off by their models, this one by its own in both.
+        rest = side.image[cut] - side.model[cut] - scale * (sharp - field.sky)[cut]
+        rest += scale * field.sharp.model[cut]
+        factors = side.flux[k] / put[k], field.scale * field.sharp.flux[k] / put[k]
+        rest += np.float32(factors[0]) * light[0] - np.float32(factors[1]) * light[1]
+        change = light[0] - light[1]
+        error = np.hypot(noise, 0.1 * change)
+        use = np.isfinite(rest) & (np.abs(change) > noise)
+        use &= ~field.full_deep[cut] & ~field.full_sharp[cut]
+        if use.sum() < 30:
+            continue
+        weight = 1 / error[use] ** 2
+        factor = 1.0
+        for _ in range(4):  # Huber's weights; half a unit of error as prior
+            factor = (np.sum(weight * change[use] * rest[use]) + 4.0) / (
+                np.sum(weight * change[use] ** 2) + 4.0
+            )
+            off = np.abs(rest[use] - factor * change[use]) / error[use]
+            weight = np.minimum(1, 3 / np.maximum(off, 1e-6)) / error[use] ** 2
+        put[k] *= float(np.clip(factor, 0.3, 3))
+    return put
+
+
+def taken_fluxes(field: Field, put: NDArray) -> NDArray:
+    """Light of each star to be taken away, deep flux scale: as a rule what it is given.
+
+    One sky has one flux for each star, so that an error of it cancels in the change. Where the
+    stacks clearly disagree (another filter, a variable star) it is the deep stack's own.
+    """
+    f, error = field.deep.flux, field.deep.error
+    if field.kin != 1.0:
+        return f
+    full = np.logical_or(*full_centres(field))
+    other = ~full & (error > 0) & (np.abs(f - put) > np.maximum(5 * error, 0.3 * np.abs(put)))
+    return np.where(other | (put <= 0), f, put)
 
 
 def full_centres(field: Field) -> tuple[NDArray, NDArray]:
@@ -149,7 +217,7 @@ def _hump(field: Field, deep: NDArray) -> NDArray:
     width = field.deep.profile.width
     bare = deep - field.deep.model
     unknown = field.full_deep | ~np.isfinite(bare)
-    bare[unknown] = (np.float32(field.scale) * field.nebula + field.offset)[unknown]
+    bare[unknown] = (np.float32(field.scale) * field.sky + field.offset)[unknown]
     at = field.places.pixels(deep.shape)
     v = smooth_image(bare, width)[at] - smooth_image(bare, 2.2 * width)[at]
     mid = np.median(v) if len(v) else 0.0
@@ -172,7 +240,9 @@ def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     return full | np.where(signal < FAINT_SIGNAL, doubt < limit, (doubt < 16) | (change > 0.5))
 
 
-def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[NDArray]:
+def change_radii(
+    field: Field, away: NDArray, put: NDArray, levels: tuple[float, ...]
+) -> list[NDArray]:
     """Distances at which the mean change of each star has fallen to the levels for good."""
     deep, sharp = field.deep.profile, field.sharp.profile
     t = np.arange(deep.tables.radial.shape[1]) / deep.tables.per_t
@@ -182,7 +252,7 @@ def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[
     pd = deep.tables.radial[0] / deep.width**2
     ps = other / sharp.width**2
     out = [np.zeros(len(put)) for _ in levels]
-    for k, (f, p, w) in enumerate(zip(field.deep.flux, put, field.places.factor, strict=True)):
+    for k, (f, p, w) in enumerate(zip(away, put, field.places.factor, strict=True)):
         change = np.abs(f * pd - p * ps) / w**2
         for level, found in zip(levels, out, strict=True):
             above = np.nonzero(change > level)[0]
@@ -190,15 +260,18 @@ def change_radii(field: Field, put: NDArray, levels: tuple[float, ...]) -> list[
     return out
 
 
-def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Change:
-    """What to take and to give for the picked stars, and where sharp pixels are better."""
+def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away: NDArray) -> Change:
+    """What to take and to give for the picked stars, and where sharp pixels are better.
+
+    `put` and `away` are the light that each star is given and that is taken, deep flux scale.
+    """
     p, noise = field.places, field.deep.noise
     shape = field.full_deep.shape
     taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
     qd, qs = local_q(field.deep, p), local_q(field.sharp, p)
-    inner, radius = change_radii(field, put, (HIGH * noise, FAINT * noise))
+    inner, radius = change_radii(field, away, put, (HIGH * noise, FAINT * noise))
     reach = np.maximum(
-        field.deep.profile.line_reach(field.deep.flux, qd, FAINT * noise),
+        field.deep.profile.line_reach(away, qd, FAINT * noise),
         field.sharp.profile.line_reach(put, qs, FAINT * noise),
     )
     changes.add_changes(  # type: ignore[call-arg]
@@ -213,7 +286,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
                 p.y,
                 p.shift_x,
                 p.shift_y,
-                field.deep.flux,
+                away,
                 put,
                 qd,
                 qs,
@@ -226,6 +299,9 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray) -> Ch
         field.sharp.profile.tables,
     )
 
+    if field.spikes.size:
+        taken += field.spikes
+        np.maximum(strength, np.abs(field.spikes), out=strength)
     strength /= np.float32(noise)
     run_bands(partial(_fade, strength, (taken, given)), shape[0], band=FEW_ROWS)
     del strength
@@ -270,6 +346,7 @@ def apply_change(
     sharp: NDArray,
     change: Change,
     put: NDArray,
+    detail: NDArray | None,
     *,
     per_star: bool,
     amount: float,
@@ -285,11 +362,15 @@ def apply_change(
         rng = np.random.default_rng([seed, first])  # of its own: bands come in any order
         taken, given, w = change.taken[cut], change.given[cut], change.share[cut]
         full = field.full_deep[cut] & (w > 0)
-        touched = (taken != 0) | (given != 0) | (w > 0)
-        under = np.float32(field.scale) * field.nebula[cut] + field.offset[cut]
+        fine = np.float32(0) if detail is None else np.where(full, 0, (1 - w) * detail[cut])
+        touched = (taken != 0) | (given != 0) | (w > 0) | (fine != 0)
+        under = np.float32(field.scale) * field.sky[cut] + field.offset[cut]
         pixels = _star_pixels(field, sharp, given, under, cut, per_star=per_star)
         bare = deep[cut] - taken
-        picture = np.where(full, 0, (1 - w) * (bare + given)) + np.where(w > 0, w * pixels, 0)
+        picture = np.where(full, 0, (1 - w) * (bare + given) + fine) + np.where(
+            w > 0, w * pixels, 0
+        )
+        bare = bare + fine
         floor = _bare_ground(np.where(full, under, bare), under, w, field.deep.noise, rng)
         if amount != 1.0:
             picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
@@ -297,7 +378,7 @@ def apply_change(
         final[cut] = np.where(touched, picture, deep[cut])
         ground[cut] = np.where(touched, floor, deep[cut])
         stars[cut] = np.where(touched, final[cut] - ground[cut], 0)
-        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * full
+        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * full + 16 * (fine != 0)
         mask[cut] = bits
 
     run_bands(work, shape[0], band=FEW_ROWS)
@@ -314,7 +395,7 @@ def _star_pixels(
         return s * pixels + field.offset[cut]
     light = s * field.sharp.model[cut]
     scale = np.where(light > field.deep.noise, given / np.maximum(light, 1e-6), 1)
-    return s * np.clip(scale, 0, 20) * (pixels - field.nebula[cut]) + under
+    return s * np.clip(scale, 0, 20) * (pixels - field.sky[cut]) + under
 
 
 def _bare_ground(

@@ -31,10 +31,12 @@ def guess_width(image: NDArray, noise: float, full: float) -> float:
     Heights count from the median of the surroundings; what is no island of light within them (a
     ridge or a hump of a nebula) is left out.
     """
-    y, x = find_maxima(image, 3, 30 * noise)
+    score = star_filter(image, 3.0)
+    score /= local_spread(score)
+    y, x = find_maxima(score, 3, 15)
     below = image[y, x] < 0.9 * full
     y, x = y[below], x[below]
-    order = np.argsort(-image[y, x], kind="stable")[:1000]
+    order = np.argsort(-score[y, x], kind="stable")[:1000]
     widths: list[float] = []
     for j, i in zip(y[order], x[order], strict=True):
         cut = image[max(0, j - REACH) : j + REACH + 1, max(0, i - REACH) : i + REACH + 1]
@@ -48,7 +50,14 @@ def guess_width(image: NDArray, noise: float, full: float) -> float:
             widths.append(2 * np.sqrt(island.sum() / np.pi))
         if len(widths) == 300:
             break
-    return float(np.median(widths)) if widths else np.nan
+    if not widths:
+        return np.nan
+    v = np.sort(widths)
+    h = len(v) // 2 + 1
+    if len(v) < 8:
+        return float(np.median(v))
+    k = int(np.argmin(v[h - 1 :] - v[: len(v) - h + 1]))
+    return float(np.median(v[k : k + h]))
 
 
 def star_filter(image: NDArray, width: float, *, threads: int | None = None) -> NDArray:
@@ -102,3 +111,19 @@ def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]
     py = np.clip(y + vertex(score[down, x], score[up, x]), 0, score.shape[0] - 1)
     order = np.argsort(-h, kind="stable")
     return px[order].astype(float), py[order].astype(float), h[order].astype(float)
+
+
+def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
+    """Standard deviation of an image around each pixel, structure included; by median deviation."""
+    ny, nx = (-(-n // box) for n in image.shape)
+    big = np.pad(
+        image, ((0, ny * box - image.shape[0]), (0, nx * box - image.shape[1])), mode="reflect"
+    )
+    v = big.reshape(ny, box, nx, box).transpose(0, 2, 1, 3).reshape(ny, nx, -1)[:, :, ::3]
+    mid = np.median(v, axis=2, keepdims=True)
+    mad = 1.4826 * np.median(np.abs(v - mid), axis=2)
+    mad = np.maximum(mad, 0.7 * np.median(mad))
+    mad = ndimage.maximum_filter(mad, 3)
+    y, x = (np.arange(n) / box - 0.5 + 0.5 / box for n in image.shape)
+    out = ndimage.map_coordinates(mad, np.meshgrid(y, x, indexing="ij"), order=1, mode="nearest")
+    return np.maximum(out, spread_of(image)).astype(np.float32)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_lines
+from framesort.replacement._extended import find_sky, fit_matching, local_level
 from framesort.replacement._finds import (
     Field,
     add_missed,
@@ -33,16 +34,16 @@ from framesort.replacement._fit import (
 )
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
+from framesort.replacement._matching import convolve
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._smooth import (
     background_of,
-    bare_rows,
     combine,
     grow,
     level_of,
-    smooth_fill,
     without_background,
 )
+from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars
 
 TURNS = 4
@@ -79,24 +80,33 @@ def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float
     return float(ratio[near][order][half])
 
 
+def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
+    """Uncertainty of that ratio, relative, from its scatter."""
+    pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
+    if len(pick) < 4:
+        return 0.1
+    ratio = deep.flux[pick] / sharp.flux[pick]
+    mid = np.median(ratio)
+    return float(1.4826 * np.median(np.abs(ratio / mid - 1)) / np.sqrt(len(pick)))
+
+
 def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = False) -> None:
-    """Take the nebula, as the sharp stack shows it, and a smooth rest out of the deep stack."""
-    side = field.sharp
-    field.deep.image = field.nebula = field.offset = np.empty((0, 0), np.float32)
-    rows = bare_rows(sharp, side, field.full_sharp)
-    # The noisier the sharp stack, the wider the mean: its noise must not become the deep stack's.
-    width = float(np.clip(field.scale * side.noise / field.deep.noise, 1.5, 8))
-    field.nebula = smooth_fill(rows, (sharp.shape[0], sharp.shape[1]), width)
+    """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
+    field.deep.image = field.offset = np.empty((0, 0), np.float32)
+    rows = find_sky(field, sharp)
+    if field.kin == 1.0:
+        fit_matching(field, deep, sharp, rows)
+    nebula = convolve(field.sky, field.kernel)
     if judge:
-        field.kin = nebula_kinship(deep, field.deep, field.nebula, field.scale, side.noise)
-    nebula = (field.scale * field.kin, field.nebula)
+        field.kin = nebula_kinship(deep, field.deep, nebula, field.scale, field.sharp.noise)
+    light = (field.scale * field.kin, nebula)
     if field.kin == 1.0:
         model = field.deep.model
-        rest = combine(deep, nebula, (1.0, model), full=field.full_deep)
+        rest = combine(deep, light, (1.0, model), full=field.full_deep)
         field.offset = level_of(rest)
         combine(rest, (1.0, field.offset), (-1.0, model), full=field.full_deep, out=rest)
     else:  # finer than boxes, as the sharp stack does not tell the nebula
-        rest = combine(deep, nebula, full=field.full_deep)
+        rest = combine(deep, light, full=field.full_deep)
         field.offset = between_stars(rest, field.deep, field.full_deep)
         combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
     field.deep.image = rest
@@ -198,7 +208,9 @@ def fit_field(
         np.zeros((1, 1), np.float32),
         full_deep,
         full_sharp,
+        known_scale=scale,
     )
+    spread = detect.local_spread(detect.star_filter(flat_s, width_s))
     look = known is None and given is None
     sides = ((field.sharp, False), (field.deep, True))
     with ThreadPoolExecutor(2) as pool:
@@ -223,14 +235,16 @@ def fit_field(
             each(_redraw, lines=turn >= 1)
             if turn >= 1:
                 each(_steady)
-            pick = model_stars(field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)])
+            pick = model_stars(
+                field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)], spread
+            )
             if turn >= 1:
                 _seek_added(field, deep, sharp, pick)
             _renew(
                 field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick, judge=turn in (1, 2)
             )
             # Large, and made anew at the end.
-            field.nebula = field.offset = np.empty((0, 0), np.float32)
+            field.sky = field.offset = np.empty((0, 0), np.float32)
         total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
@@ -241,9 +255,11 @@ def fit_field(
         each(_again)
         each(_steady)
         each(_judge)
-    pick = model_stars(field.deep, field.sharp, places, 200)
+    pick = model_stars(field.deep, field.sharp, places, 200, spread)
     field.scale = _scale(field.deep, field.sharp, scale, pick)
+    field.scale_error = _scale_error(field.deep, field.sharp, pick)
     _prepare_deep(field, deep, sharp)
+    field.spikes = own_spikes(field.deep, places)
     if field.kin != 1.0:
         own_ground(field, deep)
     return field
@@ -311,14 +327,8 @@ def _renew(
     side = field.sharp
     renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
     field.scale = _scale(field.deep, side, scale, pick)
-    if field.kin == 1.0:
-        bare = combine(sharp, (1.0, side.model), full=field.full_sharp)
-        ground = level_of(bare)
-        del bare
-    else:
-        ground = between_stars(sharp, side, field.full_sharp)
-    side.image = combine(sharp, (1.0, ground), full=field.full_sharp)
-    del ground
+    field.scale_error = _scale_error(field.deep, side, pick)
+    side.image = combine(sharp, (1.0, local_level(field, sharp)), full=field.full_sharp)
     _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(
         field.deep,

@@ -1,6 +1,6 @@
 """Finds of a pair of stacks: where stars may be, and which of them are worth keeping."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -10,6 +10,8 @@ from scipy.spatial import KDTree
 
 from framesort.replacement import _detect as detect
 from framesort.replacement._fit import Places, Side, nearest_pixels
+from framesort.replacement._matching import identity
+from framesort.replacement._sky import PixelNoise
 from framesort.replacement._smooth import ROWS, grow
 from framesort.workers import run_bands
 
@@ -40,12 +42,22 @@ class Field:
     deep, sharp : Side
     scale : float
         Deep flux per sharp flux.
-    nebula : float32 ndarray
-        The sharp stack without stars, smoothed; its own flux scale.
+    sky : float32 ndarray
+        The sharp stack without stars, noise taken out; its own flux scale.
     offset : float32 ndarray
         Smooth: deep without stars less `scale` times sharp without stars.
     full_deep, full_sharp : bool ndarray
         Pixels taken as full, with their neighbours.
+    known_scale : float or None
+        The flux scale where it is given; it is not fitted then.
+    scale_error : float
+        Uncertainty of the scale that stars give, relative.
+    kernel : float ndarray
+        Matching kernel of extended light, sum 1.
+    pixel_noise : PixelNoise
+        Of the sharp stack, at each level.
+    spikes : float32 ndarray
+        What the spikes of single bright stars have beyond the mean profile's, deep flux scale.
     kin : float
         How much of `scale` times the sharp stack's nebula the deep stack shows: 1 as a rule, else
         in another filter.
@@ -55,11 +67,16 @@ class Field:
     deep: Side
     sharp: Side
     scale: float
-    nebula: NDArray
+    sky: NDArray
     offset: NDArray
     full_deep: NDArray
     full_sharp: NDArray
     kin: float = 1.0
+    known_scale: float | None = None
+    scale_error: float = 0.1
+    kernel: NDArray = field(default_factory=identity)
+    pixel_noise: PixelNoise = field(default_factory=lambda: PixelNoise(1.0, 0.0, 0.0))
+    spikes: NDArray = field(default_factory=lambda: np.empty((0, 0), np.float32))
 
 
 def first_places(
@@ -67,9 +84,9 @@ def first_places(
 ) -> tuple[NDArray, NDArray]:
     """Peaks of both filtered stacks together; one star for each patch of full pixels."""
     score = detect.star_filter(deep, widths[0])
-    score /= detect.spread_of(score)
+    score /= detect.local_spread(score)
     other = detect.star_filter(sharp, widths[1])
-    other /= detect.spread_of(other)
+    other /= detect.local_spread(other)
     score += other
     del other
     score /= np.float32(np.sqrt(2))
@@ -146,7 +163,7 @@ def add_missed(field: Field, level: float) -> None:
     for side in (field.deep, field.sharp):
         out = np.empty_like(score)
         run_bands(partial(_filter_rest, side, out), len(out), band=ROWS)
-        out /= np.float32(detect.spread_of(out) * np.sqrt(2))
+        out /= np.float32(np.sqrt(2)) * detect.local_spread(out)
         score += out
         del out
     x, y, _ = detect.find_peaks(score, level)

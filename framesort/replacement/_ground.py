@@ -86,5 +86,5 @@ def own_ground(field: Field, deep: NDArray) -> None:
     rows = bare_rows(deep, side, field.full_deep)
     # Wider than a star, so that what a star leaves is not taken for nebula.
     ground = smooth_fill(rows, (deep.shape[0], deep.shape[1]), side.profile.width)
-    ground -= np.float32(field.scale) * field.nebula
+    ground -= np.float32(field.scale) * field.sky
     field.offset = ground

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 
 from framesort.replacement import _compose as compose
 from framesort.replacement import _detect as detect
+from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
 from framesort.replacement._finds import Field
-from framesort.replacement._fit import probe
+from framesort.replacement._fit import draw, probe
 from framesort.replacement._verdict import judge_finds
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
@@ -31,6 +32,7 @@ class Settings:
     scale: float | None
     seed: int
     sharp_colours: bool = False
+    detail: bool = True
 
 
 @dataclass
@@ -76,18 +78,17 @@ def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -
     )
 
 
-def _drop(field: Field, *, models: bool) -> None:
+def _drop(field: Field) -> None:
     """Let go of large images that are not needed any more."""
-    none = np.empty((0, 0), np.float32)
-    field.deep.image = field.sharp.image = field.deep.model = none
-    if models:
-        field.sharp.model = none
+    field.deep.image = field.sharp.image = field.deep.model = np.empty((0, 0), np.float32)
 
 
 def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     """Find and judge the stars of one plane, or of the mean of several."""
     field = _fit(deep, sharp, settings, None)
     put = compose.put_fluxes(field, per_star=settings.per_star)
+    if field.kin == 1.0 and not settings.sharp_colours:
+        put = compose.settle_saturated(field, sharp, put)
     reason, doubt = judge_finds(
         field,
         deep,
@@ -97,7 +98,7 @@ def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
         limits=settings.limits,
     )
     before = probe(field.deep, field.places, shifted=True, mode=2)
-    _drop(field, models=not settings.per_star)
+    _drop(field)
     return Lead(field, put, reason, doubt, before)
 
 
@@ -121,6 +122,27 @@ def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
     return np.asarray(lead.put * (own * colour + prior * mid) / (own + prior))
 
 
+EXTENDED = ("not a star", "no light")
+"""Reasons of detections whose light counts as extended: detail is given back to it."""
+
+
+def _detail(field: Field, sharp: NDArray, settings: Settings, reason: NDArray) -> NDArray | None:
+    """Detail of the sky, detections that are no stars included; none where `keep` says so."""
+    if not settings.detail:
+        return None
+    extended = np.isin(reason, EXTENDED)
+    if extended.any():
+        stars = np.where(extended, 0.0, field.sharp.flux)
+        field.sharp.model.fill(0)
+        draw(field.sharp, field.places, shifted=False, flux=stars, out=field.sharp.model)
+        find_sky(field, sharp)
+    detail = find_detail(field, sharp)
+    y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
+    for column, row, radius in settings.keep if settings.keep is not None else ():
+        detail[np.hypot(x - column, y - row) <= radius] = 0.0
+    return detail
+
+
 def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[Any, ...]:
     """Replace the stars of one plane: final, stars, background, mask, share at each star, lead.
 
@@ -136,15 +158,21 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
             put = colour_fluxes(field, lead, per_star=settings.per_star)
         else:
             put = compose.put_fluxes(field, per_star=settings.per_star)
-        _drop(field, models=not settings.per_star)
+        _drop(field)
     pick = (lead.reason == "") & (field.deep.flux > 0)
-    change = compose.plan_change(field, sharp, pick, put)
+    away = field.deep.flux if settings.sharp_colours else compose.taken_fluxes(field, put)
+    change = compose.plan_change(field, sharp, pick, put, away)
+    field.spikes = np.empty((0, 0), np.float32)
+    detail = _detail(field, sharp, settings, lead.reason) if field.kin == 1.0 else None
+    if not settings.per_star:
+        field.sharp.model = np.empty((0, 0), np.float32)
     layers = compose.apply_change(
         field,
         deep,
         sharp,
         change,
         put,
+        detail,
         per_star=settings.per_star,
         amount=settings.amount,
         seed=settings.seed,

@@ -30,7 +30,7 @@ def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> N
         field.sharp, p, shifted=False, flux=np.where(pick, put, 0.0), out=np.zeros_like(final)
     )
     bare = final - field.offset
-    bare -= np.float32(field.scale) * field.nebula
+    bare -= np.float32(field.scale) * field.sky
     fit_stars(
         bare,
         model,

@@ -52,7 +52,9 @@ def _odd(values: NDArray, error: NDArray, known: NDArray, floor: float) -> NDArr
     return known & (np.abs(values - mid) > np.sqrt(16 * scatter**2 + 9 * error**2 + floor**2))
 
 
-def model_stars(deep: Side, sharp: Side, places: Places, limit: int) -> NDArray[np.int_]:
+def model_stars(
+    deep: Side, sharp: Side, places: Places, limit: int, spread: NDArray | None = None
+) -> NDArray[np.int_]:
     """Brightest stars to make profiles and the flux scale of, brightest first.
 
     Left out are finds whose light in the two stacks, or whose width in either, is not that of the
@@ -60,7 +62,15 @@ def model_stars(deep: Side, sharp: Side, places: Places, limit: int) -> NDArray[
     judged (a full core) is kept, unless it is wider than a star's core. Where fewer than eight
     are left nothing is left out.
     """
-    bright = np.argsort(-deep.flux, kind="stable")
+    clear = deep.flux.copy()
+    if spread is not None:
+        around = spread[places.pixels(spread.shape)]
+        clear *= np.min(around) / around
+        good = np.sort(clear / np.min(around))[::-1]
+        least = 400.0 if len(good) > 30 and good[30] > 400 else 0.0
+        clear = np.where(clear / np.min(around) >= least, clear, -1)
+    bright = np.argsort(-clear, kind="stable")
+    bright = bright[(clear[bright] > 0)]
     bright = bright[(deep.flux[bright] > 0) & (sharp.flux[bright] > 0)][: 3 * limit]
     if len(bright) < _FEWEST:
         return bright

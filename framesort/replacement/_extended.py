@@ -1,0 +1,145 @@
+"""Extended light: the sky without stars, how the deep stack shows it, and the detail it lost.
+
+Both stacks see one sky, ``deep = K * sky + noise`` with the matching kernel K. What the deep stack
+lost is ``sky - K * sky``; of that only what is significant is given back.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from framesort.replacement import _matching as matching
+from framesort.replacement import _sky as skies
+from framesort.replacement._finds import Field
+from framesort.replacement._smooth import bare_rows, smooth_fill
+from framesort.workers import run_bands
+
+__all__ = ["find_detail", "find_sky", "fit_matching", "local_level"]
+
+LOW, HIGH = 0.25, 0.5
+"""Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
+
+UNDER = 2.0
+"""Pixels: under star light the sky is a mean of that width."""
+
+
+@lru_cache(maxsize=1)
+def _white() -> tuple[float, ...]:
+    return skies.noise_by_scale(np.ones((1, 1)))
+
+
+def _starless(
+    field: Field, sharp: NDArray, *, wings: bool
+) -> tuple[skies.Rows, NDArray, skies.PixelNoise]:
+    """Rows of the sharp stack less its stars with their noise; the smooth sky; the pixel noise.
+
+    Under star light whose model cannot be trusted to a fraction of the noise the sky is the
+    smooth one, carried in from around. With `wings` that is wherever there is star light at all.
+    """
+    side = field.sharp
+    eps, power = (2.0, 4) if wings else (side.eps, 2)
+    weighted = bare_rows(sharp, side, field.full_sharp, eps=eps, power=power)
+    shape = (sharp.shape[0], sharp.shape[1])
+    smooth = smooth_fill(weighted, shape, UNDER)
+    levels, residuals = [], []
+    step = max(1, shape[0] // 24)
+    for first in range(0, max(1, shape[0] - 8), step):
+        cut = slice(first, min(shape[0], first + max(8, min(step, 40))))
+        light, weight = weighted(cut.start, cut.stop)
+        free = weight[1:-1, 1:-1] > 0.9
+        if len(free):
+            image = light + (1 - weight) * smooth[cut]
+            residuals.append(skies.fine_residual(image)[1:-1, 1:-1][free])
+            levels.append(smooth[cut][1:-1, 1:-1][free])
+    noise = skies.fit_noise(np.concatenate(levels), np.concatenate(residuals))
+
+    def rows(first: int, last: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        image, weight = weighted(first, last)
+        level = smooth[first:last]
+        image += (1 - weight) * level
+        # A mean of what is around has less noise, and none of its own.
+        return image, noise.at(level) * np.sqrt(np.maximum(weight, np.float32(0.05)))
+
+    return rows, smooth, noise
+
+
+def local_level(field: Field, sharp: NDArray) -> NDArray[np.float32]:
+    """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
+    rows, _, _ = _starless(field, sharp, wings=True)
+    return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), _white())
+
+
+def find_sky(field: Field, sharp: NDArray) -> skies.Rows:
+    """Set `field.sky` and `field.pixel_noise`; gives the rows that the sky was made of."""
+    field.sky = np.empty((0, 0), np.float32)
+    rows, _, field.pixel_noise = _starless(field, sharp, wings=False)
+    field.sky = skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), _white())
+    return rows
+
+
+def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) -> None:
+    """Set the matching kernel of extended light and, unless it is known, the flux scale.
+
+    The deep profile and fluxes take up a change of the scale; the light of all stars stays.
+    """
+    side, scale = field.deep, field.scale
+    parts = matching.kernel_parts(side.profile, field.sharp.profile)
+    shape = (sharp.shape[0], sharp.shape[1])
+    tiles, pairs = [], []
+    for y, x in matching.tile_corners(shape, field.sky[::8, ::8], 8):
+        cut = np.s_[y : y + matching.TILE, x : x + matching.TILE]
+        image, noise = rows(y, min(y + matching.TILE, shape[0]))
+        image, noise = image[:, cut[1]], noise[:, cut[1]]
+        bare = deep[cut] - side.model[cut]
+        free = np.isfinite(bare) & np.isfinite(sharp[cut]) & ~field.full_deep[cut]
+        free &= (side.model[cut] < side.noise) & (scale * field.sharp.model[cut] < side.noise)
+        free = ndimage.binary_erosion(free, iterations=2, border_value=1)
+        tiles.append(matching.Tile(image, np.where(free, bare, 0), noise, free))
+        pairs.append(matching.fine_noise(deep[cut], sharp[cut], free))
+    fit = matching.fit_kernel(
+        tiles,
+        parts,
+        scale=scale,
+        scale_error=(0.004 + field.scale_error) * scale,
+        noise_ratio=side.noise / field.sharp.noise,
+        common=matching.common_noise(pairs),
+    )
+    field.kernel = parts[0] + fit.change
+    if field.known_scale is not None:
+        return
+    ratio = scale / fit.scale
+    tables = side.profile.tables
+    tables = tables._replace(radial=tables.radial * ratio, line=tables.line * ratio)
+    side.profile = type(side.profile)(tables, side.profile.width, side.profile.error * ratio)
+    side.flux = side.flux / ratio
+    field.scale = fit.scale
+
+
+def find_detail(field: Field, sharp: NDArray) -> NDArray[np.float32]:
+    """What blur took from the deep stack's extended light, where significant; deep flux scale."""
+    rows, _, _ = _starless(field, sharp, wings=False)
+    lost = matching.identity() - field.kernel
+    unit = skies.noise_by_scale(lost)
+    ny = sharp.shape[0]
+    out = np.empty(sharp.shape, np.float32)
+    scale = np.float32(field.scale)
+    ratio = np.float32(field.deep.noise / field.sharp.noise)
+
+    def work(first: int, last: int) -> None:
+        low, high = max(0, first - skies.MARGIN), min(ny, last + skies.MARGIN)
+        bottom, top = max(0, low - matching.HALF), min(ny, high + matching.HALF)
+        image, noise = rows(bottom, top)
+        image = matching.convolve_band(image, lost, low - bottom, high - bottom)
+        noise = noise[low - bottom : high - bottom]
+        detail = scale * (skies.clean_rows(image, noise, unit))
+        amplitude = detail / (ratio * noise)
+        amplitude *= amplitude
+        amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 0))
+        ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
+        detail *= ramp * ramp * (3 - 2 * ramp)
+        out[first:last] = detail[first - low : last - low]
+
+    run_bands(work, ny, band=skies.BAND)
+    return out

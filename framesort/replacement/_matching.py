@@ -1,0 +1,282 @@
+"""The matching kernel: what turns the sharp stack's profile into the deep stack's."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, ndimage
+
+from framesort.replacement import _kernels as kernels
+from framesort.replacement._profile import Profile
+from framesort.replacement._sky import fine_residual
+from framesort.workers import run_bands
+
+__all__ = [
+    "HALF",
+    "TILE",
+    "KernelFit",
+    "Tile",
+    "common_noise",
+    "convolve",
+    "convolve_band",
+    "fine_noise",
+    "fit_kernel",
+    "identity",
+    "kernel_parts",
+    "profile_kernel",
+    "tile_corners",
+]
+
+HALF = 32
+"""The kernel reaches so many pixels from its centre."""
+
+WIDTHS = (0.7, 1.4, 2.8, 5.6)
+"""Standard deviations, pixels, of the Gaussians by which the kernel may differ from that of the
+stars' profiles."""
+
+FREEDOM = (0.3, 0.3, 0.1, 0.1, 0.1, 0.1)
+"""What each of these differences may be, as a share of the kernel: standard deviations of a
+Gaussian prior at 0. The first two are the spike left out, and no blur at all."""
+
+DAMPING = 1e-5
+"""Power of the sharp profile, relative to its total, below which the kernel is held at 0."""
+
+CORRELATED = 10.0
+"""Pixels that share one error: residuals of structure are not white."""
+
+UNSURE = 0.1
+"""Relative uncertainty of the noise that is taken off the sums of squares."""
+
+TILE, TILES = 256, 40
+_BAND = 256
+
+
+def identity() -> NDArray[np.float64]:
+    """The kernel that changes nothing."""
+    out = np.zeros((2 * HALF + 1, 2 * HALF + 1))
+    out[HALF, HALF] = 1.0
+    return out
+
+
+def _stamp(profile: Profile, *, spike: bool) -> NDArray[np.float64]:
+    """A star of the profile, faded out towards the edge of the kernel, of sum 1."""
+    tables = profile.tables
+    if not spike:
+        tables = tables._replace(line=tables.line[:0], cs=tables.cs[:0])
+    out = np.zeros((2 * HALF + 1, 2 * HALF + 1))
+    far = 1.5 * HALF
+    kernels.add_star(
+        out, float(HALF), float(HALF), 1.0, 1 / profile.width, far, far if spike else 0.0, tables
+    )
+    y, x = np.indices(out.shape) - HALF
+    out *= np.clip((HALF - np.hypot(x, y)) / (0.3 * HALF), 0, 1)
+    return np.asarray(out / out.sum())
+
+
+def profile_kernel(deep: Profile, sharp: Profile, *, spike: bool = True) -> NDArray[np.float64]:
+    """Kernel of sum 1 that turns the sharp profile into the deep one: their ratio in Fourier space.
+
+    Where the sharp profile has next to no power the ratio is damped (Wiener filter).
+    """
+    d, s = (fft.rfft2(fft.ifftshift(_stamp(p, spike=spike))) for p in (deep, sharp))
+    kernel = fft.fftshift(
+        fft.irfft2(d * s.conj() / (np.abs(s) ** 2 + DAMPING), s=(2 * HALF + 1, 2 * HALF + 1))
+    )
+    return np.asarray(kernel / kernel.sum())
+
+
+def convolve_band(image: NDArray, kernel: NDArray, first: int, last: int) -> NDArray[np.float32]:
+    """Rows `first` to `last` of an image convolved with a kernel; mirrored at the image's edges."""
+    half = kernel.shape[0] // 2
+    ny, nx = image.shape
+    low, high = max(0, first - half), min(ny, last + half)
+    part = np.pad(
+        image[low:high],
+        ((half - (first - low), half - (high - last)), (half, half)),
+        mode="symmetric",
+    )
+    shape = [fft.next_fast_len(n, real=True) for n in part.shape]
+    spread = fft.rfft2(np.asarray(part, np.float32), s=shape)
+    spread *= fft.rfft2(np.asarray(kernel, np.float32), s=shape)
+    out = fft.irfft2(spread, s=shape)
+    return np.asarray(out[2 * half : 2 * half + last - first, 2 * half : 2 * half + nx], np.float32)
+
+
+def convolve(image: NDArray, kernel: NDArray) -> NDArray[np.float32]:
+    """An image convolved with a kernel, in bands that threads take up."""
+    out = np.empty(image.shape, np.float32)
+
+    def work(first: int, last: int) -> None:
+        out[first:last] = convolve_band(image, kernel, first, last)
+
+    run_bands(work, len(image), band=_BAND)
+    return out
+
+
+def fine_noise(
+    deep: NDArray, sharp: NDArray, free: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Fine residuals of both stacks at the free pixels where both are known."""
+    a, b = (fine_residual(v)[free] for v in (deep, sharp))
+    good = np.isfinite(a) & np.isfinite(b)
+    return a[good], b[good]
+
+
+def common_noise(pairs: list[tuple[NDArray, NDArray]]) -> float:
+    """Covariance of the pixel noise of both stacks over the variance of the sharp one's.
+
+    Above 0 where frames are in both. `pairs` are fine residuals of the deep and the sharp stack.
+    """
+    a, b = (np.concatenate([pair[k] for pair in pairs]) for k in (0, 1))
+    if len(a) < 500:
+        return 0.0
+
+    def variance(v: NDArray) -> float:
+        return (1.4826 * float(np.median(np.abs(v)))) ** 2
+
+    spread_a, spread_b = np.sqrt(variance(a)), np.sqrt(variance(b))
+    if not (spread_a > 0 and spread_b > 0):
+        return 0.0
+    a, b = a / spread_a, b / spread_b
+    correlation = (variance(a + b) - variance(a - b)) / 4
+    return float(np.clip(correlation * spread_a / spread_b, 0, 1))
+
+
+@dataclass(frozen=True)
+class KernelFit:
+    """Result of `fit_kernel`.
+
+    Attributes
+    ----------
+    scale, error : float
+        Deep flux per sharp flux, and its uncertainty.
+    change : (2 HALF + 1, 2 HALF + 1) float ndarray
+        To be added to the kernel of the profiles, for extended light; its sum is 0.
+    """
+
+    scale: float
+    error: float
+    change: NDArray[np.float64]
+
+
+@dataclass
+class Tile:
+    """A part of both stacks, star light taken off: what `fit_kernel` compares.
+
+    Attributes
+    ----------
+    sharp, deep : (n, n) float32 ndarray
+        `deep` less a smooth level.
+    noise : (n, n) float32 ndarray
+        Of a pixel of `sharp`.
+    free : (n, n) bool ndarray
+        Pixels that count: no star light, no edge.
+    """
+
+    sharp: NDArray
+    deep: NDArray
+    noise: NDArray
+    free: NDArray[np.bool_]
+
+
+def tile_corners(shape: tuple[int, int], structure: NDArray, step: int) -> list[tuple[int, int]]:
+    """Corners (y, x) of at most 40 tiles, those with most structure first.
+
+    `structure` is sampled every `step` pixels.
+    """
+    inner = TILE - 2 * HALF
+    places = [
+        (min(y, max(0, shape[0] - TILE)), min(x, max(0, shape[1] - TILE)))
+        for y in range(0, max(1, shape[0] - 2 * HALF), inner)
+        for x in range(0, max(1, shape[1] - 2 * HALF), inner)
+    ]
+    places = sorted(set(places))
+    if len(places) <= TILES:
+        return places
+    size = TILE // step
+    power = [float(np.std(structure[y // step :, x // step :][:size, :size])) for y, x in places]
+    order = np.argsort(power, kind="stable")[::-1]
+    return [places[k] for k in order[:TILES]]
+
+
+def _band(values: NDArray, free: NDArray[np.bool_], mass: NDArray) -> NDArray[np.float64]:
+    """Free pixels less the mean of free pixels around them."""
+    v = np.where(free, values, 0.0)
+    wide = ndimage.gaussian_filter(v, 20.0, mode="constant", truncate=3) / np.maximum(mass, 0.05)
+    return np.asarray((v - wide)[free], float)
+
+
+def fit_kernel(
+    tiles: list[Tile],
+    parts: list[NDArray],
+    *,
+    scale: float,
+    scale_error: float,
+    noise_ratio: float,
+    common: float,
+) -> KernelFit:
+    """Flux scale and kernel of extended light by least squares, given that of the stars.
+
+    With the sharp sky s and parts k_i of the kernel it minimises the misfit of
+    ``deep = sum_i a_i (k_i * s)`` over free pixels (Alard & Lupton 1998, ApJ 503, 325), structure
+    wider than some 20 pixels taken off both. `parts[0]` has sum 1 and is the kernel of the
+    stars' profiles; the others have sum 0. The noise of s would bias the sums of squares and, where
+    frames are in both stacks, of products: what it adds is known and taken off. `scale` with
+    `scale_error`, from stars, and `FREEDOM` are the prior.
+    """
+    n = len(parts)
+    normal, right = np.zeros((n, n)), np.zeros(n)
+    power = 0.0
+    for tile in tiles:
+        cut = (slice(HALF, -HALF), slice(HALF, -HALF))
+        free = tile.free[cut]
+        if free.sum() < 500:
+            continue
+        mass = ndimage.gaussian_filter(free.astype(float), 20.0, mode="constant", truncate=3)
+        size = [fft.next_fast_len(k, real=True) for k in tile.sharp.shape]
+        light = fft.rfft2(tile.sharp.astype(float), s=size)
+        terms = []
+        for part in parts:
+            shifted = np.zeros(size)
+            shifted[: part.shape[0], : part.shape[1]] = part
+            shifted = np.roll(shifted, (-HALF, -HALF), (0, 1))
+            image = fft.irfft2(light * fft.rfft2(shifted), s=size)
+            image = image[: tile.sharp.shape[0], : tile.sharp.shape[1]]
+            terms.append(_band(image[cut], free, mass))
+        target = _band(tile.deep[cut], free, mass)
+        weight = 1 / tile.noise[cut][free].astype(float) ** 2
+        rows = np.array(terms)
+        normal += (rows * weight) @ rows.T
+        right += (rows * weight) @ target
+        power += float(np.sum(weight * tile.noise[cut][free] ** 2))
+    centre = np.array([part[HALF, HALF] for part in parts])
+    added = power * np.array([[np.sum(a * b) for a in parts] for b in parts])
+    # What noise adds is known to some percent; less than nothing cannot be left.
+    values, vectors = np.linalg.eigh(normal - added)
+    normal = (vectors * np.maximum(values, 0)) @ vectors.T
+    right -= power * common * centre
+    # Weights are 1 / (sharp noise)^2: in these units this is the variance of the residual;
+    # `noise_ratio` is the deep stack's noise over the sharp one's.
+    variance = CORRELATED * (scale**2 + noise_ratio**2)
+    spread = np.array([scale_error, *(scale * f for f in FREEDOM[: n - 1])])
+    aim = np.zeros(n)
+    aim[0] = scale
+    inverse = np.linalg.inv((normal + UNSURE * added) / variance + np.diag(1 / spread**2))
+    found = aim + inverse @ ((right - normal @ aim) / variance)
+    if not (np.isfinite(found).all() and abs(found[0] - scale) < 0.3 * scale):
+        return KernelFit(scale, scale_error, np.zeros_like(parts[0]))
+    change = sum(a * k for a, k in zip(found[1:], parts[1:], strict=True)) / found[0]
+    return KernelFit(float(found[0]), float(np.sqrt(inverse[0, 0])), np.asarray(change, float))
+
+
+def kernel_parts(deep: Profile, sharp: Profile) -> list[NDArray]:
+    """The kernel of the profiles, and by what that of extended light may differ from it."""
+    full = profile_kernel(deep, sharp)
+    y, x = np.indices(full.shape) - HALF
+    parts = [full, profile_kernel(deep, sharp, spike=False) - full, identity() - full]
+    spread = fft.rfft2(fft.ifftshift(full))
+    for width in WIDTHS:
+        blur = np.exp(-(x**2 + y**2) / (2 * width**2))
+        wider = fft.irfft2(spread * fft.rfft2(fft.ifftshift(blur / blur.sum())), s=full.shape)
+        parts.append(fft.fftshift(wider) - full)
+    return parts
