@@ -14,12 +14,17 @@ from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
 from framesort.replacement._finds import Field
 from framesort.replacement._smooth import bare_rows, smooth_fill
+from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
-__all__ = ["find_detail", "find_sky", "fit_matching", "local_level"]
+__all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level"]
 
 LOW, HIGH = 0.25, 0.5
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
+
+CONTRADICTED, AGREED = 6.0, 0.4
+"""Structure of the sharp stack is its own where the deep stack lacks it by more than so many
+standard deviations and by more than that share of it."""
 
 UNDER = 2.0
 """Pixels: under star light the sky is a mean of that width."""
@@ -40,7 +45,7 @@ def _starless(
     """
     side = field.sharp
     eps, power = (2.0, 4) if wings else (side.eps, 2)
-    weighted = bare_rows(sharp, side, field.full_sharp, eps=eps, power=power)
+    weighted = bare_rows(sharp, side, field.unknown_sharp, eps=eps, power=power)
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
     levels, residuals = [], []
@@ -109,12 +114,32 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
     field.kernel = parts[0] + fit.change
     if field.known_scale is not None:
         return
+    field.scale = fit.scale
+    if not field.tied:
+        return
     ratio = scale / fit.scale
     tables = side.profile.tables
     tables = tables._replace(radial=tables.radial * ratio, line=tables.line * ratio)
     side.profile = type(side.profile)(tables, side.profile.width, side.profile.error * ratio)
     side.flux = side.flux / ratio
-    field.scale = fit.scale
+
+
+def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
+    """Pixels of light that only the sharp stack shows: trails, hot pixels, passing objects.
+
+    `nebula` is the sky as the deep stack should show it. It is compared with `field.deep.image`,
+    what is left of the deep stack, in means as wide as a star and outside star light.
+    """
+    side = field.deep
+    sigma = side.profile.width / 2.3548
+    rest = smooth_image(np.nan_to_num(side.image), sigma)
+    scale = np.float32(field.scale)
+    noise = float(np.hypot(side.noise, scale * field.sharp.noise)) / (2 * np.sqrt(np.pi) * sigma)
+    contrast = scale * (nebula - smooth_image(nebula, 4 * sigma))
+    rest *= -np.sign(contrast)
+    out = (rest > CONTRADICTED * noise) & (rest > AGREED * np.abs(contrast))
+    out &= (side.model < side.noise) & (scale * field.sharp.model < side.noise)
+    return ndimage.binary_dilation(out, iterations=round(side.profile.width))
 
 
 def find_detail(field: Field, sharp: NDArray) -> NDArray[np.float32]:

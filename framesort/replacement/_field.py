@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_lines
-from framesort.replacement._extended import find_sky, fit_matching, local_level
+from framesort.replacement._extended import find_one_sided, find_sky, fit_matching, local_level
 from framesort.replacement._finds import (
     Field,
     add_missed,
@@ -90,7 +90,9 @@ def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
     return float(1.4826 * np.median(np.abs(ratio / mid - 1)) / np.sqrt(len(pick)))
 
 
-def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = False) -> None:
+def _prepare_deep(
+    field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = False, seek: bool = False
+) -> None:
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
     field.deep.image = field.offset = np.empty((0, 0), np.float32)
     rows = find_sky(field, sharp)
@@ -110,6 +112,10 @@ def _prepare_deep(field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = 
         field.offset = between_stars(rest, field.deep, field.full_deep)
         combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
     field.deep.image = rest
+    if seek and field.kin == 1.0:
+        field.one_sided = find_one_sided(field, nebula)
+        if field.one_sided.any():
+            _prepare_deep(field, deep, sharp)
 
 
 def _move(field: Field) -> None:
@@ -166,6 +172,7 @@ def fit_field(
     full: tuple[float, float],
     noise: float | None = None,
     scale: float | None = None,
+    tied: bool = True,
     turns: int = TURNS,
     level: float = 5.5,
     known: Places | None = None,
@@ -209,6 +216,7 @@ def fit_field(
         full_deep,
         full_sharp,
         known_scale=scale,
+        tied=tied,
     )
     spread = detect.local_spread(detect.star_filter(flat_s, width_s))
     look = known is None and given is None
@@ -258,7 +266,7 @@ def fit_field(
     pick = model_stars(field.deep, field.sharp, places, 200, spread)
     field.scale = _scale(field.deep, field.sharp, scale, pick)
     field.scale_error = _scale_error(field.deep, field.sharp, pick)
-    _prepare_deep(field, deep, sharp)
+    _prepare_deep(field, deep, sharp, seek=True)
     field.spikes = own_spikes(field.deep, places)
     if field.kin != 1.0:
         own_ground(field, deep)

@@ -48,8 +48,12 @@ class Field:
         Smooth: deep without stars less `scale` times sharp without stars.
     full_deep, full_sharp : bool ndarray
         Pixels taken as full, with their neighbours.
+    one_sided : bool ndarray or None
+        Pixels of light that only the sharp stack shows.
     known_scale : float or None
         The flux scale where it is given; it is not fitted then.
+    tied : bool
+        Every star has `scale` times its sharp flux in the deep stack.
     scale_error : float
         Uncertainty of the scale that stars give, relative.
     kernel : float ndarray
@@ -72,11 +76,18 @@ class Field:
     full_deep: NDArray
     full_sharp: NDArray
     kin: float = 1.0
+    one_sided: NDArray | None = None
     known_scale: float | None = None
+    tied: bool = True
     scale_error: float = 0.1
     kernel: NDArray = field(default_factory=identity)
     pixel_noise: PixelNoise = field(default_factory=lambda: PixelNoise(1.0, 0.0, 0.0))
     spikes: NDArray = field(default_factory=lambda: np.empty((0, 0), np.float32))
+
+    @property
+    def unknown_sharp(self) -> NDArray[np.bool_]:
+        """Pixels of the sharp stack that do not tell the sky."""
+        return self.full_sharp if self.one_sided is None else self.full_sharp | self.one_sided
 
 
 def first_places(

@@ -75,6 +75,7 @@ def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -
         known=None if lead is None else lead.field.places,
         given=settings.given if lead is None else None,
         scale=scale,
+        tied=not settings.per_star,
     )
 
 
