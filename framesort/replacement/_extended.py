@@ -26,6 +26,9 @@ CONTRADICTED, AGREED = 6.0, 0.4
 """Structure of the sharp stack is its own where the deep stack lacks it by more than so many
 standard deviations and by more than that share of it."""
 
+AROUND, SURE = 1.5, 5.0
+"""Star widths around a pixel, and standard deviations, by which detail is compared."""
+
 UNDER = 2.0
 """Pixels: under star light the sky is a mean of that width."""
 
@@ -135,15 +138,19 @@ def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
     rest = smooth_image(np.nan_to_num(side.image), sigma)
     scale = np.float32(field.scale)
     noise = float(np.hypot(side.noise, scale * field.sharp.noise)) / (2 * np.sqrt(np.pi) * sigma)
+    doubt = np.float32(side.eps + field.sharp.eps) * side.model
     contrast = scale * (nebula - smooth_image(nebula, 4 * sigma))
     rest *= -np.sign(contrast)
-    out = (rest > CONTRADICTED * noise) & (rest > AGREED * np.abs(contrast))
-    out &= (side.model < side.noise) & (scale * field.sharp.model < side.noise)
+    out = (rest > CONTRADICTED * (noise + doubt)) & (rest > AGREED * np.abs(contrast))
     return ndimage.binary_dilation(out, iterations=round(side.profile.width))
 
 
-def find_detail(field: Field, sharp: NDArray) -> NDArray[np.float32]:
-    """What blur took from the deep stack's extended light, where significant; deep flux scale."""
+def find_detail(field: Field, deep: NDArray, sharp: NDArray) -> NDArray[np.float32]:
+    """What blur took from the deep stack's extended light, where significant; deep flux scale.
+
+    It is given only where the deep stack shows ``K * sky``: not what it has already, nor what only
+    the sharp stack shows.
+    """
     rows, _, _ = _starless(field, sharp, wings=False)
     lost = matching.identity() - field.kernel
     unit = skies.noise_by_scale(lost)
@@ -155,8 +162,8 @@ def find_detail(field: Field, sharp: NDArray) -> NDArray[np.float32]:
     def work(first: int, last: int) -> None:
         low, high = max(0, first - skies.MARGIN), min(ny, last + skies.MARGIN)
         bottom, top = max(0, low - matching.HALF), min(ny, high + matching.HALF)
-        image, noise = rows(bottom, top)
-        image = matching.convolve_band(image, lost, low - bottom, high - bottom)
+        light, noise = rows(bottom, top)
+        image = matching.convolve_band(light, lost, low - bottom, high - bottom)
         noise = noise[low - bottom : high - bottom]
         detail = scale * (skies.clean_rows(image, noise, unit))
         amplitude = detail / (ratio * noise)
@@ -164,7 +171,32 @@ def find_detail(field: Field, sharp: NDArray) -> NDArray[np.float32]:
         amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 0))
         ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
         detail *= ramp * ramp * (3 - 2 * ramp)
+        cut = slice(low, high)
+        seen = scale * (light[low - bottom : high - bottom] - image)
+        rest = deep[cut] - field.deep.model[cut] - field.offset[cut] - seen
+        rest[field.full_deep[cut] | ~np.isfinite(rest)] = 0.0
+        detail *= _agreement(field, rest, detail, ratio * noise, cut)
         out[first:last] = detail[first - low : last - low]
 
     run_bands(work, ny, band=skies.BAND)
     return out
+
+
+def _agreement(
+    field: Field, rest: NDArray, detail: NDArray, noise: NDArray, cut: slice
+) -> NDArray[np.float32]:
+    """1 where the rest of the deep stack has no part of the detail, 0 where it clearly has.
+
+    The slope of the rest on the detail around each pixel is 0 if ``deep = K * sky``, 1 where the
+    deep stack is as sharp as the sharp one, negative where it does not show the sky's light.
+    """
+    noise = np.hypot(noise, np.float32(field.deep.eps + field.sharp.eps) * field.deep.model[cut])
+    d = detail / noise
+    width = AROUND * field.deep.profile.width / 2.3548
+    product = smooth_image(d * (rest / noise), width, threads=1)
+    power = smooth_image(d * d, width, threads=1)
+    slope = product / np.maximum(power, 1e-12)
+    # A Gaussian mean counts 4 pi width^2 pixels.
+    error = 1 / np.sqrt(np.maximum(power * 4 * np.pi * width**2, 1e-12))
+    clear = np.abs(slope) - SURE * error
+    return np.asarray(1 - np.clip((clear - 0.2) / 0.3, 0, 1), np.float32)

@@ -81,7 +81,7 @@ def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -
 
 def _drop(field: Field) -> None:
     """Let go of large images that are not needed any more."""
-    field.deep.image = field.sharp.image = field.deep.model = np.empty((0, 0), np.float32)
+    field.deep.image = field.sharp.image = np.empty((0, 0), np.float32)
 
 
 def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
@@ -127,17 +127,20 @@ EXTENDED = ("not a star", "no light")
 """Reasons of detections whose light counts as extended: detail is given back to it."""
 
 
-def _detail(field: Field, sharp: NDArray, settings: Settings, reason: NDArray) -> NDArray | None:
+def _detail(
+    field: Field, deep: NDArray, sharp: NDArray, settings: Settings, reason: NDArray
+) -> NDArray | None:
     """Detail of the sky, detections that are no stars included; none where `keep` says so."""
     if not settings.detail:
         return None
     extended = np.isin(reason, EXTENDED)
     if extended.any():
-        stars = np.where(extended, 0.0, field.sharp.flux)
-        field.sharp.model.fill(0)
-        draw(field.sharp, field.places, shifted=False, flux=stars, out=field.sharp.model)
+        for side, shifted in ((field.sharp, False), (field.deep, True)):
+            stars = np.where(extended, 0.0, side.flux)
+            side.model.fill(0)
+            draw(side, field.places, shifted=shifted, flux=stars, out=side.model)
         find_sky(field, sharp)
-    detail = find_detail(field, sharp)
+    detail = find_detail(field, deep, sharp)
     y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
     for column, row, radius in settings.keep if settings.keep is not None else ():
         detail[np.hypot(x - column, y - row) <= radius] = 0.0
@@ -164,7 +167,8 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
     away = field.deep.flux if settings.sharp_colours else compose.taken_fluxes(field, put)
     change = compose.plan_change(field, sharp, pick, put, away)
     field.spikes = np.empty((0, 0), np.float32)
-    detail = _detail(field, sharp, settings, lead.reason) if field.kin == 1.0 else None
+    detail = _detail(field, deep, sharp, settings, lead.reason) if field.kin == 1.0 else None
+    field.deep.model = np.empty((0, 0), np.float32)
     if not settings.per_star:
         field.sharp.model = np.empty((0, 0), np.float32)
     layers = compose.apply_change(
