@@ -22,9 +22,11 @@ __all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_l
 LOW, HIGH = 0.25, 0.5
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
 
-CONTRADICTED, AGREED = 6.0, 0.4
-"""Structure of the sharp stack is its own where the deep stack lacks it by more than so many
-standard deviations and by more than that share of it."""
+BLATANT = 2.0
+"""Noise that light of the sharp stack alone must exceed in ``K * sky`` to be taken out of it."""
+
+HOT = 0.3
+"""A star's brightest pixel has a neighbour of at least this share of it."""
 
 AROUND, SURE = 1.5, 5.0
 """Star widths around a pixel, and standard deviations, by which detail is compared."""
@@ -127,37 +129,21 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
     side.flux = side.flux / ratio
 
 
-def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
-    """Pixels of light that only the sharp stack shows: trails, hot pixels, passing objects.
-
-    `nebula` is the sky as the deep stack should show it. It is compared with `field.deep.image`,
-    what is left of the deep stack, in means as wide as a star and outside star light.
-    """
-    side = field.deep
-    sigma = side.profile.width / 2.3548
-    rest = smooth_image(np.nan_to_num(side.image), sigma)
-    scale = np.float32(field.scale)
-    noise = float(np.hypot(side.noise, scale * field.sharp.noise)) / (2 * np.sqrt(np.pi) * sigma)
-    doubt = np.float32(side.eps + field.sharp.eps) * side.model
-    contrast = scale * (nebula - smooth_image(nebula, 4 * sigma))
-    rest *= -np.sign(contrast)
-    out = (rest > CONTRADICTED * (noise + doubt)) & (rest > AGREED * np.abs(contrast))
-    return ndimage.binary_dilation(out, iterations=round(side.profile.width))
-
-
 def find_detail(field: Field, deep: NDArray, sharp: NDArray) -> NDArray[np.float32]:
     """What blur took from the deep stack's extended light, where significant; deep flux scale.
 
-    It is given only where the deep stack shows ``K * sky``: not what it has already, nor what only
-    the sharp stack shows.
+    It is given only where the deep stack shows ``K * sky``. Around each pixel its rest has slope 0
+    on the detail and on the structure of ``K * sky`` if it does; 1 on the detail where it is as
+    sharp as the sharp stack; -1 on the structure where it does not show it.
     """
     rows, _, _ = _starless(field, sharp, wings=False)
     lost = matching.identity() - field.kernel
     unit = skies.noise_by_scale(lost)
-    ny = sharp.shape[0]
+    ny, side = sharp.shape[0], field.deep
     out = np.empty(sharp.shape, np.float32)
     scale = np.float32(field.scale)
-    ratio = np.float32(field.deep.noise / field.sharp.noise)
+    ratio = np.float32(side.noise / field.sharp.noise)
+    sigma = side.profile.width / 2.3548
 
     def work(first: int, last: int) -> None:
         low, high = max(0, first - skies.MARGIN), min(ny, last + skies.MARGIN)
@@ -173,30 +159,67 @@ def find_detail(field: Field, deep: NDArray, sharp: NDArray) -> NDArray[np.float
         detail *= ramp * ramp * (3 - 2 * ramp)
         cut = slice(low, high)
         seen = scale * (light[low - bottom : high - bottom] - image)
-        rest = deep[cut] - field.deep.model[cut] - field.offset[cut] - seen
+        rest = deep[cut] - side.model[cut] - field.offset[cut] - seen
         rest[field.full_deep[cut] | ~np.isfinite(rest)] = 0.0
-        detail *= _agreement(field, rest, detail, ratio * noise, cut)
+        level = np.hypot(ratio * noise, np.float32(side.eps + field.sharp.eps) * side.model[cut])
+        structure = seen - smooth_image(seen, 4 * sigma, threads=1)
+        clear = _slope(rest, detail, level, sigma)
+        np.maximum(clear, _slope(-rest, structure, level, sigma), out=clear)
+        detail *= 1 - np.clip((clear - 0.2) / 0.3, 0, 1)
         out[first:last] = detail[first - low : last - low]
 
     run_bands(work, ny, band=skies.BAND)
     return out
 
 
-def _agreement(
-    field: Field, rest: NDArray, detail: NDArray, noise: NDArray, cut: slice
-) -> NDArray[np.float32]:
-    """1 where the rest of the deep stack has no part of the detail, 0 where it clearly has.
+def find_one_sided(field: Field, sharp: NDArray, nebula: NDArray) -> NDArray[np.bool_]:
+    """Pixels of light that the sharp stack alone shows: hot pixels, trails, passing objects.
 
-    The slope of the rest on the detail around each pixel is 0 if ``deep = K * sky``, 1 where the
-    deep stack is as sharp as the sharp one, negative where it does not show the sky's light.
+    `nebula` is ``K * sky``; where the rest of the deep stack clearly has its structure with the
+    opposite sign, the deep stack does not show it. Judged outside star light.
     """
-    noise = np.hypot(noise, np.float32(field.deep.eps + field.sharp.eps) * field.deep.model[cut])
-    d = detail / noise
-    width = AROUND * field.deep.profile.width / 2.3548
-    product = smooth_image(d * (rest / noise), width, threads=1)
-    power = smooth_image(d * d, width, threads=1)
-    slope = product / np.maximum(power, 1e-12)
-    # A Gaussian mean counts 4 pi width^2 pixels.
-    error = 1 / np.sqrt(np.maximum(power * 4 * np.pi * width**2, 1e-12))
-    clear = np.abs(slope) - SURE * error
-    return np.asarray(1 - np.clip((clear - 0.2) / 0.3, 0, 1), np.float32)
+    side, scale = field.deep, np.float32(field.scale)
+    sigma = side.profile.width / 2.3548
+    out = np.empty(nebula.shape, bool)
+    margin = int(8 * (4 + AROUND) * sigma)
+
+    def work(first: int, last: int) -> None:
+        low, high = max(0, first - margin), min(len(nebula), last + margin)
+        part = scale * nebula[low:high]
+        part -= smooth_image(part, 4 * sigma, threads=1)
+        noise = np.full(part.shape, side.noise + 0.5 * scale * field.sharp.noise, np.float32)
+        clear = _slope(-np.nan_to_num(side.image[low:high]), part, noise, sigma) > 0.5
+        clear &= np.maximum(side.model, scale * field.sharp.model)[low:high] < side.noise
+        clear &= ndimage.maximum_filter(np.abs(part), round(2 * sigma)) > BLATANT * noise
+        out[first:last] = clear[first - low : last - low]
+
+    run_bands(work, len(out), band=skies.BAND)
+    hot = _hot_pixels(field, sharp)
+    return hot | ndimage.binary_dilation(out, iterations=round(1.0 * side.profile.width))
+
+
+def _hot_pixels(field: Field, sharp: NDArray) -> NDArray[np.bool_]:
+    """Pixels that stand further above all their neighbours than any star's can."""
+    image = np.nan_to_num(sharp)
+    beside = image[1:-1, 1:-1] - 6 * field.sharp.noise
+    for shifted in (image[:-2, 1:-1], image[2:, 1:-1], image[1:-1, :-2], image[1:-1, 2:]):
+        beside = np.where(beside > shifted, beside, -np.inf)
+    out = np.zeros(sharp.shape, bool)
+    for y, x in np.argwhere(np.isfinite(beside)) + 1:
+        cut = image[max(0, y - 3) : y + 4, max(0, x - 3) : x + 4]
+        level = np.median(cut)
+        others = image[[y - 1, y + 1, y, y], [x, x, x - 1, x + 1]]
+        out[y, x] = others.max() - level < HOT * (image[y, x] - level)
+    return out
+
+
+def _slope(rest: NDArray, part: NDArray, noise: NDArray, sigma: float) -> NDArray[np.float32]:
+    """Slope of an image on another around each pixel, less five times its error."""
+    part = part / noise
+    power = smooth_image(part * part, AROUND * sigma, threads=1)
+    np.maximum(power, np.float32(1e-12), out=power)
+    slope = smooth_image(part * (rest / noise), AROUND * sigma, threads=1)
+    slope /= power
+    # A Gaussian mean counts 4 pi sigma^2 pixels.
+    slope -= np.float32(SURE / np.sqrt(4 * np.pi) / (AROUND * sigma)) / np.sqrt(power)
+    return np.asarray(slope)

@@ -96,7 +96,7 @@ def _prepare_deep(
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
     field.deep.image = field.offset = np.empty((0, 0), np.float32)
     rows = find_sky(field, sharp)
-    if field.kin == 1.0:
+    if field.kin == 1.0 and not field.one_sided.size:
         fit_matching(field, deep, sharp, rows)
     nebula = convolve(field.sky, field.kernel)
     if judge:
@@ -113,8 +113,9 @@ def _prepare_deep(
         combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
     field.deep.image = rest
     if seek and field.kin == 1.0:
-        field.one_sided = find_one_sided(field, nebula)
-        if field.one_sided.any():
+        alone = find_one_sided(field, sharp, nebula)
+        if alone.any():
+            field.one_sided = alone
             _prepare_deep(field, deep, sharp)
 
 

@@ -48,8 +48,8 @@ class Field:
         Smooth: deep without stars less `scale` times sharp without stars.
     full_deep, full_sharp : bool ndarray
         Pixels taken as full, with their neighbours.
-    one_sided : bool ndarray or None
-        Pixels of light that only the sharp stack shows.
+    one_sided : bool ndarray
+        Pixels of light that only the sharp stack shows; empty: none.
     known_scale : float or None
         The flux scale where it is given; it is not fitted then.
     tied : bool
@@ -76,7 +76,7 @@ class Field:
     full_deep: NDArray
     full_sharp: NDArray
     kin: float = 1.0
-    one_sided: NDArray | None = None
+    one_sided: NDArray = field(default_factory=lambda: np.empty((0, 0), bool))
     known_scale: float | None = None
     tied: bool = True
     scale_error: float = 0.1
@@ -87,7 +87,7 @@ class Field:
     @property
     def unknown_sharp(self) -> NDArray[np.bool_]:
         """Pixels of the sharp stack that do not tell the sky."""
-        return self.full_sharp if self.one_sided is None else self.full_sharp | self.one_sided
+        return self.full_sharp | self.one_sided if self.one_sided.size else self.full_sharp
 
 
 def first_places(
