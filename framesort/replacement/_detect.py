@@ -127,3 +127,21 @@ def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
     y, x = (np.arange(n) / box - 0.5 + 0.5 / box for n in image.shape)
     out = ndimage.map_coordinates(mad, np.meshgrid(y, x, indexing="ij"), order=1, mode="nearest")
     return np.maximum(out, spread_of(image)).astype(np.float32)
+
+
+def hot_pixels(image: NDArray, noise: float) -> NDArray[np.bool_]:
+    """Pixels that stand further above all their neighbours than any star's can.
+
+    A star of 1.5 px FWHM or more has beside its brightest pixel one of at least 0.3 of it.
+    """
+    image = np.nan_to_num(image)
+    inner = image[1:-1, 1:-1]
+    alone = np.ones(inner.shape, bool)
+    for beside in (image[:-2, 1:-1], image[2:, 1:-1], image[1:-1, :-2], image[1:-1, 2:]):
+        alone &= inner > beside + np.float32(6 * noise)
+    out = np.zeros(image.shape, bool)
+    for y, x in np.argwhere(alone) + 1:
+        level = np.median(image[max(0, y - 3) : y + 4, max(0, x - 3) : x + 4])
+        others = image[[y - 1, y + 1, y, y], [x, x, x - 1, x + 1]]
+        out[y, x] = others.max() - level < 0.3 * (image[y, x] - level)
+    return out

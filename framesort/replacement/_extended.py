@@ -25,9 +25,6 @@ LOW, HIGH = 0.25, 0.5
 BLATANT = 2.0
 """Noise that light of the sharp stack alone must exceed in ``K * sky`` to be taken out of it."""
 
-HOT = 0.3
-"""A star's brightest pixel has a neighbour of at least this share of it."""
-
 AROUND, SURE = 1.5, 5.0
 """Star widths around a pixel, and standard deviations, by which detail is compared."""
 
@@ -129,7 +126,9 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
     side.flux = side.flux / ratio
 
 
-def find_detail(field: Field, deep: NDArray, sharp: NDArray) -> NDArray[np.float32]:
+def find_detail(
+    field: Field, deep: NDArray, sharp: NDArray, spots: NDArray[np.bool_]
+) -> NDArray[np.float32]:
     """What blur took from the deep stack's extended light, where significant; deep flux scale.
 
     It is given only where the deep stack shows ``K * sky``. Around each pixel its rest has slope 0
@@ -144,6 +143,7 @@ def find_detail(field: Field, deep: NDArray, sharp: NDArray) -> NDArray[np.float
     scale = np.float32(field.scale)
     ratio = np.float32(side.noise / field.sharp.noise)
     sigma = side.profile.width / 2.3548
+    sums: list[tuple[float, float]] = [(0.0, 0.0)]
 
     def work(first: int, last: int) -> None:
         low, high = max(0, first - skies.MARGIN), min(ny, last + skies.MARGIN)
@@ -163,17 +163,31 @@ def find_detail(field: Field, deep: NDArray, sharp: NDArray) -> NDArray[np.float
         rest[field.full_deep[cut] | ~np.isfinite(rest)] = 0.0
         level = np.hypot(ratio * noise, np.float32(side.eps + field.sharp.eps) * side.model[cut])
         structure = seen - smooth_image(seen, 4 * sigma, threads=1)
+        inner = slice(first - low, last - low)
+        tell = spots[first:last]
+        d, r = ((v / level)[inner][tell].astype(float) for v in (detail, rest))
+        weight = 1 / (1 + d**2)  # no single source decides
+        sums.append((np.sum(weight * d * np.clip(r, -5, 5)), np.sum(weight * d * d)))
         clear = _slope(rest, detail, level, sigma)
         np.maximum(clear, _slope(-rest, structure, level, sigma), out=clear)
-        detail *= 1 - np.clip((clear - 0.2) / 0.3, 0, 1)
-        out[first:last] = detail[first - low : last - low]
+        detail *= _share(clear)
+        out[first:last] = detail[inner]
 
     run_bands(work, ny, band=skies.BAND)
+    product, power = np.sum(sums, axis=0)
+    if power > 0:
+        slope = product / power
+        out *= _share(slope - 1.5 / np.sqrt(power))
     return out
 
 
-def find_one_sided(field: Field, sharp: NDArray, nebula: NDArray) -> NDArray[np.bool_]:
-    """Pixels of light that the sharp stack alone shows: hot pixels, trails, passing objects.
+def _share(slope: NDArray) -> NDArray[np.float32]:
+    """How much detail is given where the rest of the deep stack surely has that slope on it."""
+    return 1 - np.clip((np.asarray(slope, np.float32) - 0.1) / 0.1, 0, 1)
+
+
+def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
+    """Pixels of light that the sharp stack alone shows: trails, passing objects.
 
     `nebula` is ``K * sky``; where the rest of the deep stack clearly has its structure with the
     opposite sign, the deep stack does not show it. Judged outside star light.
@@ -194,23 +208,7 @@ def find_one_sided(field: Field, sharp: NDArray, nebula: NDArray) -> NDArray[np.
         out[first:last] = clear[first - low : last - low]
 
     run_bands(work, len(out), band=skies.BAND)
-    hot = _hot_pixels(field, sharp)
-    return hot | ndimage.binary_dilation(out, iterations=round(1.0 * side.profile.width))
-
-
-def _hot_pixels(field: Field, sharp: NDArray) -> NDArray[np.bool_]:
-    """Pixels that stand further above all their neighbours than any star's can."""
-    image = np.nan_to_num(sharp)
-    beside = image[1:-1, 1:-1] - 6 * field.sharp.noise
-    for shifted in (image[:-2, 1:-1], image[2:, 1:-1], image[1:-1, :-2], image[1:-1, 2:]):
-        beside = np.where(beside > shifted, beside, -np.inf)
-    out = np.zeros(sharp.shape, bool)
-    for y, x in np.argwhere(np.isfinite(beside)) + 1:
-        cut = image[max(0, y - 3) : y + 4, max(0, x - 3) : x + 4]
-        level = np.median(cut)
-        others = image[[y - 1, y + 1, y, y], [x, x, x - 1, x + 1]]
-        out[y, x] = others.max() - level < HOT * (image[y, x] - level)
-    return out
+    return ndimage.binary_dilation(out, iterations=round(1.0 * side.profile.width))
 
 
 def _slope(rest: NDArray, part: NDArray, noise: NDArray, sigma: float) -> NDArray[np.float32]:

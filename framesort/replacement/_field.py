@@ -91,12 +91,18 @@ def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
 
 
 def _prepare_deep(
-    field: Field, deep: NDArray, sharp: NDArray, *, judge: bool = False, seek: bool = False
+    field: Field,
+    deep: NDArray,
+    sharp: NDArray,
+    *,
+    judge: bool = False,
+    seek: bool = False,
+    match: bool = True,
 ) -> None:
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
     field.deep.image = field.offset = np.empty((0, 0), np.float32)
     rows = find_sky(field, sharp)
-    if field.kin == 1.0 and not field.one_sided.size:
+    if field.kin == 1.0 and match:
         fit_matching(field, deep, sharp, rows)
     nebula = convolve(field.sky, field.kernel)
     if judge:
@@ -113,10 +119,10 @@ def _prepare_deep(
         combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
     field.deep.image = rest
     if seek and field.kin == 1.0:
-        alone = find_one_sided(field, sharp, nebula)
+        alone = find_one_sided(field, nebula)
         if alone.any():
-            field.one_sided = alone
-            _prepare_deep(field, deep, sharp)
+            field.one_sided = field.one_sided | alone
+            _prepare_deep(field, deep, sharp, match=False)
 
 
 def _move(field: Field) -> None:
@@ -188,6 +194,8 @@ def fit_field(
     flat_d, noise_d = _flatten(deep)
     flat_s, noise_s = _flatten(sharp)
     noise_d = noise_d if noise is None else noise
+    hot = detect.hot_pixels(flat_s, noise_s)
+    flat_s[hot] = np.nan
     width_d = detect.guess_width(flat_d, noise_d, full[0])
     width_s = detect.guess_width(flat_s, noise_s, full[1])
     if not np.isfinite(width_d + width_s):
@@ -216,6 +224,7 @@ def fit_field(
         np.zeros((1, 1), np.float32),
         full_deep,
         full_sharp,
+        one_sided=hot,
         known_scale=scale,
         tied=tied,
     )
@@ -337,7 +346,7 @@ def _renew(
     renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
     field.scale = _scale(field.deep, side, scale, pick)
     field.scale_error = _scale_error(field.deep, side, pick)
-    side.image = combine(sharp, (1.0, local_level(field, sharp)), full=field.full_sharp)
+    side.image = combine(sharp, (1.0, local_level(field, sharp)), full=field.unknown_sharp)
     _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(
         field.deep,

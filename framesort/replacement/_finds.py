@@ -49,7 +49,7 @@ class Field:
     full_deep, full_sharp : bool ndarray
         Pixels taken as full, with their neighbours.
     one_sided : bool ndarray
-        Pixels of light that only the sharp stack shows; empty: none.
+        Pixels of light that only the sharp stack shows: hot ones, trails; empty: none.
     known_scale : float or None
         The flux scale where it is given; it is not fitted then.
     tied : bool
