@@ -12,6 +12,7 @@ from framesort.replacement import _kernels as kernels
 from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
 from framesort.replacement._smooth import FEW_ROWS
+from framesort.replacement._spikes import draw_spike
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
@@ -299,9 +300,12 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
         field.sharp.profile.tables,
     )
 
-    if field.spikes.size:
-        taken += field.spikes
-        np.maximum(strength, np.abs(field.spikes), out=strength)
+    for k in np.flatnonzero(pick & (field.spikes != 0)):
+        spike = draw_spike(field.deep, p, k, field.spikes[k])
+        if spike is not None:
+            cut, light, _ = spike
+            taken[cut] += light
+            strength[cut] = np.maximum(strength[cut], np.abs(light))
     strength /= np.float32(noise)
     run_bands(partial(_fade, strength, (taken, given)), shape[0], band=FEW_ROWS)
     del strength

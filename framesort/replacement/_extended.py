@@ -19,7 +19,7 @@ from framesort.workers import run_bands
 
 __all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level"]
 
-LOW, HIGH = 0.25, 0.5
+LOW, HIGH = 0.2, 0.4
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
 
 BLATANT = 2.0
@@ -171,7 +171,7 @@ def find_detail(
         clear = _slope(rest, detail, level, sigma)
         np.maximum(clear, _slope(-rest, structure, level, sigma), out=clear)
         detail *= _share(clear)
-        out[first:last] = detail[inner]
+        out[first:last] = np.where(np.isfinite(sharp[first:last]), detail[inner], 0)
 
     run_bands(work, ny, band=skies.BAND)
     product, power = np.sum(sums, axis=0)

@@ -60,8 +60,8 @@ class Field:
         Matching kernel of extended light, sum 1.
     pixel_noise : PixelNoise
         Of the sharp stack, at each level.
-    spikes : float32 ndarray
-        What the spikes of single bright stars have beyond the mean profile's, deep flux scale.
+    spikes : (n,) float ndarray
+        By what share of the mean one each star's spike is stronger.
     kin : float
         How much of `scale` times the sharp stack's nebula the deep stack shows: 1 as a rule, else
         in another filter.
@@ -82,7 +82,7 @@ class Field:
     scale_error: float = 0.1
     kernel: NDArray = field(default_factory=identity)
     pixel_noise: PixelNoise = field(default_factory=lambda: PixelNoise(1.0, 0.0, 0.0))
-    spikes: NDArray = field(default_factory=lambda: np.empty((0, 0), np.float32))
+    spikes: NDArray = field(default_factory=lambda: np.empty(0))
 
     @property
     def unknown_sharp(self) -> NDArray[np.bool_]:

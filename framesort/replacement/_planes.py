@@ -171,7 +171,6 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
     pick = (lead.reason == "") & (field.deep.flux > 0)
     away = field.deep.flux if settings.sharp_colours else compose.taken_fluxes(field, put)
     change = compose.plan_change(field, sharp, pick, put, away)
-    field.spikes = np.empty((0, 0), np.float32)
     detail = _detail(field, deep, sharp, settings, lead.reason) if field.kin == 1.0 else None
     field.deep.model = np.empty((0, 0), np.float32)
     if not settings.per_star:

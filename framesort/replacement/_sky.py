@@ -28,7 +28,7 @@ __all__ = [
 SCALES = 5
 """Details of 1 to 16 pixels are cleaned; what is wider is kept as it is."""
 
-THRESHOLD = (1.9, 1.9, 1.7, 1.7, 1.7)
+THRESHOLD = (1.9, 1.9, 1.6, 1.5, 1.5)
 """Mean square of the coefficients around a pixel that counts as none, in units of their noise;
 one a scale."""
 

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._fit import Places, Side, local_q
 
-__all__ = ["own_spikes"]
+__all__ = ["draw_spike", "own_spikes"]
 
 MOST = 60
 """Brightest stars that are looked at."""
@@ -21,49 +21,62 @@ DOUBT = 0.1
 """Relative error granted to the model there."""
 
 
-def own_spikes(side: Side, places: Places) -> NDArray[np.float32]:
-    """What each bright star's spike has beyond the mean one; added to the side's model as well.
+def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
+    """By what share of the mean one each star's spike is stronger; the side's model follows.
 
     The strength of a spike follows from its star's light, which a saturated star tells badly; on
     the strip along the spike the strength and a constant level are fitted together.
     """
-    extra = np.zeros(side.image.shape, np.float32)
+    share = np.zeros(len(places))
     if not len(side.profile.tables.cs):
-        return extra
-    x, y = places.at(True)
+        return share
     q = local_q(side, places)
     reach = side.profile.line_reach(side.flux, q, 0.5 * side.noise)
-    tables = side.profile.tables._replace(radial=np.zeros_like(side.profile.tables.radial))
     for k in np.argsort(-side.flux, kind="stable")[:MOST]:
         if reach[k] < 4 / q[k]:
             continue
-        far = int(reach[k]) + 2
-        top, left = (max(0, round(v[k]) - far) for v in (y, x))
-        cut = np.s_[top : round(y[k]) + far + 1, left : round(x[k]) + far + 1]
-        own = np.zeros(side.image[cut].shape, np.float32)
-        if not own.size:
+        spike = draw_spike(side, places, k, 1.0)
+        if spike is None:
             continue
-        one = slice(k, k + 1)
-        kernels.add_stars(
-            own,
-            x[one] - left,
-            y[one] - top,
-            side.flux[one],
-            q[one],
-            2 / q[one],
-            reach[one],
-            tables,
-        )
-        factor = _strength(side, own, extra[cut], cut, (x[k] - left, y[k] - top), float(q[k]))
-        extra[cut] += np.float32(factor) * own
-    side.model += extra
-    return extra
+        cut, own, centre = spike
+        share[k] = _strength(side, own, cut, centre, float(q[k]))
+        side.model[cut] += np.float32(share[k]) * own
+    return share
+
+
+def draw_spike(
+    side: Side, places: Places, k: int, share: float
+) -> tuple[tuple[slice, slice], NDArray[np.float32], tuple[float, float]] | None:
+    """A share of a star's mean spike: where it is, its light there, and the star's place in it."""
+    x, y = (float(v[k]) for v in places.at(True))
+    one = slice(k, k + 1)
+    q = local_q(side, places)[one]
+    flux = side.flux[one]
+    reach = side.profile.line_reach(flux, q, 0.5 * side.noise)
+    far = int(reach[0]) + 2
+    top, left = max(0, round(y) - far), max(0, round(x) - far)
+    cut = np.s_[top : round(y) + far + 1, left : round(x) + far + 1]
+    own = np.zeros(side.model[cut].shape, np.float32)
+    if not own.size:
+        return None
+    tables = side.profile.tables._replace(radial=np.zeros_like(side.profile.tables.radial))
+    near = 2 / q
+    kernels.add_stars(
+        own,
+        places.at(True)[0][one] - left,
+        places.at(True)[1][one] - top,
+        share * flux,
+        q,
+        near,
+        reach,
+        tables,
+    )
+    return cut, own, (x - left, y - top)
 
 
 def _strength(
     side: Side,
     own: NDArray,
-    extra: NDArray,
     cut: tuple[slice, ...],
     centre: tuple[float, float],
     q: float,
@@ -74,7 +87,7 @@ def _strength(
     near = np.zeros(own.shape, bool)
     for c, s in side.profile.tables.cs:
         near |= np.abs(dy * c - dx * s) < BESIDE / q
-    rest = side.image[cut] - side.model[cut] - extra
+    rest = side.image[cut] - side.model[cut]
     use = near & (np.hypot(dx, dy) > NEAR / q) & np.isfinite(rest)
     if use.sum() < 50 or own[use].max() < CLEAR * side.noise:
         return 0.0
