@@ -86,13 +86,15 @@ class Stars:
 
 @dataclass(frozen=True, kw_only=True)
 class Nebula:
-    """The nebula; how bright it is stands with each filter."""
+    """The nebula and galaxies on the sky, before any blur; filters tell how bright they are."""
 
-    finest: Annotated[float, Rule("smoothing of the finest structure, sigma [px]", 0, 50)] = 1.8
+    finest: Annotated[float, Rule("smoothing of the finest structure, sigma [px]", 0, 50)] = 0.8
     coarsest: Annotated[float, Rule("size of the largest structure [px]", 10, 1e4)] = 350.0
     extent: Annotated[float, Rule("radius of the nebula, in image heights", 0.05, 5)] = 0.55
     arcs: Annotated[int, Rule("number of thin bright arcs", 0, 50)] = 5
+    thickness: Annotated[float, Rule("factor on the width of thin ridges and arcs", 0.01, 10)] = 1.0
     galaxies: Annotated[int, Rule("number of small galaxies", 0, 10**4)] = 6
+    galaxy: Annotated[float, Rule("scale length of the largest galaxy's disc [px]", 1, 500)] = 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
