@@ -56,7 +56,7 @@ def picture(result, label, name, extension=0):
 
 
 def isolated_stars(scenario, result, truth, label, faintest):
-    """Places on the grid of stars that are alone, far from the border and not full."""
+    """Places on the grid of stars that are alone, far from the border and not saturated."""
     stars = Table.read(result.parent / "night" / "truth-stars.ecsv")
     flux = np.asarray(stars[f"flux_{label}"])
     place = np.linalg.inv(grid_matrix(result, truth)) @ np.vstack(

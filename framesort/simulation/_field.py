@@ -1,4 +1,4 @@
-"""What is on the invented sky: stars, a nebula with filaments and arcs, small galaxies.
+"""What is on the simulated sky: stars, a nebula with filaments and arcs, small galaxies.
 
 The sky has the pixel grid of the night's first frame, with a margin for dithers,
 drift and turns.
@@ -47,7 +47,7 @@ class Field:
 
 
 def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> Field:
-    """Invent the sky of a scenario; the same seed and margin give the same sky.
+    """Draw the sky of a scenario; the same seed and margin give the same sky.
 
     `first` (3, 3) takes the pixels of the first frame to those of the image without offset.
     """

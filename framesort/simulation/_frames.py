@@ -1,4 +1,4 @@
-"""One frame of an invented night: light, sky and camera to counts."""
+"""One frame of a simulated night: light, sky and camera to counts."""
 
 import numpy as np
 from numpy.typing import NDArray

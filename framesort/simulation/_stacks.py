@@ -79,7 +79,7 @@ def simulate_stacks(
     out: str | os.PathLike[str] | None = None,
     overwrite: bool = False,
 ) -> SimulatedStacks:
-    """Draw a sharp and a deep stack of the same invented field.
+    """Draw a sharp and a deep stack of the same simulated field.
 
     The deep stack's stars are wider and carry a spike; the sharp stack's do not, but it has more
     noise. Nebula and galaxies pass through the same profiles. Both are means of frames; an
@@ -109,7 +109,7 @@ def simulate_stacks(
         The sharp stack is ``flux_ratio`` times the deep stack's scale, plus a pedestal and a
         slope of the sky over the image's width, both in its own ADU.
     read_noise, full : float
-        Of one frame; level at which pixels are full, in each stack's own scale.
+        Of one frame; level at which pixels saturate, in each stack's own scale.
     out : path or None
         Folder to write sharp.fits, deep.fits, truth.fits and truth-stars.ecsv to.
     overwrite : bool

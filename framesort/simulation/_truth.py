@@ -1,4 +1,4 @@
-"""The truth of an invented night: a row a frame, ideal pictures, a list of the stars."""
+"""The truth of a simulated night: a row a frame, ideal pictures, a list of the stars."""
 
 from dataclasses import replace
 from pathlib import Path

@@ -183,7 +183,7 @@ def test_places_of_stars_follow_the_matrix_through_the_flip(night):
     alone = np.array([len(near) == 1 for near in tree.query_ball_point(tree.data, 12)])
     for row in truth[[1, 3, 5]]:
         flux = stars[f"flux_{row['filter']}"]
-        # Bright, not full (a seventh of the light is in the brightest pixel), with no neighbour.
+        # Bright, not saturated (a seventh of the light is in the brightest pixel), alone.
         chosen = stars[alone & (flux > 1.8e4) & (flux < 4e5)]
         grid = np.vstack([chosen["x"], chosen["y"], np.ones(len(chosen))])
         x, y, _ = np.linalg.inv(row["matrix"]) @ grid
