@@ -245,15 +245,11 @@ def draw_pictures(path, rows, titles):
         squeeze=False,
         layout="constrained",
     )
-    for line, (name, level, noise, cuts) in zip(axes, rows, strict=True):
+    for line, (name, cuts) in zip(axes, rows, strict=True):
+        low, high = np.percentile(cuts[-1], [1, 99])
         for ax, cut, title in zip(line, cuts, titles, strict=True):
-            ax.imshow(
-                np.arcsinh((cut - level) / (4 * noise)),
-                origin="lower",
-                cmap="gray",
-                vmin=-1.5,
-                vmax=4,
-            )
+            shown = np.arcsinh(10 * (cut - low) / (high - low))
+            ax.imshow(shown, origin="lower", cmap="gray", vmin=-0.7, vmax=3)
             ax.set_xticks([])
             ax.set_yticks([])
             if name == rows[0][0]:
@@ -312,18 +308,9 @@ def main():
             known = {n: values.get(n, np.nan) for n in figures}
             told = [f"{v:.3f}" if np.isfinite(v) else "-" for v in known.values()]
             print("| " + " | ".join([road, f"{took:.1f}", *told]) + " |", flush=True)
-        pictures = [scene["deep"], scene["sharp"], *finals, scene["truth"]]
-        cuts = cut_bright(scene, pictures)
-        # The sharp stack may have another level and scale: shown on its own.
-        level, noise = float(np.median(scene["deep"])), float(scene["sigma"])
-        cuts[1] = _shown_as(scene["sharp"], cuts[1], level)
-        rows.append((name, level, noise, cuts))
+        rows.append((name, cut_bright(scene, [*finals, scene["truth"]])))
         if args.pictures:  # after each scene: what is done is done
-            draw_pictures(args.pictures, rows, ["deep", "sharp", *args.roads, "truth"])
-
-
-def _shown_as(sharp, cut, level):
-    return cut - float(np.median(sharp)) + level
+            draw_pictures(args.pictures, rows, [*args.roads, "truth"])
 
 
 if __name__ == "__main__":
