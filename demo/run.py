@@ -1,4 +1,4 @@
-"""Simulates the invented night of `night.toml` and runs the main job on it.
+"""Simulates the night of `night.toml` and runs the main job on it.
 
     python demo/run.py [--small] [--out DIR]
 

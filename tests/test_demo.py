@@ -10,6 +10,7 @@ from astropy.table import Table
 from astropy.utils.exceptions import AstropyUserWarning
 from photutils.aperture import CircularAnnulus, CircularAperture, aperture_photometry
 from photutils.psf import fit_fwhm
+from scipy.ndimage import gaussian_filter, maximum_filter
 from scipy.spatial import cKDTree
 
 from framesort.cli import main
@@ -55,7 +56,7 @@ def picture(result, label, name, extension=0):
 
 
 def isolated_stars(scenario, result, truth, label, faintest):
-    """Places on the grid of stars that are alone, far from the border and not full."""
+    """Places on the grid of stars that are alone, far from the border and not saturated."""
     stars = Table.read(result.parent / "night" / "truth-stars.ecsv")
     flux = np.asarray(stars[f"flux_{label}"])
     place = np.linalg.inv(grid_matrix(result, truth)) @ np.vstack(
@@ -159,3 +160,22 @@ def test_pictures_and_report_are_there(demo):
     _, _, result = demo
     for name in ("report.html", "preview.png", "night.json"):
         assert (result / name).stat().st_size > 1000
+
+
+@pytest.mark.parametrize("label", ["L", "Ha"])
+def test_heat_blurs_the_nebula(demo, label):
+    scenario, truth, result = demo
+    sharp, deep = (picture(result, label, f"{name}.fits") for name in ("sharp", "deep"))
+    stars, nebula = draw_truth(scenario, label, matrix=grid_matrix(result, truth), shape=deep.shape)
+    lost = nebula - gaussian_filter(nebula, 1.5)  # what a little blur takes away
+    seen = (np.abs(lost) > np.quantile(np.abs(lost), 0.98)) & np.isfinite(sharp + deep)
+    seen &= maximum_filter(stars, 9) < 2.0
+    seen[:30], seen[-30:], seen[:, :30], seen[:, -30:] = (False,) * 4
+    assert seen.sum() > 2000
+    share = [
+        np.polyfit(lost[seen], (image - gaussian_filter(nebula + stars, 1.5))[seen], 1)[0]
+        for image in (sharp, deep)
+    ]
+    # Resampling and the frames' own scatter of seeing take a few per cent of the sharp stack's.
+    assert share[0] == pytest.approx(1.0, abs=0.05)
+    assert share[1] < 0.8

@@ -163,8 +163,13 @@ def _place_field(
     executor: Executor | None,
     progress: StageProgress | None,
 ) -> PlacedNight:
-    """Place the frames of some rows, which show one field."""
+    """Place the frames of some rows, which show one field.
+
+    Places of an earlier run are forgotten first: the same frames get the same grid every time,
+    also where two of them would serve as well.
+    """
     placed = table[rows]
+    placed.remove_columns([name for name in ("shift_x", "shift_y") if name in placed.colnames])
     register = partial(
         find_plugin("registration", settings.registration),
         [qualities[int(row)].star_list for row in rows],

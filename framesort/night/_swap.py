@@ -194,11 +194,14 @@ def swap_images(
     )  # fmt: skip
     if mono and top.planes > 1 and below.planes == 1:
         top = replace(top, data=mean_plane(top))
+    if below.planes != top.planes and min(below.planes, top.planes) != 1:
+        raise InputError(
+            f"{below.name} has {below.planes} planes, {top.name} {top.planes}: they do not fit"
+        )
     try:
-        one, two, scale = _same_planes(below, top, flux_scale, options)
         result = replace_stars(
-            one, two, flux_scale=scale, executor=executor, progress=progress, **options,
-            saturation_deep=below.saturation, saturation_sharp=top.saturation,
+            below.data, top.data, flux_scale=flux_scale, executor=executor, progress=progress,
+            saturation_deep=below.saturation, saturation_sharp=top.saturation, **options,
         )  # fmt: skip
     except NotEnoughFramesError as error:
         hint = "are they linear, not stretched?"
@@ -211,7 +214,7 @@ def swap_images(
         result = replace(result, background=ground, stars=result.final - ground)
     checked = None
     if check and amount == 1:
-        checked = measure_replacement(result, one, two)
+        checked = measure_replacement(result, below.data, top.data)
     notes += join_notes(result.notes, checked)
     if checked is not None:
         checked = scale_check(checked, unit)
@@ -245,26 +248,6 @@ def _join(pictures: list[Picture], deep: Picture) -> Picture:
     joined = data[0] if len(data) == 1 else np.stack(data)
     level = min(picture.saturation for picture in pictures)
     return replace(pictures[0], data=joined, weight=None, saturation=level)
-
-
-def _same_planes(
-    deep: Picture, sharp: Picture, flux_scale: FluxScale | None, options: dict[str, Any]
-) -> tuple[NDArray[np.float32], NDArray[np.float32], FluxScale]:
-    """Both with as many planes, and the scale that keeps the colours of the stars."""
-    n, m = deep.planes, sharp.planes
-    if n == m:
-        return deep.data, sharp.data, "picture" if flux_scale is None else flux_scale
-    if n == 1:
-        scale = "picture" if flux_scale is None else flux_scale
-        if scale == "picture":
-            # One scale, that of the mean plane: each plane's own would make the stars white.
-            first = replace_stars(deep.data, mean_plane(sharp), **options)
-            scale = float(first.table.meta["flux_scale"])
-        return np.broadcast_to(deep.data, (m, *deep.shape)), sharp.data, scale
-    if m == 1:
-        data = np.broadcast_to(sharp.data, (n, *deep.shape))
-        return deep.data, data, "star" if flux_scale is None else flux_scale
-    raise InputError(f"{deep.name} has {n} planes, {sharp.name} {m}: they do not fit")
 
 
 def swap_stars(

@@ -12,19 +12,6 @@ REACH = 12
 """Pixels around a peak in which its width is guessed."""
 
 
-def guess_saturation(image: NDArray) -> float:
-    """Level of flat star tops, +inf if the brightest star has none.
-
-    A star of 2 px width or more has one or two pixels within 2 % of its peak; a clipped one
-    has a plateau of them.
-    """
-    top = float(np.nanmax(image))
-    labels, n = ndimage.label(image >= 0.98 * top)
-    if n and np.bincount(labels.ravel())[1:].max() >= 5:
-        return 0.97 * top
-    return np.inf
-
-
 def guess_width(image: NDArray, noise: float, full: float) -> float:
     """FWHM of the stars from the area above half the peak, median of bright ones; pixels.
 

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import KDTree
+from skimage.measure import regionprops
 
 from framesort.replacement import _detect as detect
 from framesort.replacement._fit import Places, Side, nearest_pixels
@@ -26,7 +27,7 @@ __all__ = [
 ]
 
 BLEEDING = 1.2
-"""Length over width from which a patch of full pixels bleeds."""
+"""Length over width from which a patch of saturated pixels bleeds."""
 
 WEAKEST = 6.0
 """Signal to noise, both stacks together, below which a find is not followed up."""
@@ -121,15 +122,29 @@ def near_full(full: NDArray, width: float) -> NDArray:
 
 
 def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
-    """How far the patch of full pixels at each place reaches from its middle.
+    """How far the patch of saturated pixels at each place reaches from its centroid.
 
-    0 where there is none, or one as round as a star: only what bleeds hides more than a core.
+    Parameters
+    ----------
+    full : (ny, nx) bool ndarray
+        Saturated pixels.
+    x, y : (n,) ndarray
+        Places, pixels.
+
+    Returns
+    -------
+    (n,) float ndarray
+        Pixels. 0 where there is no patch, or one as round as a star: only what bleeds hides more
+        than a core. Length over width is that of the ellipse with the patch's second moments, a
+        pixel's own 1/12 included, so it is the same at every angle.
     """
     labels, n = ndimage.label(full)
     reach = np.zeros(n + 1)
-    for k, box in enumerate(ndimage.find_objects(labels), start=1):
-        short, long = sorted(side.stop - side.start for side in box)
-        reach[k] = long / 2 if long > BLEEDING * short else 0.0
+    for patch in regionprops(labels):
+        long, short = np.sqrt(np.array(patch.inertia_tensor_eigvals) + 1 / 12)
+        if long > BLEEDING * short:
+            away = patch.coords - np.array(patch.centroid)
+            reach[patch.label] = np.hypot(*away.T).max() + 0.5
     return reach[labels[nearest_pixels(x, y, full.shape)]]
 
 

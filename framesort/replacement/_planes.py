@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement import _compose as compose
-from framesort.replacement import _detect as detect
 from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
 from framesort.replacement._finds import Field
 from framesort.replacement._fit import draw, probe
 from framesort.replacement._verdict import judge_finds
+from framesort.stars import guess_saturation
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
 
@@ -60,7 +60,7 @@ class Lead:
 
 def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
     full = tuple(
-        level if np.isfinite(level) else detect.guess_saturation(image)
+        level if np.isfinite(level) else guess_saturation(image)
         for level, image in zip(settings.full, (deep, sharp), strict=True)
     )
     scale = settings.scale

@@ -6,6 +6,7 @@ import numpy as np
 from astropy import units as u
 from astropy.table import Table
 from numpy.typing import NDArray
+from scipy.spatial import KDTree
 
 from framesort.records import CHECK_LIMITS
 from framesort.replacement._compose import full_centres
@@ -22,10 +23,18 @@ SHIFTED = 0.15
 
 
 def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> NDArray:
-    """FWHM of the replaced stars, measured on the result with the sharp profile."""
+    """FWHM of the replaced stars, measured on the result with the sharp profile.
+
+    Returns
+    -------
+    (n,) float ndarray
+        Pixels. NaN where the star was not replaced, the fit failed, or pixels that are saturated
+        in the sharp stack lie within the radius of the fit: clipped light has no width.
+    """
     p = field.places
     out = np.zeros((len(p), 10))
     q = 1 / (field.sharp.profile.width * p.factor)
+    radius = 1.9 / q
     model = draw(
         field.sharp, p, shifted=False, flux=np.where(pick, put, 0.0), out=np.zeros_like(final)
     )
@@ -40,13 +49,23 @@ def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> N
         p.y,
         np.maximum(put, 1e-6),
         q,
-        1.9 / q,
+        radius,
         field.sharp.profile.tables,
         2,
         out,
     )
     width = profile_fwhm(field.sharp.profile) * p.factor * np.exp(np.clip(out[:, 5], -1, 1))
-    return np.where(pick & (out[:, 6] > 0) & (out[:, 6] < 0.3), width, np.nan)
+    known = pick & ~_near_saturated(field, radius) & (out[:, 6] > 0) & (out[:, 6] < 0.3)
+    return np.where(known, width, np.nan)
+
+
+def _near_saturated(field: Field, radius: NDArray) -> NDArray:
+    """Stars with a pixel within `radius` (pixels) that is saturated in the sharp stack."""
+    y, x = np.nonzero(field.full_sharp)
+    if len(x) == 0:
+        return np.zeros(len(field.places), bool)
+    places = np.column_stack([field.places.x, field.places.y])
+    return np.asarray(KDTree(np.column_stack([x, y])).query(places)[0] <= radius)
 
 
 def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
@@ -74,7 +93,12 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
             u.pix,
             "width in the deep stack",
         ),
-        ("fwhm_after", after, u.pix, "width measured on the result; NaN where not replaced"),
+        (
+            "fwhm_after",
+            after,
+            u.pix,
+            "width measured on the result; NaN where not replaced or saturated",
+        ),
         (
             "method",
             method.astype(str),

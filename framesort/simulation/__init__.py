@@ -1,6 +1,6 @@
-"""Invented nights and stacks with known truth: for the demo, for tests, for users' own checks.
+"""Simulated nights and stacks with known truth: for the demo, for tests, for users' own checks.
 
-No other room uses this one.
+No other subpackage uses this one.
 """
 
 from framesort.simulation._night import simulate_night

@@ -1,4 +1,4 @@
-"""What is on the invented sky: stars, a nebula with filaments and arcs, small galaxies.
+"""What is on the simulated sky: stars, a nebula with filaments and arcs, small galaxies.
 
 The sky has the pixel grid of the night's first frame, with a margin for dithers,
 drift and turns.
@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import gaussian_filter
 
-from framesort.simulation._scenario import Filter, Nebula, Scenario, Stars
+from framesort.simulation._blur import Spectrum
+from framesort.simulation._scenario import Nebula, Scenario, Stars
 
 __all__ = ["Field", "build_field", "draw_catalogue", "draw_galaxies", "draw_nebula", "resample"]
 
@@ -34,29 +35,19 @@ class Field:
         Places of the stars on the grid of the first frame.
     rates : dict of str to (n,) ndarray
         Light of the stars by filter, electrons per second.
-    diffuse, filaments, galaxies : (ny, nx) float32 ndarray
-        The nebula's smooth part, its fine part and the galaxies, highest value 1.
+    extended : dict of str to Spectrum
+        Nebula and galaxies by filter, electrons per second and pixel, on the pictures' grid.
     """
 
     to_picture: NDArray[np.float64]
     x: NDArray[np.float64]
     y: NDArray[np.float64]
     rates: dict[str, NDArray[np.float64]]
-    diffuse: NDArray[np.float32]
-    filaments: NDArray[np.float32]
-    galaxies: NDArray[np.float32]
-
-    def picture(self, one: Filter) -> NDArray[np.float32]:
-        """Nebula and galaxies in a filter, electrons per second and pixel."""
-        return (
-            np.float32(one.diffuse) * self.diffuse
-            + np.float32(one.filaments) * self.filaments
-            + np.float32(one.galaxies) * self.galaxies
-        )
+    extended: dict[str, Spectrum]
 
 
 def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> Field:
-    """Invent the sky of a scenario; the same seed and margin give the same sky.
+    """Draw the sky of a scenario; the same seed and margin give the same sky.
 
     `first` (3, 3) takes the pixels of the first frame to those of the image without offset.
     """
@@ -74,10 +65,18 @@ def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) 
     for i, one in enumerate(scenario.filter):
         colour = 10 ** dice[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
         rates[one.name] = light * one.stars * colour
-    galaxies = draw_galaxies(scenario.nebula.galaxies, size, margin // coarse, dice[3])
+    galaxies = draw_galaxies(scenario.nebula, size, margin // coarse, dice[3])
     inverse = np.linalg.inv(first)
     x, y = inverse[:2, :2] @ (np.array([x, y]) - margin) + inverse[:2, 2:]
-    return Field(to_picture @ first, x, y, rates, diffuse, filaments, galaxies)
+    extended = {
+        one.name: Spectrum(
+            np.float32(one.diffuse) * diffuse
+            + np.float32(one.filaments) * filaments
+            + np.float32(one.galaxies) * galaxies
+        )
+        for one in scenario.filters_used
+    }
+    return Field(to_picture @ first, x, y, rates, extended)
 
 
 def draw_catalogue(
@@ -122,12 +121,14 @@ def draw_nebula(
     lanes = 1 / (1 + np.exp(3.5 * (dust - 0.9)))  # dust hides what is behind it
     diffuse = envelope * np.exp(0.55 * cloud) * (0.25 + 0.75 * lanes)
     # Thin bright ridges where the noise passes through zero, and arcs of broken shells.
-    threads = np.exp(-((ridges / 0.12) ** 2)) * np.clip(0.4 + 0.5 * cloud, 0, None)
+    threads = np.exp(-((ridges / (0.12 * nebula.thickness)) ** 2)) * np.clip(
+        0.4 + 0.5 * cloud, 0, None
+    )
     filaments = 0.55 * envelope * threads
     angle = np.arctan2(v, u)
     for _ in range(nebula.arcs):
         place, middle = rng.uniform(0.45, 1.15), rng.uniform(-np.pi, np.pi)
-        wide, thin = rng.uniform(0.35, 0.9), rng.uniform(0.006, 0.016)
+        wide, thin = rng.uniform(0.35, 0.9), nebula.thickness * rng.uniform(0.006, 0.016)
         away = (angle - middle + np.pi) % (2 * np.pi) - np.pi
         filaments += (
             rng.uniform(0.5, 1.0)
@@ -145,24 +146,36 @@ def _scaled(picture: NDArray[np.float64], sigma: float) -> NDArray[np.float32]:
 
 
 def draw_galaxies(
-    count: int, shape: tuple[int, int], margin: int, rng: np.random.Generator
+    nebula: Nebula, shape: tuple[int, int], margin: int, rng: np.random.Generator
 ) -> NDArray[np.float32]:
+    """Exponential discs with two spiral arms, a small bulge and knots along the arms.
+
+    The first is the largest and has the height 1.
+    """
     picture = np.zeros(shape, dtype=np.float32)
-    for k in range(count):
+    for k in range(nebula.galaxies):
         x = rng.uniform(margin + 20, shape[1] - margin - 20)
         y = rng.uniform(margin + 20, shape[0] - margin - 20)
-        scale, ratio, turn = rng.uniform(2.5, 6), rng.uniform(0.35, 1), rng.uniform(0, np.pi)
+        scale, ratio, turn = rng.uniform(0.4, 1), rng.uniform(0.35, 1), rng.uniform(0, np.pi)
+        scale = nebula.galaxy * (1.0 if k == 0 else scale)
         height = 1.0 if k == 0 else rng.uniform(0.3, 1)
         half = int(9 * scale)
         y0, x0 = max(0, int(y) - half), max(0, int(x) - half)
         dy, dx = np.mgrid[y0 : min(shape[0], y0 + 2 * half), x0 : min(shape[1], x0 + 2 * half)]
         dx, dy = dx - x, dy - y
         u, v = dx * np.cos(turn) + dy * np.sin(turn), -dx * np.sin(turn) + dy * np.cos(turn)
+        v = v / ratio
         # An exponential disc with a soft centre, faded out within its box.
-        distance = np.hypot(u, v / ratio)
+        distance = np.hypot(u, v)
         disc = np.exp(-np.sqrt((distance / scale) ** 2 + 0.25) + 0.5)
+        angle, winding = np.arctan2(v, u), np.log(distance / scale + 0.2)
+        arms = (0.5 + 0.5 * np.cos(2 * angle - winding / 0.2)) ** 2
+        knots = (0.5 + 0.5 * np.cos(7 * angle + 9 * winding)) ** 4
+        light = disc * (0.3 + arms * (0.9 + 0.9 * knots))
+        light += 1.2 * np.exp(-distance / (0.18 * scale))
         fade = np.clip((half - np.hypot(dx, dy)) / (0.3 * half), 0, 1)
-        picture[y0 : y0 + dx.shape[0], x0 : x0 + dx.shape[1]] += height * disc * fade
+        light *= fade / light.max()
+        picture[y0 : y0 + dx.shape[0], x0 : x0 + dx.shape[1]] += height * light
     return picture
 
 

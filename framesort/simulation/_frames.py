@@ -1,10 +1,9 @@
-"""One frame of an invented night: light, sky and camera to counts."""
+"""One frame of a simulated night: light, sky and camera to counts."""
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.simulation._field import resample
-from framesort.simulation._light import add_light, frame_lines, frame_shape
+from framesort.simulation._light import add_stars, frame_shape, nebula_light
 from framesort.simulation._profiles import profile_width
 from framesort.simulation._scenario import Event, Filter, Scenario
 from framesort.simulation._stage import set_stage
@@ -54,18 +53,12 @@ def _collect(scenario: Scenario, shot: Shot, one: Filter) -> NDArray[np.float64]
     """Electrons that arrive through a filter: nebula, stars and sky."""
     stage = set_stage(scenario)
     field = stage.field
-    light = resample(field.picture(one), field.to_picture @ shot.matrix, stage.flat.shape)
-    light *= shot.exposure * shot.transparency
-    add_light(
-        light,
-        scenario,
-        field,
-        filter_name=one.name,
-        matrix=shot.matrix,
-        factor=shot.exposure * shot.transparency,
-        shape_at=lambda growth: frame_shape(scenario, shot, growth=growth),
-        lines=frame_lines(scenario, shot),
+    factor = shot.exposure * shot.transparency
+    light = nebula_light(
+        scenario, field, shot, filter_name=one.name, matrix=shot.matrix, shape=stage.flat.shape
     )
+    light *= factor
+    add_stars(light, scenario, field, shot, filter_name=one.name, matrix=shot.matrix, factor=factor)
     light += one.sky * shot.sky * shot.exposure * stage.gradient
     return light
 

@@ -1,4 +1,4 @@
-"""Headers of invented frames, by the FITS Standard 4.0."""
+"""Headers of simulated frames, by the FITS Standard 4.0."""
 
 from datetime import UTC, datetime
 

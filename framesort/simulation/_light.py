@@ -1,16 +1,17 @@
-"""The light of stars on one frame: what the heater, dew and the optics make of it."""
+"""Stars and nebula on one frame: what the heater, dew and the optics make of their light."""
 
-from collections.abc import Callable
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.simulation._field import Field
-from framesort.simulation._profiles import StarShape, build_shape, draw_lines, draw_stars
+from framesort.simulation._blur import PointSpread, Spike
+from framesort.simulation._field import Field, resample
+from framesort.simulation._profiles import StarShape, draw_lines, draw_stars
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._timeline import Shot
 
-__all__ = ["add_light", "frame_lines", "frame_shape", "heated_profile"]
+__all__ = ["add_stars", "frame_shape", "frame_spread", "heated_profile", "nebula_light"]
 
 HALO_WIDTH = 6.0
 """Width of dew's halo in widths of the star."""
@@ -31,38 +32,36 @@ def heated_profile(
     return float(np.hypot(fwhm, blur)), beta, line
 
 
-def frame_shape(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> StarShape:
-    """Shape of a frame's stars, lines of light aside: its sum is below 1 by their share.
+def frame_spread(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> PointSpread:
+    """How a frame spreads the light of a point.
 
     The heater acts at once and in proportion to the light collected while it is on, so a frame
     is the sum of its parts. `growth` is that of the unheated width at a place of the field.
     """
-    parts, fwhm = [], shot.fwhm * (1 + growth)
+    parts, fwhm, spikes = [], shot.fwhm * (1 + growth), []
+    spider, heater = scenario.camera.spider, scenario.heater
     for share, power in shot.heating:
+        share *= (1 - shot.halo) * (1 - spider)
         width, beta, line = heated_profile(scenario, fwhm, power, shot.exposure)
-        parts.append((share * (1 - shot.halo) * (1 - line), width, beta))
-    if shot.halo > 0:
-        parts.append((shot.halo, HALO_WIDTH * fwhm, 2.2))
-    spider = 1 - scenario.camera.spider
-    return build_shape(
-        [(share * spider, width, beta) for share, width, beta in parts],
-        trail=shot.trail,
-        trail_angle=shot.trail_angle,
-    )
-
-
-def frame_lines(scenario: Scenario, shot: Shot) -> list[tuple[float, float, float]]:
-    """Share of the light, width of the star and angle of each line through a frame's stars."""
-    spider, lines = scenario.camera.spider, []
-    for share, power in shot.heating:
-        width, _, line = heated_profile(scenario, shot.fwhm, power, shot.exposure)
+        parts.append((share * (1 - line), width, beta))
         if line > 0:
-            share *= (1 - shot.halo) * (1 - spider) * line
-            lines.append((share, width, scenario.heater.line_angle))
+            width, _, _ = heated_profile(scenario, shot.fwhm, power, shot.exposure)
+            spikes.append(_spike(scenario, share * line, width, heater.line_angle))
+    if shot.halo > 0:
+        parts.append((shot.halo * (1 - spider), HALO_WIDTH * fwhm, 2.2))
     if spider > 0:
         for angle in (scenario.camera.spider_angle, scenario.camera.spider_angle + 90):
-            lines.append((spider / 2, shot.fwhm, angle))
-    return lines
+            spikes.append(_spike(scenario, spider / 2, shot.fwhm, angle))
+    return PointSpread(tuple(parts), tuple(spikes), shot.trail, shot.trail_angle)
+
+
+def _spike(scenario: Scenario, share: float, width: float, angle: float) -> Spike:
+    return Spike(share, scenario.heater.line_length * width, 0.9 * width / 2.3548, angle)
+
+
+def frame_shape(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> StarShape:
+    """Shape of a frame's stars, spikes aside: its sum is below 1 by their share."""
+    return frame_spread(scenario, shot, growth=growth).star_shape()
 
 
 def _growth(
@@ -76,52 +75,78 @@ def _growth(
     return seeing.corners * square / (camera.width**2 + camera.height**2) + seeing.tilt * u
 
 
-def add_light(
+def _shares(growth: NDArray[np.float64]) -> Iterator[tuple[float, NDArray[np.float64]]]:
+    """Growths to draw with, and the share of each at every place; linear between them."""
+    if not growth.any():
+        yield 0.0, np.ones_like(growth)
+        return
+    nodes = np.linspace(growth.min(), growth.max(), FIELD_STEPS)
+    step = max(nodes[1] - nodes[0], 1e-12)
+    for node in nodes:
+        yield float(node), np.clip(1 - np.abs(growth - node) / step, 0, 1)
+
+
+def add_stars(
     image: NDArray[np.float64],
     scenario: Scenario,
     field: Field,
+    shot: Shot,
     *,
     filter_name: str,
     matrix: NDArray[np.float64],
     factor: float,
-    shape_at: Callable[[float], StarShape],
-    lines: list[tuple[float, float, float]],
 ) -> None:
-    """Add the stars of a filter, with their lines, as a frame with this transform sees them.
+    """Add the stars of a filter, with their spikes, as a frame with this transform sees them.
 
     Parameters
     ----------
     image : (ny, nx) float64 ndarray
         Changed in place.
+    shot : Shot
+        Gives the profile.
     matrix : (3, 3) ndarray
         Takes (x, y, 1) of the image to (x, y, 1) of the first frame.
     factor : float
         Seconds of exposure times transparency, over electrons a count where counts are wanted.
-    shape_at : callable
-        Gives the stars' shape where their unheated width has grown by a share.
-    lines
-        As `frame_lines` gives them.
     """
     inverse = np.linalg.inv(matrix)
     x, y = inverse[:2, :2] @ np.array([field.x, field.y]) + inverse[:2, 2:]
     flux = field.rates[filter_name] * factor
-    growth = _growth(scenario, x, y)
-    if not growth.any():
-        draw_stars(image, x, y, flux, shape=shape_at(0.0))
-    else:
-        nodes = np.linspace(growth.min(), growth.max(), FIELD_STEPS)
-        step = max(nodes[1] - nodes[0], 1e-12)
-        for node in nodes:
-            part = np.clip(1 - np.abs(growth - node) / step, 0, 1)
-            mine = part > 0
-            draw_stars(image, x[mine], y[mine], (flux * part)[mine], shape=shape_at(float(node)))
-    for share, width, angle in lines:
-        draw_lines(
-            image,
-            x,
-            y,
-            flux * share,
-            angle=angle,
-            length=scenario.heater.line_length * width,
-            sigma=0.9 * width / 2.3548,
-        )
+    for growth, part in _shares(_growth(scenario, x, y)):
+        mine = part > 0
+        shape = frame_shape(scenario, shot, growth=growth)
+        draw_stars(image, x[mine], y[mine], (flux * part)[mine], shape=shape)
+    for share, length, sigma, angle in frame_spread(scenario, shot).spikes:
+        draw_lines(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
+
+
+def nebula_light(
+    scenario: Scenario,
+    field: Field,
+    shot: Shot,
+    *,
+    filter_name: str,
+    matrix: NDArray[np.float64],
+    shape: tuple[int, int],
+) -> NDArray[np.float64]:
+    """Nebula and galaxies in a filter, through the profile of the frame's stars.
+
+    Returns
+    -------
+    (ny, nx) float64 ndarray
+        Electrons per second and pixel on the grid that `matrix` takes to the first frame's.
+    """
+    spectrum = field.extended[filter_name]
+    to_picture = field.to_picture @ matrix
+    y, x = np.ogrid[: spectrum.shape[0], : spectrum.shape[1]]
+    back = np.linalg.inv(to_picture)
+    growth = _growth(
+        scenario,
+        back[0, 0] * x + back[0, 1] * y + back[0, 2],
+        back[1, 0] * x + back[1, 1] * y + back[1, 2],
+    )
+    picture = np.zeros(spectrum.shape, np.float32)
+    for node, part in _shares(growth):
+        spread = frame_spread(scenario, shot, growth=node)
+        picture += part.astype(np.float32) * spectrum.through(spread, to_picture[:2, :2])
+    return resample(picture, to_picture, shape)

@@ -1,4 +1,4 @@
-"""The heater logs of an invented night: power samples, switch events, supply current."""
+"""The heater logs of a simulated night: power samples, switch events, supply current."""
 
 from datetime import UTC, datetime
 

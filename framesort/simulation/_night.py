@@ -1,4 +1,4 @@
-"""Writes an invented night with its logs and its truth."""
+"""Writes a simulated night with its logs and its truth."""
 
 import os
 from concurrent.futures import Executor

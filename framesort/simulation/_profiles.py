@@ -242,7 +242,7 @@ def draw_lines(
     sigma: float,
     faintest: float = FAINTEST,
 ) -> None:
-    """Add a two-sided line of light through each star.
+    """Add a two-sided spike through each star.
 
     Parameters
     ----------

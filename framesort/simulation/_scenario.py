@@ -1,4 +1,4 @@
-"""What an invented night is made of: one frozen class for each table of a scenario file."""
+"""What a simulated night is made of: one frozen class for each table of a scenario file."""
 
 import math
 from dataclasses import dataclass
@@ -60,7 +60,7 @@ class Camera:
     gain: Annotated[float, Rule("electrons per ADU", 1e-3, 1e3)] = 0.8
     offset: Annotated[float, Rule("bias level [adu]", 0, 20000)] = 500.0
     read_noise: Annotated[float, Rule("read noise [e]", 0, 1000)] = 1.8
-    full: Annotated[float, Rule("level at which pixels are full [adu]", 100, 65535)] = 65000.0
+    full: Annotated[float, Rule("level at which pixels saturate [adu]", 100, 65535)] = 65000.0
     dark_current: Annotated[float, Rule("dark current [e/s/px]", 0, 100)] = 0.005
     hot_pixels: Annotated[int, Rule("number of hot pixels, fixed to the sensor", 0, 10**6)] = 200
     hot_current: Annotated[float, Rule("typical current of a hot pixel [e/s]", 0, 1e5)] = 20.0
@@ -86,13 +86,15 @@ class Stars:
 
 @dataclass(frozen=True, kw_only=True)
 class Nebula:
-    """The nebula; how bright it is stands with each filter."""
+    """The nebula and galaxies on the sky, before any blur; filters tell how bright they are."""
 
-    finest: Annotated[float, Rule("smoothing of the finest structure, sigma [px]", 0, 50)] = 1.8
+    finest: Annotated[float, Rule("smoothing of the finest structure, sigma [px]", 0, 50)] = 0.8
     coarsest: Annotated[float, Rule("size of the largest structure [px]", 10, 1e4)] = 350.0
     extent: Annotated[float, Rule("radius of the nebula, in image heights", 0.05, 5)] = 0.55
     arcs: Annotated[int, Rule("number of thin bright arcs", 0, 50)] = 5
+    thickness: Annotated[float, Rule("factor on the width of thin ridges and arcs", 0.01, 10)] = 1.0
     galaxies: Annotated[int, Rule("number of small galaxies", 0, 10**4)] = 6
+    galaxy: Annotated[float, Rule("scale length of the largest galaxy's disc [px]", 1, 500)] = 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,7 +165,7 @@ class Heater:
     """The heater and what it does to stars.
 
     At power p and exposure t, stars are wider by ``blur * (p / 100)^blur_power *
-    (t / 60 s)^exposure_power`` in quadrature, and carry a line of light with the share
+    (t / 60 s)^exposure_power`` in quadrature, and carry a spike with the share
     ``line * (p - line_from) / (100 - line_from)`` of their light above `line_from`.
     """
 
@@ -177,10 +179,10 @@ class Heater:
     blur_power: Annotated[float, Rule("exponent of power", 0.1, 5)] = 0.8
     exposure_power: Annotated[float, Rule("exponent of exposure time", 0, 2)] = 0.15
     beta: Annotated[float, Rule("Moffat's exponent at full power", 1.5, 20)] = 2.7
-    line: Annotated[float, Rule("share of star light in the line at full power", 0, 0.9)] = 0.06
-    line_from: Annotated[float, Rule("power at which the line appears [%]", 0, 99)] = 33.0
-    line_angle: Annotated[float, Rule("angle of the line, ccw from +x [deg]", -360, 360)] = 62.0
-    line_length: Annotated[float, Rule("1/e length of the line, in FWHM", 0.5, 100)] = 5.0
+    line: Annotated[float, Rule("share of star light in the spike at full power", 0, 0.9)] = 0.06
+    line_from: Annotated[float, Rule("power at which the spike appears [%]", 0, 99)] = 33.0
+    line_angle: Annotated[float, Rule("angle of the spike, ccw from +x [deg]", -360, 360)] = 62.0
+    line_length: Annotated[float, Rule("1/e length of the spike, in FWHM", 0.5, 100)] = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -280,7 +282,7 @@ class Event:
 
 @dataclass(frozen=True, kw_only=True)
 class Scenario:
-    """An invented night: what `simulate_night` draws."""
+    """A simulated night: what `simulate_night` draws."""
 
     start: Annotated[datetime, Rule("start of the first exposure")]
     title: Annotated[str, Rule("what to call it")] = "invented night"

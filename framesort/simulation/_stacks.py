@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 import framesort
 from framesort.errors import InputError
 from framesort.files import write_fits, write_table
+from framesort.simulation._blur import PointSpread, Spike, blur_picture
 from framesort.simulation._field import draw_catalogue, draw_galaxies, draw_nebula
-from framesort.simulation._profiles import build_shape, draw_lines, draw_stars
+from framesort.simulation._profiles import draw_lines, draw_stars
 from framesort.simulation._scenario import Nebula, Stars
 
 __all__ = ["SimulatedStacks", "simulate_stacks"]
@@ -31,9 +32,9 @@ class SimulatedStacks:
     sharp, deep : float32
         The stacks, with noise.
     truth : float64
-        What a perfect star replacement gives: nebula, sky and the sharp stars, without noise.
-    nebula : float64
-        Nebula, galaxies and sky.
+        What a perfect replacement gives: all light as the sharp profile shows it, without noise.
+    nebula, deep_nebula : float64
+        Nebula, galaxies and sky as each stack shows them, without stars and noise.
     sharp_stars, deep_stars : float64
         Light of the stars in each.
     stars : `~astropy.table.Table`
@@ -46,6 +47,7 @@ class SimulatedStacks:
     deep: NDArray[np.float32]
     truth: NDArray[np.float64]
     nebula: NDArray[np.float64]
+    deep_nebula: NDArray[np.float64]
     sharp_stars: NDArray[np.float64]
     deep_stars: NDArray[np.float64]
     stars: Table
@@ -65,6 +67,7 @@ def simulate_stacks(
     line_angle: float = 62.0,
     sky: float = 300.0,
     nebula: float = 120.0,
+    nebula_blur: bool = True,
     galaxies: int = 0,
     sharp_frames: int = 10,
     deep_frames: int = 60,
@@ -76,10 +79,11 @@ def simulate_stacks(
     out: str | os.PathLike[str] | None = None,
     overwrite: bool = False,
 ) -> SimulatedStacks:
-    """Draw a sharp and a deep stack of the same invented field.
+    """Draw a sharp and a deep stack of the same simulated field.
 
-    The deep stack's stars are wider and carry a line of light; the sharp stack's do not, but
-    it has more noise. Both are means of frames; an electron is a count.
+    The deep stack's stars are wider and carry a spike; the sharp stack's do not, but it has more
+    noise. Nebula and galaxies pass through the same profiles. Both are means of frames; an
+    electron is a count.
 
     Parameters
     ----------
@@ -92,9 +96,11 @@ def simulate_stacks(
     sharp_fwhm, deep_fwhm : float
         Widths of the stars before the pixel, pixels; Moffat exponents 3.0 and 2.7.
     line, line_angle : float
-        Share of the light in the deep stars' line; its angle in degrees, ccw from +x.
+        Share of the light in the deep stars' spike; its angle in degrees, ccw from +x.
     sky, nebula : float
         Level of the sky and brightness of the nebula, ADU.
+    nebula_blur : bool
+        False for a nebula that is one and the same in both stacks, as the sharp one shows it.
     galaxies : int
         Number of small galaxies, which are no stars.
     sharp_frames, deep_frames : int
@@ -103,7 +109,7 @@ def simulate_stacks(
         The sharp stack is ``flux_ratio`` times the deep stack's scale, plus a pedestal and a
         slope of the sky over the image's width, both in its own ADU.
     read_noise, full : float
-        Of one frame; level at which pixels are full, in each stack's own scale.
+        Of one frame; level at which pixels saturate, in each stack's own scale.
     out : path or None
         Folder to write sharp.fits, deep.fits, truth.fits and truth-stars.ecsv to.
     overwrite : bool
@@ -134,30 +140,32 @@ def simulate_stacks(
     if brightest < faintest:
         raise InputError(f"brightest must be at least faintest ({faintest:g}), got {brightest:g}")
     dice = np.random.default_rng(rng)
-    diffuse, filaments = draw_nebula(Nebula(), shape, shape[0], dice)
-    field = sky + nebula * (0.6 * diffuse + 0.5 * filaments).astype(np.float64)
-    field += 0.5 * nebula * draw_galaxies(galaxies, shape, 0, dice)
+    spike = Spike(line, 5 * deep_fwhm, 0.9 * deep_fwhm / 2.3548, line_angle)
+    profiles = (
+        PointSpread(((1.0, sharp_fwhm, 3.0),)),
+        PointSpread(((1.0 - line, deep_fwhm, 2.7),), (spike,)),
+    )
+    kind = Nebula(galaxies=galaxies)
+    diffuse, filaments = draw_nebula(kind, shape, shape[0], dice)
+    extended = nebula * (0.6 * diffuse + 0.5 * filaments)
+    extended += 0.5 * nebula * draw_galaxies(kind, shape, 0, dice)
+    field, deep_field = (
+        sky + blur_picture(extended, profile) for profile in (profiles[0], profiles[nebula_blur])
+    )
     stars = Stars(count=count, faintest=faintest, brightest=brightest)
     x, y, flux = draw_catalogue(stars, shape, shape[0] * shape[1], dice)
     sharp_stars, deep_stars = np.zeros(shape), np.zeros(shape)
-    draw_stars(sharp_stars, x, y, flux, shape=build_shape([(1.0, sharp_fwhm, 3.0)]))
-    draw_stars(deep_stars, x, y, flux, shape=build_shape([(1.0 - line, deep_fwhm, 2.7)]))
-    draw_lines(
-        deep_stars,
-        x,
-        y,
-        flux * line,
-        angle=line_angle,
-        length=5 * deep_fwhm,
-        sigma=0.9 * deep_fwhm / 2.3548,
-    )
+    for image, profile in zip((sharp_stars, deep_stars), profiles, strict=True):
+        draw_stars(image, x, y, flux, shape=profile.star_shape())
+        for share, length, sigma, angle in profile.spikes:
+            draw_lines(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
 
     def expose(mean: NDArray[np.float64], frames: int) -> NDArray[np.float32]:
         mean = np.minimum(mean, full)
         spread = np.sqrt((np.maximum(mean, 0) + read_noise**2) / frames)
         return (mean + spread * dice.standard_normal(shape)).astype(np.float32)
 
-    deep = expose(field + deep_stars, deep_frames)
+    deep = expose(deep_field + deep_stars, deep_frames)
     slope = gradient * (np.arange(shape[1]) / shape[1] - 0.5)
     sharp = expose((field + sharp_stars) * flux_ratio + pedestal + slope, sharp_frames)
     order = np.argsort(-flux)
@@ -166,6 +174,7 @@ def simulate_stacks(
         deep=deep,
         truth=np.minimum(field + sharp_stars, full),
         nebula=field,
+        deep_nebula=deep_field,
         sharp_stars=sharp_stars,
         deep_stars=deep_stars,
         stars=Table(

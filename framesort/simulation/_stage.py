@@ -1,4 +1,4 @@
-"""What all frames of an invented night share: the plan, the sky and the sensor."""
+"""What all frames of a simulated night share: the plan, the sky and the sensor."""
 
 from dataclasses import dataclass
 from functools import lru_cache
@@ -41,7 +41,7 @@ class Stage:
 
 @lru_cache(maxsize=1)
 def set_stage(scenario: Scenario) -> Stage:
-    """Plan a night and invent its sky and sensor; a worker does so once for all its frames."""
+    """Plan a night and draw its sky and sensor; a worker does so once for all its frames."""
     camera, shots = scenario.camera, plan_shots(scenario)
     field = build_field(scenario, margin=_margin(scenario, shots), first=shots[0].pointing)
     shape = camera.height, camera.width

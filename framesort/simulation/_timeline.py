@@ -1,4 +1,4 @@
-"""When each frame of an invented night is taken and in what state everything is then."""
+"""When each frame of a simulated night is taken and in what state everything is then."""
 
 from dataclasses import dataclass, replace
 from typing import NamedTuple

@@ -1,4 +1,4 @@
-"""The truth of an invented night: a row a frame, ideal pictures, a list of the stars."""
+"""The truth of a simulated night: a row a frame, ideal pictures, a list of the stars."""
 
 from dataclasses import replace
 from pathlib import Path
@@ -12,8 +12,12 @@ from numpy.typing import NDArray
 
 import framesort
 from framesort.files import safe_name, write_fits
-from framesort.simulation._field import resample
-from framesort.simulation._light import add_light, frame_lines, frame_shape, heated_profile
+from framesort.simulation._light import (
+    add_stars,
+    frame_shape,
+    heated_profile,
+    nebula_light,
+)
 from framesort.simulation._profiles import profile_width
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._stage import set_stage
@@ -106,30 +110,25 @@ def draw_truth(
     -------
     stars, nebula : (ny, nx) float64 ndarray
         ADU of a frame with the exposure of the filter's first run. They add up to the ideal
-        picture. The nebula holds the galaxies.
+        picture. The nebula holds the galaxies; it is seen through the stars' profile.
 
     Raises
     ------
     InputError
         The night has no frame in this filter.
     """
-    one, stage = scenario.filter_named(filter_name), set_stage(scenario)
+    scenario.filter_named(filter_name)  # says which there are
+    stage = set_stage(scenario)
     shot, field = _ideal_shot(scenario, filter_name, fwhm), stage.field
     matrix = np.eye(3) if matrix is None else np.asarray(matrix, dtype=float)
     shape = stage.flat.shape if shape is None else shape
     factor = shot.exposure / scenario.camera.gain
-    nebula = resample(field.picture(one), field.to_picture @ matrix, shape) * factor
-    stars = np.zeros(shape)
-    add_light(
-        stars,
-        scenario,
-        field,
-        filter_name=filter_name,
-        matrix=matrix,
-        factor=factor,
-        shape_at=lambda growth: frame_shape(scenario, shot, growth=growth),
-        lines=frame_lines(scenario, shot),
+    nebula = nebula_light(
+        scenario, field, shot, filter_name=filter_name, matrix=matrix, shape=shape
     )
+    nebula *= factor
+    stars = np.zeros(shape)
+    add_stars(stars, scenario, field, shot, filter_name=filter_name, matrix=matrix, factor=factor)
     return stars, nebula
 
 

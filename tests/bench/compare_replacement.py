@@ -1,10 +1,26 @@
-"""Compare ways to replace stars on invented scenes with known truth.
+"""Compare ways to replace stars on simulated scenes with known truth; prints Markdown tables.
 
-    python tests/bench/compare_replacement.py [SCENE ...] [--size N] [--pictures PNG]
+    python tests/bench/compare_replacement.py [SCENE ...] [--seed N] [--pictures PNG]
 
-Needs the scene maker and the scorer (``../shared/score`` beside the repository, or the folder
-named by FRAMESORT_SCORE). Every method gets the same cut of the same scene; those that need
-star places get the true ones, which is more than they would have in practice.
+The scenes cloud, spiral, filaments and flat are of ``tests/replacement``: all light, nebula and
+stars, passes through the profile of each stack. Other names are scenes of the scene maker and the
+scorer in the folder named by FRAMESORT_SCORE, in which the nebula is the same in both stacks;
+``--size`` cuts their middle out. Every road gets the same scene; those that need star places
+get the true ones, which is more than they would have in practice.
+
+Columns of the first four scenes:
+
+structure
+    rms error where heat moved the nebula's light by more than the deep stack's noise, outside
+    star light; over that of the deep or the sharp stack, whichever is smaller
+coarse
+    the same of the errors between 4 and 16 pixels in size
+elsewhere
+    rms error outside structure and star light over the deep stack's
+width, flux
+    of isolated stars: median width over the true width, median error of the light in an aperture
+spike
+    share of the deep stack's spikes that is left
 """
 
 import argparse
@@ -17,16 +33,17 @@ from pathlib import Path
 import numpy as np
 from astropy.modeling.fitting import TRFLSQFitter
 from astropy.table import Table
-from photutils.psf import EPSFBuilder, PSFPhotometry, extract_stars
+from photutils.aperture import CircularAperture, aperture_photometry
+from photutils.psf import EPSFBuilder, PSFPhotometry, extract_stars, fit_fwhm
 from scipy import ndimage
+from scipy.spatial import KDTree
 from skimage.restoration import inpaint_biharmonic
 
 from framesort.replacement import replace_stars
 from framesort.stars import estimate_background
 
-SCORE = Path(
-    os.environ.get("FRAMESORT_SCORE", Path(__file__).parents[2] / "../shared/score")
-).resolve()
+sys.path.insert(0, str(Path(__file__).parents[1] / "replacement"))
+from scenes_for_replacement import BRIGHTNESS, make_blurred_pair
 
 
 def cut_scene(truth, size):
@@ -116,12 +133,102 @@ def framesort_method(t):
     return replace_stars(t["deep"], t["sharp"]).final
 
 
+def sharp_alone(t):
+    """The sharp stack on the deep one's scale and level."""
+    if "same_scale" in t:
+        return t["same_scale"].astype(float)
+    light, back = _matched(t)
+    return light + back
+
+
+def mean_of_both(t):
+    """The mean of both stacks, weighted by the inverse variance of the sky."""
+    weights = [1 / estimate_background(t[name]).noise.mean() ** 2 for name in ("deep", "sharp")]
+    return np.average([t["deep"].astype(float), sharp_alone(t)], axis=0, weights=weights)
+
+
 METHODS = {
+    "deep alone": lambda t: t["deep"],
+    "sharp alone": sharp_alone,
+    "mean of both": mean_of_both,
     "framesort": framesort_method,
     "biharmonic + pasting": biharmonic_and_pasting,
     "photutils PSF": psf_photometry,
     "plain pasting": plain_pasting,
 }
+
+
+BLURRED = ("structure", "coarse", "elsewhere", "width", "flux", "spike")
+"""Figures of the scenes in which heat blurs the nebula too."""
+
+SCORED = (
+    "under_rms",
+    "under_bias",
+    "blemish",
+    "line_left",
+    "noise_ratio",
+    "width_bright",
+    "flux_bias",
+    "untouched",
+)
+"""Figures of the scorer's."""
+
+
+def _rms(values):
+    return float(np.sqrt(np.mean(values**2))) if values.size > 500 else np.nan
+
+
+def _lone_stars(pair, apart=15):
+    """Unsaturated bright stars with no neighbour that matters, away from the edge."""
+    places = np.column_stack([pair.x, pair.y])
+    light = [pair.flux[near].sum() for near in KDTree(places).query_ball_point(places, apart)]
+    room = np.minimum.reduce([places, np.array(pair.deep.shape[::-1]) - 1 - places]).min(axis=1)
+    return places[
+        (np.array(light) < 1.03 * pair.flux)
+        & (room > 20)
+        & (pair.flux > 5e3)
+        & (0.12 * pair.flux < 4e4)
+    ]
+
+
+def _spike_left(error, pair):
+    """Share of the spikes in an error; wider wings and the nebula's blur are fitted beside it."""
+    some = (pair.spike > pair.noise) & (pair.sharp_light < 30 * pair.noise)
+    wings = pair.deep_light - pair.spike - pair.sharp_light
+    parts = np.stack([pair.spike, wings, pair.deep_nebula - pair.nebula], axis=-1)
+    parts = (parts / pair.noise[..., None])[some]
+    return float(np.linalg.lstsq(parts, (error / pair.noise)[some], rcond=None)[0][0])
+
+
+def measure_picture(final, pair):
+    """Figures of a picture made of a `BlurredPair`; see above."""
+    lost = np.abs(pair.deep_nebula - pair.nebula) > pair.noise
+    free = np.maximum(pair.deep_light, pair.sharp_light) < 0.5 * pair.noise
+    core = pair.sharp_light > 20 * pair.noise
+
+    def errors(image):
+        error = np.where(core, 0.0, (image - pair.truth) / pair.noise)
+        coarse = ndimage.gaussian_filter(error, 1.7) - ndimage.gaussian_filter(error, 6.8)
+        return _rms(error[lost & free]), _rms(coarse[lost & free]), _rms(error[~lost & free])
+
+    own, deep, sharp = (errors(np.asarray(v, float)) for v in (final, pair.deep, pair.sharp))
+    lone = _lone_stars(pair)
+    stars = final - pair.nebula
+    found, true = (
+        fit_fwhm(data, xypos=lone, fit_shape=(11, 11)) for data in (stars, pair.sharp_light)
+    )
+    inside, whole = (
+        np.asarray(aperture_photometry(data, CircularAperture(lone, 6.0))["aperture_sum"])
+        for data in (stars, pair.sharp_light)
+    )
+    return {
+        "structure": own[0] / min(deep[0], sharp[0]),
+        "coarse": own[1] / min(deep[1], sharp[1]),
+        "elsewhere": own[2] / deep[2],
+        "width": float(np.nanmedian(found / true)),
+        "flux": float(np.median(inside / whole - 1)),
+        "spike": _spike_left(final - pair.truth, pair),
+    }
 
 
 def draw_pictures(path, rows, titles):
@@ -138,15 +245,11 @@ def draw_pictures(path, rows, titles):
         squeeze=False,
         layout="constrained",
     )
-    for line, (name, level, noise, cuts) in zip(axes, rows, strict=True):
+    for line, (name, cuts) in zip(axes, rows, strict=True):
+        low, high = np.percentile(cuts[-1], [1, 99])
         for ax, cut, title in zip(line, cuts, titles, strict=True):
-            ax.imshow(
-                np.arcsinh((cut - level) / (4 * noise)),
-                origin="lower",
-                cmap="gray",
-                vmin=-1.5,
-                vmax=4,
-            )
+            shown = np.arcsinh(10 * (cut - low) / (high - low))
+            ax.imshow(shown, origin="lower", cmap="gray", vmin=-0.7, vmax=3)
             ax.set_xticks([])
             ax.set_yticks([])
             if name == rows[0][0]:
@@ -164,59 +267,50 @@ def cut_bright(truth, pictures, half=48):
     return [p[y - half : y + half + 1, x - half : x + half + 1] for p in pictures]
 
 
-def main():
-    """Print a table of figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("scene", nargs="*", default=["plain", "bright"])
-    parser.add_argument("--size", type=int, default=600)
-    parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--pictures", help="also draw a PNG with one row a scene")
-    args = parser.parse_args()
-    sys.path.insert(0, str(SCORE))
+def open_scene(name, seed, size):
+    """What the roads are given, the figures' names, and a callable that measures a picture."""
+    if name in BRIGHTNESS:
+        pair = make_blurred_pair(name, seed)
+        scene = {**vars(pair), "same_scale": pair.sharp, "truth": pair.truth}
+        return scene, BLURRED, lambda final: measure_picture(final, pair)
+    sys.path.insert(0, os.environ["FRAMESORT_SCORE"])
     import scenes
     import score
 
-    figures = (
-        "under_rms",
-        "under_bias",
-        "blemish",
-        "line_left",
-        "noise_ratio",
-        "width_bright",
-        "flux_bias",
-        "untouched",
-    )
-    print(f"{'scene':8s} {'method':22s} {'s':>6s} " + " ".join(f"{n:>12s}" for n in figures))
+    scene = cut_scene(scenes.make(name, seed), size)
+    scene["truth"] = scene["neb"] + scene["sky"] + scene["sharp_light"]
+    return scene, SCORED, lambda final: score.score(scene, scene["deep"].astype(float), final)
+
+
+def main():
+    """Print a table a scene."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("scene", nargs="*", default=list(BRIGHTNESS))
+    parser.add_argument("--size", type=int, default=600)
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--roads", nargs="*", choices=METHODS, default=list(METHODS))
+    parser.add_argument("--pictures", help="also draw a PNG with one row a scene")
+    args = parser.parse_args()
     rows = []
     for name in args.scene:
-        t = cut_scene(scenes.make(name, args.seed), args.size)
+        scene, figures, measure = open_scene(name, args.seed, args.size)
+        print("\n| " + " | ".join([name, "s", *figures]) + " |")
+        print("|---" * (2 + len(figures)) + "|")
         finals = []
-        for method, work in METHODS.items():
+        for road in args.roads:
             start = time.process_time()
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                final = np.asarray(work(t), dtype=float)
+                final = np.asarray(METHODS[road](scene), dtype=float)
                 took = time.process_time() - start
-                values = score.score(t, t["deep"].astype(float), final)
+                values = measure(final)
             finals.append(final)
-            print(
-                f"{name:8s} {method:22s} {took:6.1f} "
-                + " ".join(f"{values.get(n, np.nan):12.3f}" for n in figures),
-                flush=True,
-            )
-        back = t["neb"] + t["sky"]
-        pictures = [t["deep"], t["sharp"], *finals, back + t["sharp_light"]]
-        cuts = cut_bright(t, pictures)
-        # The sharp stack may have another level and scale: shown on its own.
-        level, noise = float(np.median(t["deep"])), float(t["sigma"])
-        cuts[1] = _shown_as(t["sharp"], cuts[1], level)
-        rows.append((name, level, noise, cuts))
+            known = {n: values.get(n, np.nan) for n in figures}
+            told = [f"{v:.3f}" if np.isfinite(v) else "-" for v in known.values()]
+            print("| " + " | ".join([road, f"{took:.1f}", *told]) + " |", flush=True)
+        rows.append((name, cut_bright(scene, [*finals, scene["truth"]])))
         if args.pictures:  # after each scene: what is done is done
-            draw_pictures(args.pictures, rows, ["deep", "sharp", *METHODS, "truth"])
-
-
-def _shown_as(sharp, cut, level):
-    return cut - float(np.median(sharp)) + level
+            draw_pictures(args.pictures, rows, [*args.roads, "truth"])
 
 
 if __name__ == "__main__":

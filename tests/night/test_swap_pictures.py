@@ -16,6 +16,7 @@ from framesort.cli import main
 from framesort.errors import FramesortError, InputError
 from framesort.night import swap_images, swap_stars
 from framesort.night._pair import place_table
+from framesort.replacement import replace_stars
 
 
 @pytest.fixture(scope="module")
@@ -213,3 +214,11 @@ def test_doubts_are_told(scene, tmp_path):
     assert "wrong way round" in notes
     assert "1 of 1 places of keep lie beyond" in notes
     assert "lost between whole numbers" in notes
+
+
+def test_colour_on_grey_is_what_star_replacement_gives(scene):
+    grey = scene.deep.mean(axis=0)
+    swapped = swap_images(grey, scene.sharp, aligned=True, check=False)
+    direct = replace_stars(grey, scene.sharp)
+    assert np.array_equal(swapped.final, direct.final, equal_nan=True)
+    assert swapped.table.meta["flux_scale"] == direct.table.meta["flux_scale"]

@@ -17,7 +17,7 @@ from framesort.frames import read_frames
 from framesort.simulation import draw_truth, simulate_night
 from framesort.simulation._field import resample
 from framesort.simulation._frames import draw_frame
-from framesort.simulation._light import add_light, frame_lines, frame_shape
+from framesort.simulation._light import add_stars, nebula_light
 from framesort.simulation._stage import set_stage
 from framesort.simulation._timeline import plan_shots
 
@@ -163,22 +163,17 @@ def test_a_part_heated_frame_is_the_sum_of_its_parts(scenario):
     def light(heating):
         image = np.zeros(stage.flat.shape)
         shot = replace(part, heating=heating)
-        add_light(
-            image,
-            scenario,
-            stage.field,
-            filter_name="L",
-            matrix=part.matrix,
-            factor=60.0,
-            shape_at=lambda growth: frame_shape(scenario, shot, growth=growth),
-            lines=frame_lines(scenario, shot),
-        )
-        return image
+        seen = {"filter_name": "L", "matrix": part.matrix}
+        add_stars(image, scenario, stage.field, shot, factor=60.0, **seen)
+        return image, nebula_light(scenario, stage.field, shot, shape=image.shape, **seen)
 
-    mixed = light(part.heating)
-    parts = off * light(((1.0, 0.0),)) + on * light(((1.0, 100.0),))
+    stars, nebula = light(part.heating)
+    cold, hot = light(((1.0, 0.0),)), light(((1.0, 100.0),))
     # Stars end where their light falls below 0.02 electrons, at other radii for other shares.
-    assert np.abs(mixed - parts).max() < 0.1
+    assert np.abs(stars - off * cold[0] - on * hot[0]).max() < 0.1
+    # Single precision.
+    assert np.abs(nebula - off * cold[1] - on * hot[1]).max() < 1e-5 * nebula.max()
+    assert np.abs(hot[1] - cold[1]).max() > 0.02 * nebula.max()
 
 
 def test_places_of_stars_follow_the_matrix_through_the_flip(night):
@@ -188,7 +183,7 @@ def test_places_of_stars_follow_the_matrix_through_the_flip(night):
     alone = np.array([len(near) == 1 for near in tree.query_ball_point(tree.data, 12)])
     for row in truth[[1, 3, 5]]:
         flux = stars[f"flux_{row['filter']}"]
-        # Bright, not full (a seventh of the light is in the brightest pixel), with no neighbour.
+        # Bright, not saturated (a seventh of the light is in the brightest pixel), alone.
         chosen = stars[alone & (flux > 1.8e4) & (flux < 4e5)]
         grid = np.vstack([chosen["x"], chosen["y"], np.ones(len(chosen))])
         x, y, _ = np.linalg.inv(row["matrix"]) @ grid
@@ -238,7 +233,7 @@ def test_ideal_picture_on_another_frame_s_grid(scenario, night):
     x, y, _ = truth["matrix"][5] @ np.vstack([columns.ravel(), rows.ravel(), np.ones(rows.size)])
     inside = (x > 2) & (x < 317) & (y > 2) & (y < 237)
     expected = map_coordinates(nebula, [y[inside], x[inside]], order=3)
-    # Two interpolations of a picture whose finest structure has a sigma of 1.8 px.
+    # Two interpolations of a picture seen through a profile of 2.6 px and the pixel.
     assert np.abs(cloud.ravel()[inside] - expected).max() < 0.01 * nebula.max()
     assert turned.sum() == pytest.approx(stars.sum(), rel=0.2)  # some stars leave, some enter
 

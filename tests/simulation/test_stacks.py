@@ -1,7 +1,9 @@
+import galsim
 import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.table import Table
+from scipy.signal import fftconvolve
 
 from framesort.errors import InputError, OutputError
 from framesort.simulation import simulate_stacks
@@ -12,7 +14,7 @@ SMALL = {"shape": (260, 320), "count": 60}
 def test_stacks_are_their_parts_and_noise():
     made = simulate_stacks(rng=1, sharp_frames=9, deep_frames=36, **SMALL)
     quiet = made.deep_stars + made.sharp_stars < 0.1
-    deep, sharp = (made.deep - made.nebula)[quiet], (made.sharp - made.nebula)[quiet]
+    deep, sharp = (made.deep - made.deep_nebula)[quiet], (made.sharp - made.nebula)[quiet]
     # Variance of a mean of n frames: (light + read noise^2) / n; 3 deviations of a deviation.
     level = made.nebula[quiet].mean() + 16.0
     tolerance = 3 / np.sqrt(2 * quiet.sum())
@@ -57,3 +59,23 @@ def test_files(tmp_path):
 def test_wrong_numbers(name, value):
     with pytest.raises(InputError, match=f"{name} must be"):
         simulate_stacks(**{name: value})
+
+
+def test_the_nebula_passes_through_each_profile():
+    made = simulate_stacks(rng=6, nebula=2000.0, line=0.0, **SMALL)
+    kernels = [
+        galsim.Moffat(beta=beta, fwhm=fwhm).drawImage(nx=101, ny=101, scale=1.0).array
+        for fwhm, beta in ((2.8, 3.0), (3.9, 2.7))
+    ]
+    # Each nebula through the other's profile is the same picture: both orders of two blurs.
+    crossed = [
+        fftconvolve(nebula - 300.0, kernel, mode="valid")
+        for nebula, kernel in zip((made.nebula, made.deep_nebula), kernels[::-1], strict=True)
+    ]
+    apart = np.abs(made.nebula - made.deep_nebula).max()
+    assert apart > 50.0
+    # Wings beyond 50 px are cut here.
+    assert np.abs(crossed[0] - crossed[1]).max() < 0.05 * apart
+    one = simulate_stacks(rng=6, nebula=2000.0, nebula_blur=False, **SMALL)
+    assert np.array_equal(one.nebula, one.deep_nebula)
+    assert np.array_equal(one.nebula, made.nebula)
