@@ -301,7 +301,8 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
     )
 
     for k in np.flatnonzero(pick & (field.spikes != 0)):
-        spike = draw_spike(field.deep, p, k, field.spikes[k])
+        # The spike that was measured, less what the star's profile takes away already.
+        spike = draw_spike(field.deep, p, k, 1 + field.spikes[k] - away[k] / field.deep.flux[k])
         if spike is not None:
             cut, light, _ = spike
             taken[cut] += light

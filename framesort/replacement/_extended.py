@@ -127,7 +127,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
 
 
 def find_detail(
-    field: Field, deep: NDArray, sharp: NDArray, spots: NDArray[np.bool_]
+    field: Field, deep: NDArray, sharp: NDArray, sources: NDArray[np.bool_]
 ) -> NDArray[np.float32]:
     """What blur took from the deep stack's extended light, where significant; deep flux scale.
 
@@ -143,7 +143,8 @@ def find_detail(
     scale = np.float32(field.scale)
     ratio = np.float32(side.noise / field.sharp.noise)
     sigma = side.profile.width / 2.3548
-    sums: list[tuple[float, float]] = [(0.0, 0.0)]
+    row, column, which = _discs(field, sources, sharp.shape)
+    sums = np.zeros((2, len(sources)))
 
     def work(first: int, last: int) -> None:
         low, high = max(0, first - skies.MARGIN), min(ny, last + skies.MARGIN)
@@ -164,24 +165,51 @@ def find_detail(
         level = np.hypot(ratio * noise, np.float32(side.eps + field.sharp.eps) * side.model[cut])
         structure = seen - smooth_image(seen, 4 * sigma, threads=1)
         inner = slice(first - low, last - low)
-        tell = spots[first:last]
-        d, r = ((v / level)[inner][tell].astype(float) for v in (detail, rest))
-        weight = 1 / (1 + d**2)  # no single source decides
-        sums.append((np.sum(weight * d * np.clip(r, -5, 5)), np.sum(weight * d * d)))
+        part = slice(*np.searchsorted(row, (first, last)))
+        at = row[part] - low, column[part]
+        d, r = detail[at] / level[at], np.clip(rest[at] / level[at], -5, 5)
+        np.add.at(sums[0], which[part], d * r)
+        np.add.at(sums[1], which[part], d * d)
         clear = _slope(rest, detail, level, sigma)
         np.maximum(clear, _slope(-rest, structure, level, sigma), out=clear)
         detail *= _share(clear)
         out[first:last] = np.where(np.isfinite(sharp[first:last]), detail[inner], 0)
 
     run_bands(work, ny, band=skies.BAND)
-    product, power = np.sum(sums, axis=0)
-    if power > 0:
-        slope = product / power
-        out *= _share(slope - 1.5 / np.sqrt(power))
+    slope, error = sums[0] / np.maximum(sums[1], 1e-12), 1 / np.sqrt(np.maximum(sums[1], 1e-12))
+    np.multiply.at(out, (row, column), _share(slope - error)[which])
+    out *= _share(_typical_slope(slope, error))
     return out
 
 
-def _share(slope: NDArray) -> NDArray[np.float32]:
+def _discs(
+    field: Field, sources: NDArray[np.bool_], shape: tuple[int, ...]
+) -> tuple[NDArray, NDArray, NDArray]:
+    """Row, column and number of the source for the pixels around some sources, by rows."""
+    number = np.flatnonzero(sources)
+    y, x = (v[number, None] for v in field.places.pixels(shape))
+    reach = round(2 * field.sharp.profile.width)
+    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    inside = np.hypot(dy, dx) <= reach
+    row, column = y + dy[inside], x + dx[inside]
+    which = np.broadcast_to(number[:, None], row.shape)
+    good = (row >= 0) & (row < shape[0]) & (column >= 0) & (column < shape[1])
+    order = np.argsort(row[good], kind="stable")
+    return row[good][order], column[good][order], which[good][order]
+
+
+def _typical_slope(slope: NDArray, error: NDArray) -> float:
+    """Median slope of sources less twice its error; 0 where few sources tell."""
+    slope = slope[error < 0.5]
+    if len(slope) < 8:
+        return 0.0
+    middle = float(np.median(slope))
+    spread = 1.4826 * float(np.median(np.abs(slope - middle)))
+    # The median of a normal sample has 1.2533 times the error of its mean.
+    return middle - 2 * 1.2533 * spread / np.sqrt(len(slope))
+
+
+def _share(slope: NDArray | float) -> NDArray[np.float32]:
     """How much detail is given where the rest of the deep stack surely has that slope on it."""
     return 1 - np.clip((np.asarray(slope, np.float32) - 0.1) / 0.1, 0, 1)
 

@@ -15,6 +15,7 @@ from framesort.replacement._extended import find_one_sided, find_sky, fit_matchi
 from framesort.replacement._finds import (
     Field,
     add_missed,
+    core_radii,
     credible_finds,
     drop_finds,
     first_places,
@@ -211,8 +212,9 @@ def fit_field(
             if given is None
             else (given[:, 0].astype(float), given[:, 1].astype(float))
         )
-        rim = full_rims(full_deep | full_sharp, x, y)
-        places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim)
+        full_any = full_deep | full_sharp
+        rim, core = full_rims(full_any, x, y), core_radii(full_any, x, y)
+        places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim, core)
     n = len(places)
     flat_d[full_deep], flat_s[full_sharp] = np.nan, np.nan
     field = Field(

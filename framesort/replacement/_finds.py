@@ -148,6 +148,14 @@ def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
     return reach[labels[nearest_pixels(x, y, full.shape)]]
 
 
+def core_radii(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
+    """Radius of a disc of as many pixels as the patch of saturated ones at each place; else 0."""
+    labels, _ = ndimage.label(full)
+    count = np.bincount(labels.ravel())
+    count[0] = 0
+    return np.sqrt(count[labels[nearest_pixels(x, y, full.shape)]] / np.pi)
+
+
 def drop_finds(field: Field, pick: NDArray) -> None:
     field.places.keep(pick)
     for side in (field.deep, field.sharp):
@@ -209,6 +217,7 @@ def add_missed(field: Field, level: float) -> None:
         ("shift_y", np.zeros(n)),
         ("factor", np.ones(n)),
         ("rim", np.zeros(n)),
+        ("core", np.zeros(n)),
     ):
         setattr(p, name, np.append(getattr(p, name), new))
     if n:

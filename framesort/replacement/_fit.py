@@ -16,6 +16,9 @@ CORE = 1.9
 BEYOND = 1.5
 """Widths from the rim of a patch of full pixels to where its star is fitted."""
 
+RING = 0.5
+"""Widths beyond a round core of saturated pixels that tell its star's light."""
+
 REACH, FEW = 30.0, 30
 """Wings are compared out to so many widths; pixels that the comparison takes at least."""
 
@@ -62,6 +65,7 @@ class Places:
 
     `rim` is how far a patch of full pixels reaches from a star's place, 0 where there is none:
     where that is beyond the star's core, its light is told from a width and a half further out.
+    `core` is the radius of a disc of as many saturated pixels: light is told from beyond it.
     """
 
     x: NDArray
@@ -70,6 +74,7 @@ class Places:
     shift_y: NDArray
     factor: NDArray
     rim: NDArray
+    core: NDArray
 
     def __len__(self) -> int:
         return len(self.x)
@@ -82,10 +87,10 @@ class Places:
         return nearest_pixels(self.x, self.y, shape)
 
     def columns(self) -> tuple[NDArray, ...]:
-        return self.x, self.y, self.shift_x, self.shift_y, self.factor, self.rim
+        return self.x, self.y, self.shift_x, self.shift_y, self.factor, self.rim, self.core
 
     def keep(self, pick: NDArray) -> None:
-        for name in ("x", "y", "shift_x", "shift_y", "factor", "rim"):
+        for name in ("x", "y", "shift_x", "shift_y", "factor", "rim", "core"):
             setattr(self, name, getattr(self, name)[pick])
 
 
@@ -127,7 +132,7 @@ def wide_full(side: Side, places: Places) -> NDArray[np.bool_]:
 
 def fit_radius(places: Places, q: NDArray) -> NDArray:
     """Within which distance a star's pixels tell its light and place."""
-    return np.maximum(CORE / q, places.rim + BEYOND / q)
+    return np.maximum(CORE / q, np.maximum(places.rim + BEYOND / q, places.core + RING / q))
 
 
 def steady_wide(side: Side, places: Places, *, shifted: bool) -> None:

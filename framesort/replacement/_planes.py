@@ -140,12 +140,8 @@ def _detail(
             side.model.fill(0)
             draw(side, field.places, shifted=shifted, flux=stars, out=side.model)
         find_sky(field, sharp)
-    spots = np.zeros(deep.shape, bool)
-    clear = (reason == "not a star") & (compose.signal_to_noise(field) > 12)
-    rows, columns = field.places.pixels(deep.shape)
-    spots[rows[clear], columns[clear]] = True
-    spots = compose.ndimage.binary_dilation(spots, iterations=round(2 * field.sharp.profile.width))
-    detail = find_detail(field, deep, sharp, spots)
+    sources = (reason == "not a star") & (compose.signal_to_noise(field) > 12)
+    detail = find_detail(field, deep, sharp, sources)
     y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
     for column, row, radius in settings.keep if settings.keep is not None else ():
         detail[np.hypot(x - column, y - row) <= radius] = 0.0
