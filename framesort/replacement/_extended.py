@@ -19,7 +19,7 @@ from framesort.workers import run_bands
 
 __all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level"]
 
-LOW, HIGH = 0.2, 0.4
+LOW, HIGH = 0.21, 0.42
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
 
 BLATANT = 2.0
@@ -109,7 +109,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
         tiles,
         parts,
         scale=scale,
-        scale_error=(0.004 + field.scale_error) * scale,
+        scale_error=(0.001 + field.scale_error) * scale,
         noise_ratio=side.noise / field.sharp.noise,
         common=matching.common_noise(pairs),
     )
@@ -177,7 +177,7 @@ def find_detail(
 
     run_bands(work, ny, band=skies.BAND)
     slope, error = sums[0] / np.maximum(sums[1], 1e-12), 1 / np.sqrt(np.maximum(sums[1], 1e-12))
-    np.multiply.at(out, (row, column), _share(slope - error)[which])
+    np.multiply.at(out, (row, column), _share(slope - 0.5 * error)[which])
     out *= _share(_typical_slope(slope, error))
     return out
 

@@ -41,10 +41,10 @@ Gaussian prior at 0. The first two are the spike left out, and no blur at all.""
 DAMPING = 1e-5
 """Power of the sharp profile, relative to its total, below which the kernel is held at 0."""
 
-CORRELATED = 3.0
+CORRELATED = 1.0
 """Pixels that share one error: residuals of structure are not white."""
 
-UNSURE = 0.05
+UNSURE = 0.02
 """Relative uncertainty of the noise that is taken off the sums of squares."""
 
 TILE, TILES = 256, 40
