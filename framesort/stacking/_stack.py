@@ -84,7 +84,7 @@ def stack_frames(
     gain : float, (n,) array_like or None
         Electrons per ADU, for the photon noise of stars; None or NaN: not counted.
     saturation : float, (n,) array_like or None
-        Level from which pixels are full, ADU of the frame; None or NaN: not known.
+        Level from which pixels are saturated, ADU of the frame; None or NaN: not known.
     fwhm : (n,) array_like or None
         Star widths, pixels of the frame. What the three frames with the most similar stars
         show as well is no outlier.
