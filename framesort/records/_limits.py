@@ -144,11 +144,16 @@ def _judge_stars(check: Mapping[str, Any], what: str) -> Judgement | None:
         told.append(f"{ratio:.3f} ± {error:.3f}")
         if abs(ratio - 1) > CHECK_LIMITS.sure * error:
             worst = max(worst, abs(ratio - 1))
+    order = ", bright to faint" if len(rows) > 1 else ""
+    sharp, deep = (_number(check.get(f"fwhm_{name}")) for name in ("sharp", "deep"))
+    pixels = (
+        f" of {sharp:.2f} px (deep stack: {deep:.2f} px)" if math.isfinite(sharp + deep) else ""
+    )
     return Judgement(
         f"star {what}",
         worst <= limit,
-        f"Isolated stars have {', '.join(told)} of the {what} they have in the sharp stack "
-        f"({'bright to faint' if len(rows) > 1 else 'bright ones'}).",
+        f"Isolated stars have {', '.join(told)} of the sharp stack's {what}"
+        f"{pixels if what == 'width' else ''}{order}.",
         f"within {100 * limit:.0f} %",
         worst > CHECK_LIMITS.gross * limit,
     )

@@ -44,8 +44,8 @@ _ROWS = 64
 _WINDOW = 2400
 """Pixels a side of the window whose stars tell widths and flattening of large pictures."""
 
-_MOST_BLEMISHES = 50
-"""Holes and lumps that are listed."""
+_MOST_PLACES = 50
+"""Places of a kind that are listed."""
 
 
 def _no_places() -> Table:
@@ -304,7 +304,7 @@ def _add_difference(
         better_share=structure.better,
         gain=structure.gain,
         worse=structure.worse,
-        blemishes=blemishes[:_MOST_BLEMISHES],
+        blemishes=blemishes[:_MOST_PLACES],
     )
 
 
@@ -345,7 +345,7 @@ def _add_stars(
         spike_error=spikes.error,
         spikes=spikes.stars,
         false_share=share,
-        false_stars=places,
+        false_stars=places[:_MOST_PLACES],
         chains=count_chains(places, width),
     )
 
@@ -393,9 +393,10 @@ def _add_worst(
                 "residual": far[pick],
             }
         )
-    images = [pictures[0], np.float32(scale) * pictures[1], pictures[2], check.residual]
     half = max(8, round(4 * width))
-    return replace(check, worst=worst, cutouts=cut_around(images, worst, half))
+    cutouts = cut_around([*pictures, check.residual], worst, half)
+    cutouts[:, 1] *= np.float32(scale)
+    return replace(check, worst=worst, cutouts=cutouts)
 
 
 def _profile_spikes(

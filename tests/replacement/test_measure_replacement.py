@@ -114,7 +114,7 @@ def test_an_untouched_deep_stack_is_told_to_be_bad(pair, ideal):
     assert any(line.gross for line in judge_check(vars(check)))
     assert check.spike_angle == pytest.approx(ANGLE, abs=3)
     assert check.spike_left == pytest.approx(1.0, abs=0.05)
-    assert any("the width they have in the sharp stack" in note for note in check.notes)
+    assert any("of the sharp stack's width" in note for note in check.notes)
 
 
 @pytest.mark.parametrize("share", [0.3, -0.3])
