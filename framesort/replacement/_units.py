@@ -7,7 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records import Replacement
-from framesort.replacement._measure import ReplacementCheck
+from framesort.replacement._replacement_check import ReplacementCheck
 
 __all__ = ["natural_unit", "scale_check", "scale_replacement"]
 
