@@ -31,8 +31,7 @@ class CheckLimits:
         Standard deviations of what is left along the spike beside one of the brightest stars, of
         either sign.
     spike_share : float
-        Share of the deep stack's spike that may be left, of either sign; beside one star thrice
-        as much.
+        Share of the deep stack's spike that may be left, of either sign.
     blemish_sigma : float
         Standard deviations from which a hole or lump counts.
     false_stars : float
@@ -186,13 +185,9 @@ def _judge_spike(check: Mapping[str, Any]) -> Judgement | None:
             "spike", True, "The deep stack shows no spike beside its brightest stars.", ""
         )
     all_over = abs(left) > limit and abs(left) > CHECK_LIMITS.sure * error
-    one = [
-        row
-        for row in rows
-        if abs(_number(row.get("sigma"))) > CHECK_LIMITS.spike_sigma
-        and abs(_number(row.get("share"))) > limit
-    ]
-    most = max((abs(_number(row.get("share"))) for row in one), default=0.0)
+    one = [row for row in rows if abs(_number(row.get("sigma"))) > CHECK_LIMITS.spike_sigma]
+    shares = [abs(_number(row.get("share"))) for row in one]
+    most = max((share for share in shares if math.isfinite(share)), default=0.0)
     strongest = max(rows, key=lambda row: abs(_number(row.get("sigma"))))
     many = f", and it is seen beside {len(one)} of them" if one else ""
     return Judgement(

@@ -17,6 +17,9 @@ STARS = 20
 ANGLES = 90
 """Angles over half a turn."""
 
+ASIDE = 2
+"""Angles to either side of the spike's that are looked at as well."""
+
 NEAR, FAR = 2.5, 9.0
 """Distances from the star, in widths of the deep stack's stars, between which a spike is summed."""
 
@@ -38,8 +41,9 @@ class SpikeCheck:
         What is left of the deep stack's excess, as a share of it, and its uncertainty; negative
         if too much was taken away.
     stars : `~astropy.table.Table`
-        The brightest stars: x, y, `sigma` of what is left (negative if too much was taken),
-        `share` of the deep stack's excess, and `sigma_deep` of that excess.
+        The brightest stars: x, y, `sigma` of the strongest line that is left within four degrees
+        of the spike (negative if too much was taken), `share` left at its angle of the deep stack's
+        excess, and `sigma_deep` of that excess.
     """
 
     angle: float = np.nan
@@ -119,6 +123,10 @@ def measure_spikes(
     sure = np.where(known, was / np.where(known, error, 1), 0)
     sure = (np.sign(sure) * np.sqrt(np.abs(sure))).sum(axis=0)
     k = int(np.argmax(sure + np.roll(sure, 1) + np.roll(sure, -1)))
+    # A spike drawn at a slightly wrong angle leaves a dark and a bright line side by side.
+    near = (k + np.arange(-ASIDE, ASIDE + 1)) % ANGLES
+    aside = np.where(known, after / np.where(known, error, 1), 0)[:, near]
+    most = aside[np.arange(len(aside)), np.argmax(np.abs(aside), axis=1)]
     after, was, error, weight = (v[:, k] for v in (after, was, error, weight))
     seen = weight > 0
     strong = seen & (was > 5 * error)
@@ -126,7 +134,7 @@ def measure_spikes(
         {
             "x": np.asarray(rows["x"], float)[seen],
             "y": np.asarray(rows["y"], float)[seen],
-            "sigma": (after / error)[seen],
+            "sigma": most[seen],
             "share": np.where(strong, after / np.where(was == 0, 1, was), np.nan)[seen],
             "sigma_deep": (was / error)[seen],
         }

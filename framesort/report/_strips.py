@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.records import CHECK_LIMITS
+from framesort.records import CHECK_LIMITS, judge_check
 from framesort.report._columns import as_dicts, as_number
 from framesort.report._phrases import format_number
 from framesort.report._pictures import encode_picture
@@ -28,6 +28,22 @@ _WORST = 10
 
 _OF_A_KIND = 3
 """Places shown of each kind that speaks against the picture."""
+
+_KINDS = (
+    ({"holes and lumps"}, "blemishes", "sigma", "{:+.0f} times the noise", 0.0, "hole or lump"),
+    ({"spike"}, "spikes", "sigma", "{:+.1f} times the noise", CHECK_LIMITS.spike_sigma, "spike"),
+    (
+        {"structure", "better than the sharp stack"},
+        "worse",
+        "ratio",
+        "error {:.1f} of the sharp stack's",
+        1.0,
+        "structure",
+    ),
+    ({"false stars"}, "false_stars", "sigma", "{:.0f} times the noise", 0.0, "no star's profile"),
+)
+"""Lines of the check, the table of their places, its column, words for it, the least value shown,
+and what stands there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,16 +111,11 @@ def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
 
 def doubtful_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
     """The places that speak against the picture, a few of each kind, the strongest first."""
-    limits = CHECK_LIMITS
-    kinds = (
-        ("blemishes", "sigma", "{:+.0f} times the noise", 0.0, "hole or lump"),
-        ("spikes", "sigma", "{:+.1f} times the noise", limits.spike_sigma, "spike"),
-        ("worse", "ratio", "error {:.1f} of the sharp stack's", 1.0, "structure"),
-        ("false_stars", "sigma", "{:.0f} times the noise", 0.0, "no star's profile"),
-    )
+    failed = {line.name for line in judge_check(group.check) if line.passed is False}
+    kinds = [kind for kind in _KINDS if failed & kind[0]]
     cutouts: list[StarCutout] = []
     captions: list[str] = []
-    for name, column, words, least, what in kinds:
+    for _, name, column, words, least, what in kinds:
         rows = [
             row
             for row in as_dicts(group.check.get(name))

@@ -119,7 +119,8 @@ def _spike(sigma, share):
         ({"noise_ratio": 1.5, "noise_ratio_deep": 1.45}, "Yes."),  # starlight's own
         (_spike(8.0, 0.1), "With care."),
         (_spike(-8.0, -0.1), "With care."),
-        (_spike(8.0, 0.01), "Yes."),
+        (_spike(8.0, 0.01), "With care."),
+        (_spike(4.0, 0.1), "Yes."),
         ({"spike_left": 0.3}, "No."),
         ({"spike_left": -0.3}, "No."),
         ({"blemishes": [{"x": 9.0, "y": 9.0, "sigma": -9.0}]}, "With care."),
@@ -155,7 +156,8 @@ def test_page_shows_the_places_that_are_not_good(night_writer, tmp_path):
     assert captions[:3] == [
         f"x {60 + 9 * i}, y 70: hole or lump, {i - 20} times the noise" for i in range(3)
     ]
-    assert captions[3] == "x 1, y 1: spike, -8.0 times the noise"
+    # The other lines passed: their places are not shown.
+    assert captions[3:] == ["x 1, y 1: spike, -8.0 times the noise"]
 
 
 def test_widths_over_the_field_are_those_of_its_parts():
