@@ -23,7 +23,7 @@ __all__ = ["KeptStacks", "stack_recipe"]
 
 SETS = ("deep", "sharp")
 
-FORMAT = 2
+FORMAT = 3
 """Raised whenever stacks of the same frames come out otherwise."""
 
 

@@ -25,6 +25,8 @@ from framesort.stacking import measure_flux_scales
 
 __all__ = ["sign_frames", "stack_group"]
 
+SPIKE_SIGMA = 3.0  # errors above which a spike counts as seen
+
 HOW = {
     "interpolate": "missing pixels of each colour interpolated from its own (windowed sinc)",
     "place": "pixels of each colour placed where they fall on the grid",
@@ -87,7 +89,7 @@ def stack_group(
         "gain": column_values(rows, "gain"),
         "saturation": full,
         "fwhm": column_values(rows, "fwhm"),
-        "alike": column_values(rows, "heater_power"),
+        **_heater_effect(rows),
         "clip": settings.clip,
     }
     pattern = str(table_patterns(rows)[0])
@@ -116,6 +118,22 @@ def stack_group(
         save = partial(kept.save, label, recipe, stacks)
         _ = save() if aside is None else aside.submit(save)
     return stacks
+
+
+def _heater_effect(rows: Table) -> dict[str, Any]:
+    """What the stacker is told of the heater: `groups` of frames, and how much it did in each.
+
+    Frames whose state is not known count as heated if they show a spike. The measure is the
+    heater's power; the spike's strength where a heated frame has no known power.
+    """
+    state = np.asarray(rows["heater_state"]).astype(str)
+    power, spike = column_values(rows, "heater_power"), column_values(rows, "line_strength")
+    shown = spike > SPIKE_SIGMA * column_values(rows, "line_strength_err")
+    heated = np.isin(state, ["part", "on"]) | ((state == "unknown") & shown)
+    return {
+        "groups": np.where(heated, "heated", "off").tolist(),
+        "alike": spike if np.isnan(power[heated]).any() else power,
+    }
 
 
 def sign_frames(header: Header, rows: Table, files: Sequence[str]) -> Header:
@@ -156,7 +174,7 @@ def _stack(
     placing = colour_way == "place" and pattern != "RGB"
     if placing:
         # A value is that of up to half a pixel beside: stars then differ as they may.
-        options |= {"kernel": "linear", "fwhm": None, "alike": None}
+        options |= {"kernel": "linear", "fwhm": None, "alike": None, "groups": None}
     planes: dict[str, dict[str, Stack]] = {}
     for colour in PLANES:
         read = PlaneReader(

@@ -14,7 +14,7 @@ from framesort.records._columns import (
 )
 from framesort.records._frames import LINE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
-from framesort.records._limits import CHECK_LIMITS, CheckLimits
+from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, judge_check
 from framesort.records._reasons import REASONS, Reason, add_reason
 
 __all__ = [
@@ -29,6 +29,7 @@ __all__ = [
     "Column",
     "FrameQuality",
     "HeaterTrace",
+    "Judgement",
     "Reason",
     "Replacement",
     "Stack",
@@ -37,4 +38,5 @@ __all__ = [
     "add_reason",
     "column_values",
     "empty_star_list",
+    "judge_check",
 ]

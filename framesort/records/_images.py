@@ -20,7 +20,7 @@ class Stack:
     Attributes
     ----------
     data : (ny, nx) float32 ndarray
-        ADU in the flux scale of the reference frame; NaN where no frame contributes.
+        ADU in the flux scale of the reference frame; NaN where no frame has a pixel.
     weight : (ny, nx) float32 ndarray
         Inverse variance of `data`, 1/ADU^2; 0 where no frame contributes.
     coverage : (ny, nx) int16 ndarray
@@ -32,7 +32,8 @@ class Stack:
     rejected : (n,) float ndarray
         Share of each frame's pixels that rejection took out.
     saturation : float
-        Level from which a pixel must be taken as full, ADU; +inf if not known.
+        Level from which a pixel must be taken as saturated, ADU; +inf if not known. Each pixel of
+        whose weight a quarter or more is from saturated ones is at this level or above.
     notes : tuple of str
         Warnings and what was left out, a sentence each.
     """

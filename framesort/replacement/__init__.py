@@ -8,8 +8,9 @@ alone or to force.
 from framesort.replacement._checks import PairCheck, check_pair
 from framesort.replacement._compose import MASK_BITS
 from framesort.replacement._high_level import replace_stars
-from framesort.replacement._measure import ReplacementCheck, measure_replacement
+from framesort.replacement._measure import measure_replacement
 from framesort.replacement._places import read_places
+from framesort.replacement._replacement_check import ReplacementCheck
 from framesort.replacement._units import natural_unit, scale_check, scale_replacement
 from framesort.replacement._verdict import REASONS
 

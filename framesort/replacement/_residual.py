@@ -4,8 +4,8 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from framesort.replacement._fit import nearest_pixels
-from framesort.replacement._smooth import background_of
+from framesort.stars import estimate_background
+from framesort.workers import core_count
 
 __all__ = ["cut_around", "make_residual", "rank_residuals"]
 
@@ -22,7 +22,7 @@ def make_residual(
     has no data.
     """
     rest = final - np.float32(scale) * sharp
-    background = background_of(rest)
+    background = estimate_background(rest, box=64, threads=core_count())
     rest -= background.level
     noise = float(np.median(background.noise[::8, ::8]))
     rest /= np.hypot(np.float32(max(noise, 1e-12)), np.float32(TOLERATED) * light)
@@ -32,7 +32,7 @@ def make_residual(
 def rank_residuals(residual: NDArray, rows: Table, width: float) -> NDArray[np.float64]:
     """Rms of the residual within about 1.5 widths of each star, NaN without data."""
     half = max(3, int(3 * width) | 1) // 2
-    y, x = nearest_pixels(rows["x"].value, rows["y"].value, residual.shape)
+    x, y = (np.round(np.asarray(rows[name], float)).astype(int) for name in ("x", "y"))
     power, count = np.zeros(len(x)), np.zeros(len(x))
     for dy in range(-half, half + 1):
         for dx in range(-half, half + 1):

@@ -7,7 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records import Replacement
-from framesort.replacement._measure import ReplacementCheck
+from framesort.replacement._replacement_check import ReplacementCheck
 
 __all__ = ["natural_unit", "scale_check", "scale_replacement"]
 
@@ -75,4 +75,9 @@ def scale_check(check: ReplacementCheck, deep: float) -> ReplacementCheck:
         return check
     cutouts = check.cutouts.copy()
     cutouts[:, :3] *= np.float32(deep)  # the fourth is in units of the noise
-    return replace(check, worst=_scale_columns(check.worst, ("flux",), deep), cutouts=cutouts)
+    return replace(
+        check,
+        worst=_scale_columns(check.worst, ("flux",), deep),
+        star_bins=_scale_columns(check.star_bins, ("flux",), deep),
+        cutouts=cutouts,
+    )

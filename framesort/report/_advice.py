@@ -69,8 +69,9 @@ _WARNINGS = (
      "this one, or leave it out, and sort again."),
     (r"stars were replaced: their profiles|stars not replaced", "Look at the picture closely: "
      "longer or more frames, or a field with more stars, give the profiles a better footing."),
-    (r"px wide, of the sharp stack|light of the sharp stack's|line of light is left|grain beside",
-     "Look at Self-check below: the picture of what is left and the worst stars show where."),
+    (r"of the sharp stack's (width|flux)|that the scaled sharp stack has|deep stack's spike are |"
+     r"pixel noise beside|Holes: |no stars by their profile|In scales of 2 to 16|nearer to the sky",
+     "Look at Self-check below: it shows the places, what is left, and the worst stars."),
     (r"can be told to be the heater's|leave two readings", "Log the heater by itself, or give the "
      "current it takes at full power (`--full-current`)."),
     (r"^(Heater log: )?Rows were read as|supply current are the heater's|taken as slews|repeat the "

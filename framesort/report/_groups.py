@@ -14,6 +14,7 @@ from framesort.report._stars import cut_stars
 from framesort.report._strips import (
     ResidualPicture,
     Strip,
+    doubtful_strips,
     make_strips,
     residual_picture,
     worst_strips,
@@ -36,6 +37,7 @@ class GroupPage:
     stars: tuple[Strip, ...] = ()
     checks: tuple[Check, ...] = ()
     residual: ResidualPicture | None = None
+    doubtful: tuple[Strip, ...] = ()
     worst: tuple[Strip, ...] = ()
 
 
@@ -81,6 +83,7 @@ def _show_group(group: GroupSummary, name: str, longest: int) -> GroupPage:
         stars=_bright_strips(group, shape),
         checks=check_group(group, beyond=math.nan if residual is None else residual.beyond),
         residual=residual,
+        doubtful=doubtful_strips(group, height=shape[0]),
         worst=worst_strips(group, height=shape[0]),
     )
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from framesort.errors import FrameError
 from framesort.files import StrPath, read_image
 from framesort.records import column_values
-from framesort.report._columns import column_texts, column_truths
+from framesort.report._columns import as_number, column_texts
 from framesort.report._read import GroupSummary
 from framesort.report._residual import residual_colours
 from framesort.report._style import INK
@@ -57,12 +57,12 @@ def choose_stars(
     apart: float = 40.0,
     inside: tuple[float, float] | None = None,
 ) -> NDArray[np.int_]:
-    """Rows of the brightest replaced stars that lie apart from one another.
+    """Rows of the brightest stars, saturated ones included, that lie apart from one another.
 
     Parameters
     ----------
     stars : `~astropy.table.Table`
-        stars.ecsv: x, y, flux_deep, and if there `reason`, `full_deep`, `full_sharp`.
+        stars.ecsv: x, y, flux_deep, and if there `flux_sharp` and `reason`.
     number : int
         At most so many.
     apart : float
@@ -74,22 +74,22 @@ def choose_stars(
     Returns
     -------
     rows : (n,) int ndarray
-        Brightest first. Stars with a reason (left as they were) or with full pixels come
-        only when there are too few others.
+        Brightest first, by the larger of the two fluxes: that of a saturated star is too small in
+        one of them. What was found to be no star comes only when there are too few others.
     """
     x, y = column_values(stars, "x"), column_values(stars, "y")
-    flux = column_values(stars, "flux_deep")
-    if np.isnan(flux).all():
-        flux = column_values(stars, "flux_sharp")
-    left = column_texts(stars, "reason") != ""
-    for name in ("full_deep", "full_sharp"):
-        left |= column_truths(stars, name)
+    scale = as_number(stars.meta.get("flux_scale"))
+    flux = np.fmax(
+        column_values(stars, "flux_deep"),
+        column_values(stars, "flux_sharp") * (scale if scale > 0 else 1.0),
+    )
+    other = column_texts(stars, "reason") == "not a star"
     good = np.isfinite(x) & np.isfinite(y) & np.isfinite(flux)
     edge = np.zeros(len(stars), dtype=bool)
     if inside is not None:
         room = np.minimum(np.minimum(x, inside[0] - 1 - x), np.minimum(y, inside[1] - 1 - y))
         edge = room < apart / 2
-    order = [i for i in np.lexsort((-np.nan_to_num(flux), edge, left)) if good[i]]
+    order = [i for i in np.lexsort((-np.nan_to_num(flux), edge, other)) if good[i]]
     chosen: list[int] = []
     for i in order:
         if all(math.hypot(x[i] - x[j], y[i] - y[j]) >= apart for j in chosen):
@@ -140,7 +140,7 @@ def cut_stars(
         At most so many stars.
     half : int or None
         Half the side of a cutout, pixels; None for eleven times the FWHM of the deep
-        stack's stars, 16 to 48 pixels, which holds most of a line of light.
+        stack's stars, 16 to 48 pixels, which holds most of a spike.
 
     Returns
     -------
@@ -220,7 +220,7 @@ def shade_cutout(cutout: StarCutout) -> dict[str, NDArray[np.float64]]:
 def _shown(pixels: NDArray[np.float32], sky: float, noise: float, top: float) -> Any:
     """Brightness of a cutout: linear up to thrice the noise, logarithmic above.
 
-    A line of light is a thousandth of its star's peak; on a curve set by the peak it is lost.
+    A spike is a thousandth of its star's peak; on a curve set by the peak it is lost.
     """
     soft = 3 * noise
     value = np.arcsinh((np.nan_to_num(pixels, nan=sky) - sky + noise) / soft)

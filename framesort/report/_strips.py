@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.records import CHECK_LIMITS, judge_check
 from framesort.report._columns import as_dicts, as_number
 from framesort.report._phrases import format_number
 from framesort.report._pictures import encode_picture
@@ -14,9 +15,35 @@ from framesort.report._read import GroupSummary
 from framesort.report._residual import LIMIT, measure_residual, residual_colours, shrink_residual
 from framesort.report._stars import StarCutout, cut_places, shade_cutout
 
-__all__ = ["ResidualPicture", "Strip", "make_strips", "residual_picture", "worst_strips"]
+__all__ = [
+    "ResidualPicture",
+    "Strip",
+    "doubtful_strips",
+    "make_strips",
+    "residual_picture",
+    "worst_strips",
+]
 
 _WORST = 10
+
+_OF_A_KIND = 3
+"""Places shown of each kind that speaks against the picture."""
+
+_KINDS = (
+    ({"holes and lumps"}, "blemishes", "sigma", "{:+.0f} times the noise", 0.0, "hole or lump"),
+    ({"spike"}, "spikes", "sigma", "{:+.1f} times the noise", CHECK_LIMITS.spike_sigma, "spike"),
+    (
+        {"structure", "better than the sharp stack"},
+        "worse",
+        "ratio",
+        "error {:.1f} of the sharp stack's",
+        1.0,
+        "structure",
+    ),
+    ({"false stars"}, "false_stars", "sigma", "{:.0f} times the noise", 0.0, "no star's profile"),
+)
+"""Lines of the check, the table of their places, its column, words for it, the least value shown,
+and what stands there."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +106,31 @@ def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
                 f"x {x:.0f}, y {y:.0f}: {format_number(as_number(row.get('flux')), 0)} ADU, "
                 f"{format_number(as_number(row.get('residual')), 1)} times the noise"
             )
+    return make_strips(cutouts, captions)
+
+
+def doubtful_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
+    """The places that speak against the picture, a few of each kind, the strongest first."""
+    failed = {line.name for line in judge_check(group.check) if line.passed is False}
+    kinds = [kind for kind in _KINDS if failed & kind[0]]
+    cutouts: list[StarCutout] = []
+    captions: list[str] = []
+    for _, name, column, words, least, what in kinds:
+        rows = [
+            row
+            for row in as_dicts(group.check.get(name))
+            if abs(as_number(row.get(column))) > least
+            and np.isfinite([as_number(row.get("x")), as_number(row.get("y"))]).all()
+        ]
+        rows.sort(key=lambda row: -abs(as_number(row[column])))
+        for row in rows[:_OF_A_KIND]:
+            x, y = as_number(row["x"]), as_number(row["y"])
+            found = cut_places(group, [(x, y)], height=height, half=24, scale=group.flux_scale)
+            cutouts += found
+            captions += [
+                f"x {x:.0f}, y {y:.0f}: {what}, {words.format(as_number(row[column]))}"
+                for _ in found
+            ]
     return make_strips(cutouts, captions)
 
 

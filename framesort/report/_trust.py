@@ -6,18 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from framesort.records import CHECK_LIMITS
-from framesort.report._columns import as_number, column_texts
+from framesort.records import CHECK_LIMITS, judge_check
+from framesort.report._columns import column_texts
 from framesort.report._phrases import listing, name_group, percent, plural
 from framesort.report._read import GroupSummary, Results
 
 __all__ = ["Check", "Trust", "check_group", "describe_trust"]
 
-_LINE_LEFT = 0.2
-"""Share of the deep stack's line of light that the final picture may keep."""
+_SPIKE_LEFT = 0.2
+"""Share of the deep stack's spike that the final picture may keep where the stars one by one were
+not measured."""
 
-_LINE_SEEN = 0.002
-"""A line below this share of the stars' light hardly shows in a stretched picture."""
+_SPIKE_SEEN = 0.002
+"""A spike below this share of the stars' light hardly shows in a stretched picture."""
 
 _STARS_LEFT = 0.1
 """Share of stars that may be left as they were without a word of caution."""
@@ -31,11 +32,28 @@ _FEW_FRAMES = 3
 rejection needs a majority)."""
 
 
+_ADVICE = {
+    "star width": "Look at the stars side by side; `framesort swap` with the two stacks tries it "
+    "anew.",
+    "star flux": "Do not measure brightness on the final picture; take the sharp stack for that.",
+    "flux scale": "Are both stacks linear, of one filter, and free of stretches?",
+    "spike": "Look at the brightest stars side by side: what is left stands in the final row.",
+    "pixel noise": "Look around bright stars at full size before stretching hard.",
+    "holes and lumps": "The places are shown under Self-check: look there at full size.",
+    "false stars": "Knots of nebula were taken for stars; the places are shown under Self-check.",
+    "structure": "Hold nebula and galaxies against the sharp stack; the places are shown under "
+    "Self-check.",
+    "better than the sharp stack": "Take the sharp stack where the places under Self-check matter.",
+}
+"""What to do about each line of the replacement's own check."""
+
+
 @dataclass(frozen=True)
 class Check:
     """One thing a picture is judged by: passed, not passed, or not to be judged (None).
 
-    A decisive one is what the picture was made for. `advice` is what to do if it failed.
+    A decisive failure means that the picture is not to be trusted. `limit` is what is asked,
+    `advice` what to do if it failed.
     """
 
     name: str
@@ -43,6 +61,7 @@ class Check:
     sentence: str
     advice: str = ""
     decisive: bool = False
+    limit: str = ""
 
 
 def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check, ...]:
@@ -61,16 +80,23 @@ def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check
     """
     if group.stack("final") is None and not group.fwhm:
         return ()
-    judged = (
-        _check_width,
-        _check_line,
-        _check_light,
-        _check_grain,
-        _check_left,
-        _check_number,
-    )
-    found = [*(check(group) for check in judged), _check_residual(beyond)]
-    # A folder of an earlier version has no self-check: what was not asked is not told.
+    own = [
+        Check(
+            line.name,
+            line.passed,
+            line.sentence,
+            advice=_ADVICE.get(line.name, ""),
+            decisive=line.gross,
+            limit=line.limit,
+        )
+        for line in judge_check(group.check)
+    ]
+    names = {check.name for check in own}
+    # What the stacks' own measurements tell, where the replacement's check does not.
+    plain = [
+        check for check in (_check_width(group), _check_spike(group)) if check.name not in names
+    ]
+    found = [*plain, *own, _check_residual(beyond), _check_left(group), _check_number(group)]
     return tuple(check for check in found if check is not None)
 
 
@@ -80,56 +106,32 @@ def _check_width(group: GroupSummary) -> Check:
         return Check("star width", None, "The width of the final stars was not measured.")
     deep = group.fwhm.get("deep", math.nan)
     was = f" (deep stack: {deep:.2f} px)" if math.isfinite(deep) else ""
+    good = final <= (1 + CHECK_LIMITS.width) * sharp
     return Check(
         "star width",
-        final <= (1 + CHECK_LIMITS.width) * sharp,
+        good,
         f"Final stars are {final:.2f} px wide, the sharp stack's {sharp:.2f} px{was}.",
-        "Look at the stars side by side; `framesort swap` with the two stacks tries it anew.",
-        decisive=True,
+        _ADVICE["star width"],
+        not good,
+        f"within {100 * CHECK_LIMITS.width:.0f} %",
     )
 
 
-def _check_line(group: GroupSummary) -> Check:
+def _check_spike(group: GroupSummary) -> Check:
     deep, final = group.line.get("deep", math.nan), group.line.get("final", math.nan)
     if not (math.isfinite(deep) and math.isfinite(final)):
-        return Check("line of light", None, "The line of light was not measured in the stacks.")
-    if deep < _LINE_SEEN and final < _LINE_SEEN:
-        return Check(
-            "line of light", True, "There is no line of light to speak of, before or after."
-        )
+        return Check("spike", None, "The spike was not measured in the stacks.")
+    if deep < _SPIKE_SEEN and abs(final) < _SPIKE_SEEN:
+        return Check("spike", True, "There is no spike to speak of, before or after.")
+    good = abs(final) <= max(_SPIKE_LEFT * deep, _SPIKE_SEEN)
     return Check(
-        "line of light",
-        final <= max(_LINE_LEFT * deep, _LINE_SEEN),
-        f"The line of light holds {percent(deep)} of bright stars' light in the deep stack, "
+        "spike",
+        good,
+        f"The spike holds {percent(deep)} of bright stars' light in the deep stack, "
         f"{percent(max(final, 0.0))} in the final picture.",
-        "Look at the brightest stars side by side: what is left stands in the final row.",
-        decisive=True,
-    )
-
-
-def _check_light(group: GroupSummary) -> Check | None:
-    ratio = as_number(group.check.get("flux_ratio"))
-    if not math.isfinite(ratio):
-        return None
-    scatter = as_number(group.check.get("flux_scatter"))
-    more = f" ± {scatter:.3f}" if math.isfinite(scatter) else ""
-    return Check(
-        "light of stars",
-        abs(ratio - 1) <= CHECK_LIMITS.flux,
-        f"Replaced stars have {ratio:.3f}{more} of the sharp stack's light (median, scatter).",
-        "Do not measure brightness on the final picture; take the sharp stack for that.",
-    )
-
-
-def _check_grain(group: GroupSummary) -> Check | None:
-    ratio = as_number(group.check.get("noise_ratio"))
-    if not math.isfinite(ratio):
-        return None
-    return Check(
-        "grain",
-        abs(ratio - 1) <= CHECK_LIMITS.noise,
-        f"The grain beside replaced stars is {ratio:.2f} times that elsewhere.",
-        "Look around bright stars at full size before stretching hard.",
+        _ADVICE["spike"],
+        not good,
+        f"{100 * _SPIKE_LEFT:.0f} % of the deep stack's",
     )
 
 
@@ -161,7 +163,7 @@ def _check_left(group: GroupSummary) -> Check:
         "stars replaced",
         left <= _STARS_LEFT * (left + group.replaced),
         f"{stars}, {left} left as they were (reasons in stars.ecsv).{other}",
-        "The stars left keep their width and line: look where they stand.",
+        "The stars left keep their width and spike: look where they stand.",
     )
 
 
@@ -187,7 +189,7 @@ class Trust:
     Attributes
     ----------
     verdict : str
-        "Yes.", "With care.", "Not as it is." or why there is nothing to judge.
+        "Yes.", "With care.", "No." or why there is nothing to judge.
     grounds : tuple of (str, tuple of Check)
         Name of each group ("" if there is but one) and what it was judged by; what speaks
         against it first.
@@ -223,9 +225,9 @@ def describe_trust(
 ) -> Trust:
     """Whether the pictures can be trusted; `checks_of` holds the checks by label where made.
 
-    "Yes." needs every check of every group passed. Stars as wide as before or a line of light
-    left mean "Not as it is.", since the picture was made to be rid of them. Anything else that
-    failed or could not be judged means "With care.".
+    "Yes." needs every check of every group passed. A decisive failure means "No.": wide stars, a
+    spike left, or structure that the sharp stack by itself shows better. Anything else that failed
+    or could not be judged means "With care.".
     """
     grounds = []
     for group in results.groups:
@@ -243,7 +245,7 @@ def describe_trust(
     if all(check.passed is None for check in found):
         verdict = "That was not measured."
     elif any(check.passed is False and check.decisive for check in found):
-        verdict = "Not as it is."
+        verdict = "No."
     else:
         verdict = "Yes." if all(check.passed for check in found) else "With care."
     return Trust(verdict, tuple(grounds))

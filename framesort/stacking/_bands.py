@@ -17,8 +17,9 @@ from framesort.stacking._kernels import (
 )
 from framesort.stacking._pixels import read_plain_rows
 from framesort.stacking._plan import LARGEST_SLACK, FramePlan, Plan, Reader
-from framesort.stacking._reject import BLOCK, grow, reject
+from framesort.stacking._reject import BLOCK, reject
 from framesort.stacking._resample import needed_rows, resample_rows
+from framesort.stacking._take_out import grow, take_out
 
 __all__ = [
     "MARGIN",
@@ -44,14 +45,17 @@ class FrameVanishedError(Exception):
 
 @dataclass(frozen=True, kw_only=True)
 class Sums:
-    """What rows of the grid give: arrays (sets, rows, columns), and pixels counted per frame."""
+    """What rows of the grid give: arrays (sets, rows, columns), and pixels counted per frame.
+
+    `full`: for each set the pixels (y, x of the grid) whose value is not to be trusted.
+    """
 
     data: Image
     weight: Image
     coverage: NDArray[np.int16]
     gone: NDArray[np.int64]
     seen: NDArray[np.int64]
-    full_values: list[list[Image]]
+    full: list[list[NDArray[np.int64]]]
 
     @classmethod
     def empty(cls, sets: int, frames: int, shape: tuple[int, int]) -> "Sums":
@@ -62,7 +66,7 @@ class Sums:
             coverage=np.empty((sets, *shape), dtype=np.int16),
             gone=np.zeros(frames, dtype=np.int64),
             seen=np.zeros(frames, dtype=np.int64),
-            full_values=[[] for _ in range(sets)],
+            full=[[] for _ in range(sets)],
         )
 
     def part(self, rows: slice) -> "Sums":
@@ -73,7 +77,7 @@ class Sums:
             coverage=self.coverage[:, rows],
             gone=np.zeros_like(self.gone),
             seen=np.zeros_like(self.seen),
-            full_values=[[] for _ in self.full_values],
+            full=[[] for _ in self.full],
         )
 
 
@@ -139,9 +143,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
                 sums.data[s, done], sums.weight[s, done], sums.coverage[s, done],
             )  # fmt: skip
             if full:
-                sums.full_values[s].append(
-                    _full_values(cube[:, first:stop], part, full, weights, sums.data[s, done])
-                )
+                sums.full[s].append(_full_places(cube[:, first:stop], part, full, weights))
         full = [entry for entry in full if entry[1][-1] >= part.stop]
     return sums
 
@@ -158,7 +160,7 @@ def _finite(values: Image) -> int:
 def _take_outliers(
     plan: Plan, cube: Image, first: int, stop: int, work: Image, gone: NDArray[np.int64]
 ) -> None:
-    """Set outliers in rows of a cube to NaN or, strong ones, to infinity."""
+    """Set outliers in rows of a cube to NaN."""
     median, lower, contrast = work[:, : cube.shape[1]]
     medians(cube, sorting_network(len(cube)), median, lower, np.empty((0, 0), np.float32), False)
     # What the median of so many frames scatters by (pi / 2: Kendall & Stuart).
@@ -168,32 +170,42 @@ def _take_outliers(
     # 100 cases (tables of the studentised range; from memory). The lower middle: where half of
     # the frames are hit the mean of both is no structure.
     local_range(lower, CONTRAST_REACH, 5.5 * noise, contrast)
-    blocks = -(-cube.shape[2] // BLOCK)
-    strong = np.zeros((*cube.shape[:2], blocks), dtype=np.uint8)
-    about = (cube, median, contrast, plan.variance, plan.shot)
+    marks: NDArray[np.uint8] = np.zeros(cube.shape, dtype=np.uint8)
+    touched: NDArray[np.uint8] = np.zeros(
+        (*cube.shape[:2], -(-cube.shape[2] // BLOCK)), dtype=np.uint8
+    )
+    clip, slack = plan.clip, LARGEST_SLACK
     reject(
-        *about, plan.slack, plan.order, plan.slack_alike, plan.sky, plan.clip, first, stop,
-        strong, gone,
+        cube, median, contrast, plan.variance, plan.shot, plan.slack, plan.order, plan.mates,
+        plan.heat, plan.slack_alike, plan.sky, clip, first, stop, marks, touched,
     )  # fmt: skip
     # At stars neighbours may well differ: there only noise and trails of their height count.
-    grow(*about, LARGEST_SLACK, plan.sky, plan.clip, first, stop, strong, gone)
+    grow(
+        cube, median, contrast, plan.variance, plan.shot, slack, plan.order, plan.mates,
+        plan.sky, clip, first, stop, marks, touched,
+    )  # fmt: skip
+    take_out(
+        cube, contrast, plan.weights, plan.variance, slack, clip, first, stop, marks, touched, gone,
+    )  # fmt: skip
 
 
-def _full_values(cube: Image, rows: slice, full: list[Any], weights: Floats, data: Image) -> Image:
-    """Values of a stack where a quarter of its weight or more is from full pixels."""
+def _full_places(cube: Image, rows: slice, full: list[Any], weights: Floats) -> NDArray[np.int64]:
+    """Pixels (y, x) of a stack of whose weight a quarter or more is from full pixels."""
+    shape = cube.shape[1:]
     met = []
     for _, y, x in full:
         inside = slice(*np.searchsorted(y, [rows.start, rows.stop]))
-        met.append(np.ravel_multi_index((y[inside] - rows.start, x[inside]), data.shape))
+        met.append(np.ravel_multi_index((y[inside] - rows.start, x[inside]), shape))
     places = np.unique(np.concatenate(met))
     share = np.zeros(len(places))
     for (k, _, _), some in zip(full, met, strict=True):
         # What was rejected counts not.
-        known = np.isfinite(cube[k][np.unravel_index(some, data.shape)])
+        known = np.isfinite(cube[k][np.unravel_index(some, shape)])
         share[np.searchsorted(places, some)] += weights[k] * known
-    y, x = np.unravel_index(places[share > 0], data.shape)
+    y, x = np.unravel_index(places, shape)
     total = (np.isfinite(cube[:, y, x]) * weights[:, None]).sum(axis=0)
-    return np.asarray(data[y, x][share[share > 0] >= FULL_SHARE * total])
+    inside = (share > 0) & (share >= FULL_SHARE * total)
+    return np.column_stack([y[inside] + rows.start, x[inside]])
 
 
 def _fill(

@@ -35,8 +35,8 @@ class Collector:
             here.coverage[:, rows] = sums.coverage
         here.gone[:] += sums.gone
         here.seen[:] += sums.seen
-        for values, more in zip(here.full_values, sums.full_values, strict=True):
-            values += more
+        for places, more in zip(here.full, sums.full, strict=True):
+            places += more
 
     def stacks(self, header: Header, notes: tuple[str, ...]) -> dict[str, Stack]:
         """The stack of every set."""
@@ -62,19 +62,21 @@ class Collector:
         """Level from which a pixel of the stack must be taken as full.
 
         The lowest that a full pixel of a frame comes to in the middle of the grid; lower where
-        the mean with frames that were not full there is lower.
+        the mean with frames that were not full there is lower. The few full pixels below it are
+        raised to it.
         """
         levels = [
             frame.full * frame.factor - frame.surface[0]
             for frame, weight in zip(self._plan.frames, self._plan.weights[s], strict=True)
             if weight > 0
         ]
-        level = min(levels)
-        found = self._sums.full_values[s]
-        values = np.concatenate(found) if found else np.empty(0)
-        values = values[np.isfinite(values)]
-        if len(values):
-            level = min(level, float(np.quantile(values, FULL_QUANTILE)))
+        level = np.float32(min(levels))
+        if self._sums.full[s]:
+            y, x = np.concatenate(self._sums.full[s]).T
+            values = self._sums.data[s, y, x]
+            if len(values):
+                level = min(level, np.float32(np.quantile(values, FULL_QUANTILE)))
+                self._sums.data[s, y, x] = np.maximum(values, level)
         return float(level)
 
     def _sign(

@@ -30,6 +30,7 @@ Floats = NDArray[np.float64]
 Reader = Callable[..., tuple[Any, Header]]
 
 LEAST_SLACK, LARGEST_SLACK = 0.2, 1.2
+MOST_ALIKE = 12  # frames that may be asked what a frame shows at a pixel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,6 +88,10 @@ class Plan:
         Share of the local contrast of the median image that is no outlier.
     order : (n, m) int64 ndarray
         For each frame the others, most alike first; m = 0 where that is not known.
+    mates : (n,) int64 ndarray
+        How many of those, from the first, are of the frame's own group.
+    heat : (n,) float ndarray
+        Number by which frames change with the heater: `alike`, else log width; NaN not known.
     slack_alike : (n,) float ndarray
         Share of the contrast by which a frame may differ from those most like it.
     polynomials : (half width, 8) float32 ndarray
@@ -100,6 +105,8 @@ class Plan:
     shot: Floats
     slack: Floats
     order: NDArray[np.int64]
+    mates: NDArray[np.int64]
+    heat: Floats
     slack_alike: Floats
     sky: float
     clip: float
@@ -123,6 +130,7 @@ class Request:
     saturation: Floats
     fwhm: Floats
     alike: Floats
+    groups: NDArray[np.int64]
     clip: float
     kernel: str
     order: int
@@ -135,6 +143,7 @@ def make_request(
     sets: Mapping[str, ArrayLike],
     shape: tuple[int, int],
     per_frame: Mapping[str, ArrayLike | None],
+    groups: Sequence[Any] | None,
     *,
     clip: float,
     kernel: str,
@@ -172,6 +181,7 @@ def make_request(
         transforms=transforms,
         sets=list(sets),
         weights=np.array(rows),
+        groups=_group_numbers(groups, len(names)),
         shape=(int(shape[0]), int(shape[1])),
         clip=clip,
         kernel=kernel,
@@ -191,6 +201,17 @@ def _per_frame(values: ArrayLike | None, count: int, name: str) -> Floats:
     if plain.shape != (count,):
         raise InputError(f"{name} must have {count} values, got the shape {plain.shape}")
     return plain
+
+
+def _group_numbers(groups: Sequence[Any] | None, count: int) -> NDArray[np.int64]:
+    """A number for each label; one for all frames where there are none."""
+    if groups is None:
+        return np.zeros(count, dtype=np.int64)
+    if np.shape(groups) != (count,):
+        raise InputError(f"groups must have {count} labels, got the shape {np.shape(groups)}")
+    labels = [str(label) for label in groups]
+    places = {label: k for k, label in enumerate(sorted(set(labels)))}
+    return np.array([places[label] for label in labels], dtype=np.int64)
 
 
 def choose_home(reference: int | None, used: list[int], transforms: Sequence[Transform]) -> int:
@@ -234,7 +255,8 @@ def make_plan(
     scale = np.array([request.transforms[k].scale for k in used])
     fwhm = request.fwhm[used] * scale
     width = np.log(fwhm, out=np.full(len(used), np.nan), where=fwhm > 0)
-    order = _order(width, request.alike[used])
+    alike = request.alike[used]
+    order, mates = _order(width, alike, request.groups[used])
     plan = Plan(
         frames=tuple(frames),
         shape=request.shape,
@@ -243,7 +265,9 @@ def make_plan(
         shot=np.array(shot),
         slack=np.full(len(used), LEAST_SLACK if order.size else LARGEST_SLACK),
         order=order,
-        slack_alike=_slack(width, order),
+        mates=mates,
+        heat=alike if np.isfinite(alike).any() else width,
+        slack_alike=_slack(width, order, mates),
         sky=_level(home_mesh),
         clip=request.clip,
         kernel=request.kernel,
@@ -296,23 +320,33 @@ def _surface(
     return np.array([factor * _level(mesh) - _level(home_mesh), 0, 0, 0, 0, 0])
 
 
-def _order(width: Floats, alike: Floats) -> NDArray[np.int64]:
-    """For each frame the others, most alike first: by `alike` where known, and log width."""
+def _order(
+    width: Floats, alike: Floats, groups: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """For each frame the others, most alike first, and how many of them are of its group.
+
+    Those of its group come first; then `alike`, where known, and log width count. Without groups
+    all frames are of one.
+    """
     count = len(width)
     known = [values for values in (width, alike) if np.isfinite(values).any()]
-    if not known or count < 4:
-        return np.empty((count, 0), dtype=np.int64)
+    other = groups[:, None] != groups
+    if (not known and not other.any()) or count < 3:
+        return np.empty((count, 0), dtype=np.int64), np.zeros(count, dtype=np.int64)
     distance = np.zeros((count, count))
     for values in known:
         span = float(np.nanmax(values) - np.nanmin(values))
         step = np.abs(values[:, None] - values) / (span or 1.0)
         distance += np.where(np.isfinite(step), step, 1.0)  # not known is far away
+    distance[other] += len(known) + 1.0
     np.fill_diagonal(distance, np.inf)
     # A dozen is enough to find three with data at a pixel.
-    return np.argsort(distance, axis=1, kind="stable")[:, : min(count - 1, 12)].astype(np.int64)
+    order = np.argsort(distance, axis=1, kind="stable")[:, : min(count - 1, MOST_ALIKE)]
+    mates = np.count_nonzero(~np.take_along_axis(other, order, axis=1), axis=1)
+    return order.astype(np.int64), mates.astype(np.int64)
 
 
-def _slack(width: Floats, order: NDArray[np.int64]) -> Floats:
+def _slack(width: Floats, order: NDArray[np.int64], mates: NDArray[np.int64]) -> Floats:
     """Share of the local contrast by which a frame may differ from the three most like it.
 
     `width` is the log of the FWHM. A star that is wider by the factor q has its peak changed by
@@ -321,6 +355,7 @@ def _slack(width: Floats, order: NDArray[np.int64]) -> Floats:
     """
     if not order.size:
         return np.full(len(width), LARGEST_SLACK)
-    change = np.abs(width - np.median(width[order[:, :3]], axis=1))
+    asked = [those[: min(3, m or 3)] for those, m in zip(order, mates, strict=True)]
+    change = np.abs(width - [np.median(width[those]) for those in asked])
     slack = np.minimum(LEAST_SLACK + 2.5 * change, LARGEST_SLACK)
     return np.where(np.isfinite(slack), slack, LARGEST_SLACK)

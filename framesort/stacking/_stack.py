@@ -47,6 +47,7 @@ def stack_frames(
     saturation: ArrayLike | None = None,
     fwhm: ArrayLike | None = None,
     alike: ArrayLike | None = None,
+    groups: Sequence[Any] | None = None,
     clip: float = 3.0,
     kernel: str = "lanczos3",
     background_order: int = 1,
@@ -83,13 +84,17 @@ def stack_frames(
     gain : float, (n,) array_like or None
         Electrons per ADU, for the photon noise of stars; None or NaN: not counted.
     saturation : float, (n,) array_like or None
-        Level from which pixels are full, ADU of the frame; None or NaN: not known.
+        Level from which pixels are saturated, ADU of the frame; None or NaN: not known.
     fwhm : (n,) array_like or None
         Star widths, pixels of the frame. What the three frames with the most similar stars
         show as well is no outlier.
     alike : (n,) array_like or None
         Another number in which frames that look alike are near one another, as the heater
         power. Without `fwhm` and `alike` the tolerance at stars is wider instead.
+    groups : (n,) sequence or None
+        A label a frame, as the heater state: frames of one label have the same kind of stars. What
+        the others of its group show as well is no outlier, even one or two of them, and
+        `fwhm` and `alike` say which of them come first. None for one group.
     clip : float
         Outliers are further than this many standard deviations from the median, plus a
         share of the local contrast of the median image; `inf` keeps all.
@@ -154,6 +159,7 @@ def stack_frames(
             "fwhm": fwhm,
             "alike": alike,
         },
+        groups,
         clip=clip,
         kernel=kernel,
         order=background_order,
@@ -234,7 +240,7 @@ def _stripes(rows: int) -> list[slice]:
 
 def _band(shape: tuple[int, int], frames: int, memory: int) -> int:
     """Rows of the grid that fit into the memory at a time."""
-    # The cube; medians and contrast, flags, and a frame's rows as read and in float.
-    per_row = shape[1] * (4 * frames + 12 + 1 + 6)
+    # The cube and its marks; medians and contrast, flags, and a frame's rows as read and in float.
+    per_row = shape[1] * (5 * frames + 12 + 1 + 6)
     # Rows on both sides, and those that are kept for the next band.
     return max(int((memory - frames * PER_FRAME) // per_row) - 4 * MARGIN, FEWEST_ROWS)

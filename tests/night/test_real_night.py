@@ -9,6 +9,7 @@ import pytest
 from astropy.io import fits
 from photutils.detection import DAOStarFinder
 from photutils.psf import fit_fwhm
+from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from framesort.night import process_night
@@ -102,3 +103,33 @@ def test_line_of_light_is_gone(isolated):
     excess = line["deep"] - line["sharp"]
     assert excess > 0
     assert abs(line["final"] - line["sharp"]) < 0.2 * excess
+
+
+def test_stacks_have_no_holes(real):
+    """Where a frame has a pixel there is one; the frames drift, so what none has lies outside."""
+    for name in ("deep", "sharp"):
+        known = np.isfinite(fits.getdata(real.folder / "Clear" / f"{name}.fits"))
+        np.testing.assert_array_equal(known, ndimage.binary_fill_holes(known))
+
+
+def test_frames_on_the_spike_are_as_many_as_around(real):
+    """Frames missing 9 to 30 px from the 20 brightest stars, along the spike and elsewhere."""
+    with fits.open(real.folder / "Clear" / "deep.fits") as hdus:
+        deep, coverage = hdus[0].data.astype(float), hdus["COVERAGE"].data.astype(float)
+    missing = ndimage.median_filter(coverage, 25) - coverage
+    labels, count = ndimage.label(np.nan_to_num(deep) > 2000)
+    index = np.arange(1, count + 1)
+    brightest = index[np.argsort(-ndimage.sum(deep, labels, index))[:20]]
+    rows, columns = np.array(ndimage.center_of_mass(np.nan_to_num(deep), labels, brightest)).T
+    yy, xx = np.indices(deep.shape)
+
+    def missing_along(degrees):
+        c, s = np.cos(np.deg2rad(degrees)), np.sin(np.deg2rad(degrees))
+        values = []
+        for x, y in zip(columns, rows, strict=True):
+            u, v = (xx - x) * c + (yy - y) * s, (yy - y) * c - (xx - x) * s
+            values.append(missing[(np.abs(v) < 1.5) & (np.abs(u) > 9) & (np.abs(u) < 30)].mean())
+        return np.mean(values)
+
+    # Of 60 frames some 0.3 are missing anywhere; 0.9 where the spike of heated ones is an outlier.
+    assert missing_along(62) < 0.2 + np.mean([missing_along(a) for a in (2, 32, 92, 122)])

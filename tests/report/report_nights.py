@@ -133,9 +133,38 @@ def _summary(table, filters, merged):
                 "fwhm": {"deep": 3.41, "sharp": 2.12, "final": 2.14},
                 "line": {"deep": 0.041, "final": 0.002},
                 "check": {
+                    "fwhm_deep": 3.41,
+                    "fwhm_sharp": 2.12,
+                    "star_bins": [
+                        {
+                            "stars": 9,
+                            "flux": 9e4,
+                            "width_ratio": 1.004,
+                            "width_error": 0.002,
+                            "flux_ratio": 1.004,
+                            "flux_error": 0.002,
+                        },
+                    ],
                     "flux_ratio": 1.004,
                     "flux_scatter": 0.02,
                     "noise_ratio": 1.03,
+                    "noise_ratio_deep": 1.01,
+                    "scale_ratio": 0.996,
+                    "scale_error": 0.004,
+                    "one_sky": True,
+                    "spike_left": 0.01,
+                    "spike_error": 0.01,
+                    "spikes": [
+                        {"x": 50.0, "y": 70.0, "sigma": 1.5, "share": 0.02, "sigma_deep": 60.0},
+                    ],
+                    "blemishes": [],
+                    "false_share": 0.01,
+                    "chains": 0,
+                    "false_stars": [{"x": 80.0, "y": 90.0, "sigma": 4.0}],
+                    "structure_error": 0.3,
+                    "better_share": 0.99,
+                    "gain": 0.6,
+                    "worse": [{"x": 48.0, "y": 48.0, "ratio": 1.3}],
                     "worst": [
                         {"x": 40.0 + 9 * i, "y": 60.0, "flux": 900.0, "residual": 3.0 - i / 9}
                         for i in range(12)

@@ -70,7 +70,7 @@ def test_answers_carry_the_numbers(page):
     assert "4.8 ± 0.1 % of their light in the line" in text
     # Both filters may have 12 % in the summary.
     assert "Heat with at most about 12 % power" in text
-    assert "Final stars are 2.14 px wide, the sharp stack's 2.12 px (deep stack: 3.41 px)" in text
+    assert "Isolated stars have 1.004 ± 0.002 of the sharp stack's width of 2.12 px (deep" in text
     assert "Switch the heater between exposures" in text
 
 
@@ -228,9 +228,11 @@ def test_pictures_of_a_large_noisy_night_stay_small():
         ({}, "Yes."),
         ({"left": 20}, "With care."),
         ({"sharp": {"frames": 2}}, "With care."),
-        ({"fwhm": {"deep": 3.4, "sharp": 2.1, "final": 2.5}}, "Not as it is."),
-        ({"line": {"deep": 0.04, "final": 0.02}}, "Not as it is."),
-        ({"line": {}}, "With care."),
+        ({"check": {}}, "Yes."),
+        ({"check": {}, "fwhm": {"deep": 3.4, "sharp": 2.1, "final": 2.5}}, "No."),
+        ({"check": {}, "line": {"deep": 0.04, "final": 0.02}}, "No."),
+        ({"check": {}, "line": {"deep": 0.04, "final": -0.02}}, "No."),
+        ({"check": {}, "line": {}}, "With care."),
     ],
 )
 def test_verdict_follows_the_numbers(night_writer, tmp_path, change, verdict):
@@ -257,13 +259,13 @@ def test_things_that_are_no_stars_are_not_stars_left(night_writer, tmp_path):
 
 def test_checks_put_the_bad_news_first(night_writer, tmp_path):
     def alter(table, told):
-        told["groups"][0]["line"] = {"deep": 0.04, "final": 0.02}
+        told["groups"][0]["check"]["spike_left"] = 0.5
 
     results = read_results(night_writer(tmp_path / "night", change=alter))
     (_, checks), *_ = describe_trust(results).grounds
-    assert checks[0].passed is False and "line of light" in checks[0].sentence
-    # Width, line, light, grain, number of stars and of frames; the pixels were not asked.
-    assert len(checks) == len(check_group(results.groups[0])) == 6
+    assert checks[0].passed is False and "spike" in checks[0].sentence
+    # Nine lines of the replacement's check, number of stars and of frames; not the pixels.
+    assert len(checks) == len(check_group(results.groups[0])) == 11
 
 
 def test_heater_never_on_costs_nothing(night_writer, tmp_path):

@@ -183,13 +183,17 @@ def test_cutouts_are_the_pixels_of_the_stacks(merged_night):
             np.testing.assert_array_equal(pixels, expected)
 
 
-def test_brightest_replaced_stars_are_chosen():
-    stars = Table({"x": [10.0, 60, 110, 112, np.nan], "y": [50.0, 50, 50, 50, 50],
-                   "flux_deep": [5.0, 9, 7, 8, 99]})  # fmt: skip
-    stars["reason"] = ["", "saturated", "", "", ""]
-    # Row 4 has no place, row 2 stands too near row 3, row 1 was left as it was.
-    assert list(choose_stars(stars, number=2)) == [3, 0]
+def test_brightest_stars_are_chosen():
+    stars = Table({"x": [10.0, 60, 110, 112, np.nan, 200], "y": [50.0, 50, 50, 50, 50, 50],
+                   "flux_deep": [5.0, 9, 7, 8, 99, 50]})  # fmt: skip
+    stars["reason"] = ["", "saturated", "", "", "", "not a star"]
+    stars["full_deep"] = [False, True, False, False, False, False]
+    # Row 4 has no place, row 2 stands too near row 3, row 5 is no star; row 1 is saturated.
+    assert list(choose_stars(stars, number=2)) == [1, 3]
     assert list(choose_stars(stars, number=3)) == [1, 3, 0]
+    # A saturated star's flux is too small in one of the stacks.
+    stars["flux_sharp"] = [500.0, 9, 7, 8, 99, 50]
+    assert list(choose_stars(stars, number=2)) == [0, 1]
 
 
 def test_star_grid_names_its_pictures(merged_night):

@@ -97,23 +97,67 @@ def test_picture_that_differs_is_not_trusted_blindly(merged_night, beyond, passe
         assert trust.verdict == "With care." and found[0].sentence.startswith("2.0 % of the")
 
 
+def _star(**changes):
+    good = {"width_ratio": 1.0, "width_error": 0.001, "flux_ratio": 1.0, "flux_error": 0.001}
+    return {"star_bins": [good | changes]}
+
+
+def _spike(sigma, share):
+    return {"spikes": [{"x": 1.0, "y": 1.0, "sigma": sigma, "share": share, "sigma_deep": 99.0}]}
+
+
 @pytest.mark.parametrize(
-    ("name", "value", "passed"),
+    ("change", "verdict"),
     [
-        ("flux_ratio", 1.015, True),
-        ("flux_ratio", 1.025, False),
-        ("flux_ratio", 0.9, False),
-        ("noise_ratio", 0.7, False),
+        (_star(flux_ratio=1.015), "Yes."),
+        (_star(flux_ratio=1.025), "With care."),
+        (_star(flux_ratio=1.025, flux_error=0.01), "Yes."),  # not three errors
+        (_star(flux_ratio=0.9), "No."),
+        (_star(width_ratio=1.04), "With care."),
+        (_star(width_ratio=1.2), "No."),
+        ({"noise_ratio": 0.7}, "With care."),
+        ({"noise_ratio": 1.5, "noise_ratio_deep": 1.45}, "Yes."),  # starlight's own
+        (_spike(8.0, 0.1), "With care."),
+        (_spike(-8.0, -0.1), "With care."),
+        (_spike(8.0, 0.01), "With care."),
+        (_spike(4.0, 0.1), "Yes."),
+        ({"spike_left": 0.3}, "No."),
+        ({"spike_left": -0.3}, "No."),
+        ({"blemishes": [{"x": 9.0, "y": 9.0, "sigma": -9.0}]}, "With care."),
+        ({"false_share": 0.2}, "With care."),
+        ({"chains": 1}, "With care."),
+        ({"structure_error": 0.8}, "With care."),
+        ({"structure_error": 1.5}, "No."),
+        ({"structure_error": 1.5, "one_sky": False}, "Yes."),
+        ({"better_share": 0.8}, "With care."),
+        ({"better_share": 0.3}, "No."),
+        ({"scale_ratio": 1.07}, "With care."),
+        ({"scale_ratio": 1.2}, "No."),
     ],
 )
-def test_self_check_counts(night_writer, tmp_path, name, value, passed):
+def test_self_check_counts(night_writer, tmp_path, change, verdict):
     def alter(table, told):
         told["groups"][0]["left"] = 2
-        told["groups"][0]["check"][name] = value
+        told["groups"][0]["check"] |= change
 
     trust = describe_trust(read_results(night_writer(tmp_path / "night", change=alter)))
-    assert (trust.verdict == "Yes.") is passed
-    assert passed or trust.shortcomings[0][1].advice
+    assert trust.verdict == verdict
+    assert verdict == "Yes." or trust.shortcomings[0][1].advice
+
+
+def test_page_shows_the_places_that_are_not_good(night_writer, tmp_path):
+    def alter(table, told):
+        told["groups"][0]["check"] |= _spike(-8.0, -0.1) | {
+            "blemishes": [{"x": 60.0 + 9 * i, "y": 70.0, "sigma": -20.0 + i} for i in range(5)]
+        }
+
+    (page,) = show_groups(read_results(night_writer(tmp_path / "night", change=alter)))
+    captions = [strip.caption for strip in page.doubtful]
+    assert captions[:3] == [
+        f"x {60 + 9 * i}, y 70: hole or lump, {i - 20} times the noise" for i in range(3)
+    ]
+    # The other lines passed: their places are not shown.
+    assert captions[3:] == ["x 1, y 1: spike, -8.0 times the noise"]
 
 
 def test_widths_over_the_field_are_those_of_its_parts():

@@ -120,6 +120,7 @@ def options(**changes):
         "scales": np.where(np.arange(12) == 4, 1.25, 1.0),
         "gain": 1.0,
         "fwhm": np.where(np.arange(12) % 3 == 2, 4.4, 3.0),
+        "groups": ["on" if k % 3 == 2 else "off" for k in range(12)],
         **changes,
     }
 
@@ -225,7 +226,8 @@ def test_order_of_frames_changes_no_bit(night, stacks):
     paths, transforms, _, _ = night
     turned = options()
     turned["sets"] = {name: weight[::-1] for name, weight in turned["sets"].items()}
-    turned |= {"reference": 11, "scales": turned["scales"][::-1], "fwhm": turned["fwhm"][::-1]}
+    turned |= {"reference": 11}
+    turned |= {name: turned[name][::-1] for name in ("scales", "fwhm", "groups")}
     equal(stacks, stack_frames(paths[::-1], transforms[::-1], **turned))
 
 
@@ -387,7 +389,7 @@ def test_a_frame_that_vanishes_is_left_out(night, visits):
     keep = [k for k in range(12) if k != 3]
     less = options(read=CalibratingReader("none", 0))
     less["sets"] = {name: weight[keep] for name, weight in less["sets"].items()}
-    less |= {"scales": less["scales"][keep], "fwhm": less["fwhm"][keep]}
+    less |= {name: np.asarray(less[name])[keep] for name in ("scales", "fwhm", "groups")}
     again = stack_frames([paths[k] for k in keep], [transforms[k] for k in keep], **less)["deep"]
     np.testing.assert_array_equal(result.data, again.data)
     assert np.nanmedian(result.data) == pytest.approx(SKY / 2, abs=3)
@@ -515,6 +517,7 @@ def test_read_stack_of_a_plain_image_and_of_rubbish(tmp_path):
         ({"memory": 5}, "memory must be at least"),
         ({"kernel": "spline"}, "kernel must be one of"),
         ({"noise": np.ones(2)}, "noise must have 12 values"),
+        ({"groups": ["on", "off"]}, "groups must have 12 labels"),
     ],
 )
 def test_wrong_options(night, changes, words):

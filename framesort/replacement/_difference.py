@@ -1,0 +1,233 @@
+"""Final picture less scaled sharp stack, with the noise that the difference should have."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage, optimize
+
+from framesort.stars import estimate_background
+
+__all__ = ["B3_NOISE", "Difference", "bin_pixels", "flatten", "make_difference", "starlet"]
+
+STEP = 2
+"""Pixels a side of a bin: half a star's width at most, so that nothing of a star's size is lost."""
+
+FLAT = 64
+"""Bins a side of the boxes that tell the smooth level: stacks may differ by a gradient."""
+
+BOX = 24
+"""Bins a side of the boxes in which noise is measured."""
+
+TOLERATED = 0.02
+"""Share of compact light by which two good pictures of a star may differ in a pixel."""
+
+SAMPLE = 2_000_000
+"""Pixels that tell the correlation of noise."""
+
+B3_NOISE = (0.8907, 0.2007, 0.0856, 0.0413)
+"""Standard deviation of starlet coefficients of white noise of deviation 1, scale by scale
+(Starck & Murtagh 2002)."""
+
+_B3 = np.array([1, 4, 6, 4, 1], np.float32) / 16
+
+Floats = NDArray[np.float32]
+
+
+def bin_pixels(image: NDArray, step: int = STEP) -> Floats:
+    """Means of `step` by `step` pixels; NaN if one of them is. An odd last row or column is cut."""
+    ny, nx = (n // step * step for n in image.shape)
+    out = np.zeros((ny // step, nx // step), np.float32)
+    for j in range(step):
+        for i in range(step):
+            out += image[j:ny:step, i:nx:step]
+    out /= np.float32(step * step)
+    return out
+
+
+def starlet(image: NDArray, scales: int) -> tuple[list[Floats], Floats]:
+    """Starlet coefficients (B3 spline, "a trous") and what is left of the image.
+
+    References
+    ----------
+    Starck, J.-L., Fadili, J., Murtagh, F. 2007, IEEE Trans. Image Process. 16, 297.
+    """
+    coefficients = []
+    for scale in range(scales):
+        kernel = np.zeros(4 * 2**scale + 1, np.float32)
+        kernel[:: 2**scale] = _B3
+        smooth = ndimage.convolve1d(image, kernel, axis=0, mode="reflect")
+        smooth = ndimage.convolve1d(smooth, kernel, axis=1, mode="reflect")
+        coefficients.append(image - smooth)
+        image = smooth
+    return coefficients, np.asarray(image, np.float32)
+
+
+def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
+    """Standard deviation in boxes from the median deviation, NaN where under half may be used."""
+    ny, nx = (max(1, n // box) for n in image.shape)
+    height, width = (min(n, box) for n in image.shape)
+    cut = np.s_[: ny * height, : nx * width]
+    whole = np.where(use[cut], image[cut], np.nan).reshape(ny, height, nx, width)
+    parts = whole.swapaxes(1, 2).reshape(ny, nx, -1)
+    few = np.isfinite(parts).mean(axis=-1) < 0.5
+    parts[few] = 0
+    spread = 1.4826 * np.nanmedian(np.abs(parts - np.nanmedian(parts, axis=-1)[..., None]), axis=-1)
+    return np.where(few, np.nan, spread)
+
+
+def box_mean(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
+    """Means in boxes of the pixels that may be used, NaN where under half may."""
+    ny, nx = (max(1, n // box) for n in image.shape)
+    height, width = (min(n, box) for n in image.shape)
+    cut = np.s_[: ny * height, : nx * width]
+    share = use[cut].reshape(ny, height, nx, width).mean(axis=(1, 3))
+    total = np.where(use[cut], image[cut], 0).reshape(ny, height, nx, width).mean(axis=(1, 3))
+    return np.where(share < 0.5, np.nan, total / np.maximum(share, 1e-9))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Difference:
+    """Bins of the difference of two pictures. [y, x], ADU of the final picture.
+
+    Attributes
+    ----------
+    value : (my, mx) float32 ndarray
+        Final less scaled sharp stack; 0 where `use` is false.
+    noise : (my, mx) float32 ndarray
+        Standard deviation that noise gives a bin of `value`.
+    noise_final, noise_sharp : (my, mx) float32 ndarray
+        The same of a bin of each picture.
+    correlation : float
+        Noise of bins over what independent pixels would give them; 1 without resampling.
+    compact : (my, mx) float32 ndarray
+        Light of the sharp stack (scaled) in scales below 16 pixels.
+    light : (my, mx) float32 ndarray
+        The scaled sharp stack.
+    use : (my, mx) bool ndarray
+        Both have data there, and the cores of saturated stars are not near.
+    """
+
+    value: Floats
+    noise: Floats
+    noise_final: Floats
+    noise_sharp: Floats
+    correlation: float
+    compact: Floats
+    light: Floats
+    use: NDArray[np.bool_]
+
+
+def _fill(image: NDArray, use: NDArray[np.bool_]) -> Floats:
+    """The level around where a bin may not be used."""
+    if use.all() or not use.any():
+        return np.nan_to_num(image)
+    around = estimate_background(np.where(use, image, np.float32(np.nan)), box=BOX).level
+    return np.where(use, image, np.nan_to_num(around))
+
+
+def flatten(image: NDArray, use: NDArray[np.bool_]) -> Floats:
+    """An image less its smooth level, 0 where a bin may not be used."""
+    if not use.any():
+        return np.zeros(image.shape, np.float32)
+    around = estimate_background(np.where(use, image, np.float32(np.nan)), box=FLAT).level
+    return np.where(use, image - around, np.float32(0)).astype(np.float32)
+
+
+def noise_of(image: NDArray, light: NDArray, use: NDArray[np.bool_]) -> Floats:
+    """Noise of each bin of an image: ``variance = a + b light``, fitted to the finest scale.
+
+    Structure adds to the variance of a box and never takes away; so boxes of like light are told
+    by their lower quartile.
+    """
+    (finest,), _ = starlet(image, 1)
+    spread = box_spread(finest, use) / B3_NOISE[0]
+    level = box_mean(light, use)
+    known = np.isfinite(spread) & np.isfinite(level)
+    if known.sum() < 4:
+        rest = finest[use]
+        one = 1.4826 * np.median(np.abs(rest)) / B3_NOISE[0] if rest.size else 0.0
+        return np.full(image.shape, one, np.float32)
+    level, variance = level[known], spread[known] ** 2
+    order = np.argsort(level)
+    groups = np.array_split(order, min(12, max(2, len(order) // 12)))
+    x = np.array([np.median(level[g]) for g in groups])
+    y = np.array([np.percentile(variance[g], 35) for g in groups])
+    low = float(x.min())
+    floor, rise = _photon_noise(x - low, np.maximum(y, 1e-12 * max(y.max(), 1e-30)))
+    return np.sqrt(floor + rise * np.maximum(light - low, 0)).astype(np.float32)
+
+
+def _photon_noise(x: NDArray, y: NDArray) -> tuple[float, float]:
+    """Variance ``a + b x`` with neither below 0, by relative and robust least squares."""
+    weight = np.ones(len(x))
+    for _ in range(4):
+        (a, b), _ = optimize.nnls(
+            (weight / y)[:, None] * np.column_stack([np.ones_like(x), x]), weight
+        )
+        miss = np.abs((a + b * x) / y - 1)
+        weight = 1 / np.sqrt(1 + (miss / max(2 * float(np.median(miss)), 0.02)) ** 2)
+    return float(a), float(b)
+
+
+def noise_correlation(final: NDArray, sharp: NDArray, scale: float) -> float:
+    """Noise of bins of the difference over that of pixels, in units of independent pixels' one."""
+    ny, nx = final.shape
+    height = min(ny, 2 * BOX)
+    starts = np.linspace(0, ny - height, max(1, min(ny // height, SAMPLE // (height * nx))))
+    ratios = []
+    for start in starts.astype(int):
+        part = final[start : start + height] - np.float32(scale) * sharp[start : start + height]
+        known = np.isfinite(part)
+        if known.mean() < 0.5:
+            continue
+        part = np.where(known, part, np.median(part[known]))
+        spreads = [
+            box_spread(starlet(image, 1)[0][0], np.ones(image.shape, bool), box)
+            for image, box in ((part, 2 * BOX), (bin_pixels(part), BOX))
+        ]
+        ratio = STEP * spreads[1] / np.where(spreads[0] > 0, spreads[0], np.nan)
+        ratios.append(ratio.ravel())
+    told = np.concatenate([*ratios, np.empty(0)])
+    told = told[np.isfinite(told)]
+    return float(np.clip(np.percentile(told, 40), 1.0, 2.0)) if told.size else 1.0
+
+
+def make_difference(
+    final: NDArray, sharp: NDArray, scale: float, saturated: NDArray[np.bool_], width: float
+) -> Difference:
+    """Bin two pictures and tell their difference's noise.
+
+    Parameters
+    ----------
+    final, sharp : (ny, nx) ndarray
+        ADU, NaN where there is no data.
+    scale : float
+        Sharp stack to the flux scale of the final picture.
+    saturated : (ny, nx) bool ndarray
+        Pixels that are saturated in either.
+    width : float
+        FWHM of the final stars, pixels: bins nearer than one to a saturated one are not used.
+    """
+    below = bin_pixels(sharp)
+    below *= np.float32(scale)
+    above = bin_pixels(final)
+    use = np.isfinite(above) & np.isfinite(below)
+    near = bin_pixels(saturated) > 0
+    reach = max(1, round(width / STEP))
+    use = ndimage.binary_erosion(use, iterations=reach, border_value=1)
+    if near.any():
+        use &= ~ndimage.binary_dilation(near, iterations=reach)
+    below, above = _fill(below, use), _fill(above, use)
+    value = flatten(above - below, use)
+    compact = below - starlet(below, 3)[1]
+    return Difference(
+        value=value,
+        noise=noise_of(value, below, use),
+        noise_final=noise_of(above, below, use),
+        noise_sharp=noise_of(below, below, use),
+        correlation=noise_correlation(final, sharp, scale),
+        compact=compact,
+        light=below,
+        use=use,
+    )

@@ -1,0 +1,287 @@
+"""Stars of the final picture held against the sharp stack's: widths, fluxes, and false stars."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from astropy.table import Table
+from numpy.typing import NDArray
+from photutils.aperture import CircularAperture, aperture_photometry
+from scipy import optimize
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+__all__ = ["StarCheck", "count_chains", "count_false_stars", "measure_stars"]
+
+BINS = 3
+"""Bins of brightness."""
+
+BRIGHTEST = 30
+"""Brightest entries that tell how concentrated a star is."""
+
+STRUCTURE = 0.3
+"""Share of the structure around that lies under an entry as well."""
+
+SPREAD = 0.05
+"""Relative scatter of the concentration of stars over the field."""
+
+CHAIN = 4
+"""False stars in a row that chance does not make."""
+
+A_BIN = 20
+"""Stars measured in a bin."""
+
+HALF = 6
+"""Half the side of the square that a profile is fitted to, pixels."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StarCheck:
+    """Isolated stars of the final picture against the same stars in the scaled sharp stack.
+
+    Attributes
+    ----------
+    bins : `~astropy.table.Table`
+        A row a bin of brightness, brightest first: `stars`, `flux` (median, ADU), `width_ratio`,
+        `width_error`, `flux_ratio`, `flux_error`. Medians and their errors.
+    width, width_deep : float
+        Median FWHM of the stars in the sharp and the deep stack, pixels.
+    width_final : float
+        The same in the final picture.
+    flux_scatter : float
+        Scatter of the flux ratio from star to star, brightest bin.
+    """
+
+    bins: Table = field(default_factory=Table)
+    width: float = np.nan
+    width_deep: float = np.nan
+    width_final: float = np.nan
+    flux_scatter: float = np.nan
+
+
+def _cut(image: NDArray, x: float, y: float) -> NDArray | None:
+    i, j = round(x), round(y)
+    if min(i, j) < HALF or j + HALF >= image.shape[0] or i + HALF >= image.shape[1]:
+        return None
+    part = np.asarray(image[j - HALF : j + HALF + 1, i - HALF : i + HALF + 1], float)
+    return part if np.isfinite(part).all() else None
+
+
+_Y, _X = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
+
+
+def _moffat_width(part: NDArray) -> float:
+    """FWHM of a round Moffat profile on a level, least squares; NaN where none fits."""
+    level, top = float(np.median(part)), float(part.max())
+    if not top > level:
+        return np.nan
+
+    def miss(p: NDArray) -> NDArray:
+        peak, x, y, log_a, beta, ground = p
+        core = 1 + ((_X - x) ** 2 + (_Y - y) ** 2) / np.exp(2 * log_a)
+        return (ground + peak * core**-beta - part / (top - level)).ravel()
+
+    start = np.array([1.0, 0.0, 0.0, 0.7, 2.8, level / (top - level)])
+    low = [0.1, -2, -2, -1, 1.2, -np.inf]
+    high = [5, 2, 2, 3, 12, np.inf]
+    try:
+        p = optimize.least_squares(
+            miss, start, bounds=(low, high), max_nfev=25, ftol=1e-4, xtol=1e-4
+        ).x
+    except ValueError:
+        return np.nan
+    return float(2 * np.exp(p[3]) * np.sqrt(2 ** (1 / p[4]) - 1))
+
+
+def _isolated(
+    x: NDArray, y: NDArray, flux: NDArray, apart: float, share: float
+) -> NDArray[np.bool_]:
+    """No neighbour within `apart` with more than a share of the flux."""
+    out = np.ones(len(x), bool)
+    pairs = cKDTree(np.column_stack([x, y])).query_pairs(apart, output_type="ndarray")
+    for a, b in (pairs.T, pairs[:, ::-1].T):
+        out[a[flux[b] > share * flux[a]]] = False
+    return out
+
+
+def _light(image: NDArray, spots: NDArray, radius: float, ground: NDArray) -> NDArray:
+    table = aperture_photometry(image, CircularAperture(spots, radius))
+    return np.asarray(table["aperture_sum"]) - ground * np.pi * radius**2
+
+
+def _net_light(image: NDArray, x: NDArray, y: NDArray, radius: float) -> NDArray:
+    """Light above the ring around, in an aperture."""
+    if not len(x):
+        return np.empty(0)
+    return _light(image, np.column_stack([x, y]), radius, _ring(image, x, y, radius)[0])
+
+
+def _ring(
+    image: NDArray, x: NDArray, y: NDArray, radius: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Median and spread of a ring around each star."""
+    half = int(radius) + 4
+    v, u = np.mgrid[-half : half + 1, -half : half + 1]
+    ring = (np.hypot(u, v) > radius + 1) & (np.hypot(u, v) <= radius + 4)
+    j = np.clip(np.round(y).astype(int)[:, None] + v[ring], 0, image.shape[0] - 1)
+    i = np.clip(np.round(x).astype(int)[:, None] + u[ring], 0, image.shape[1] - 1)
+    values = image[j, i]
+    values[~np.isfinite(values).any(axis=1)] = 0
+    middle = np.nanmedian(values, axis=1)
+    # Not robust: a filament that crosses the ring fills a tenth of it.
+    spread = np.nanstd(values, axis=1)
+    return np.asarray(middle, float), np.asarray(spread, float)
+
+
+def _median(values: NDArray) -> tuple[float, float]:
+    """Median and its error."""
+    v = values[np.isfinite(values)]
+    if len(v) < 4:
+        return np.nan, np.nan
+    middle = float(np.median(v))
+    spread = 1.4826 * float(np.median(np.abs(v - middle)))
+    return middle, 1.2533 * spread / np.sqrt(len(v))
+
+
+def measure_stars(
+    pictures: tuple[NDArray, NDArray, NDArray],
+    scale: float,
+    rows: Table,
+    flux: NDArray[np.float64],
+    width: float,
+    noise: float,
+    clean: NDArray[np.bool_],
+) -> StarCheck:
+    """Fit profiles to isolated stars and sum apertures on them.
+
+    Parameters
+    ----------
+    pictures : (deep, sharp, final)
+        ADU, NaN without data.
+    scale : float
+        Sharp stack to the final picture's flux scale.
+    rows : `~astropy.table.Table`
+        All stars, x and y.
+    flux : (n,) ndarray
+        Their flux, ADU of the final picture.
+    width : float
+        FWHM in the sharp stack, roughly.
+    noise : float
+        Noise of a pixel of the scaled sharp stack.
+    clean : (n,) bool ndarray
+        Replaced and not saturated.
+    """
+    x, y = (np.asarray(rows[name], float) for name in ("x", "y"))
+    if len(x) < 4:
+        return StarCheck()
+    radius = 2.5 * width
+    # Noise of an aperture of that radius must be below 3 % of the star.
+    bright = flux > 30 * noise * np.sqrt(np.pi) * radius
+    pick = np.flatnonzero(clean & bright & _isolated(x, y, flux, 3 * radius, 0.03))
+    pick = pick[np.argsort(-flux[pick])]
+    told: dict[str, list[float]] = {name: [] for name in ("stars", "flux", *_RATIOS)}
+    widths = []
+    for part in np.array_split(pick, BINS):
+        part = part[:: max(1, len(part) // A_BIN)][:A_BIN]
+        one = np.array([_widths(pictures, x[k], y[k]) for k in part]).reshape(-1, 3)
+        star = np.abs(one[:, 1] / width - 1) < 0.25
+        widths.append(one[star])
+        lights = [_net_light(image, x[part], y[part], radius) for image in pictures[1:]]
+        told["stars"].append(int(star.sum()))
+        told["flux"].append(float(np.median(flux[part])) if len(part) else np.nan)
+        pairs = one[star][:, 2] / one[star][:, 1], (lights[1] / (scale * lights[0]))[star]
+        for name, values in zip(("width", "flux"), pairs, strict=True):
+            told[f"{name}_ratio"], told[f"{name}_error"] = (
+                [*told[f"{name}_{what}"], value]
+                for what, value in zip(("ratio", "error"), _median(values), strict=True)
+            )
+    every = np.concatenate(widths)
+    middle = [_median(every[:, k])[0] for k in range(3)]
+    scatter = told["flux_error"][0] * np.sqrt(told["stars"][0]) / 1.2533
+    return StarCheck(
+        bins=Table(told),
+        width_deep=middle[0],
+        width=middle[1],
+        width_final=middle[2],
+        flux_scatter=float(scatter),
+    )
+
+
+_RATIOS = ("width_ratio", "width_error", "flux_ratio", "flux_error")
+
+
+def _widths(pictures: tuple[NDArray, ...], x: float, y: float) -> list[float]:
+    parts = [_cut(image, x, y) for image in pictures]
+    return [np.nan if part is None else _moffat_width(part) for part in parts]
+
+
+def count_false_stars(
+    sharp: NDArray,
+    scale: float,
+    rows: Table,
+    flux: NDArray[np.float64],
+    width: float,
+    noise: NDArray[np.float64],
+) -> tuple[float, Table]:
+    """Replaced entries whose light in the sharp stack is not concentrated as a star's.
+
+    The share of an entry's light near its centre is compared with that of the brightest entries.
+    Its error is that of pixel noise and of the structure in the ring around. Entries with a
+    neighbour of a third of their flux within two widths are not judged.
+
+    Parameters
+    ----------
+    sharp : (ny, nx) ndarray
+    scale : float
+        Sharp stack to the final picture's flux scale.
+    rows : `~astropy.table.Table`
+        The entries, x and y.
+    flux : (n,) ndarray
+        Their flux.
+    width : float
+        FWHM in the sharp stack, pixels.
+    noise : (n,) ndarray
+        Noise of a pixel of the scaled sharp stack there.
+
+    Returns
+    -------
+    share : float
+        Of the entries that can be told (S/N of 10 and more), those that are no stars; NaN if there
+        are fewer than 20.
+    places : `~astropy.table.Table`
+        x, y, sigma of those, the surest first.
+    """
+    x, y = (np.asarray(rows[name], float) for name in ("x", "y"))
+    none = Table({"x": [], "y": [], "sigma": []}, dtype=[float] * 3)
+    if len(x) < 20:
+        return np.nan, none
+    spots = np.column_stack([x, y])
+    inner, outer = 0.55 * width, 1.3 * width
+    ground, spread = _ring(sharp, x, y, 2 * width)
+    near, whole = (scale * _light(sharp, spots, r, ground) for r in (inner, outer))
+    # Structure is correlated over the aperture: it adds as the area, noise as its root.
+    structure = np.sqrt(np.maximum((scale * spread) ** 2 - noise**2, 0))
+    area = np.pi * outer**2
+    error = np.hypot(noise * np.sqrt(area), STRUCTURE * structure * area)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share, sure = near / whole, whole / error
+    alone = _isolated(x, y, flux, 2 * width, 0.3)
+    known = np.isfinite(share) & (sure > 10) & alone
+    if known.sum() < 20:
+        return np.nan, none
+    best = np.flatnonzero(known)[np.argsort(-whole[known])[:BRIGHTEST]]
+    star = float(np.median(share[best]))
+    low = (star - share) / np.hypot(1 / np.where(known, sure, 1), SPREAD * star)
+    false = known & (low > 3) & (share < 0.8 * star)
+    order = np.flatnonzero(false)[np.argsort(-low[false])]
+    places = Table({"x": x[order], "y": y[order], "sigma": low[order]})
+    return float(false.sum() / known.sum()), places
+
+
+def count_chains(places: Table, width: float) -> int:
+    """Groups of four and more false stars, each within ten widths of another of its group."""
+    if len(places) < CHAIN:
+        return 0
+    tree = cKDTree(np.column_stack([places["x"], places["y"]]))
+    near = tree.sparse_distance_matrix(tree, 10 * width, output_type="coo_matrix")
+    _, group = connected_components(near, directed=False)
+    return int(np.sum(np.bincount(group) >= CHAIN))

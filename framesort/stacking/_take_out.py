@@ -1,0 +1,168 @@
+"""Compiled loops that take marked outliers out of a cube, with their neighbours."""
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.stacking._reject import ABOVE, BLOCK, OUT
+
+__all__ = ["grow", "take_out"]
+
+Image = NDArray[np.float32]
+Floats = NDArray[np.float64]
+Marks = NDArray[np.uint8]
+
+NEIGHBOUR = 0.4  # of the tolerance of a strong outlier's neighbours, to the same side
+
+
+@numba.njit(cache=True, nogil=True)
+def _exceeds(
+    cube: Image,
+    r: int,
+    c: int,
+    value: float,
+    side: float,
+    limit: float,
+    order: NDArray[np.int64],
+    mates: int,
+) -> bool:  # pragma: no cover
+    """Whether a value lies off to a side from most of the three frames most like its own."""
+    asked, beyond = 0, 0
+    for i in range(len(order)):
+        if asked == 3 or (i == mates and asked > 0):
+            break
+        other = cube[order[i], r, c]
+        if np.isfinite(other):
+            asked += 1
+            beyond += 1 if side * (value - other) > limit else 0
+    return bool(2 * beyond >= asked)
+
+
+@numba.njit(cache=True, nogil=True)
+def grow(
+    cube: Image,
+    median: Image,
+    contrast: Image,
+    variance: Floats,
+    shot: Floats,
+    slack: float,
+    order: NDArray[np.int64],
+    mates: NDArray[np.int64],
+    sky: float,
+    clip: float,
+    first: int,
+    stop: int,
+    marks: Marks,
+    touched: Marks,
+) -> None:  # pragma: no cover
+    """Mark the neighbours of strong outliers that lie off to the same side.
+
+    The wings of a trail and what interpolation spread of a hot pixel are below the tolerance,
+    but not below `NEIGHBOUR` of its part for noise: neither from the median nor from what the
+    frames most alike show. Rows `first` to `stop` are marked, strong outliers one row beyond
+    count.
+    """
+    frames, rows, columns = cube.shape
+    for k in range(frames):
+        for r in range(max(first - 1, 0), min(stop + 1, rows)):
+            for block in range(touched.shape[2]):
+                if touched[k, r, block] < 2:
+                    continue
+                for c in range(block * BLOCK, min(block * BLOCK + BLOCK, columns)):
+                    if marks[k, r, c] < ABOVE:
+                        continue
+                    side = 1.0 if marks[k, r, c] == ABOVE else -1.0
+                    for y in range(max(r - 1, first), min(r + 2, stop)):
+                        for x in range(max(c - 1, 0), min(c + 2, columns)):
+                            v = cube[k, y, x]
+                            if marks[k, y, x] > 0 or not np.isfinite(v):
+                                continue
+                            light = max(float(median[y, x]) - sky, 0.0)
+                            limit = NEIGHBOUR * clip * np.sqrt(variance[k] + shot[k] * light)
+                            limit += slack * contrast[y, x]
+                            if side * (v - median[y, x]) <= limit:
+                                continue
+                            if not _exceeds(cube, y, x, v, side, limit, order[k], mates[k]):
+                                continue
+                            marks[k, y, x] = OUT
+                            touched[k, y, x // BLOCK] = max(touched[k, y, x // BLOCK], 1)
+
+
+@numba.njit(cache=True, nogil=True)
+def _emptied(cube: Image, marks: Marks, r: int, c: int, weight: Floats) -> bool:  # pragma: no cover
+    """Whether all frames of a set that have a pixel are marked there."""
+    for k in range(len(weight)):
+        if weight[k] > 0 and marks[k, r, c] == 0 and np.isfinite(cube[k, r, c]):
+            return False
+    return True
+
+
+@numba.njit(cache=True, nogil=True)
+def _restore(
+    cube: Image,
+    marks: Marks,
+    r: int,
+    c: int,
+    weight: Floats,
+    variance: Floats,
+    loose: float,
+    clip: float,
+    values: Floats,
+) -> None:  # pragma: no cover
+    """Take the marks off those frames of a set that its own lower median allows."""
+    n = 0
+    for k in range(len(weight)):
+        if weight[k] > 0 and np.isfinite(cube[k, r, c]):
+            values[n] = cube[k, r, c]
+            n += 1
+    centre = np.sort(values[:n])[(n - 1) // 2]
+    for k in range(len(weight)):
+        off = abs(cube[k, r, c] - centre)
+        if weight[k] > 0 and off <= clip * np.sqrt(variance[k]) + loose:
+            marks[k, r, c] = 0
+
+
+@numba.njit(cache=True, nogil=True)
+def take_out(
+    cube: Image,
+    contrast: Image,
+    weights: Floats,
+    variance: Floats,
+    slack: float,
+    clip: float,
+    first: int,
+    stop: int,
+    marks: Marks,
+    touched: Marks,
+    gone: NDArray[np.int64],
+) -> None:  # pragma: no cover
+    """Set marked values in rows `first` to `stop` to NaN and count them in `gone` (frame).
+
+    No set (row of `weights`) loses all it has at a pixel: of frames that the others outvote those
+    stay that agree with the lower median of the set.
+    """
+    frames, _, columns = cube.shape
+    values = np.empty(frames)
+    for k in range(frames):
+        for r in range(first, stop):
+            for block in range(touched.shape[2]):
+                if touched[k, r, block] == 0:
+                    continue
+                for c in range(block * BLOCK, min(block * BLOCK + BLOCK, columns)):
+                    if marks[k, r, c] == 0:
+                        continue
+                    for s in range(weights.shape[0]):
+                        if weights[s, k] > 0 and _emptied(cube, marks, r, c, weights[s]):
+                            _restore(
+                                cube, marks, r, c, weights[s], variance, slack * contrast[r, c],
+                                clip, values,
+                            )  # fmt: skip
+    for k in range(frames):
+        for r in range(first, stop):
+            for block in range(touched.shape[2]):
+                if touched[k, r, block] == 0:
+                    continue
+                for c in range(block * BLOCK, min(block * BLOCK + BLOCK, columns)):
+                    if marks[k, r, c] > 0:
+                        cube[k, r, c] = np.nan
+                        gone[k] += 1
