@@ -103,17 +103,41 @@ def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]
 def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
     """Standard deviation of an image around each pixel, structure included; by median deviation."""
     ny, nx = (-(-n // box) for n in image.shape)
-    big = np.pad(
-        image, ((0, ny * box - image.shape[0]), (0, nx * box - image.shape[1])), mode="reflect"
-    )
-    v = big.reshape(ny, box, nx, box).transpose(0, 2, 1, 3).reshape(ny, nx, -1)[:, :, ::3]
-    mid = np.median(v, axis=2, keepdims=True)
-    mad = 1.4826 * np.median(np.abs(v - mid), axis=2)
+    row, column = (np.pad(np.arange(n), (0, -n % box), mode="reflect") for n in image.shape)
+    mad = np.empty((ny, nx), np.float32)
+
+    def measure(first: int, last: int) -> None:
+        for j in range(first, last):
+            part = image[row[j * box : (j + 1) * box]][:, column]
+            part = part.reshape(box, nx, box).swapaxes(0, 1).reshape(nx, -1)[:, ::3]
+            part = part - np.median(part, axis=1, keepdims=True)
+            mad[j] = 1.4826 * np.median(np.abs(part), axis=1)
+
+    run_bands(measure, ny, band=4)
     mad = np.maximum(mad, 0.7 * np.median(mad))
     mad = ndimage.maximum_filter(mad, 3)
-    y, x = (np.arange(n) / box - 0.5 + 0.5 / box for n in image.shape)
-    out = ndimage.map_coordinates(mad, np.meshgrid(y, x, indexing="ij"), order=1, mode="nearest")
-    return np.maximum(out, spread_of(image)).astype(np.float32)
+    before, after, share = _between(image.shape[1], box)
+    wide = mad[:, before] * (1 - share) + mad[:, after] * share
+    low, high, upper = _between(image.shape[0], box)
+    least = spread_of(image)
+    out = np.empty(image.shape, np.float32)
+
+    def spread(first: int, last: int) -> None:
+        cut = slice(first, last)
+        weight = upper[cut, None]
+        part = wide[low[cut]] * (1 - weight) + wide[high[cut]] * weight
+        np.maximum(part, least, out=out[cut])
+
+    run_bands(spread, len(image), band=64)
+    return out
+
+
+def _between(pixels: int, box: int) -> tuple[NDArray, NDArray, NDArray]:
+    """For each pixel of a row the boxes whose centres it lies between, and the second's share."""
+    last = -(-pixels // box) - 1
+    place = np.clip((np.arange(pixels) + 0.5) / box - 0.5, 0, last)
+    before = place.astype(int)
+    return before, np.minimum(before + 1, last), (place - before).astype(np.float32)
 
 
 def hot_pixels(image: NDArray, noise: float) -> NDArray[np.bool_]:

@@ -1,15 +1,16 @@
 """The matching kernel: what turns the sharp stack's profile into the deep stack's."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, ndimage
+from scipy import fft
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._profile import Profile
-from framesort.replacement._sky import fine_residual
-from framesort.workers import run_bands
+from framesort.replacement._sky import fine_residual, median_deviation
+from framesort.workers import core_count, run_bands
 
 __all__ = [
     "HALF",
@@ -47,7 +48,13 @@ CORRELATED = 1.0
 UNSURE = 0.02
 """Relative uncertainty of the noise that is taken off the sums of squares."""
 
-TILE, TILES = 256, 40
+AROUND = 20.0
+"""Structure wider than this, pixels, is taken off before the stacks are compared."""
+
+TILE = 256
+
+TILES = 40
+"""Tiles that the kernel is fitted on are at most so many."""
 _BAND = 256
 
 
@@ -85,8 +92,21 @@ def profile_kernel(deep: Profile, sharp: Profile, *, spike: bool = True) -> NDAr
     return np.asarray(kernel / kernel.sum())
 
 
-def convolve_band(image: NDArray, kernel: NDArray, first: int, last: int) -> NDArray[np.float32]:
-    """Rows `first` to `last` of an image convolved with a kernel; mirrored at the image's edges."""
+def _padded_shape(rows: int, columns: int, half: int) -> list[int]:
+    return [fft.next_fast_len(n + 2 * half, real=True) for n in (rows, columns)]
+
+
+def _spectrum(kernel: NDArray, shape: list[int]) -> NDArray:
+    return np.asarray(fft.rfft2(np.asarray(kernel, np.float32), s=shape))
+
+
+def convolve_band(
+    image: NDArray, kernel: NDArray, first: int, last: int, *, spectrum: NDArray | None = None
+) -> NDArray[np.float32]:
+    """Rows `first` to `last` of an image convolved with a kernel; mirrored at the image's edges.
+
+    `spectrum` is the kernel's Fourier transform where it is known for so many rows.
+    """
     half = kernel.shape[0] // 2
     ny, nx = image.shape
     low, high = max(0, first - half), min(ny, last + half)
@@ -95,19 +115,21 @@ def convolve_band(image: NDArray, kernel: NDArray, first: int, last: int) -> NDA
         ((half - (first - low), half - (high - last)), (half, half)),
         mode="symmetric",
     )
-    shape = [fft.next_fast_len(n, real=True) for n in part.shape]
-    spread = fft.rfft2(np.asarray(part, np.float32), s=shape)
-    spread *= fft.rfft2(np.asarray(kernel, np.float32), s=shape)
-    out = fft.irfft2(spread, s=shape)
+    shape = _padded_shape(last - first, nx, half)
+    light = fft.rfft2(np.asarray(part, np.float32), s=shape)
+    light *= _spectrum(kernel, shape) if spectrum is None else spectrum
+    out = fft.irfft2(light, s=shape)
     return np.asarray(out[2 * half : 2 * half + last - first, 2 * half : 2 * half + nx], np.float32)
 
 
 def convolve(image: NDArray, kernel: NDArray) -> NDArray[np.float32]:
     """An image convolved with a kernel, in bands that threads take up."""
     out = np.empty(image.shape, np.float32)
+    spectrum = _spectrum(kernel, _padded_shape(_BAND, image.shape[1], kernel.shape[0] // 2))
 
     def work(first: int, last: int) -> None:
-        out[first:last] = convolve_band(image, kernel, first, last)
+        known = spectrum if last - first == _BAND else None
+        out[first:last] = convolve_band(image, kernel, first, last, spectrum=known)
 
     run_bands(work, len(image), band=_BAND)
     return out
@@ -130,15 +152,11 @@ def common_noise(pairs: list[tuple[NDArray, NDArray]]) -> float:
     a, b = (np.concatenate([pair[k] for pair in pairs]) for k in (0, 1))
     if len(a) < 500:
         return 0.0
-
-    def variance(v: NDArray) -> float:
-        return (1.4826 * float(np.median(np.abs(v)))) ** 2
-
-    spread_a, spread_b = np.sqrt(variance(a)), np.sqrt(variance(b))
+    spread_a, spread_b = median_deviation(a), median_deviation(b)
     if not (spread_a > 0 and spread_b > 0):
         return 0.0
-    a, b = a / spread_a, b / spread_b
-    correlation = (variance(a + b) - variance(a - b)) / 4
+    a, b = a / np.float32(spread_a), b / np.float32(spread_b)
+    correlation = (median_deviation(a + b) ** 2 - median_deviation(a - b) ** 2) / 4
     return float(np.clip(correlation * spread_a / spread_b, 0, 1))
 
 
@@ -179,8 +197,10 @@ class Tile:
     free: NDArray[np.bool_]
 
 
-def tile_corners(shape: tuple[int, int], structure: NDArray, step: int) -> list[tuple[int, int]]:
-    """Corners (y, x) of at most 40 tiles, those with most structure first.
+def tile_corners(
+    shape: tuple[int, int], structure: NDArray, step: int, *, most: int = TILES
+) -> list[tuple[int, int]]:
+    """Corners (y, x) of at most `most` tiles, those with most structure first.
 
     `structure` is sampled every `step` pixels.
     """
@@ -191,19 +211,73 @@ def tile_corners(shape: tuple[int, int], structure: NDArray, step: int) -> list[
         for x in range(0, max(1, shape[1] - 2 * HALF), inner)
     ]
     places = sorted(set(places))
-    if len(places) <= TILES:
+    if len(places) <= most:
         return places
     size = TILE // step
     power = [float(np.std(structure[y // step :, x // step :][:size, :size])) for y, x in places]
     order = np.argsort(power, kind="stable")[::-1]
-    return [places[k] for k in order[:TILES]]
+    return [places[k] for k in order[:most]]
 
 
-def _band(values: NDArray, free: NDArray[np.bool_], mass: NDArray) -> NDArray[np.float64]:
-    """Free pixels less the mean of free pixels around them."""
-    v = np.where(free, values, 0.0)
-    wide = ndimage.gaussian_filter(v, 20.0, mode="constant", truncate=3) / np.maximum(mass, 0.05)
-    return np.asarray((v - wide)[free], float)
+def _grid(shape: tuple[int, ...]) -> list[int]:
+    """Size to which a tile is enlarged for its Fourier transform; the wide Gaussian fits in it."""
+    least = 2 * int(3 * AROUND) + 1
+    return [fft.next_fast_len(max(n, least), real=True) for n in shape]
+
+
+def _transforms(kernels: list[NDArray], shape: tuple[int, ...]) -> NDArray:
+    """Fourier transforms of kernels, each centred on the first pixel of a tile of that shape."""
+    out = np.zeros((len(kernels), *_grid(shape)), np.float32)
+    for image, kernel in zip(out, kernels, strict=True):
+        image[: kernel.shape[0], : kernel.shape[1]] = kernel
+        half = kernel.shape[0] // 2
+        image[...] = np.roll(image, (-half, -half), (0, 1))
+    return np.asarray(fft.rfft2(out))
+
+
+def _gaussian(sigma: float) -> NDArray[np.float64]:
+    """A Gaussian of sum 1 that ends at three standard deviations."""
+    line = np.arange(-int(3 * sigma + 0.5), int(3 * sigma + 0.5) + 1)
+    line = np.exp(-0.5 * (line / sigma) ** 2)
+    return np.asarray(np.outer(line, line) / line.sum() ** 2)
+
+
+@dataclass
+class _Sums:
+    """What tiles add to the normal equations: matrix, right side, and number of free pixels."""
+
+    normal: NDArray[np.float64]
+    right: NDArray[np.float64]
+    count: int = 0
+
+
+def _tile_sums(tile: Tile, kernels: NDArray, mean: NDArray) -> _Sums:
+    """Sums over the free pixels of one tile, weighted by 1 / (noise of the sharp stack)^2.
+
+    `kernels` are the parts' transforms and `mean` that of the Gaussian whose mean over free pixels
+    is taken off.
+    """
+    n = len(kernels)
+    inner = np.s_[HALF:-HALF, HALF:-HALF]
+    free = tile.free[inner]
+    if free.sum() < 500:
+        return _Sums(np.zeros((n, n)), np.zeros(n))
+    size = tile.sharp.shape
+    grid = _grid(size)
+    level = tile.sharp[inner][free].mean()
+    light = fft.rfft2(tile.sharp - level, s=grid)
+    images = np.empty((n + 2, *free.shape), np.float32)
+    for image, kernel in zip(images, kernels, strict=False):
+        image[...] = fft.irfft2(light * kernel, s=grid)[: size[0], : size[1]][inner]
+    images[n] = tile.deep[inner] - tile.deep[inner][free].mean()
+    images[n + 1] = 1.0
+    images[:, ~free] = 0.0
+    wide = fft.irfft2(fft.rfft2(images, s=grid) * mean, s=grid)
+    wide = wide[:, : free.shape[0], : free.shape[1]]
+    wide[:-1] /= np.maximum(wide[-1], np.float32(0.05))
+    rows = ((images[:-1] - wide[:-1]) / tile.noise[inner])[:, free].astype(float)
+    sums = rows @ rows.T
+    return _Sums(sums[:n, :n], sums[:n, n], rows.shape[1])
 
 
 def fit_kernel(
@@ -226,29 +300,16 @@ def fit_kernel(
     """
     n = len(parts)
     normal, right = np.zeros((n, n)), np.zeros(n)
-    power = 0.0
-    for tile in tiles:
-        cut = (slice(HALF, -HALF), slice(HALF, -HALF))
-        free = tile.free[cut]
-        if free.sum() < 500:
-            continue
-        mass = ndimage.gaussian_filter(free.astype(float), 20.0, mode="constant", truncate=3)
-        size = [fft.next_fast_len(k, real=True) for k in tile.sharp.shape]
-        light = fft.rfft2(tile.sharp.astype(float), s=size)
-        terms = []
-        for part in parts:
-            shifted = np.zeros(size)
-            shifted[: part.shape[0], : part.shape[1]] = part
-            shifted = np.roll(shifted, (-HALF, -HALF), (0, 1))
-            image = fft.irfft2(light * fft.rfft2(shifted), s=size)
-            image = image[: tile.sharp.shape[0], : tile.sharp.shape[1]]
-            terms.append(_band(image[cut], free, mass))
-        target = _band(tile.deep[cut], free, mass)
-        weight = 1 / tile.noise[cut][free].astype(float) ** 2
-        rows = np.array(terms)
-        normal += (rows * weight) @ rows.T
-        right += (rows * weight) @ target
-        power += float(np.sum(weight * tile.noise[cut][free] ** 2))
+    power = 0
+    spectra = {
+        shape: (_transforms(parts, shape), _transforms([_gaussian(AROUND)], shape)[0])
+        for shape in {tile.sharp.shape for tile in tiles}
+    }
+    with ThreadPoolExecutor(core_count()) as pool:
+        for sums in pool.map(lambda tile: _tile_sums(tile, *spectra[tile.sharp.shape]), tiles):
+            normal += sums.normal
+            right += sums.right
+            power += sums.count
     centre = np.array([part[HALF, HALF] for part in parts])
     added = power * np.array([[np.sum(a * b) for a in parts] for b in parts])
     # What noise adds is known to some percent; less than nothing cannot be left.
