@@ -211,7 +211,7 @@ def _typical_slope(slope: NDArray, error: NDArray) -> float:
 
 def _share(slope: NDArray | float) -> NDArray[np.float32]:
     """How much detail is given where the rest of the deep stack surely has that slope on it."""
-    return 1 - np.clip((np.asarray(slope, np.float32) - 0.1) / 0.1, 0, 1)
+    return 1 - np.clip((np.asarray(slope, np.float32) - 0.2) / 0.2, 0, 1)
 
 
 def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
@@ -230,7 +230,7 @@ def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
         part = scale * nebula[low:high]
         part -= smooth_image(part, 4 * sigma, threads=1)
         noise = np.full(part.shape, side.noise + 0.5 * scale * field.sharp.noise, np.float32)
-        clear = _slope(-np.nan_to_num(side.image[low:high]), part, noise, sigma) > 0.5
+        clear = _slope(-np.nan_to_num(side.image[low:high]), part, noise, sigma) > 0.85
         clear &= np.maximum(side.model, scale * field.sharp.model)[low:high] < side.noise
         clear &= ndimage.maximum_filter(np.abs(part), round(2 * sigma)) > BLATANT * noise
         out[first:last] = clear[first - low : last - low]

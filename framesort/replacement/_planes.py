@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement import _compose as compose
+from framesort.replacement import _fluxes as fluxes
 from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
-from framesort.replacement._finds import Field
+from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import draw, probe
 from framesort.replacement._verdict import judge_finds
 from framesort.stars import guess_saturation
@@ -87,9 +88,9 @@ def _drop(field: Field) -> None:
 def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     """Find and judge the stars of one plane, or of the mean of several."""
     field = _fit(deep, sharp, settings, None)
-    put = compose.put_fluxes(field, per_star=settings.per_star)
+    put = fluxes.put_fluxes(field, per_star=settings.per_star)
     if field.kin == 1.0 and not settings.sharp_colours:
-        put = compose.settle_saturated(field, sharp, put)
+        put = fluxes.settle_saturated(field, sharp, put)
     reason, doubt = judge_finds(
         field,
         deep,
@@ -140,7 +141,7 @@ def _detail(
             side.model.fill(0)
             draw(side, field.places, shifted=shifted, flux=stars, out=side.model)
         find_sky(field, sharp)
-    sources = (reason == "not a star") & (compose.signal_to_noise(field) > 12)
+    sources = (reason == "not a star") & (signal_to_noise(field) > 12)
     detail = find_detail(field, deep, sharp, sources)
     y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
     for column, row, radius in settings.keep if settings.keep is not None else ():
@@ -162,10 +163,10 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
         if settings.sharp_colours:
             put = colour_fluxes(field, lead, per_star=settings.per_star)
         else:
-            put = compose.put_fluxes(field, per_star=settings.per_star)
+            put = fluxes.put_fluxes(field, per_star=settings.per_star)
         _drop(field)
     pick = (lead.reason == "") & (field.deep.flux > 0)
-    away = field.deep.flux if settings.sharp_colours else compose.taken_fluxes(field, put)
+    away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, put)
     change = compose.plan_change(field, sharp, pick, put, away)
     detail = _detail(field, deep, sharp, settings, lead.reason) if field.kin == 1.0 else None
     field.deep.model = np.empty((0, 0), np.float32)

@@ -35,7 +35,7 @@ def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
     for k in np.argsort(-side.flux, kind="stable")[:MOST]:
         if reach[k] < 4 / q[k]:
             continue
-        spike = draw_spike(side, places, k, 1.0)
+        spike = draw_spike(side, places, int(k), 1.0)
         if spike is None:
             continue
         cut, own, centre = spike

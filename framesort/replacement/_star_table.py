@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from framesort.records import CHECK_LIMITS
-from framesort.replacement._compose import full_centres
 from framesort.replacement._finds import Field
 from framesort.replacement._fit import draw
+from framesort.replacement._fluxes import full_centres
 from framesort.replacement._kernels import fit_stars
 from framesort.replacement._planes import Lead
 from framesort.replacement._profile import profile_fwhm

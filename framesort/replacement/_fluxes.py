@@ -1,0 +1,107 @@
+"""The light of each star: what it is given and what is taken away."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from framesort.replacement import _kernels as kernels
+from framesort.replacement._finds import Field
+from framesort.replacement._fit import local_q
+
+__all__ = ["full_centres", "put_fluxes", "settle_saturated", "taken_fluxes"]
+
+
+def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
+    """Flux that each star is to have in the picture, deep flux scale.
+
+    Per star it is the deep stack's own flux. Else it is the sharp stack's flux times one scale,
+    where that is well measured; a faint star's is drawn towards its deep flux: the mean of
+    both, weighted by 1 / variance, in which the deep flux stands with the scatter that bright
+    stars show between the stacks.
+    """
+    f, g = field.deep.flux, field.sharp.flux * field.scale
+    ef, eg = field.deep.error, field.sharp.error * field.scale
+    if per_star:
+        return f.copy()
+    clear = (f > 60 * ef) & (g > 60 * eg) & (ef > 0) & (eg > 0)
+    ratio = g[clear] / f[clear]
+    spread = 1.4826 * np.median(np.abs(ratio - np.median(ratio))) if clear.sum() > 5 else 0.02
+    spread = max(float(spread), 0.003)
+    wf = 1 / (ef**2 + (spread * f) ** 2 + 1e-30)
+    wg = np.where(eg > 0, 1 / (eg**2 + 1e-30), 0)
+    put = np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
+    # A full core leaves only wings to tell the flux: the other stack knows better.
+    full_d, full_s = full_centres(field)
+    put = np.where(full_d & ~full_s & (g > 0), g, put)
+    return np.where(full_s & ~full_d & (f > 0), f, put)
+
+
+def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
+    """Light of stars with a saturated core, from the difference of the stacks; the others' as is.
+
+    The wings alone tell that light badly before a nebula. In ``deep - scale * sharp``, less what
+    blur does to the sky, only the change of the star is left: its strength is fitted.
+    """
+    put = put.copy()
+    p, side, scale = field.places, field.deep, np.float32(field.scale)
+    full_d, full_s = full_centres(field)
+    noise = float(np.hypot(side.noise, field.scale * field.sharp.noise))
+    qd, qs = local_q(side, p), local_q(field.sharp, p)
+    reach = np.minimum(side.profile.radius(put, qd, 0.5 * noise), 30 / qd)
+    spike = np.minimum(side.profile.line_reach(put, qd, 0.5 * noise), 30 / qd)
+    for k in np.flatnonzero((full_d | full_s) & (put > 0)):
+        far = int(max(reach[k], spike[k], 4 / qd[k])) + 1
+        x, y = p.x[k], p.y[k]
+        top, left = max(0, round(y) - far), max(0, round(x) - far)
+        cut = np.s_[top : round(y) + far + 1, left : round(x) + far + 1]
+        shape = side.image[cut].shape
+        one = slice(k, k + 1)
+        light = []
+        for part, q, moved in ((side, qd, True), (field.sharp, qs, False)):
+            own = np.zeros(shape, np.float32)
+            px, py = p.at(moved)
+            flux, size, line = (np.array([v[k]]) for v in (put, reach, spike))
+            kernels.add_stars(
+                own, px[one] - left, py[one] - top, flux, q[one], size, line, part.profile.tables
+            )
+            light.append(own)
+        # The other stars are taken off by their models, this one by its own in both.
+        rest = side.image[cut] - side.model[cut] - scale * (sharp - field.sky)[cut]
+        rest += scale * field.sharp.model[cut]
+        factors = side.flux[k] / put[k], field.scale * field.sharp.flux[k] / put[k]
+        rest += np.float32(factors[0]) * light[0] - np.float32(factors[1]) * light[1]
+        change = light[0] - light[1]
+        error = np.hypot(noise, 0.1 * change)
+        use = np.isfinite(rest) & (np.abs(change) > noise)
+        use &= ~field.full_deep[cut] & ~field.full_sharp[cut]
+        if use.sum() < 30:
+            continue
+        weight = 1 / error[use] ** 2
+        factor = 1.0
+        for _ in range(4):  # Huber's weights; half a unit of error as prior
+            factor = (np.sum(weight * change[use] * rest[use]) + 4.0) / (
+                np.sum(weight * change[use] ** 2) + 4.0
+            )
+            off = np.abs(rest[use] - factor * change[use]) / error[use]
+            weight = np.minimum(1, 3 / np.maximum(off, 1e-6)) / error[use] ** 2
+        put[k] *= float(np.clip(factor, 0.3, 3))
+    return put
+
+
+def taken_fluxes(field: Field, put: NDArray) -> NDArray:
+    """Light of each star to be taken away, deep flux scale: as a rule what it is given.
+
+    One sky has one flux for each star, so that an error of it cancels in the change. Where the
+    stacks clearly disagree (another filter, a variable star) it is the deep stack's own.
+    """
+    f, error = field.deep.flux, field.deep.error
+    if field.kin != 1.0:
+        return f
+    full = np.logical_or(*full_centres(field))
+    other = ~full & (error > 0) & (np.abs(f - put) > np.maximum(5 * error, 0.3 * np.abs(put)))
+    return np.where(other | (put <= 0), f, put)
+
+
+def full_centres(field: Field) -> tuple[NDArray, NDArray]:
+    """Stars whose centre is full in the deep and in the sharp stack."""
+    at = field.places.pixels(field.full_deep.shape)
+    return field.full_deep[at], field.full_sharp[at]
