@@ -3,12 +3,13 @@
     python tests/bench/compare_replacement.py [SCENE ...] [--seed N] [--pictures PNG]
 
 The scenes cloud, spiral, filaments and flat are of ``tests/replacement``: all light, nebula and
-stars, passes through the profile of each stack. Other names are scenes of the scene maker and the
+stars, passes through the profile of each stack. ``--hard`` adds pairs of the same kind that are
+made difficult on purpose. Other names are scenes of the scene maker and the
 scorer in the folder named by FRAMESORT_SCORE, in which the nebula is the same in both stacks;
 ``--size`` cuts their middle out. Every road gets the same scene; those that need star places
 get the true ones, which is more than they would have in practice.
 
-Columns of the first four scenes:
+Columns of scenes in which the nebula is blurred:
 
 structure
     rms error where heat moved the nebula's light by more than the deep stack's noise, outside
@@ -28,6 +29,7 @@ import os
 import sys
 import time
 import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -158,6 +160,38 @@ METHODS = {
 }
 
 
+def _with_trail(pair):
+    """A satellite's trail of 100 ADU, 2 px wide, in the sharp stack alone."""
+    rows, columns = np.indices(pair.sharp.shape)
+    across = (rows - 60 - 0.6 * columns) / np.hypot(1, 0.6)
+    light = 100 * np.exp(-(across**2) / 2)
+    return replace(pair, sharp=(pair.sharp + light).astype(np.float32))
+
+
+HARD = {
+    "width ratio 1.05": {"widths": (2.8, 2.94)},
+    "width ratio 2": {"widths": (2.8, 5.6)},
+    "stars of 1.8 px": {"widths": (1.8, 2.5)},
+    "stars of 5 px": {"widths": (5.0, 7.0)},
+    "spikes of 20 %": {"line": 0.2},
+    "nebula of 10,000 ADU": {"brightness": 1e4},
+    "2 sharp frames, 100 heated": {"frames": (2, 100)},
+    "8 stars": {"stars": 8},
+    "6000 stars a megapixel": {"stars": 950},
+    "flat, 6000 stars a megapixel": {"kind": "flat", "stars": 950},
+    "trail in the sharp stack": {},
+}
+"""Pairs made difficult: arguments of `make_blurred_pair` that differ."""
+
+CHANGED = {"trail in the sharp stack": _with_trail}
+"""What is done to such a pair."""
+
+
+def make_hard_pair(name, seed):
+    """One of `HARD`."""
+    return CHANGED.get(name, lambda pair: pair)(make_blurred_pair(seed=seed, **HARD[name]))
+
+
 BLURRED = ("structure", "coarse", "elsewhere", "width", "flux", "spike")
 """Figures of the scenes in which heat blurs the nebula too."""
 
@@ -212,23 +246,25 @@ def measure_picture(final, pair):
         return _rms(error[lost & free]), _rms(coarse[lost & free]), _rms(error[~lost & free])
 
     own, deep, sharp = (errors(np.asarray(v, float)) for v in (final, pair.deep, pair.sharp))
-    lone = _lone_stars(pair)
-    stars = final - pair.nebula
-    found, true = (
-        fit_fwhm(data, xypos=lone, fit_shape=(11, 11)) for data in (stars, pair.sharp_light)
-    )
-    inside, whole = (
-        np.asarray(aperture_photometry(data, CircularAperture(lone, 6.0))["aperture_sum"])
-        for data in (stars, pair.sharp_light)
-    )
-    return {
+    out = {
         "structure": own[0] / min(deep[0], sharp[0]),
         "coarse": own[1] / min(deep[1], sharp[1]),
         "elsewhere": own[2] / deep[2],
-        "width": float(np.nanmedian(found / true)),
-        "flux": float(np.median(inside / whole - 1)),
         "spike": _spike_left(final - pair.truth, pair),
     }
+    lone = _lone_stars(pair)
+    if len(lone):
+        stars = final - pair.nebula
+        found, true = (
+            fit_fwhm(data, xypos=lone, fit_shape=(11, 11)) for data in (stars, pair.sharp_light)
+        )
+        inside, whole = (
+            np.asarray(aperture_photometry(data, CircularAperture(lone, 6.0))["aperture_sum"])
+            for data in (stars, pair.sharp_light)
+        )
+        out["width"] = float(np.nanmedian(found / true))
+        out["flux"] = float(np.median(inside / whole - 1))
+    return out
 
 
 def draw_pictures(path, rows, titles):
@@ -255,7 +291,7 @@ def draw_pictures(path, rows, titles):
             if name == rows[0][0]:
                 ax.set_title(title, fontsize=8)
         line[0].set_ylabel(name, fontsize=8)
-    fig.savefig(path, dpi=90)
+    fig.savefig(path, dpi=80)
 
 
 def cut_bright(truth, pictures, half=48):
@@ -269,8 +305,8 @@ def cut_bright(truth, pictures, half=48):
 
 def open_scene(name, seed, size):
     """What the roads are given, the figures' names, and a callable that measures a picture."""
-    if name in BRIGHTNESS:
-        pair = make_blurred_pair(name, seed)
+    if name in BRIGHTNESS or name in HARD:
+        pair = make_blurred_pair(name, seed) if name in BRIGHTNESS else make_hard_pair(name, seed)
         scene = {**vars(pair), "same_scale": pair.sharp, "truth": pair.truth}
         return scene, BLURRED, lambda final: measure_picture(final, pair)
     sys.path.insert(0, os.environ["FRAMESORT_SCORE"])
@@ -289,10 +325,11 @@ def main():
     parser.add_argument("--size", type=int, default=600)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--roads", nargs="*", choices=METHODS, default=list(METHODS))
+    parser.add_argument("--hard", action="store_true", help="pairs made difficult as well")
     parser.add_argument("--pictures", help="also draw a PNG with one row a scene")
     args = parser.parse_args()
     rows = []
-    for name in args.scene:
+    for name in [*args.scene, *(HARD if args.hard else ())]:
         scene, figures, measure = open_scene(name, args.seed, args.size)
         print("\n| " + " | ".join([name, "s", *figures]) + " |")
         print("|---" * (2 + len(figures)) + "|")
