@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from framesort import __version__
 from framesort.cli._mistypes import Parser
 from framesort.cli._plan import PLAN_EXAMPLE, add_plan_options
-from framesort.cli._swap import SWAP_EXAMPLE, add_swap_options
+from framesort.cli._swap import SWAP_EXAMPLE, add_detail_option, add_swap_options
 
 __all__ = ["build_parser", "join_zone"]
 
@@ -247,6 +247,7 @@ def _merging() -> Parser:
     group.add_argument(
         "--amount", type=float, metavar="F", help="star replacement in part, 0..1 (default 1)"
     )
+    add_detail_option(group)
     group.add_argument(
         "--colour",
         choices=("interpolate", "place"),

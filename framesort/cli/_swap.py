@@ -5,7 +5,7 @@ from argparse import Namespace
 from pathlib import Path
 from typing import Any
 
-__all__ = ["SWAP_EXAMPLE", "add_swap_options", "run_swap"]
+__all__ = ["SWAP_EXAMPLE", "add_detail_option", "add_swap_options", "run_swap"]
 
 SWAP_EXAMPLE = """framesort swap deep.fits sharp.fits --out final.fits
   framesort swap deep.tif sharp.tif --out final.tif --keep comet.csv
@@ -32,6 +32,8 @@ def add_swap_options(swap: argparse.ArgumentParser) -> None:
     stars.add_argument(
         "--amount", type=float, default=1.0, metavar="F", help="in part, 0..1 (default 1)"
     )
+    add_detail_option(stars)
+    swap.set_defaults(detail=True)
     stars.add_argument(
         "--keep", metavar="TABLE", help="places to leave alone: x, y or ra, dec, and radius"
     )
@@ -69,6 +71,22 @@ def add_swap_options(swap: argparse.ArgumentParser) -> None:
     )
 
 
+def add_detail_option(group: argparse._ArgumentGroup) -> None:
+    """The option `--detail`, True or False; its default is that of the parser."""
+    group.add_argument(
+        "--detail",
+        type=_on_or_off,
+        metavar="on|off",
+        help="give nebulae and galaxies the detail that blur took, or stars only (default on)",
+    )
+
+
+def _on_or_off(text: str) -> bool:
+    if text not in ("on", "off"):
+        raise argparse.ArgumentTypeError(f"on or off, got {text!r}")
+    return text == "on"
+
+
 def _flux_scale(text: str) -> str | float:
     if text in ("picture", "star"):
         return text
@@ -96,6 +114,7 @@ def run_swap(options: Namespace) -> int:
         keep=options.keep,
         force=options.force,
         amount=options.amount,
+        detail=options.detail,
         brightest=options.brightest,
         faintest=options.faintest,
         flux_scale=options.flux_scale,

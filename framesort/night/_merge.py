@@ -346,6 +346,7 @@ def _finish_group(
             sharp_weight=sharp.weight if sharp.weight.ndim == 2 else sharp.weight.min(axis=0),
             flux_scale=1.0,
             amount=settings.amount,
+            detail=settings.detail,
             progress=progress,
         )
     except FramesortError as error:  # the other groups are done all the same

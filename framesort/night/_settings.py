@@ -91,6 +91,8 @@ class Settings:
         Megabytes that each worker may use for frames' pixels while stacking.
     amount : float
         Star replacement in part: 0 none, 1 whole.
+    detail : bool
+        Give the detail that blur took back to nebulae and galaxies too; False: stars only.
     crop : float or None
         Cut the pictures to the largest rectangle that this share of the frames of every stack
         covers, 1 for all of them; None or 0 to leave the edges.
@@ -144,6 +146,7 @@ class Settings:
     clip: float = 3.0
     memory: float = 64.0
     amount: float = 1.0
+    detail: bool = True
     crop: float | None = None
     tiff: int | None = None
     white: float | None = None
@@ -189,7 +192,7 @@ class Settings:
             if value is not None and not (isinstance(value, int | float) and low <= value <= high):
                 raise InputError(f"{name} must be a number from {low:g} to {high:g}, got {value!r}")
         self.zero_points()
-        for name in ("null", "link", "flat_has_bias"):
+        for name in ("null", "link", "flat_has_bias", "detail"):
             if not isinstance(getattr(self, name), bool):
                 raise InputError(f"{name} must be true or false, got {getattr(self, name)!r}")
         for name in ("heater_reader", "star_measurer", "registration", "stacker"):

@@ -99,6 +99,7 @@ def swap_images(
     keep: Any = None,
     force: Any = None,
     amount: float = 1.0,
+    detail: bool = True,
     brightest: float | None = None,
     faintest: float | None = None,
     flux_scale: FluxScale | None = None,
@@ -124,6 +125,8 @@ def swap_images(
         radius.
     amount : float
         In part: 0 none, 1 whole.
+    detail : bool
+        Give the detail that blur took back to nebulae and galaxies too; False: stars only.
     brightest, faintest : float or None
         Stars with more or less flux in the deep stack are left alone.
     flux_scale : "picture", "star", float or None
@@ -165,6 +168,7 @@ def swap_images(
         "keep": place_table(keep, below.header),
         "force": place_table(force, below.header),
         "amount": amount,
+        "detail": detail,
         "brightest": brightest,
         "faintest": faintest,
     }
@@ -323,6 +327,7 @@ def swap_stars(
             "FSDEEP": (Path(deep).name, "deep stack"),
             "FSSHARP": (names, "sharp stack"),
             "FSAMOUNT": (float(options.get("amount", 1.0)), "replaced in part, 1 is wholly"),
+            "FSDETAIL": (bool(options.get("detail", True)), "nebulae and galaxies sharpened too"),
         },
         prefix=prefix,
         bits=bits,

@@ -31,6 +31,7 @@ def replace_stars(
     keep: Any = None,
     force: Any = None,
     amount: float = 1.0,
+    detail: bool = True,
     brightest: float | None = None,
     faintest: float | None = None,
     flux_scale: Literal["picture", "star"] | float | None = None,
@@ -65,6 +66,11 @@ def replace_stars(
         they look like.
     amount : float
         1 replaces wholly, 0 changes nothing.
+    detail : bool
+        Give back to nebulae and galaxies too what the deep stack's blur took, wherever the sharp
+        stack shows it significantly: ADU of the deep stack, bit 16 of the mask. False: only
+        stars are replaced, and what is no star stays as blurred as the deep stack is. A deep
+        stack in another light than the sharp one is given none.
     brightest, faintest : float or None
         Stars with more or less flux in the deep stack, ADU, are left alone.
     flux_scale : "picture", "star", float or None
@@ -148,6 +154,7 @@ def replace_stars(
         scale=None if isinstance(flux_scale, str) else float(flux_scale) * units[1] / units[0],
         seed=int(np.random.default_rng(0 if rng is None else rng).integers(2**31)),
         sharp_colours=len(s) > len(d),
+        detail=bool(detail),
     )
     planes = max(len(d), len(s))
     lead = fit_lead(mean_plane(d), mean_plane(s), settings) if planes > 1 else None

@@ -11,8 +11,16 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+from framesort.cli import main
 from framesort.frames import FrameReader, Recipe
-from framesort.night import KeptStacks, Settings, merge_night, process_night, sort_night
+from framesort.night import (
+    KeptStacks,
+    Settings,
+    merge_night,
+    process_night,
+    read_settings,
+    sort_night,
+)
 from framesort.night import _stacks as night_stacks
 from framesort.night._kept import stack_recipe
 from framesort.records import Stack, Transform
@@ -112,6 +120,27 @@ def test_another_amount_does_not_stack_again_and_gives_the_same_files(kept, coun
     for summary in told:
         del summary["created"]
     assert told[0] == told[1]
+
+
+def test_detail_is_told_and_does_not_stack_again(kept, count):
+    out = kept.folder / "out"
+
+    def told():
+        mask = fits.getdata(out / "L/mask.fits")
+        settings = read_settings(out / "night.json")
+        assert json.loads((out / "night.json").read_text())["settings"]["detail"] is settings.detail
+        return settings.detail, bool(np.any(mask & 16))
+
+    assert told() == (True, True)
+    assert main(["merge", str(out), "--detail", "off", "--overwrite", "--quiet"]) == 0
+    assert told() == (False, False)
+    # As in any repeated run, what is not named again is as that run's file says.
+    words = ["merge", str(out), "--settings", str(out / "night.json"), "--overwrite", "--quiet"]
+    assert main(words) == 0
+    assert told() == (False, False)
+    assert main([*words, "--detail", "on"]) == 0
+    assert told() == (True, True)
+    assert not count
 
 
 def test_merge_alone_uses_them_where_they_stand(kept, count):

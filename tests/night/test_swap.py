@@ -83,3 +83,25 @@ def test_command_line(pair, tmp_path, capsys):
     assert "stars replaced" in capsys.readouterr().out
     assert main([*words, str(tmp_path / "final.fits")]) == 2
     assert "--overwrite" in capsys.readouterr().err
+
+
+def test_detail_on_the_command_line(pair, tmp_path, capsys):
+    folder, _ = pair
+    words = ["swap", str(folder / "deep.fits"), str(folder / "sharp.fits"), "--out"]
+    for name, more in (("plain", []), ("on", ["--detail", "on"]), ("off", ["--detail", "off"])):
+        assert main([*words, str(tmp_path / f"{name}.fits"), *more]) == 0
+        assert fits.getheader(tmp_path / f"{name}.fits")["FSDETAIL"] is (name != "off")
+    finals = {name: fits.getdata(tmp_path / f"{name}.fits") for name in ("plain", "on", "off")}
+    masks = {name: fits.getdata(tmp_path / f"{name}-mask.fits") for name in ("on", "off")}
+    assert np.array_equal(finals["plain"], finals["on"])
+    assert np.any(masks["on"] & 16)
+    assert not np.any(masks["off"] & 16)
+    by_library = swap_stars(
+        folder / "deep.fits", folder / "sharp.fits", out=tmp_path / "library.fits", detail=False
+    )
+    assert np.array_equal(by_library.final, finals["off"])
+    capsys.readouterr()
+    with pytest.raises(SystemExit) as ended:
+        main([*words, str(tmp_path / "other.fits"), "--detail", "some"])
+    assert ended.value.code == 2
+    assert "on or off, got 'some'" in capsys.readouterr().err
