@@ -245,8 +245,8 @@ def _mask_pixels(replacement: Replacement, path: Path) -> NDArray[np.uint8]:
 
 
 def _step(path: Path) -> int:
-    """The bits as they are; in a TIFF file, which people look at, 16 times as bright."""
-    return 16 if is_tiff(path) else 1
+    """The bits as they are; in a TIFF file, which people look at, 8 times as bright."""
+    return 8 if is_tiff(path) else 1
 
 
 def _sign(

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+import tifffile
 from astropy.io import fits
 from astropy.table import Table
 
@@ -105,3 +106,13 @@ def test_detail_on_the_command_line(pair, tmp_path, capsys):
         main([*words, str(tmp_path / "other.fits"), "--detail", "some"])
     assert ended.value.code == 2
     assert "on or off, got 'some'" in capsys.readouterr().err
+
+
+def test_every_bit_of_the_mask_fits_into_a_tiff_file(pair, tmp_path):
+    folder, _ = pair
+    result = swap_stars(
+        folder / "deep.fits", folder / "sharp.fits", out=tmp_path / "final.tif", check=False
+    )
+    mask = tifffile.imread(tmp_path / "final-mask.tif")[::-1]
+    assert np.any(result.replacement.mask >= 16)
+    assert np.array_equal(mask / 8, result.replacement.mask)
