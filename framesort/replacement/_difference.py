@@ -25,6 +25,9 @@ TOLERATED = 0.02
 SAMPLE = 2_000_000
 """Pixels that tell the correlation of noise."""
 
+LEAST = np.float32(1e-3)
+"""Noise of the difference over that of the final picture is taken to be at least so much."""
+
 B3_NOISE = (0.8907, 0.2007, 0.0856, 0.0413)
 """Standard deviation of starlet coefficients of white noise of deviation 1, scale by scale
 (Starck & Murtagh 2002)."""
@@ -221,10 +224,12 @@ def make_difference(
     below, above = _fill(below, use), _fill(above, use)
     value = flatten(above - below, use)
     compact = below - starlet(below, 3)[1]
+    noise_final = noise_of(above, below, use)
     return Difference(
         value=value,
-        noise=noise_of(value, below, use),
-        noise_final=noise_of(above, below, use),
+        # Pictures of the same frames differ by nothing.
+        noise=np.maximum(noise_of(value, below, use), LEAST * noise_final),
+        noise_final=noise_final,
         noise_sharp=noise_of(below, below, use),
         correlation=noise_correlation(final, sharp, scale),
         compact=compact,

@@ -19,7 +19,7 @@ from framesort.workers import run_bands
 
 __all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level"]
 
-LOW, HIGH = 0.21, 0.42
+LOW, HIGH = 0.22, 0.44
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
 
 BLATANT = 2.0

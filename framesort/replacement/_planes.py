@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
+from framesort.replacement import _spikes as spikes
 from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
 from framesort.replacement._finds import Field, signal_to_noise
@@ -169,10 +170,14 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
     away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, put)
     change = compose.plan_change(field, sharp, pick, put, away)
     detail = _detail(field, deep, sharp, settings, lead.reason) if field.kin == 1.0 else None
+    if field.kin == 1.0 and not (settings.per_star or settings.sharp_colours):
+        layers = (change.taken, change.given, detail)
+        spikes.remove_rest(field, (deep, sharp), layers, pick)
+        spikes.prefer_sharp(field, (deep, sharp), layers, change.share, pick)
     field.deep.model = np.empty((0, 0), np.float32)
     if not settings.per_star:
         field.sharp.model = np.empty((0, 0), np.float32)
-    layers = compose.apply_change(
+    pictures = compose.apply_change(
         field,
         deep,
         sharp,
@@ -183,4 +188,4 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
         amount=settings.amount,
         seed=settings.seed,
     )
-    return *layers, change.share[field.places.pixels(deep.shape)], put, lead
+    return *pictures, change.share[field.places.pixels(deep.shape)], put, lead
