@@ -77,8 +77,9 @@ def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float
         return float(mid)
     weight = np.minimum(sharp.flux[pick][near] / sharp.noise, 2000)
     order = np.argsort(ratio[near])
-    half = np.searchsorted(np.cumsum(weight[order]), 0.5 * weight.sum())
-    return float(ratio[near][order][half])
+    weight = weight[order]
+    # Between the ratios, so that a median of few stars does not jump from one to the next.
+    return float(np.interp(0.5 * weight.sum(), np.cumsum(weight) - 0.5 * weight, ratio[near][order]))
 
 
 def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:

@@ -62,7 +62,7 @@ def model_stars(
     judged (a full core) is kept, unless it is wider than a star's core. Where fewer than eight
     are left nothing is left out.
     """
-    clear = deep.flux.copy()
+    clear = sharp.flux.copy()  # `spread` is in its scale
     if spread is not None:
         around = spread[places.pixels(spread.shape)]
         clear *= np.min(around) / around
