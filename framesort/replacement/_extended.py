@@ -4,12 +4,11 @@ Both stacks see one sky, ``deep = K * sky + noise`` with the matching kernel K. 
 lost is ``sky - K * sky``; of that only what is significant is given back.
 """
 
-from functools import lru_cache
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
+from scipy import ndimage, signal
 
+from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
 from framesort.replacement._finds import Field
@@ -32,11 +31,6 @@ UNDER = 2.0
 """Pixels: under star light the sky is a mean of that width."""
 
 
-@lru_cache(maxsize=1)
-def _white() -> tuple[float, ...]:
-    return skies.noise_by_scale(np.ones((1, 1)))
-
-
 def _starless(
     field: Field, sharp: NDArray, *, wings: bool
 ) -> tuple[skies.Rows, NDArray, skies.PixelNoise]:
@@ -50,17 +44,20 @@ def _starless(
     weighted = bare_rows(sharp, side, field.unknown_sharp, eps=eps, power=power)
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
-    levels, residuals = [], []
+    levels, residuals, ratios = [], [], []
     step = max(1, shape[0] // 24)
     for first in range(0, max(1, shape[0] - 8), step):
-        cut = slice(first, min(shape[0], first + max(8, min(step, 40))))
+        cut = slice(first, min(shape[0], first + correlation.BOX + 4))
         light, weight = weighted(cut.start, cut.stop)
         free = weight[1:-1, 1:-1] > 0.9
         if len(free):
             image = light + (1 - weight) * smooth[cut]
             residuals.append(skies.fine_residual(image)[1:-1, 1:-1][free])
             levels.append(smooth[cut][1:-1, 1:-1][free])
+            ratios.append(correlation.box_ratios(image, weight > 0.9))
     noise = skies.fit_noise(np.concatenate(levels), np.concatenate(residuals))
+    kernel = correlation.noise_kernel(correlation.total_ratio(np.concatenate(ratios)))
+    noise = noise.correlated(kernel, correlation.fine_share(kernel))
 
     def rows(first: int, last: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
         image, weight = weighted(first, last)
@@ -74,15 +71,17 @@ def _starless(
 
 def local_level(field: Field, sharp: NDArray) -> NDArray[np.float32]:
     """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
-    rows, _, _ = _starless(field, sharp, wings=True)
-    return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), _white())
+    rows, _, noise = _starless(field, sharp, wings=True)
+    unit = skies.noise_by_scale(noise.kernel)
+    return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
 
 
 def find_sky(field: Field, sharp: NDArray) -> skies.Rows:
     """Set `field.sky` and `field.pixel_noise`; gives the rows that the sky was made of."""
     field.sky = np.empty((0, 0), np.float32)
     rows, _, field.pixel_noise = _starless(field, sharp, wings=False)
-    field.sky = skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), _white())
+    unit = skies.noise_by_scale(field.pixel_noise.kernel)
+    field.sky = skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
     return rows
 
 
@@ -112,6 +111,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
         scale_error=(0.001 + field.scale_error) * scale,
         noise_ratio=side.noise / field.sharp.noise,
         common=matching.common_noise(pairs),
+        noise_kernel=field.pixel_noise.kernel,
     )
     field.kernel = parts[0] + fit.change
     if field.known_scale is not None:
@@ -135,9 +135,9 @@ def find_detail(
     on the detail and on the structure of ``K * sky`` if it does; 1 on the detail where it is as
     sharp as the sharp stack; -1 on the structure where it does not show it.
     """
-    rows, _, _ = _starless(field, sharp, wings=False)
+    rows, _, spread = _starless(field, sharp, wings=False)
     lost = matching.identity() - field.kernel
-    unit = skies.noise_by_scale(lost)
+    unit = skies.noise_by_scale(signal.fftconvolve(lost, spread.kernel))
     ny, side = sharp.shape[0], field.deep
     out = np.empty(sharp.shape, np.float32)
     scale = np.float32(field.scale)
@@ -170,8 +170,8 @@ def find_detail(
         d, r = detail[at] / level[at], np.clip(rest[at] / level[at], -5, 5)
         np.add.at(sums[0], which[part], d * r)
         np.add.at(sums[1], which[part], d * d)
-        clear = _slope(rest, detail, level, sigma)
-        np.maximum(clear, _slope(-rest, structure, level, sigma), out=clear)
+        clear = _slope(rest, detail, level, sigma, spread.wide)
+        np.maximum(clear, _slope(-rest, structure, level, sigma, spread.wide), out=clear)
         detail *= _share(clear)
         out[first:last] = np.where(np.isfinite(sharp[first:last]), detail[inner], 0)
 
@@ -230,7 +230,8 @@ def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
         part = scale * nebula[low:high]
         part -= smooth_image(part, 4 * sigma, threads=1)
         noise = np.full(part.shape, side.noise + 0.5 * scale * field.sharp.noise, np.float32)
-        clear = _slope(-np.nan_to_num(side.image[low:high]), part, noise, sigma) > 0.85
+        rest = -np.nan_to_num(side.image[low:high])
+        clear = _slope(rest, part, noise, sigma, field.pixel_noise.wide) > 0.85
         clear &= np.maximum(side.model, scale * field.sharp.model)[low:high] < side.noise
         clear &= ndimage.maximum_filter(np.abs(part), round(2 * sigma)) > BLATANT * noise
         out[first:last] = clear[first - low : last - low]
@@ -239,13 +240,18 @@ def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
     return ndimage.binary_dilation(out, iterations=round(1.0 * side.profile.width))
 
 
-def _slope(rest: NDArray, part: NDArray, noise: NDArray, sigma: float) -> NDArray[np.float32]:
-    """Slope of an image on another around each pixel, less five times its error."""
+def _slope(
+    rest: NDArray, part: NDArray, noise: NDArray, sigma: float, wide: float
+) -> NDArray[np.float32]:
+    """Slope of an image on another around each pixel, less five times its error.
+
+    `wide` is what correlation makes of the noise of a mean (`PixelNoise.wide`).
+    """
     part = part / noise
     power = smooth_image(part * part, AROUND * sigma, threads=1)
     np.maximum(power, np.float32(1e-12), out=power)
     slope = smooth_image(part * (rest / noise), AROUND * sigma, threads=1)
     slope /= power
     # A Gaussian mean counts 4 pi sigma^2 pixels.
-    slope -= np.float32(SURE / np.sqrt(4 * np.pi) / (AROUND * sigma)) / np.sqrt(power)
+    slope -= np.float32(wide * SURE / np.sqrt(4 * np.pi) / (AROUND * sigma)) / np.sqrt(power)
     return np.asarray(slope)

@@ -79,7 +79,9 @@ def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float
     order = np.argsort(ratio[near])
     weight = weight[order]
     # Between the ratios, so that a median of few stars does not jump from one to the next.
-    return float(np.interp(0.5 * weight.sum(), np.cumsum(weight) - 0.5 * weight, ratio[near][order]))
+    return float(
+        np.interp(0.5 * weight.sum(), np.cumsum(weight) - 0.5 * weight, ratio[near][order])
+    )
 
 
 def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
+from scipy import fft, signal
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._profile import Profile
@@ -41,9 +41,6 @@ Gaussian prior at 0. The first two are the spike left out, and no blur at all.""
 
 DAMPING = 1e-5
 """Power of the sharp profile, relative to its total, below which the kernel is held at 0."""
-
-CORRELATED = 1.0
-"""Pixels that share one error: residuals of structure are not white."""
 
 UNSURE = 0.02
 """Relative uncertainty of the noise that is taken off the sums of squares."""
@@ -288,6 +285,7 @@ def fit_kernel(
     scale_error: float,
     noise_ratio: float,
     common: float,
+    noise_kernel: NDArray[np.float64],
 ) -> KernelFit:
     """Flux scale and kernel of extended light by least squares, given that of the stars.
 
@@ -296,7 +294,8 @@ def fit_kernel(
     wider than some 20 pixels taken off both. `parts[0]` has sum 1 and is the kernel of the
     stars' profiles; the others have sum 0. The noise of s would bias the sums of squares and, where
     frames are in both stacks, of products: what it adds is known and taken off. `scale` with
-    `scale_error`, from stars, and `FREEDOM` are the prior.
+    `scale_error`, from stars, and `FREEDOM` are the prior. `noise_kernel` tells how noise is
+    correlated (`PixelNoise.kernel`).
     """
     n = len(parts)
     normal, right = np.zeros((n, n)), np.zeros(n)
@@ -310,19 +309,21 @@ def fit_kernel(
             normal += sums.normal
             right += sums.right
             power += sums.count
-    centre = np.array([part[HALF, HALF] for part in parts])
-    added = power * np.array([[np.sum(a * b) for a in parts] for b in parts])
+    spread = [signal.fftconvolve(part, noise_kernel) for part in parts]
+    same = signal.fftconvolve(identity(), noise_kernel)
+    centre = np.array([np.sum(part * same) for part in spread])
+    added = power * np.array([[np.sum(a * b) for a in spread] for b in spread])
     # What noise adds is known to some percent; less than nothing cannot be left.
     values, vectors = np.linalg.eigh(normal - added)
     normal = (vectors * np.maximum(values, 0)) @ vectors.T
     right -= power * common * centre
     # Weights are 1 / (sharp noise)^2: in these units this is the variance of the residual;
     # `noise_ratio` is the deep stack's noise over the sharp one's.
-    variance = CORRELATED * (scale**2 + noise_ratio**2)
-    spread = np.array([scale_error, *(scale * f for f in FREEDOM[: n - 1])])
+    variance = float(noise_kernel.sum()) ** 2 * (scale**2 + noise_ratio**2)
+    prior = np.array([scale_error, *(scale * f for f in FREEDOM[: n - 1])])
     aim = np.zeros(n)
     aim[0] = scale
-    inverse = np.linalg.inv((normal + UNSURE * added) / variance + np.diag(1 / spread**2))
+    inverse = np.linalg.inv((normal + UNSURE * added) / variance + np.diag(1 / prior**2))
     found = aim + inverse @ ((right - normal @ aim) / variance)
     if not (np.isfinite(found).all() and abs(found[0] - scale) < 0.3 * scale):
         return KernelFit(scale, scale_error, np.zeros_like(parts[0]))

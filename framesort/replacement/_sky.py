@@ -7,7 +7,7 @@ above that. Structure is kept as it is; noise does not pass.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -57,11 +57,24 @@ class PixelNoise:
         The variance at a level is ``constant + slope * level``, ADU^2.
     least : float
         The variance is nowhere less, ADU^2.
+    kernel : (n, n) float ndarray
+        White noise convolved with it is correlated as the noise is; its sum of squares is 1.
     """
 
     constant: float
     slope: float
     least: float
+    kernel: NDArray[np.float64] = field(default_factory=lambda: np.ones((1, 1)))
+
+    @property
+    def wide(self) -> float:
+        """Noise of a mean over many pixels, in units of what independent pixels would give it."""
+        return float(self.kernel.sum())
+
+    def correlated(self, kernel: NDArray[np.float64], share: float) -> "PixelNoise":
+        """The same where noise has that kernel and was measured too low: by its `share`."""
+        more = 1 / share**2
+        return PixelNoise(self.constant * more, self.slope * more, self.least * more, kernel)
 
     def at(self, level: NDArray[np.float32]) -> NDArray[np.float32]:
         """Standard deviation at the given levels, ADU."""

@@ -156,6 +156,7 @@ def remove_rest(
             continue
         cut, own, centre = spike
         rest, weight = _compare(field, images, layers, cut)
+        weight /= field.pixel_noise.wide**2
         layers[0][cut] += _certain_rest(side, rest, weight, own, centre, float(q[k]))
 
 

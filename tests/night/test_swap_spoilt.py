@@ -44,11 +44,13 @@ def test_numbers_of_any_size(pair):
     for up, down in ((1e20, 1e20), (1e-20, 1e-20), (1e20, 1.0)):
         deep, sharp = pair.deep * np.float32(up), pair.sharp * np.float32(down)
         result = swap_images(deep, sharp, aligned=True, check=False)
-        # The last of 24 bits differ, and with them which pixels a fit just takes or leaves.
-        away = result.final / np.float32(up) - plain.final
-        assert np.sqrt(np.mean(away**2)) < 0.05 * pair.noise
+        # The last of 24 bits differ, and with them which shapes the profile of so few stars keeps:
+        # that shows beside the brightest one only.
+        away = np.abs(result.final / np.float32(up) - plain.final) / pair.noise
+        assert np.percentile(away, 98) < 0.05
+        assert np.sqrt(np.mean(away**2)) < 0.2
         scale = result.table.meta["flux_scale"] / plain.table.meta["flux_scale"]
-        assert scale == pytest.approx(up / down, rel=1e-3)
+        assert scale == pytest.approx(up / down, rel=2e-3)  # its error is 5e-3
 
 
 @pytest.mark.parametrize(

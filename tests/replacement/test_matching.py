@@ -124,6 +124,7 @@ class Blurred:
             scale_error=0.03 * scale,
             noise_ratio=self.noise[1] / self.noise[0],
             common=self.common() if common is None else common,
+            noise_kernel=np.ones((1, 1)),
         )
 
 
@@ -196,7 +197,13 @@ def test_empty_sky_leaves_the_stars_kernel_and_scale(parts):
     free = np.ones(images[0].shape, bool)
     tile = matching.Tile(images[0], images[1], np.full_like(images[0], 3), free)
     fit = matching.fit_kernel(
-        [tile], parts, scale=1.1, scale_error=0.002, noise_ratio=1.0, common=0.0
+        [tile],
+        parts,
+        scale=1.1,
+        scale_error=0.002,
+        noise_ratio=1.0,
+        common=0.0,
+        noise_kernel=np.ones((1, 1)),
     )
     assert fit.scale == pytest.approx(1.1, abs=0.006)
 

@@ -1,0 +1,112 @@
+"""Noise that resampling has correlated from pixel to pixel: how much, and at which scales.
+
+A stack of resampled frames, or one that was rescaled, has less noise in its finest detail than in
+wider detail. That is told by the ratio of two measures of fine detail in which structure, blurred
+by the telescope as it is, has next to no share.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft, optimize
+
+from framesort.replacement._sky import fine_residual, median_deviation, smooth_scale
+
+__all__ = ["WHITE", "box_ratios", "fine_share", "noise_kernel", "total_ratio"]
+
+WHITE = np.ones((1, 1))
+"""Kernel of noise that is not correlated."""
+
+BOX = 32
+"""Pixels a side of the boxes that are compared."""
+
+USUAL = 0.8908
+"""Noise of the starlet detail of one pixel over that of `fine_residual`, for white noise
+(Starck & Murtagh 2002; checked by simulation)."""
+
+QUARTILE = 0.968
+"""Lower quartile of the ratio in boxes over its mean, for white noise (by simulation)."""
+
+SAME, SURE = 1.08, 1.2
+"""Ratio up to which noise is taken for white, and from which on it is taken as measured: strong
+structure raises it by up to 7 %."""
+
+STEEP = 3.0
+"""Exponent of the filter; between linear interpolation (2) and cubic (4)."""
+
+HALF = 8
+
+
+def box_ratios(image: NDArray, free: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Noise of the finest starlet detail over the fine residual's in boxes; white noise: 1.
+
+    Parameters
+    ----------
+    image : (ny, nx) float32 ndarray
+        Without NaN. `BOX` rows are enough.
+    free : (ny, nx) bool ndarray
+        Pixels that count. Boxes less than half of which count are left out, and so are the
+        outermost two rows and columns.
+    """
+    inner = np.s_[2:-2, 2:-2]
+    pair = (image - smooth_scale(image, 0))[inner], fine_residual(image)[inner]
+    free = free[inner]
+    out = []
+    for y in range(0, max(1, free.shape[0] - BOX // 2), BOX):
+        for x in range(0, max(1, free.shape[1] - BOX // 2), BOX):
+            cut = np.s_[y : y + BOX, x : x + BOX]
+            use = free[cut]
+            if use.sum() > BOX * BOX / 2:
+                detail, fine = (median_deviation(v[cut][use]) for v in pair)
+                if fine > 0:
+                    out.append(detail / fine / USUAL)
+    return np.array(out)
+
+
+def total_ratio(ratios: NDArray) -> float:
+    """One ratio of all boxes: 1 for white noise, more where it is correlated."""
+    if len(ratios) < 8:
+        return 1.0
+    ratio = float(np.percentile(ratios, 25)) / QUARTILE
+    return 1 + (ratio - 1) * float(np.clip((ratio - SAME) / (SURE - SAME), 0, 1))
+
+
+def _low_pass(edge: float) -> NDArray[np.float64]:
+    """Kernel of sum of squares 1 that white noise is convolved with; `edge` in cycles a pixel."""
+    y, x = (fft.fftfreq(2 * HALF + 1)[:, None], fft.fftfreq(2 * HALF + 1)[None])
+    kernel = fft.fftshift(fft.ifft2(np.exp(-((np.hypot(x, y) / edge) ** STEEP))).real)
+    return np.asarray(kernel / np.sqrt(np.sum(kernel**2)))
+
+
+def _detail_share(kernel: NDArray) -> float:
+    image = np.pad(kernel, 6).astype(np.float32)
+    return float(np.sqrt(np.sum((image - smooth_scale(image, 0)) ** 2)))
+
+
+def fine_share(kernel: NDArray) -> float:
+    """Deviation of `fine_residual` over a pixel's, for white noise convolved with a kernel."""
+    return float(np.sqrt(np.sum(fine_residual(np.pad(kernel, 2).astype(np.float32)) ** 2)))
+
+
+@lru_cache(maxsize=256)
+def noise_kernel(ratio: float) -> NDArray[np.float64]:
+    """The kernel that makes noise of such a ratio of white noise, as noisy as that.
+
+    Returns
+    -------
+    (n, n) float ndarray
+        Sum of squares 1; its sum is the noise of a wide mean over that of white noise. Not to be
+        changed.
+    """
+
+    def missing(log_edge: float) -> float:
+        kernel = _low_pass(float(np.exp(log_edge)))
+        return _detail_share(kernel) / fine_share(kernel) / USUAL - ratio
+
+    ends = np.log(0.25), np.log(3.0)
+    if missing(ends[1]) >= 0:
+        return WHITE
+    if missing(ends[0]) <= 0:
+        return _low_pass(0.25)
+    return _low_pass(float(np.exp(optimize.brentq(missing, *ends, xtol=1e-3))))
