@@ -24,6 +24,10 @@ LOW, HIGH = 0.22, 0.44
 BLATANT = 2.0
 """Noise that light of the sharp stack alone must exceed in ``K * sky`` to be taken out of it."""
 
+DOUBTFUL, DOUBTFUL_SURE = 0.4, 3.0
+"""Share of structure that the deep stack lacks, above so many standard deviations of it, from which
+on a pixel does not count in the fit of the kernel."""
+
 AROUND, SURE = 1.5, 5.0
 """Star widths around a pixel, and standard deviations, by which detail is compared."""
 
@@ -101,6 +105,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
         bare = deep[cut] - side.model[cut]
         free = np.isfinite(bare) & np.isfinite(sharp[cut]) & ~field.full_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * field.sharp.model[cut] < side.noise)
+        free &= ~_doubtful(field, field.sky[cut], bare, free, parts[0])
         free = ndimage.binary_erosion(free, iterations=2, border_value=1)
         tiles.append(matching.Tile(image, np.where(free, bare, 0), noise, free))
         pairs.append(matching.fine_noise(deep[cut], sharp[cut], free))
@@ -124,6 +129,29 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
     tables = tables._replace(radial=tables.radial * ratio, line=tables.line * ratio)
     side.profile = type(side.profile)(tables, side.profile.width, side.profile.error * ratio)
     side.flux = side.flux / ratio
+
+
+def _doubtful(
+    field: Field, sky: NDArray, bare: NDArray, free: NDArray[np.bool_], kernel: NDArray
+) -> NDArray[np.bool_]:
+    """Pixels of a tile whose structure the deep stack seems not to show: they would bend a fit.
+
+    `kernel` and the flux scale are those of the stars.
+    """
+    side, scale = field.deep, np.float32(field.scale)
+    sigma = side.profile.width / 2.3548
+    part = scale * matching.convolve_band(sky, kernel, 0, len(sky))
+    rest = np.where(free, bare - part, 0).astype(np.float32)
+    rest -= smooth_image(rest, 4 * AROUND * sigma, threads=1)
+    part -= smooth_image(part, 4 * sigma, threads=1)
+    part = np.where(free, part, 0).astype(np.float32)
+    if np.abs(part).max() < side.noise:
+        return np.zeros(free.shape, bool)
+    noise = np.full(part.shape, side.noise + 0.5 * scale * field.sharp.noise, np.float32)
+    slope = _slope(-rest, part, noise, sigma, DOUBTFUL_SURE / SURE * field.pixel_noise.wide)
+    slope[np.abs(part) < 0.5 * noise] = 0.0
+    reach = round(2 * side.profile.width)
+    return np.asarray(ndimage.maximum_filter(slope, reach) > DOUBTFUL)
 
 
 def find_detail(
