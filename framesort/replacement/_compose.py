@@ -21,6 +21,10 @@ LOW, HIGH, FAINT = 0.22, 0.5, 0.02
 deviation more or less cannot be seen, and what is not changed cannot be wrong. What single
 stars add below FAINT is not drawn."""
 
+BRIGHT, HOLE = 10.0, 3.0
+"""Where so much star light is taken, in noise of the deep stack, the starless layer lies no further
+below the sky around than that."""
+
 FAINT_SIGNAL = 60.0
 """Signal to noise below which what a find looks like is judged by chance alone."""
 
@@ -281,6 +285,10 @@ def apply_change(
             w > 0, w * pixels, 0
         )
         bare = bare + fine
+        # Beside bright stars, where profiles fail and pixels bleed, no hole is left.
+        unsure = taken > np.float32(BRIGHT * field.deep.noise)
+        deepest = under - np.float32(HOLE * field.deep.noise)
+        bare = np.where(unsure, np.maximum(bare, deepest), bare)
         floor = _bare_ground(np.where(full, under, bare), under, w, field.deep.noise, rng)
         if amount != 1.0:
             picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
