@@ -89,7 +89,7 @@ def gather(
     """
     ny, nx = image.shape
     step_t, n0, nh, step_u, nu, step_v, nv = shape
-    # Unsigned, so that no index counts from the end: the innermost loop is quicker without the test.
+    # Unsigned: the innermost loop need not test for indices that count from the end.
     index = np.empty(4 + 8 * ORDERS + 16 * cs.shape[0], np.uint64)
     value = np.empty(len(index))
     size = len(right)

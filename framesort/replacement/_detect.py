@@ -100,6 +100,14 @@ def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]
     return px[order].astype(float), py[order].astype(float), h[order].astype(float)
 
 
+def _medians(rows: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Median of each row, without NaN: several times as quick as `numpy.median`."""
+    half = rows.shape[1] // 2
+    parted = np.partition(rows, half, axis=1)
+    middle = parted[:, half]
+    return middle if rows.shape[1] % 2 else (parted[:, :half].max(axis=1) + middle) / 2
+
+
 def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
     """Standard deviation of an image around each pixel, structure included; by median deviation."""
     ny, nx = (-(-n // box) for n in image.shape)
@@ -110,8 +118,8 @@ def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
         for j in range(first, last):
             part = image[row[j * box : (j + 1) * box]][:, column]
             part = part.reshape(box, nx, box).swapaxes(0, 1).reshape(nx, -1)[:, ::3]
-            part = part - np.median(part, axis=1, keepdims=True)
-            mad[j] = 1.4826 * np.median(np.abs(part), axis=1)
+            part = part - _medians(part)[:, None]
+            mad[j] = 1.4826 * _medians(np.abs(part))
 
     run_bands(measure, ny, band=4)
     mad = np.maximum(mad, 0.7 * np.median(mad))

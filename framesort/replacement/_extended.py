@@ -98,10 +98,12 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
     parts = matching.kernel_parts(side.profile, field.sharp.profile)
     shape = (sharp.shape[0], sharp.shape[1])
     tiles, pairs = [], []
-    for y, x in matching.tile_corners(shape, field.sky[::8, ::8], 8):
+    top = -1
+    for y, x in sorted(matching.tile_corners(shape, field.sky[::8, ::8], 8)):
         cut = np.s_[y : y + matching.TILE, x : x + matching.TILE]
-        image, noise = rows(y, min(y + matching.TILE, shape[0]))
-        image, noise = image[:, cut[1]], noise[:, cut[1]]
+        if y != top:  # tiles side by side share their rows
+            top, band = y, rows(y, min(y + matching.TILE, shape[0]))
+        image, noise = (v[:, cut[1]].copy() for v in band)
         bare = deep[cut] - side.model[cut]
         free = np.isfinite(bare) & np.isfinite(sharp[cut]) & ~field.full_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * field.sharp.model[cut] < side.noise)

@@ -46,6 +46,7 @@ from framesort.replacement._smooth import (
 )
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars
+from framesort.workers import release_memory
 
 TURNS = 4
 LIMITS = (40, 80, 160, 160)
@@ -108,6 +109,7 @@ def _prepare_deep(
     rows = find_sky(field, sharp)
     if field.kin == 1.0 and match:
         fit_matching(field, deep, sharp, rows)
+    release_memory()
     nebula = convolve(field.sky, field.kernel)
     if judge:
         field.kin = nebula_kinship(deep, field.deep, nebula, field.scale, field.sharp.noise)
@@ -123,7 +125,10 @@ def _prepare_deep(
         combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
     field.deep.image = rest
     if seek and field.kin == 1.0:
+        del light, rest
+        release_memory()
         alone = find_one_sided(field, nebula)
+        del nebula
         if alone.any():
             field.one_sided = field.one_sided | alone
             _prepare_deep(field, deep, sharp, match=False)
@@ -268,6 +273,7 @@ def fit_field(
             )
             # Large, and made anew at the end.
             field.sky = field.offset = np.empty((0, 0), np.float32)
+            release_memory()
         total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
@@ -352,6 +358,7 @@ def _renew(
     field.scale = _scale(field.deep, side, scale, pick)
     field.scale_error = _scale_error(field.deep, side, pick)
     side.image = combine(sharp, (1.0, local_level(field, sharp)), full=field.unknown_sharp)
+    release_memory()
     _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(
         field.deep,

@@ -15,6 +15,7 @@ from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import draw, probe
 from framesort.replacement._verdict import judge_finds
 from framesort.stars import guess_saturation
+from framesort.workers import release_memory
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
 
@@ -142,8 +143,10 @@ def _detail(
             side.model.fill(0)
             draw(side, field.places, shifted=shifted, flux=stars, out=side.model)
         find_sky(field, sharp)
+    release_memory()
     sources = (reason == "not a star") & (signal_to_noise(field) > 12)
     detail = find_detail(field, deep, sharp, sources)
+    release_memory()
     y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
     for column, row, radius in settings.keep if settings.keep is not None else ():
         detail[np.hypot(x - column, y - row) <= radius] = 0.0
