@@ -239,6 +239,7 @@ def fit_field(
         tied=tied,
     )
     spread = detect.local_spread(detect.star_filter(flat_s, width_s))
+    del flat_d, flat_s  # large, and made anew in each turn
     look = known is None and given is None
     sides = ((field.sharp, False), (field.deep, True))
     with ThreadPoolExecutor(2) as pool:
@@ -285,6 +286,7 @@ def fit_field(
         each(_steady)
         each(_judge)
     pick = model_stars(field.deep, field.sharp, places, 200, spread)
+    del spread
     field.scale = _scale(field.deep, field.sharp, scale, pick)
     field.scale_error = _scale_error(field.deep, field.sharp, pick)
     _prepare_deep(field, deep, sharp, seek=True)
