@@ -1,6 +1,5 @@
 """Work spread over cores: one way to run many tasks, in order, on any executor."""
 
-import ctypes
 import multiprocessing
 import os
 import signal
@@ -31,7 +30,6 @@ __all__ = [
     "open_threads",
     "own_processes",
     "prepare_workers",
-    "release_memory",
     "run_bands",
     "run_tasks",
 ]
@@ -48,18 +46,6 @@ def core_count() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
-
-
-def release_memory() -> None:
-    """Give the memory of arrays that are gone back to the system (Linux with glibc, else nothing).
-
-    glibc keeps what threads have freed, for each of them; after work on bands of a large picture
-    that is several times the picture.
-    """
-    if sys.platform == "linux":
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
-        if trim is not None:
-            trim(0)
 
 
 def run_bands(

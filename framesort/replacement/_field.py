@@ -36,6 +36,7 @@ from framesort.replacement._fit import (
 from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
 from framesort.replacement._lines import add_angles
 from framesort.replacement._matching import convolve
+from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._smooth import (
     background_of,
@@ -46,7 +47,6 @@ from framesort.replacement._smooth import (
 )
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars
-from framesort.workers import release_memory
 
 TURNS = 4
 LIMITS = (40, 80, 160, 160)

@@ -13,9 +13,9 @@ from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
 from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import draw, probe
+from framesort.replacement._memory import release_memory
 from framesort.replacement._verdict import judge_finds
 from framesort.stars import guess_saturation
-from framesort.workers import release_memory
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
 
