@@ -18,7 +18,7 @@ from framesort.workers import run_bands
 
 __all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level"]
 
-LOW, HIGH = 0.22, 0.44
+LOW, HIGH = 0.24, 0.32
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
 
 BLATANT = 2.0
@@ -50,7 +50,7 @@ def _starless(
     smooth = smooth_fill(weighted, shape, UNDER)
     levels, residuals, ratios = [], [], []
     step = max(1, shape[0] // 24)
-    for first in range(0, max(1, shape[0] - 8), step):
+    for number, first in enumerate(range(0, max(1, shape[0] - 8), step)):
         cut = slice(first, min(shape[0], first + correlation.BOX + 4))
         light, weight = weighted(cut.start, cut.stop)
         free = weight[1:-1, 1:-1] > 0.9
@@ -58,9 +58,12 @@ def _starless(
             image = light + (1 - weight) * smooth[cut]
             residuals.append(skies.fine_residual(image)[1:-1, 1:-1][free])
             levels.append(smooth[cut][1:-1, 1:-1][free])
-            ratios.append(correlation.box_ratios(image, weight > 0.9))
+            if number % 2 == 0 and not wings:
+                ratios.append(correlation.box_ratios(image, weight > 0.9))
     noise = skies.fit_noise(np.concatenate(levels), np.concatenate(residuals))
-    kernel = correlation.noise_kernel(correlation.total_ratio(np.concatenate(ratios)))
+    kernel = field.pixel_noise.kernel
+    if not wings:
+        kernel = correlation.noise_kernel(correlation.total_ratio(np.concatenate(ratios)))
     noise = noise.correlated(kernel, correlation.fine_share(kernel))
 
     def rows(first: int, last: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
@@ -185,7 +188,7 @@ def find_detail(
         detail = scale * (skies.clean_rows(image, noise, unit))
         amplitude = detail / (ratio * noise)
         amplitude *= amplitude
-        amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 0))
+        amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 1))
         ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
         detail *= ramp * ramp * (3 - 2 * ramp)
         cut = slice(low, high)

@@ -38,7 +38,10 @@ MARGIN = 192
 
 BAND = 256
 
-SAMPLE = 2_000_000
+COLUMNS = 1024
+"""Columns that are cleaned at a time, so that an image is worked on in the processor's cache."""
+
+SAMPLE = 500_000
 """Pixels that the noise is told from are at most so many."""
 
 BINS = 20
@@ -263,6 +266,20 @@ def clean_rows(
     """
     ny, nx = image.shape
     last = ny if last is None else last
+    if nx > COLUMNS + 2 * REACH:
+        out = np.empty((last - first, nx), np.float32)
+        for left in range(0, nx, COLUMNS):
+            low, right = max(0, left - REACH), min(nx, left + COLUMNS)
+            cut = np.s_[:, low : min(nx, right + REACH)]
+            part = clean_rows(
+                np.ascontiguousarray(image[cut]),
+                np.ascontiguousarray(noise[cut]),
+                unit,
+                first,
+                last,
+            )
+            out[:, left:right] = part[:, left - low : right - low]
+        return out
     line, square, power = (np.empty((ny, nx), np.float32) for _ in range(3))
     spare = [np.empty((ny, nx), np.float32) for _ in range(2)]
     out = np.zeros((last - first, nx), np.float32)
@@ -295,5 +312,5 @@ def significant_part(
         image, noise = rows(low, high)
         out[first:last] = clean_rows(image, noise, unit, first - low, last - low)
 
-    run_bands(work, shape[0], band=BAND)
+    run_bands(work, shape[0], band=2 * BAND)
     return out

@@ -2,18 +2,34 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from framesort.replacement import _compose as compose
 from framesort.replacement._finds import WEAKEST, Field, signal_to_noise
-from framesort.replacement._fit import Places
+from framesort.replacement._fit import Places, local_q
+from framesort.replacement._fluxes import full_centres
+from framesort.replacement._smooth import ROWS
+from framesort.stars import smooth_image
+from framesort.workers import run_bands
 
-__all__ = ["REASONS", "judge_finds"]
+__all__ = ["REASONS", "judge_finds", "stands_out"]
+
+NEAR, FINE = 4.0, 1.5
+"""Widths of the square around a find in which structure is looked for, and finer than which
+structure counts (standard deviation of a Gaussian)."""
+
+STRUCTURED = 0.13
+"""Structure over a find's own peak that few stars have beside them."""
+
+ALLOWED = (0.09, 0.2, 0.35), (0.5, 0.13, 0.055)
+"""Share of such finds in a field, and structure over its own peak that a star may have there."""
 
 REASONS = {
     "": "Replaced.",
     "kept by hand": "In the list of places to leave alone.",
     "not covered": "The sharp stack has no pixels here.",
-    "not a star": "As wide in the sharp stack as in the deep one, or on a hump of light.",
+    "not a star": "As wide in the sharp stack as in the deep one, on a hump of light, or a knot of "
+    "structure.",
     "too bright": "Brighter than the limit given.",
     "too faint": "Fainter than the limit given.",
     "no light": "Too weak to be told from noise.",
@@ -41,6 +57,41 @@ def _uncovered(places: Places, sharp: NDArray, width: float) -> NDArray[np.bool_
     return out
 
 
+def _structure_at(field: Field) -> NDArray[np.float64]:
+    """Strongest fine structure of the sky within some widths of each find, sharp flux scale."""
+    width, sky = field.sharp.profile.width, field.sky
+    row, column = field.places.pixels(sky.shape)
+    out = np.zeros(len(row))
+    size = int(NEAR * width) | 1
+    margin = int(8 * FINE * width) + size
+
+    def work(first: int, last: int) -> None:
+        inside = np.flatnonzero((row >= first) & (row < last))
+        if not len(inside):
+            return
+        low = max(0, first - margin)
+        part = sky[low : last + margin]
+        fine = part - smooth_image(part, FINE * width, threads=1)
+        out[inside] = ndimage.maximum_filter(fine, size)[row[inside] - low, column[inside]]
+
+    run_bands(work, len(sky), band=ROWS)
+    return out
+
+
+def stands_out(field: Field) -> NDArray[np.bool_]:
+    """Finds that stand out of the structure around them, as a star does and a knot seldom.
+
+    The structure's strength is its peak in the star-free sky, over that of the find's profile. In
+    a field where the structure itself makes many finds, less of it is allowed.
+    """
+    side = field.sharp
+    peak = side.flux * side.profile.tables.radial[0, 0] * local_q(side, field.places) ** 2
+    strength = _structure_at(field) / np.maximum(peak, 1e-30)
+    bright = signal_to_noise(field) > WEAKEST
+    share = float(np.mean(strength[bright] > STRUCTURED)) if bright.any() else 0.0
+    return np.asarray(strength <= np.interp(share, *ALLOWED))
+
+
 def judge_finds(
     field: Field,
     deep: NDArray,
@@ -54,7 +105,9 @@ def judge_finds(
     p = field.places
     doubt, change = compose.star_doubt(field, deep, sharp)
     reason = np.full(len(p), "", dtype=object)
-    reason[~compose.is_star(field, doubt, change)] = "not a star"
+    both_full = np.logical_and(*full_centres(field))
+    star = compose.is_star(field, doubt, change) & (stands_out(field) | both_full)
+    reason[~star] = "not a star"
     flux = field.deep.flux
     if limits[0] is not None:
         reason[flux > limits[0]] = "too bright"
