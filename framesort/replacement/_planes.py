@@ -52,6 +52,8 @@ class Lead:
         Verdict on each find.
     before : (n, 10) float ndarray
         `fit_stars` of the deep stack.
+    extended : (n,) bool ndarray
+        Finds that are no points by themselves: they tell how blur changed such light.
     """
 
     field: Field
@@ -59,6 +61,7 @@ class Lead:
     reason: NDArray
     doubt: NDArray
     before: NDArray
+    extended: NDArray
 
 
 def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
@@ -93,7 +96,7 @@ def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     put = fluxes.put_fluxes(field, per_star=settings.per_star)
     if field.kin == 1.0 and not settings.sharp_colours:
         put = fluxes.settle_saturated(field, sharp, put)
-    reason, doubt = judge_finds(
+    reason, doubt, extended = judge_finds(
         field,
         deep,
         sharp,
@@ -103,7 +106,7 @@ def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     )
     before = probe(field.deep, field.places, shifted=True, mode=2)
     _drop(field)
-    return Lead(field, put, reason, doubt, before)
+    return Lead(field, put, reason, doubt, before, extended)
 
 
 def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
@@ -131,12 +134,12 @@ EXTENDED = ("not a star", "no light")
 
 
 def _detail(
-    field: Field, deep: NDArray, sharp: NDArray, settings: Settings, reason: NDArray
+    field: Field, deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead
 ) -> NDArray | None:
     """Detail of the sky, detections that are no stars included; none where `keep` says so."""
     if not settings.detail:
         return None
-    extended = np.isin(reason, EXTENDED)
+    extended = np.isin(lead.reason, EXTENDED)
     if extended.any():
         for side, shifted in ((field.sharp, False), (field.deep, True)):
             stars = np.where(extended, 0.0, side.flux)
@@ -144,7 +147,7 @@ def _detail(
             draw(side, field.places, shifted=shifted, flux=stars, out=side.model)
         find_sky(field, sharp)
     release_memory()
-    sources = (reason == "not a star") & (signal_to_noise(field) > 12)
+    sources = lead.extended & (signal_to_noise(field) > 12)
     detail = find_detail(field, deep, sharp, sources)
     release_memory()
     y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
@@ -172,7 +175,7 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
     pick = (lead.reason == "") & (field.deep.flux > 0)
     away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, put)
     change = compose.plan_change(field, sharp, pick, put, away)
-    detail = _detail(field, deep, sharp, settings, lead.reason) if field.kin == 1.0 else None
+    detail = _detail(field, deep, sharp, settings, lead) if field.kin == 1.0 else None
     if field.kin == 1.0 and not (settings.per_star or settings.sharp_colours):
         layers = (change.taken, change.given, detail)
         spikes.remove_rest(field, (deep, sharp), layers, pick)

@@ -100,14 +100,17 @@ def judge_finds(
     keep: NDArray | None,
     force: NDArray | None,
     limits: tuple[float | None, float | None],
-) -> tuple[NDArray[np.object_], NDArray[np.float64]]:
-    """A reason for each star that is left alone, "" for the others; and the doubt."""
+) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.bool_]]:
+    """A reason for each star that is left alone, "" for the others; the doubt; what is extended.
+
+    The last are finds that do not look like stars by themselves, whatever is around them.
+    """
     p = field.places
     doubt, change = compose.star_doubt(field, deep, sharp)
     reason = np.full(len(p), "", dtype=object)
     both_full = np.logical_and(*full_centres(field))
-    star = compose.is_star(field, doubt, change) & (stands_out(field) | both_full)
-    reason[~star] = "not a star"
+    pointlike = compose.is_star(field, doubt, change)
+    reason[~(pointlike & (stands_out(field) | both_full))] = "not a star"
     flux = field.deep.flux
     if limits[0] is not None:
         reason[flux > limits[0]] = "too bright"
@@ -117,4 +120,4 @@ def judge_finds(
     reason[(flux <= 0) | (signal_to_noise(field) < WEAKEST)] = "no light"
     reason[_uncovered(p, sharp, field.sharp.profile.width)] = "not covered"
     reason[_within(p, keep)] = "kept by hand"
-    return reason, doubt
+    return reason, doubt, (reason == "not a star") & ~pointlike
