@@ -210,7 +210,7 @@ def find_detail(
 
     run_bands(work, ny, band=skies.BAND)
     slope, error = sums[0] / np.maximum(sums[1], 1e-12), 1 / np.sqrt(np.maximum(sums[1], 1e-12))
-    np.multiply.at(out, (row, column), _share(slope - 0.5 * error)[which])
+    np.multiply.at(out, (row, column), _share(slope)[which])
     out *= _share(_typical_slope(slope, error))
     return out
 
