@@ -1,15 +1,17 @@
 """Noise that resampling has correlated from pixel to pixel: how much, and at which scales.
 
 A stack of resampled frames, or one that was rescaled, has less noise in its finest detail than in
-wider detail. That is told by the ratio of two measures of fine detail in which structure, blurred
-by the telescope as it is, has next to no share.
+wider detail. Two ratios of fine detail tell: that of the starlet detail of one pixel to
+`fine_residual` measures it, but strong structure raises it; that of a still finer residual to
+`fine_residual`, in which structure blurred by a telescope has no share, tells how large the first
+can be.
 """
 
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, optimize
+from scipy import fft, ndimage, optimize
 
 from framesort.replacement._sky import fine_residual, median_deviation, smooth_scale
 
@@ -28,9 +30,11 @@ USUAL = 0.8908
 QUARTILE = 0.968
 """Lower quartile of the ratio in boxes over its mean, for white noise (by simulation)."""
 
-SAME, SURE = 1.08, 1.2
-"""Ratio up to which noise is taken for white, and from which on it is taken as measured: strong
-structure raises it by up to 7 %."""
+FINER = np.array([1.0, -4.0, 6.0, -4.0, 1.0], np.float32) / np.float32(np.sqrt(70))
+"""Fourth differences, along rows and along columns, as noisy as the image."""
+
+SAME = 0.97
+"""Ratio of these to the fine residual from which on noise is white."""
 
 STEEP = 3.0
 """Exponent of the filter; between linear interpolation (2) and cubic (4)."""
@@ -38,19 +42,30 @@ STEEP = 3.0
 HALF = 8
 
 
+def _finer_residual(image: NDArray) -> NDArray[np.float32]:
+    once = ndimage.convolve1d(image, FINER, axis=0, mode="constant")
+    return np.asarray(ndimage.convolve1d(once, FINER, axis=1, mode="constant"), np.float32)
+
+
 def box_ratios(image: NDArray, free: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Noise of the finest starlet detail over the fine residual's in boxes; white noise: 1.
+    """Both ratios in boxes, a row a box: of the starlet detail, of the finer residual.
 
     Parameters
     ----------
     image : (ny, nx) float32 ndarray
-        Without NaN. `BOX` rows are enough.
+        Without NaN. `BOX` rows and four more are enough.
     free : (ny, nx) bool ndarray
         Pixels that count. Boxes less than half of which count are left out, and so are the
         outermost two rows and columns.
+
+    Returns
+    -------
+    (n, 2) float ndarray
+        1 and 1 for white noise.
     """
     inner = np.s_[2:-2, 2:-2]
-    pair = (image - smooth_scale(image, 0))[inner], fine_residual(image)[inner]
+    coarse = image - smooth_scale(image, 0)
+    images = [v[inner] for v in (coarse, _finer_residual(image), fine_residual(image))]
     free = free[inner]
     out = []
     for y in range(0, max(1, free.shape[0] - BOX // 2), BOX):
@@ -58,18 +73,35 @@ def box_ratios(image: NDArray, free: NDArray[np.bool_]) -> NDArray[np.float64]:
             cut = np.s_[y : y + BOX, x : x + BOX]
             use = free[cut]
             if use.sum() > BOX * BOX / 2:
-                detail, fine = (median_deviation(v[cut][use]) for v in pair)
+                detail, finer, fine = (median_deviation(v[cut][use]) for v in images)
                 if fine > 0:
-                    out.append(detail / fine / USUAL)
-    return np.array(out)
+                    out.append((detail / fine / USUAL, finer / fine))
+    return np.array(out).reshape(-1, 2)
 
 
 def total_ratio(ratios: NDArray) -> float:
-    """One ratio of all boxes: 1 for white noise, more where it is correlated."""
+    """One ratio of starlet detail of all boxes: 1 for white noise, more where it is correlated."""
     if len(ratios) < 8:
         return 1.0
-    ratio = float(np.percentile(ratios, 25)) / QUARTILE
-    return 1 + (ratio - 1) * float(np.clip((ratio - SAME) / (SURE - SAME), 0, 1))
+    measured = float(np.percentile(ratios[:, 0], 25)) / QUARTILE
+    return max(1.0, min(measured, _largest_ratio(float(np.median(ratios[:, 1])))))
+
+
+def _largest_ratio(finer: float) -> float:
+    """The ratio of starlet detail that goes with one of the finer residual."""
+    return float(np.interp(finer, *_relation()))
+
+
+@lru_cache(maxsize=1)
+def _relation() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    finer, detail = [], []
+    for edge in np.geomspace(0.3, 0.9, 12):
+        kernel = _low_pass(float(edge))
+        share = fine_share(kernel)
+        padded = np.pad(kernel, 6).astype(np.float32)
+        finer.append(float(np.sqrt(np.sum(_finer_residual(padded) ** 2))) / share)
+        detail.append(_detail_share(kernel) / share / USUAL)
+    return np.array([*finer, SAME]), np.array([*detail, 1.0])
 
 
 def _low_pass(edge: float) -> NDArray[np.float64]:

@@ -28,6 +28,9 @@ DOUBTFUL, DOUBTFUL_SURE = 0.4, 3.0
 """Share of structure that the deep stack lacks, above so many standard deviations of it, from which
 on a pixel does not count in the fit of the kernel."""
 
+MOST_DOUBTFUL = 0.25
+"""Share of a tile up to which such pixels are left out."""
+
 AROUND, SURE = 1.5, 5.0
 """Star widths around a pixel, and standard deviations, by which detail is compared."""
 
@@ -156,7 +159,9 @@ def _doubtful(
     slope = _slope(-rest, part, noise, sigma, DOUBTFUL_SURE / SURE * field.pixel_noise.wide)
     slope[np.abs(part) < 0.5 * noise] = 0.0
     reach = round(2 * side.profile.width)
-    return np.asarray(ndimage.maximum_filter(slope, reach) > DOUBTFUL)
+    found = np.asarray(ndimage.maximum_filter(slope, reach) > DOUBTFUL)
+    # A trail is a small part of a tile; where much is doubtful it is the scale of the stars.
+    return found if found.mean() < MOST_DOUBTFUL else np.zeros_like(found)
 
 
 def find_detail(

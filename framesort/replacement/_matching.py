@@ -325,7 +325,7 @@ def fit_kernel(
     aim[0] = scale
     inverse = np.linalg.inv((normal + UNSURE * added) / variance + np.diag(1 / prior**2))
     found = aim + inverse @ ((right - normal @ aim) / variance)
-    if not (np.isfinite(found).all() and abs(found[0] - scale) < 0.3 * scale):
+    if not (np.isfinite(found).all() and abs(found[0] - scale) < 0.5 * scale):
         return KernelFit(scale, scale_error, np.zeros_like(parts[0]))
     change = sum(a * k for a, k in zip(found[1:], parts[1:], strict=True)) / found[0]
     return KernelFit(float(found[0]), float(np.sqrt(inverse[0, 0])), np.asarray(change, float))
