@@ -24,6 +24,9 @@ STRUCTURED = 0.13
 ALLOWED = (0.09, 0.2, 0.35), (0.5, 0.13, 0.055)
 """Share of such finds in a field, and structure over its own peak that a star may have there."""
 
+FEW = 8
+"""Finds that must be left, else structure is not held against any."""
+
 REASONS = {
     "": "Replaced.",
     "kept by hand": "In the list of places to leave alone.",
@@ -89,7 +92,9 @@ def stands_out(field: Field) -> NDArray[np.bool_]:
     strength = _structure_at(field) / np.maximum(peak, 1e-30)
     bright = signal_to_noise(field) > WEAKEST
     share = float(np.mean(strength[bright] > STRUCTURED)) if bright.any() else 0.0
-    return np.asarray(strength <= np.interp(share, *ALLOWED))
+    out = np.asarray(strength <= np.interp(share, *ALLOWED))
+    # Where hardly a star does, some of the finds are the stars all the same.
+    return out if np.count_nonzero(out & bright) >= FEW else np.ones_like(out)
 
 
 def judge_finds(
