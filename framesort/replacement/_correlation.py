@@ -7,6 +7,7 @@ wider detail. Two ratios of fine detail tell: that of the starlet detail of one 
 can be.
 """
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -64,8 +65,7 @@ def box_ratios(image: NDArray, free: NDArray[np.bool_]) -> NDArray[np.float64]:
         1 and 1 for white noise.
     """
     inner = np.s_[2:-2, 2:-2]
-    coarse = image - smooth_scale(image, 0)
-    images = [v[inner] for v in (coarse, _finer_residual(image), fine_residual(image))]
+    images = [part(image)[inner] for part in (_finest_detail, _finer_residual, fine_residual)]
     free = free[inner]
     out = []
     for y in range(0, max(1, free.shape[0] - BOX // 2), BOX):
@@ -97,10 +97,8 @@ def _relation() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     finer, detail = [], []
     for edge in np.geomspace(0.3, 0.9, 12):
         kernel = _low_pass(float(edge))
-        share = fine_share(kernel)
-        padded = np.pad(kernel, 6).astype(np.float32)
-        finer.append(float(np.sqrt(np.sum(_finer_residual(padded) ** 2))) / share)
-        detail.append(_detail_share(kernel) / share / USUAL)
+        finer.append(_share(_finer_residual, kernel) / fine_share(kernel))
+        detail.append(_detail_ratio(kernel))
     return np.array([*finer, SAME]), np.array([*detail, 1.0])
 
 
@@ -111,14 +109,23 @@ def _low_pass(edge: float) -> NDArray[np.float64]:
     return np.asarray(kernel / np.sqrt(np.sum(kernel**2)))
 
 
-def _detail_share(kernel: NDArray) -> float:
-    image = np.pad(kernel, 6).astype(np.float32)
-    return float(np.sqrt(np.sum((image - smooth_scale(image, 0)) ** 2)))
+def _finest_detail(image: NDArray) -> NDArray[np.float32]:
+    return np.asarray(image - smooth_scale(image, 0), np.float32)
+
+
+def _share(part: Callable[[NDArray], NDArray], kernel: NDArray) -> float:
+    """Deviation of a part of an image over a pixel's, for white noise convolved with a kernel."""
+    return float(np.sqrt(np.sum(part(np.pad(kernel, 6).astype(np.float32)) ** 2)))
 
 
 def fine_share(kernel: NDArray) -> float:
     """Deviation of `fine_residual` over a pixel's, for white noise convolved with a kernel."""
-    return float(np.sqrt(np.sum(fine_residual(np.pad(kernel, 2).astype(np.float32)) ** 2)))
+    return _share(fine_residual, kernel)
+
+
+def _detail_ratio(kernel: NDArray) -> float:
+    """The ratio of starlet detail of white noise convolved with a kernel."""
+    return _share(_finest_detail, kernel) / fine_share(kernel) / USUAL
 
 
 @lru_cache(maxsize=256)
@@ -133,8 +140,7 @@ def noise_kernel(ratio: float) -> NDArray[np.float64]:
     """
 
     def missing(log_edge: float) -> float:
-        kernel = _low_pass(float(np.exp(log_edge)))
-        return _detail_share(kernel) / fine_share(kernel) / USUAL - ratio
+        return _detail_ratio(_low_pass(float(np.exp(log_edge)))) - ratio
 
     ends = np.log(0.25), np.log(3.0)
     if missing(ends[1]) >= 0:

@@ -53,7 +53,7 @@ class Lead:
     before : (n, 10) float ndarray
         `fit_stars` of the deep stack.
     extended : (n,) bool ndarray
-        Finds that are no points by themselves: they tell how blur changed such light.
+        Detections that are no points by themselves: they tell how blur changed such light.
     """
 
     field: Field

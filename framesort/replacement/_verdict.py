@@ -15,17 +15,17 @@ from framesort.workers import run_bands
 __all__ = ["REASONS", "judge_finds", "stands_out"]
 
 NEAR, FINE = 4.0, 1.5
-"""Widths of the square around a find in which structure is looked for, and finer than which
+"""Widths of the square around a detection in which structure is looked for, and finer than which
 structure counts (standard deviation of a Gaussian)."""
 
 STRUCTURED = 0.13
-"""Structure over a find's own peak that few stars have beside them."""
+"""Structure over a detection's own peak that few stars have beside them."""
 
 ALLOWED = (0.09, 0.2, 0.35), (0.5, 0.13, 0.055)
-"""Share of such finds in a field, and structure over its own peak that a star may have there."""
+"""Share of such detections in a field; structure over its peak that a star may have there."""
 
 FEW = 8
-"""Finds that must be left, else structure is not held against any."""
+"""Detections that must be left, else structure is not held against any."""
 
 REASONS = {
     "": "Replaced.",
@@ -61,7 +61,7 @@ def _uncovered(places: Places, sharp: NDArray, width: float) -> NDArray[np.bool_
 
 
 def _structure_at(field: Field) -> NDArray[np.float64]:
-    """Strongest fine structure of the sky within some widths of each find, sharp flux scale."""
+    """Strongest fine structure of the sky within some widths of each detection, sharp flux scale."""
     width, sky = field.sharp.profile.width, field.sky
     row, column = field.places.pixels(sky.shape)
     out = np.zeros(len(row))
@@ -82,10 +82,10 @@ def _structure_at(field: Field) -> NDArray[np.float64]:
 
 
 def stands_out(field: Field) -> NDArray[np.bool_]:
-    """Finds that stand out of the structure around them, as a star does and a knot seldom.
+    """Detections that stand out of the structure around them, as a star does and a knot seldom.
 
-    The structure's strength is its peak in the star-free sky, over that of the find's profile. In
-    a field where the structure itself makes many finds, less of it is allowed.
+    The structure's strength is its peak in the star-free sky, over that of the detection's profile.
+    In a field where the structure itself makes many detections, less of it is allowed.
     """
     side = field.sharp
     peak = side.flux * side.profile.tables.radial[0, 0] * local_q(side, field.places) ** 2
@@ -93,7 +93,7 @@ def stands_out(field: Field) -> NDArray[np.bool_]:
     bright = signal_to_noise(field) > WEAKEST
     share = float(np.mean(strength[bright] > STRUCTURED)) if bright.any() else 0.0
     out = np.asarray(strength <= np.interp(share, *ALLOWED))
-    # Where hardly a star does, some of the finds are the stars all the same.
+    # Where hardly one does, some of the detections are the stars all the same.
     return out if np.count_nonzero(out & bright) >= FEW else np.ones_like(out)
 
 
@@ -108,7 +108,7 @@ def judge_finds(
 ) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.bool_]]:
     """A reason for each star that is left alone, "" for the others; the doubt; what is extended.
 
-    The last are finds that do not look like stars by themselves, whatever is around them.
+    The last are detections that do not look like stars by themselves, whatever is around them.
     """
     p = field.places
     doubt, change = compose.star_doubt(field, deep, sharp)
