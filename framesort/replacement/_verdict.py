@@ -61,7 +61,7 @@ def _uncovered(places: Places, sharp: NDArray, width: float) -> NDArray[np.bool_
 
 
 def _structure_at(field: Field) -> NDArray[np.float64]:
-    """Strongest fine structure of the sky within some widths of each detection, sharp flux scale."""
+    """Strongest fine structure of the sky near each detection, in the sharp stack's flux scale."""
     width, sky = field.sharp.profile.width, field.sky
     row, column = field.places.pixels(sky.shape)
     out = np.zeros(len(row))
