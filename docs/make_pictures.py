@@ -53,7 +53,7 @@ def draw_night(folder: Path) -> None:
             axes,
             told["response"],
             quantity=quantity,
-            tolerable=told["tolerable"],
+            highest_acceptable=told["highest_acceptable"],
             curve=told["response_curve"],
         )
     save(figure, "response")

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framesort.simulation import Scenario, draw_truth, read_scenario
 from framesort.simulation._frames import draw_frame
-from framesort.simulation._timeline import plan_shots
+from framesort.simulation._timeline import plan_exposures
 
 HERE = Path(__file__).parent
 POWERS = (0.0, 25.0, 50.0, 100.0)
@@ -32,7 +32,7 @@ def show(axes: Axes, image: NDArray[np.floating], soft: float, top: float) -> No
 
 def heated_frame(scenario: Scenario, name: str, power: float) -> tuple[NDArray[np.uint16], float]:
     """The filter's first frame as at another heater power, with its star width."""
-    shot = next(shot for shot in plan_shots(scenario) if shot.filter == name)
+    shot = next(shot for shot in plan_exposures(scenario) if shot.filter == name)
     shot = replace(shot, matrix=np.eye(3), trail=0.0, heating=((1.0, power),), tracks=())
     counts, fwhm, _ = draw_frame(scenario, shot)
     return counts, fwhm

@@ -33,8 +33,8 @@ def night(powers, growth, spike, *, scatter=0.05, seed=1, off=12):
         "fwhm": 3.0 * (1 + wider) * (1 + seeing),
         "half_flux_radius": np.full(n, 1.8),
         "eccentricity": np.full(n, 0.3),
-        "line_strength": light + rng.normal(0, 0.0005, n),
-        "line_strength_err": np.full(n, 0.001),
+        "spike_strength": light + rng.normal(0, 0.0005, n),
+        "spike_strength_err": np.full(n, 0.001),
         "noise": np.full(n, 10.0),
         "transparency": np.ones(n),
         "reason": [""] * n,
@@ -80,8 +80,8 @@ def test_more_power_is_not_less_heat():
 
 def test_without_an_error_of_the_spike_nothing_is_known():
     table = night([30], [-0.02], [0.0])
-    table["line_strength"][12:] = np.nan
-    table["line_strength_err"][12:] = np.nan
+    table["spike_strength"][12:] = np.nan
+    table["spike_strength_err"][12:] = np.nan
     table["reason"] = np.full(len(table), "", dtype="U60")
     tag_frames(table)
     assert sharp_by_power(table)[30.0] == 0

@@ -50,7 +50,7 @@ def frames(tmp_path):
 def same(one: FrameQuality, two: FrameQuality) -> bool:
     return (
         one.fwhm == two.fwhm
-        and np.array_equal(one.line_profile, two.line_profile, equal_nan=True)
+        and np.array_equal(one.spike_profile, two.spike_profile, equal_nan=True)
         and one.star_list.colnames == two.star_list.colnames
         and all(
             np.array_equal(one.star_list[n], two.star_list[n], equal_nan=n != "saturated")
@@ -143,7 +143,7 @@ def test_columns(frames):
     add_column(table, "reason", ["", "heated", "", "heated"])
     add_quality_columns(table, qualities)
     assert list(table["reason"]) == ["", "heated", "", "heated; unreadable"]
-    for name in ("stars", "fwhm", "line_raw", "line_raw_angle", "sky", "noise"):
+    for name in ("stars", "fwhm", "spike_raw", "spike_raw_angle", "sky", "noise"):
         assert table[name].unit == COLUMNS[name].unit
     assert table["fwhm"][0] == pytest.approx(np.sqrt(1.2**2) * 2.3548, rel=0.02)
     assert np.isnan(table["fwhm"][3]) and table["stars"][3] == 0
@@ -161,7 +161,7 @@ def test_transparency_of_known_dimming():
     ]
     qualities.append(FrameQuality(reason="few stars"))
     qualities.append(measure_image(sky(rng, seed=99)))  # another field
-    other = [measure_image(sky(rng, dim=0.2))]  # another group: its own yardstick
+    other = [measure_image(sky(rng, dim=0.2))]  # another group: its own reference frames
     result = measure_transparency(qualities + other, ["a"] * 9 + ["b"])
     # The flux of some 40 matched stars of S/N 20 to 100 is known to half a percent.
     assert result[:7] == pytest.approx(np.array(dims), rel=0.02)

@@ -161,17 +161,17 @@ def test_a_search_in_vain_tries_a_bounded_number_of_proposals(monkeypatch):
     one = make_night(np.random.default_rng(23), [(0, 0, 0, 1)], density=1500)[0][0]
     two = make_night(np.random.default_rng(24), [(0, 0, 0, 1)], density=1500)[0][0]
     counted, grown = [], []
-    surprise, grow = _Raster.surprise, Search._grow
+    log_improbability, grow = _Raster.log_improbability, Search._grow
 
     def count(self, matrices, src):
         counted.append(len(matrices) * len(src))
-        return surprise(self, matrices, src)
+        return log_improbability(self, matrices, src)
 
     def count_grown(self, *arguments):
         grown.append(1)
         return grow(self, *arguments)
 
-    monkeypatch.setattr(_Raster, "surprise", count)
+    monkeypatch.setattr(_Raster, "log_improbability", count)
     monkeypatch.setattr(Search, "_grow", count_grown)
     assert match_star_lists(one, two, mirror=True).reason == "not matched"
     # Three steps (50, 150, 400 stars), both hands: two million places each, 40 refined a step.

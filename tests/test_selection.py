@@ -164,8 +164,8 @@ def test_curve_says_how_many_heated_frames_are_in():
 
 
 def test_a_limit_on_the_line():
-    table = graded(["sharp"] * 6, line_strength=np.array([0, 0.001, 0.002, 0.006, 0.01, 0.02]))
-    choose_sets(table, limits=SetLimits(max_line=0.005, min_frames=1))
+    table = graded(["sharp"] * 6, spike_strength=np.array([0, 0.001, 0.002, 0.006, 0.01, 0.02]))
+    choose_sets(table, limits=SetLimits(max_spike=0.005, min_frames=1))
     assert list(table["sharp_set"]) == [True] * 3 + [False] * 3
 
 

@@ -5,7 +5,7 @@ import pytest
 from astropy.table import Table
 
 from framesort.records import REASONS, add_column
-from framesort.tags import KEEP_OUT, GradeLimits, find_dew, measure_yardstick, tag_frames
+from framesort.tags import KEEP_OUT, GradeLimits, find_dew, measure_reference_quality, tag_frames
 
 
 def night(n_off=10, n_on=10, **columns):
@@ -23,8 +23,8 @@ def night(n_off=10, n_on=10, **columns):
         "fwhm": np.r_[np.full(n_off, 3.0), np.full(n_on, 4.2)] + rng.normal(0, 0.03, n),
         "half_flux_radius": np.r_[np.full(n_off, 1.8), np.full(n_on, 2.5)],
         "eccentricity": 0.30 + rng.normal(0, 0.01, n),
-        "line_strength": np.r_[np.zeros(n_off), np.full(n_on, 0.05)],
-        "line_strength_err": np.full(n, 0.004),
+        "spike_strength": np.r_[np.zeros(n_off), np.full(n_on, 0.05)],
+        "spike_strength_err": np.full(n, 0.004),
         "noise": np.full(n, 10.0),
         "transparency": np.ones(n),
         "reason": [""] * n,
@@ -39,7 +39,7 @@ def test_unheated_are_sharp_and_heated_are_usable():
     tag_frames(table)
     assert set(table["grade"][:10]) == {"sharp"}
     assert set(table["grade"][10:]) == {"usable"}
-    assert table["reason"][12] == "heated; line of light; wide stars"
+    assert table["reason"][12] == "heated; spike; wide stars"
 
 
 def test_a_fifth_of_heating_is_never_sharp():
@@ -63,7 +63,7 @@ def test_a_fifth_of_heating_is_never_sharp():
         ("transparency", 0.7, "usable", "cloud"),
         ("transparency", 0.3, "poor", "cloud"),
         ("noise", 20.0, "usable", "bright sky"),
-        ("line_strength", 0.05, "usable", "line of light"),
+        ("spike_strength", 0.05, "usable", "spike"),
         ("heater_share", np.nan, "usable", "state unknown"),
     ],
 )
@@ -84,17 +84,17 @@ def test_frames_that_were_not_measured_have_no_grade():
     assert table["grade"][0] == "" and table["reason"][0] == "unreadable"
 
 
-def test_yardstick_of_another_exposure_when_there_is_none():
+def test_reference_frames_of_another_exposure_when_there_is_none():
     table = night()
     table["group"][10:], table["exposure"][10:] = "L-300s", 300.0
-    yardstick = measure_yardstick(table, "L-300s")
-    assert yardstick.source == "nearest"
-    assert yardstick.fwhm == pytest.approx(3.0, abs=0.05)
+    reference = measure_reference_quality(table, "L-300s")
+    assert reference.source == "nearest"
+    assert reference.fwhm == pytest.approx(3.0, abs=0.05)
     tag_frames(table)
-    assert all("no heater-off yardstick" in reason for reason in table["reason"][10:])
+    assert all("no heater-off reference" in reason for reason in table["reason"][10:])
 
 
-def test_without_log_the_best_frames_are_the_yardstick():
+def test_without_log_the_best_frames_are_the_reference_frames():
     table = night(heater_share=np.full(20, np.nan))
     tag_frames(table)
     assert set(table["grade"][:10]) == {"sharp"}
@@ -144,7 +144,7 @@ def test_noise_of_another_exposure_is_scaled():
     table = night()
     table["group"][10:], table["exposure"][10:] = "L-240s", 240.0
     table["noise"][10:] = 20.0
-    assert measure_yardstick(table, "L-240s").noise == pytest.approx(20.0)
+    assert measure_reference_quality(table, "L-240s").noise == pytest.approx(20.0)
     tag_frames(table)
     assert not any("bright sky" in reason for reason in table["reason"])
 

@@ -12,12 +12,12 @@ from framesort.records import add_column
 from framesort.simulation import Scenario
 from framesort.simulation._frames import draw_frame
 from framesort.simulation._scenario import Camera, Filter, Nebula, Run, Seeing, Stars
-from framesort.simulation._timeline import plan_shots
+from framesort.simulation._timeline import plan_exposures
 from framesort.stars import measure_image
 from framesort.tags import tag_frames
 
 QUIET = 8
-"""Frames without a fault, which are the yardstick."""
+"""Frames without a fault, which are the reference frames."""
 
 
 def draw_night():
@@ -32,14 +32,14 @@ def draw_night():
         filter=(Filter(name="L"),),
         run=(Run(filter="L", exposure=60.0, count=QUIET + 12),),
     )
-    shots = plan_shots(scenario)
+    shots = plan_exposures(scenario)
     faults = {
         QUIET: ("cloud", {"transparency": 0.6, "sky": 1.3}),
         QUIET + 1: ("poor focus", {"fwhm": 3.6}),
         QUIET + 2: ("trailed", {"trail": 2.2, "trail_angle": 40.0}),
         QUIET + 3: ("bright sky", {"sky": 4.0}),
         # A heater that the log does not know of: what its stars show is named all the same.
-        QUIET + 4: ("line of light", {"heating": ((1.0, 100.0),)}),
+        QUIET + 4: ("spike", {"heating": ((1.0, 100.0),)}),
     }
     wanted = []
     for i, shot in enumerate(shots):
@@ -75,9 +75,9 @@ def grade(shots, qualities, rows):
     add_column(table, "heater_share", np.zeros(len(shots)))
     add_quality_columns(table, qualities)
     add_column(table, "transparency", measure_transparency(qualities, ["L"] * len(shots)))
-    strength = np.array([quality.line_raw for quality in qualities])
-    add_column(table, "line_strength", strength - np.median(strength[:QUIET]))
-    add_column(table, "line_strength_err", np.array([q.line_raw_err for q in qualities]))
+    strength = np.array([quality.spike_raw for quality in qualities])
+    add_column(table, "spike_strength", strength - np.median(strength[:QUIET]))
+    add_column(table, "spike_strength_err", np.array([q.spike_raw_err for q in qualities]))
     tag_frames(table)
     return table
 
@@ -88,7 +88,7 @@ def test_frames_without_a_fault_are_sharp(tagged):
     assert set(table["reason"][:QUIET]) == {""}
 
 
-@pytest.mark.parametrize("fault", ["cloud", "poor focus", "trailed", "bright sky", "line of light"])
+@pytest.mark.parametrize("fault", ["cloud", "poor focus", "trailed", "bright sky", "spike"])
 def test_each_fault_has_its_reason_and_no_other(tagged, fault):
     table, _, wanted = tagged
     row = wanted.index(fault)
@@ -96,7 +96,7 @@ def test_each_fault_has_its_reason_and_no_other(tagged, fault):
     assert fault in codes
     assert table["grade"][row] == "usable"
     # A trail and the heater widen stars as well; nothing else may be named.
-    also = {"trailed": {"wide stars"}, "line of light": {"poor focus", "trailed"}}
+    also = {"trailed": {"wide stars"}, "spike": {"poor focus", "trailed"}}
     assert set(codes) - {fault} <= also.get(fault, set())
 
 

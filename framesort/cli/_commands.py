@@ -73,14 +73,14 @@ def _call(options: Namespace) -> str:
 
 
 def _run_sort(options: Namespace) -> int:
-    return _run_walk(options, sort_night)
+    return _run_pipeline(options, sort_night)
 
 
 def _run_night(options: Namespace) -> int:
-    return _run_walk(options, process_night)
+    return _run_pipeline(options, process_night)
 
 
-def _run_walk(options: Namespace, walk: Callable[..., NightResult]) -> int:
+def _run_pipeline(options: Namespace, walk: Callable[..., NightResult]) -> int:
     with open_executor(options.workers) as pool:
         result = walk(
             options.frames,
@@ -175,9 +175,9 @@ def _show(result: NightResult, options: Namespace) -> int:
             ]
         )
     tell(table_text(header, rows))
-    for entry in summary["tolerable"]:
+    for entry in summary["highest_acceptable"]:
         tell(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
-    for name in ("line_of_light", "gap"):
+    for name in ("spike_follows", "gap"):
         if summary.get(name):
             tell(summary[name]["sentence"])
     for group in summary["groups"]:

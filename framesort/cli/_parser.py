@@ -151,9 +151,7 @@ def _sorting() -> Parser:
     sets.add_argument(
         "--max-eccentricity", type=float, metavar="E", help="largest eccentricity of a sharp frame"
     )
-    sets.add_argument(
-        "--max-line", type=float, metavar="F", help="largest line of light of a sharp frame"
-    )
+    sets.add_argument("--max-line", type=float, metavar="F", help="largest spike of a sharp frame")
     sets.add_argument(
         "--deep-max-fwhm",
         type=float,
@@ -216,12 +214,12 @@ def _add_calibration(sorting: Parser) -> None:
     masters.add_argument(
         "--flat-has-bias", action="store_true", help="the flats hold their bias still"
     )
-    gap = sorting.add_argument_group("line of light")
+    gap = sorting.add_argument_group("spike")
     gap.add_argument(
         "--gap-angle",
         metavar="PLACE",
         help='place of a gap in the ring: "5 o\'clock", 5h, or degrees counter-clockwise from '
-        "the right; says whether it explains the line of light",
+        "the right; says whether it explains the spike",
     )
     gap.add_argument(
         "--camera-angle",

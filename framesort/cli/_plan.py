@@ -97,7 +97,7 @@ def run_plan(options: Namespace) -> int:
     from framesort.cli._console import print_json, tell
     from framesort.planning import plan_night
 
-    needs, response, tolerable, notes = _needs(options)
+    needs, response, highest_acceptable, notes = _needs(options)
     dew = _dew(options)
     temperature, humidity, source = _air(options)
     plan = plan_night(
@@ -106,7 +106,7 @@ def run_plan(options: Namespace) -> int:
         temperature=temperature,
         humidity=humidity,
         response=response,
-        tolerable=tolerable,
+        highest_acceptable=highest_acceptable,
         plate_below=options.plate_below,
     )
     if options.json:
@@ -193,7 +193,7 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
             needs += unheated_minutes_needed(rows, flux=flux, snr=snr, star=star)
         except NotEnoughFramesError:
             notes.append(f"{group['label']}: no heater-off frame to reckon from.")
-    return needs, summary.get("response"), summary.get("tolerable") or (), notes
+    return needs, summary.get("response"), summary.get("highest_acceptable") or (), notes
 
 
 def _has(options: Namespace, name: str) -> bool:

@@ -18,7 +18,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
-from framesort.records import LINE_BINS, FrameQuality
+from framesort.records import SPIKE_BINS, FrameQuality
 
 __all__ = ["green_lattice", "green_parity", "restore_quality"]
 
@@ -35,7 +35,7 @@ TURN = 45.0
 _LENGTHS = (
     "fwhm",
     "half_flux_radius",
-    "line_length",
+    "spike_length",
     "fwhm_centre",
     "fwhm_corners",
     "fwhm_corners_err",
@@ -45,7 +45,7 @@ _LENGTHS = (
 """Fields of FrameQuality in pixels of the lattice. Slopes over the field are told over a diagonal
 of the part that has data, which is the frame's on the lattice as well."""
 
-_LINES = ("elongation_angle", "line_raw_angle")
+_LINES = ("elongation_angle", "spike_raw_angle")
 """Directions without a sense, degrees [0, 180)."""
 
 _DIRECTIONS = ("fwhm_tilt_angle", "sky_gradient_angle")
@@ -115,10 +115,10 @@ def restore_quality(quality: FrameQuality, pattern: str, width: int) -> FrameQua
         Lengths in pixels of the frame, angles counter-clockwise from its +x; fluxes are those
         of a full plane of green: two pixels for each green one.
     """
-    half = LINE_BINS * int(TURN) // 180
-    odd = LINE_BINS * int(TURN) % 180
+    half = SPIKE_BINS * int(TURN) // 180
+    odd = SPIKE_BINS * int(TURN) % 180
     profiles = []
-    for profile in (quality.line_profile, quality.line_profile_err):
+    for profile in (quality.spike_profile, quality.spike_profile_err):
         turned = np.roll(profile, half)
         # A quarter of the half circle may end within a bin: half of each neighbour then.
         profiles.append(0.5 * (turned + np.roll(turned, 1)) if odd else turned)
@@ -127,8 +127,8 @@ def restore_quality(quality: FrameQuality, pattern: str, width: int) -> FrameQua
         **{name: getattr(quality, name) * STEP for name in _LENGTHS},
         **{name: (getattr(quality, name) + TURN) % 180 for name in _LINES},
         **{name: (getattr(quality, name) + TURN) % 360 for name in _DIRECTIONS},
-        line_profile=profiles[0],
-        line_profile_err=profiles[1],
+        spike_profile=profiles[0],
+        spike_profile_err=profiles[1],
         star_list=_restore_stars(quality.star_list, green_parity(pattern), width),
     )
 

@@ -7,19 +7,19 @@ also on the light by angle of each frame.
 from framesort.evidence._angles import average_light_by_angle
 from framesort.evidence._clock import ClockOffset, estimate_clock_offset
 from framesort.evidence._compare import LogCheck, compare_log, fit_other_day
-from framesort.evidence._follow import LineOnSide, LineVerdict, follow_line, mean_line_angle
+from framesort.evidence._follow import SpikeFollows, SpikeOnSide, follow_spike, mean_spike_angle
 from framesort.evidence._gap import GapVerdict, compare_gap, read_gap_angle
-from framesort.evidence._line import measure_line_excess
 from framesort.evidence._response import Response, estimate_response
+from framesort.evidence._spike import measure_spike_excess
 from framesort.evidence._switches import StarStates, describe_switches, find_switches, sort_states
 
 __all__ = [
     "ClockOffset",
     "GapVerdict",
-    "LineOnSide",
-    "LineVerdict",
     "LogCheck",
     "Response",
+    "SpikeFollows",
+    "SpikeOnSide",
     "StarStates",
     "average_light_by_angle",
     "compare_gap",
@@ -29,9 +29,9 @@ __all__ = [
     "estimate_response",
     "find_switches",
     "fit_other_day",
-    "follow_line",
-    "mean_line_angle",
-    "measure_line_excess",
+    "follow_spike",
+    "mean_spike_angle",
+    "measure_spike_excess",
     "read_gap_angle",
     "sort_states",
 ]

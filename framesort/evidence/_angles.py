@@ -14,7 +14,7 @@ __all__ = ["average_light_by_angle"]
 def average_light_by_angle(
     qualities: Sequence[FrameQuality], states: Any
 ) -> dict[str, NDArray[np.float64]]:
-    """Mean `line_profile` of the frames of each heater state.
+    """Mean `spike_profile` of the frames of each heater state.
 
     Parameters
     ----------
@@ -25,11 +25,11 @@ def average_light_by_angle(
 
     Returns
     -------
-    dict of str to (LINE_BINS,) float ndarray
+    dict of str to (SPIKE_BINS,) float ndarray
         For each state that occurs with a profile.
     """
     found: dict[str, list[NDArray[np.float64]]] = {}
     for quality, state in zip(qualities, states, strict=True):
-        if np.isfinite(quality.line_profile).all():
-            found.setdefault(str(state), []).append(quality.line_profile)
+        if np.isfinite(quality.spike_profile).all():
+            found.setdefault(str(state), []).append(quality.spike_profile)
     return {state: np.mean(profiles, axis=0) for state, profiles in sorted(found.items())}

@@ -87,7 +87,7 @@ def estimate_clock_offset(
 ) -> ClockOffset:
     """Find the offset of a log's clock at which it explains the stars best.
 
-    For each offset within 14 hours the width and the raw line of light of all frames are
+    For each offset within 14 hours the width and the raw spike of all frames are
     fitted by ``level + drift(t) + a * power + b * power^2``, the power being that of
     the shifted log; the offset of highest likelihood wins, its likelihood over neighbouring
     offsets gives the error. A heater that makes stars narrower is no explanation. The log's
@@ -99,7 +99,7 @@ def estimate_clock_offset(
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs start, exposure, fwhm; line_raw and line_raw_angle where known. The
+        Needs start, exposure, fwhm; spike_raw and spike_raw_angle where known. The
         line's excess is not used: it rests on the log that is being questioned.
     trace : HeaterTrace
         The log.

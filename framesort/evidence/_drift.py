@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
 
-__all__ = ["DriftFit", "fit_with_drift", "robust_weights", "walk_covariance"]
+__all__ = ["DriftFit", "fit_with_drift", "random_walk_covariance", "robust_weights"]
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ class DriftFit:
     residual: Floats
 
 
-def walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
+def random_walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
     """Covariance of a random walk seen with independent noise.
 
     ``C_ij = walk^2 min(t_i, t_j) + noise_i^2 delta_ij`` with t from the first frame on;
@@ -70,7 +70,7 @@ def _restricted(
 
     With a log-normal prior on the walk about `typical`.
     """
-    covariance = walk_covariance(hours, np.exp(logs[0]), np.exp(logs[1]) * spread)
+    covariance = random_walk_covariance(hours, np.exp(logs[0]), np.exp(logs[1]) * spread)
     try:
         factor = cho_factor(covariance, lower=True)
         inner = cho_factor(design.T @ cho_solve(factor, design), lower=True)
@@ -125,12 +125,12 @@ def fit_with_drift(
         if turn == rounds - 1:
             break
         noise = np.exp(logs[1]) * spread
-        total = walk_covariance(hours, float(np.exp(logs[0])), noise)
+        total = random_walk_covariance(hours, float(np.exp(logs[0])), noise)
         residual = y - design @ _solve(total, y, design)[0]
         # The part of the residual that is scatter, not walk: noise^2 C^-1 r.
         scatter = noise**2 * cho_solve(cho_factor(total, lower=True), residual)
         spread = 1 / np.sqrt(robust_weights(scatter, float(np.exp(logs[1]))))
-    value, covariance = _average_over_walk(logs, hours, y, design, spread, typical)
+    value, covariance = _average_over_random_walk(logs, hours, y, design, spread, typical)
     return DriftFit(
         value,
         covariance,
@@ -147,7 +147,7 @@ def _solve(total: Floats, y: Floats, design: Floats) -> tuple[Floats, Floats]:
     return covariance @ (design.T @ cho_solve(factor, y)), covariance
 
 
-def _average_over_walk(
+def _average_over_random_walk(
     logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats, typical: float
 ) -> tuple[Floats, Floats]:
     """Coefficients and covariance, averaged over what the size of the walk may be.
@@ -159,7 +159,7 @@ def _average_over_walk(
     for step in (-1.4, -0.7, 0.0, 0.7, 1.4):
         trial = logs + np.array([step, 0.0])
         scores.append(-_restricted(trial, hours, y, design, spread, typical))
-        total = walk_covariance(hours, float(np.exp(trial[0])), np.exp(trial[1]) * spread)
+        total = random_walk_covariance(hours, float(np.exp(trial[0])), np.exp(trial[1]) * spread)
         value, covariance = _solve(total, y, design)
         values.append(value)
         covariances.append(covariance)

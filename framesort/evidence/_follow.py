@@ -1,4 +1,4 @@
-"""How the line of light follows the nights: fixed to the frames, to the tube, or to neither."""
+"""How the spike follows the nights: fixed to the frames, to the tube, or to neither."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["LineOnSide", "LineVerdict", "angle_apart", "follow_line", "mean_line_angle"]
+__all__ = ["SpikeFollows", "SpikeOnSide", "angle_apart", "follow_spike", "mean_spike_angle"]
 
 SURE = 3.0
 """Standard errors of a single frame's line from which its angle counts."""
@@ -26,8 +26,8 @@ TURNED = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class LineOnSide:
-    """The line of light in frames of one night and one side of the meridian.
+class SpikeOnSide:
+    """The spike in frames of one night and one side of the meridian.
 
     Attributes
     ----------
@@ -49,12 +49,12 @@ class LineOnSide:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LineVerdict:
+class SpikeFollows:
     """How the line follows flips and turns of the camera.
 
     Attributes
     ----------
-    sides : tuple of LineOnSide
+    sides : tuple of SpikeOnSide
         In order of time.
     verdict : str
         "frame" (it stays at its angle on the frames: fixed to tube and camera), "sky" (it stays
@@ -64,7 +64,7 @@ class LineVerdict:
         For the user, with figures.
     """
 
-    sides: tuple[LineOnSide, ...]
+    sides: tuple[SpikeOnSide, ...]
     verdict: str
     sentence: str
 
@@ -74,7 +74,7 @@ def angle_apart(one: float, two: float) -> float:
     return float((one - two + 90) % 180 - 90)
 
 
-def mean_line_angle(
+def mean_spike_angle(
     angle: ArrayLike, strength: ArrayLike, error: ArrayLike
 ) -> tuple[float, float, int]:
     """Mean angle of the lines of several frames.
@@ -122,31 +122,31 @@ def mean_line_angle(
     return mean, float(max(scatter, LEAST_ERROR)), len(sure)
 
 
-def follow_line(sides: Sequence[LineOnSide]) -> LineVerdict:
+def follow_spike(sides: Sequence[SpikeOnSide]) -> SpikeFollows:
     """Say whether the line stayed at its angle on the frames or turned against the camera.
 
     Parameters
     ----------
-    sides : sequence of LineOnSide
+    sides : sequence of SpikeOnSide
         One for each night and side of the meridian.
 
     Returns
     -------
-    LineVerdict
+    SpikeFollows
     """
     known = [side for side in sides if np.isfinite(side.angle)]
     shown = ", ".join(f"{s.name}: {s.angle:.0f} ± {s.error:.0f}°" for s in known)
     if not known:
-        return LineVerdict(sides=tuple(sides), verdict="unknown", sentence="")
+        return SpikeFollows(sides=tuple(sides), verdict="unknown", sentence="")
     if len(known) == 1:
-        text = f"The line of light stands at {known[0].angle:.0f} ± {known[0].error:.0f}° on the "
+        text = f"The spike stands at {known[0].angle:.0f} ± {known[0].error:.0f}° on the "
         text += "frames (counter-clockwise from the right)."
-        return LineVerdict(sides=tuple(sides), verdict="unknown", sentence=text)
+        return SpikeFollows(sides=tuple(sides), verdict="unknown", sentence=text)
     verdict, text = _follow(known, shown)
-    return LineVerdict(sides=tuple(sides), verdict=verdict, sentence=text)
+    return SpikeFollows(sides=tuple(sides), verdict=verdict, sentence=text)
 
 
-def _follow(known: Sequence[LineOnSide], shown: str) -> tuple[str, str]:
+def _follow(known: Sequence[SpikeOnSide], shown: str) -> tuple[str, str]:
     """Verdict and sentence from two or more sides."""
     first, rest = known[0], known[1:]
     limit = [max(3 * float(np.hypot(s.error, first.error)), 2.0) for s in rest]
@@ -160,11 +160,11 @@ def _follow(known: Sequence[LineOnSide], shown: str) -> tuple[str, str]:
     camera = [angle_apart(s.turn, first.turn) for s in rest]
     if not np.isfinite(camera).all():
         kept = "has one angle" if stays else "changed its angle"
-        return "unknown", f"The line of light {kept} on the frames ({shown})."
+        return "unknown", f"The spike {kept} on the frames ({shown})."
     turned = max(abs(c) for c in camera)
-    sky = f"The frames are turned by up to {turned:.0f}° on the sky, and the line of light "
+    sky = f"The frames are turned by up to {turned:.0f}° on the sky, and the spike "
     if turned <= TURNED and stays:
-        text = f"The line of light stayed at its angle on the frames ({shown})"
+        text = f"The spike stayed at its angle on the frames ({shown})"
         if any(abs(abs(s.turn - first.turn) - 180) < 30 for s in rest):
             return "frame", (
                 f"{text}, through the meridian flip as well, as one fixed to the tube does. (Half "

@@ -1,4 +1,4 @@
-"""Whether a gap in the heating ring explains the line of light.
+"""Whether a gap in the heating ring explains the spike.
 
 An edge before the aperture sends light at right angles to itself, both ways (Goodman,
 Introduction to Fourier Optics, ch. 4; Born & Wolf, Principles of Optics, sec. 8.5; section
@@ -146,7 +146,7 @@ def _tell_gap(
 
     upright = camera_angle is None
     given = str(gap) if re.search(r"[a-z':°]", str(gap).lower()) else f"{gap}°"
-    seen = f"The line of light at {line:.0f}°"
+    seen = f"The spike at {line:.0f}°"
     under = " if the camera stands upright in the tube" if upright else ""
     off = {(kind, flip): value for kind, flip, value in candidates}
     if not fits:

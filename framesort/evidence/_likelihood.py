@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 from scipy.optimize import nnls
 
-from framesort.evidence._drift import fit_with_drift, robust_weights, walk_covariance
+from framesort.evidence._drift import fit_with_drift, random_walk_covariance, robust_weights
 from framesort.evidence._energy import Energy
 from framesort.evidence._series import Series, group_constants, list_channels
 
@@ -80,7 +80,7 @@ def whiten(series: Series, scale: list[tuple[float, Floats]]) -> list[Channel]:
         y = np.where(np.isfinite(y), y, np.nanmedian(y))
         if scale:
             walk, noise = scale[number]
-            covariance = walk_covariance(series.start / 3600.0, walk, noise)
+            covariance = random_walk_covariance(series.start / 3600.0, walk, noise)
         else:
             spread = 1.4826 * np.median(np.abs(np.diff(y))) / np.sqrt(2)
             covariance = np.eye(len(y)) * max(float(spread), 1e-4) ** 2

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Curves", "draw_curves", "find_line_range", "tell_limits"]
+__all__ = ["Curves", "describe_limits", "draw_curves", "find_spike_range"]
 
 Floats = NDArray[np.float64]
 
@@ -79,7 +79,7 @@ def draw_curves(
     return Curves(np.r_[0.0, levels], blur, bend)
 
 
-def find_line_range(levels: Floats, lines: list[tuple[float, float]]) -> tuple[float, float]:
+def find_spike_range(levels: Floats, lines: list[tuple[float, float]]) -> tuple[float, float]:
     """Highest power below the first line seen at 3 sigma, and that power."""
     seen = np.array([value > 3 * error if error > 0 else False for value, error in lines])
     known = np.array([np.isfinite(value) for value, _ in lines])
@@ -104,7 +104,7 @@ def _tell_base(power: float, levels: Floats) -> str:
     )
 
 
-def tell_limits(
+def describe_limits(
     limit: tuple[float, float, float], above: float, below: float, cost: float, levels: Floats
 ) -> str:
     """The limits in a sentence or two for the user."""
@@ -122,7 +122,7 @@ def tell_limits(
         )
     if np.isfinite(below):
         between = f"between {above:.0f} and {below:.0f} %" if above > 0 else f"by {below:.0f} %"
-        text += f" The line of light appears {between}."
+        text += f" The spike appears {between}."
     elif np.isfinite(above):
-        text += f" No line of light was seen up to {above:.0f} %."
+        text += f" No spike was seen up to {above:.0f} %."
     return text

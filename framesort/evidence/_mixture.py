@@ -237,7 +237,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     assert best is not None
     order = np.argsort(best.mean[:, 0])
     if order[0] != 0 and best.chance[:, order[0]].sum() > 2:
-        # Heated frames must not pass as the yardstick: begin again from the narrowest state.
+        # Heated frames must not pass as the reference frames: begin again from the narrowest state.
         found = _run(data, hours, group, best.chance[:, order], floor)
         best = found if found.mean[:, 0].argmin() == 0 else best
     return best

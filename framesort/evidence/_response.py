@@ -1,4 +1,4 @@
-"""What heater power does to star width and line of light, by filter and exposure."""
+"""What heater power does to star width and spike, by filter and exposure."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -8,7 +8,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.evidence._drift import fit_with_drift
-from framesort.evidence._limits import draw_curves, find_line_range, tell_limits
+from framesort.evidence._limits import describe_limits, draw_curves, find_spike_range
 from framesort.evidence._series import group_names, start_seconds
 from framesort.records import column_values
 
@@ -41,7 +41,7 @@ class Response:
         A row for each filter, exposure and power measured: filter, exposure [s], power
         [%], frames, fwhm_growth (FWHM over that with the heater off), fwhm_growth_err,
         blur [pix] (what added in quadrature gives that growth), blur_err, line (excess share
-        of the stars' light along the heater's line), line_err.
+        of the stars' light along the heater's line), spike_err.
     curve : `~astropy.table.Table`
         Growth at every whole percent up to the highest power measured: filter, exposure [s],
         power [%], fwhm_growth (what the limits are read off), fwhm_growth_low,
@@ -49,14 +49,14 @@ class Response:
     tolerable : `~astropy.table.Table`
         A row for each filter and exposure: filter, exposure [s], power, power_low, power_high
         [%] (the highest power that costs less than `cost` in FWHM, and its one-sigma range; NaN
-        where not known), line_above, line_below [%] (highest power without, lowest power
+        where not known), spike_above, spike_below [%] (highest power without, lowest power
         with a line), sentence.
     cost : float
         Growth of the FWHM that counts as tolerable, a share.
     """
 
     points: Table
-    tolerable: Table
+    highest_acceptable: Table
     curve: Table
     cost: float = 0.05
 
@@ -75,12 +75,13 @@ def estimate_response(
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs start, exposure, filter, heater_share, heater_power, fwhm; line_strength,
-        line_strength_err and line_angle where known. Rows with NaN in what is needed are left out.
+        Needs start, exposure, filter, heater_share, heater_power, fwhm; spike_strength,
+        spike_strength_err and spike_angle where known. Rows with NaN in what is needed are left
+        out.
     cost : float
         Tolerable growth of the FWHM, a share.
     rng : `~numpy.random.Generator` or None
-        Dice for the range of the tolerable power; None for a fixed seed.
+        Dice for the range of the highest acceptable power; None for a fixed seed.
 
     Returns
     -------
@@ -118,12 +119,12 @@ def estimate_response(
             fwhm[order],
             level[order],
             _along_heater(
-                column_values(table, "line_strength")[order],
-                column_values(table, "line_angle")[order],
-                column_values(table, "line_strength_err")[order],
+                column_values(table, "spike_strength")[order],
+                column_values(table, "spike_angle")[order],
+                column_values(table, "spike_strength_err")[order],
                 level[order],
             ),
-            column_values(table, "line_strength_err")[order],
+            column_values(table, "spike_strength_err")[order],
             cost,
             rng,
         )
@@ -134,7 +135,7 @@ def estimate_response(
         curves += curve
     return Response(
         points=_table(points, _POINTS),
-        tolerable=_table(limits, _LIMITS),
+        highest_acceptable=_table(limits, _LIMITS),
         curve=_table(curves, _CURVE),
         cost=cost,
     )
@@ -162,7 +163,7 @@ _POINTS: tuple[str, ...] = (
     "blur",
     "blur_err",
     "line",
-    "line_err",
+    "spike_err",
 )
 _CURVE: tuple[str, ...] = (
     "filter",
@@ -179,12 +180,12 @@ _LIMITS: tuple[str, ...] = (
     "power",
     "power_low",
     "power_high",
-    "line_above",
-    "line_below",
+    "spike_above",
+    "spike_below",
     "sentence",
 )
 _UNITS = {"exposure": "s", "blur": "pix", "blur_err": "pix", "power": "percent"}
-_UNITS |= {name: "percent" for name in ("power_low", "power_high", "line_above", "line_below")}
+_UNITS |= {name: "percent" for name in ("power_low", "power_high", "spike_above", "spike_below")}
 
 
 def _table(rows: list[_Row], names: tuple[str, ...]) -> Table:
@@ -216,7 +217,7 @@ def _fit_group(
     fwhm: Floats,
     power: Floats,
     line: Floats,
-    line_err: Floats,
+    spike_err: Floats,
     cost: float,
     rng: np.random.Generator,
 ) -> tuple[list[_Row], _Row, list[_Row]]:
@@ -233,11 +234,11 @@ def _fit_group(
         )
         return [], (*name, nan, nan, nan, nan, nan, sentence), []
     keep = (number == 0) | np.isin(number, used)
-    start, fwhm, number, line, line_err = (a[keep] for a in (start, fwhm, number, line, line_err))
+    start, fwhm, number, line, spike_err = (a[keep] for a in (start, fwhm, number, line, spike_err))
     design = np.column_stack([np.ones(len(fwhm)), *((number == k).astype(float) for k in used)])
     fit = fit_with_drift(start / 3600.0, np.log(fwhm), design, typical=_SEEING)
     off_fwhm = float(np.median(fwhm[number == 0]))
-    lines = [_mean_line(line[number == k], line_err[number == k]) for k in (0, *used)]
+    lines = [_mean_spike(line[number == k], spike_err[number == k]) for k in (0, *used)]
     errors = np.sqrt(np.diag(fit.covariance))
     rows = [(*name, 0.0, int(counts[0]), 1.0, 0.0, 0.0, 0.0, *lines[0])]
     for i, k in enumerate(used, 1):
@@ -254,8 +255,8 @@ def _fit_group(
         )
     drawn = draw_curves(levels[used], fit.value[1:], fit.covariance[1:, 1:], rng)
     limit = drawn.find_limit(cost)
-    above, below = find_line_range(levels[[0, *used]], lines)
-    sentence = tell_limits(limit, above, below, cost, levels[used])
+    above, below = find_spike_range(levels[[0, *used]], lines)
+    sentence = describe_limits(limit, above, below, cost, levels[used])
     powers = np.unique(np.r_[np.arange(np.floor(levels[used].max()) + 1), levels[used]])
     middle, low, high = drawn.growth_at(powers)
     close = np.abs(powers[:, None] - levels[[0, *used]]).min(axis=1) <= _LEVEL
@@ -279,7 +280,7 @@ def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats)
     return np.asarray((vector * np.conj(direction)).real)
 
 
-def _mean_line(line: Floats, error: Floats) -> tuple[float, float]:
+def _mean_spike(line: Floats, error: Floats) -> tuple[float, float]:
     """Weighted mean strength; its error is the larger of stated and observed, and the scale's."""
     good = np.isfinite(line) & (error > 0)
     if not good.any():

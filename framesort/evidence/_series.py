@@ -33,7 +33,7 @@ class Series:
     log_fwhm : (n,) float ndarray
         Natural logarithm of the FWHM: seeing, focus and heater act as factors.
     line : (n, 2) float ndarray
-        Raw line of light as a vector, ``strength * (cos 2a, sin 2a)``: lines of any angle
+        Raw spike as a vector, ``strength * (cos 2a, sin 2a)``: lines of any angle
         add as such vectors, and 0 and 180 degrees are the same.
     group : (n,) int ndarray
         Number of the frame's filter and exposure.
@@ -70,10 +70,10 @@ def group_names(table: Table) -> list[tuple[str, float]]:
 
 
 def make_series(table: Table) -> Series:
-    """Series of a table with start, exposure, fwhm and, where there, line_raw and its angle."""
+    """Series of a table with start, exposure, fwhm and, where there, spike_raw and its angle."""
     fwhm = column_values(table, "fwhm")
-    strength = column_values(table, "line_raw")
-    angle = 2 * np.radians(column_values(table, "line_raw_angle"))
+    strength = column_values(table, "spike_raw")
+    angle = 2 * np.radians(column_values(table, "spike_raw_angle"))
     names = group_names(table)
     numbers = {name: i for i, name in enumerate(sorted(set(names)))}
     with np.errstate(invalid="ignore", divide="ignore"):

@@ -57,12 +57,12 @@ class StarStates:
 
 
 def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
-    """Tell heater states from FWHM and line of light together, without a log.
+    """Tell heater states from FWHM and spike together, without a log.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs start, exposure, filter, fwhm, line_raw, line_raw_angle; eccentricity and
+        Needs start, exposure, filter, fwhm, spike_raw, spike_raw_angle; eccentricity and
         elongation_angle where known. The order of rows does not matter.
 
     Returns
@@ -77,7 +77,7 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     -----
     Frames are sorted into up to four states of a hidden Markov chain (`fit_states`). A
     state counts as heated only if against the narrowest state (a) stars are wider, (b) a
-    line of light at one angle was added, at 5 sigma, (c) both change at once where the
+    spike at one angle was added, at 5 sigma, (c) both change at once where the
     state begins and ends, and (d) the stars are not merely trailed along that line. Once
     the heater's line is known, a weaker one at its angle is enough, at 3 sigma, if the width
     jumps. Where the width jumps without a line, seeing or a weak heat explain it, and where
@@ -153,13 +153,13 @@ def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> s
     usable &= np.isfinite(series.line).all(axis=1)
     if usable.sum() < _FEWEST:
         return (
-            f"{without}, and only {usable.sum()} frames with a width and a line of light: "
+            f"{without}, and only {usable.sum()} frames with a width and a spike: "
             f"fewer than {_FEWEST} do not tell when the heater was switched."
         )
     if named.any():
         return (
             f"{without}: the stars tell the heater's state in {named.sum()} of {len(named)} "
-            "frames; a heater too weak for a line of light may pass as off."
+            "frames; a heater too weak for a spike may pass as off."
         )
     text = (
         f"{without}, and the stars show no switch of the heater: it may have been off all "
@@ -173,7 +173,7 @@ def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> s
     if strength > _CONSTANT * spread / np.sqrt(len(line)) and strength > 2 * spread:
         angle = np.degrees(np.arctan2(mean[1], mean[0])) / 2 % 180
         text += (
-            f" All frames carry a line of light at {angle:.0f} degrees: a heater that was never "
+            f" All frames carry a spike at {angle:.0f} degrees: a heater that was never "
             "off makes one, and so do trails along one direction."
         )
     return text

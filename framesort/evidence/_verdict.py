@@ -226,20 +226,20 @@ def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool | 
     inside = label == k
     place = find_progress(states, k, line_only=True)
     width = states.data[:, 0]
-    line_jumps, width_jumps = [], []
+    spike_jumps, width_jumps = [], []
     for i in np.flatnonzero(np.diff(inside.astype(int))) + 1:
         if lit[label[i] if label[i] != k else label[i - 1]]:
             continue
         sign = 1 if inside[i] else -1
         after, before = slice(i, i + _BESIDE), slice(max(i - _BESIDE, 0), i)
-        line_jumps.append(sign * (np.median(place[after]) - np.median(place[before])))
+        spike_jumps.append(sign * (np.median(place[after]) - np.median(place[before])))
         width_jumps.append(sign * (np.median(width[after]) - np.median(width[before])))
-    if not line_jumps:
+    if not spike_jumps:
         return None, None
     # Medians of a few frames on either side: pi/2 times the variance of their means.
     noise = np.sqrt(states.scatter[0, 0] * np.pi / _BESIDE / len(width_jumps))
     wider = np.median(width_jumps) > max(_WIDER / 2, 2 * noise)
-    return bool(np.median(line_jumps) >= _SUDDEN), bool(wider)
+    return bool(np.median(spike_jumps) >= _SUDDEN), bool(wider)
 
 
 def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:

@@ -143,7 +143,7 @@ def read_frames(
     rows = list(run_tasks(read, [os.fspath(path) for path in paths], progress=progress))
     if day_first is None:
         rows = _settle_order(rows, power_keyword)
-    _bar_giants(rows, max_size)
+    _drop_oversized(rows, max_size)
     rows.sort(
         key=lambda row: (
             row.start is None,
@@ -227,7 +227,7 @@ def _settle_order(rows: Sequence[_Row], power_keyword: str | None) -> list[_Row]
     ]
 
 
-def _bar_giants(rows: Sequence[_Row], max_size: float) -> None:
+def _drop_oversized(rows: Sequence[_Row], max_size: float) -> None:
     """Bar frames whose pixels would take memory out of proportion, before they are read."""
     sizes = np.array([float(row.width) * row.height for row in rows])
     sound = sizes[(sizes > 0) & (sizes <= max_size * 1e6)]

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
-from framesort.heater._forms import make_trace, tell_gaps
+from framesort.heater._forms import make_trace, note_gaps
 from framesort.heater._label import Labelled, label_steps
 from framesort.heater._steps import Step, find_steps
 from framesort.records import HeaterTrace
@@ -74,7 +74,7 @@ def trace_from_current(
     power, confidence = _powers(steps, labelled)
     edges = np.array([seconds[0], *((seconds[s.index - 1] + seconds[s.index]) / 2 for s in steps)])
     gaps = _gaps(seconds, cadence, max_gap)
-    notes.extend(tell_gaps(np.array([end - begin for begin, end in gaps])))
+    notes.extend(note_gaps(np.array([end - begin for begin, end in gaps])))
     holes = gaps + _hidden_switches(seconds, steps, labelled, slews)
     edges, power, confidence = _open_holes(holes, edges, power, confidence)
     same = (power[1:] == power[:-1]) | (np.isnan(power[1:]) & np.isnan(power[:-1]))

@@ -10,10 +10,10 @@ __all__ = [
     "Steps",
     "guess_form",
     "limit_reach",
+    "note_gaps",
     "steps_from_intervals",
     "steps_from_samples",
     "steps_from_switches",
-    "tell_gaps",
 ]
 
 Floats = NDArray[np.float64]
@@ -73,7 +73,7 @@ def steps_from_samples(seconds: Floats, power: Floats, *, max_gap: float | None)
     return _merge(np.r_[times[order], seconds[-1] + cadence], level[order])
 
 
-def tell_gaps(seconds: Floats) -> list[str]:
+def note_gaps(seconds: Floats) -> list[str]:
     """Say how long a log is silent, if at all, from the lengths of its gaps."""
     if not len(seconds):
         return []

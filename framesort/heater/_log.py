@@ -16,10 +16,10 @@ from framesort.heater._current import trace_from_current
 from framesort.heater._forms import (
     guess_form,
     make_trace,
+    note_gaps,
     steps_from_intervals,
     steps_from_samples,
     steps_from_switches,
-    tell_gaps,
 )
 from framesort.heater._scale import scale_power
 from framesort.heater._stamps import Clock, read_stamps
@@ -132,7 +132,7 @@ def read_heater_log(
     report = _Report()
     report.fault(rows.short, "too few columns, left out")
     clock = Clock(where, zone, start, day_first)
-    begin = _bar_nonsense(read_stamps(rows, fields.begin, report, clock), rows, report, where)
+    begin = _drop_impossible(read_stamps(rows, fields.begin, report, clock), rows, report, where)
     values, worded = parse_values(rows.columns[fields.value])
     if form == "intervals" or (form == "auto" and fields.end):
         if not fields.end:
@@ -157,7 +157,7 @@ def read_heater_log(
             else:
                 steps = steps_from_samples(seconds, power, max_gap=max_gap)
                 holes = np.diff(steps[0])[np.isnan(steps[1])]
-                report.notes.extend(tell_gaps(holes))
+                report.notes.extend(note_gaps(holes))
             entries = float(seconds[0]), float(seconds[-1])
             trace = make_trace(steps, [*report.notes, *report.faults], entries=entries)
     if report.faults:
@@ -165,7 +165,7 @@ def read_heater_log(
     return trace
 
 
-def _bar_nonsense(
+def _drop_impossible(
     seconds: NDArray[np.float64], rows: Rows, report: _Report, where: str
 ) -> NDArray[np.float64]:
     """The times, those of a clock that was not set made NaN and told.

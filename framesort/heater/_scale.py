@@ -7,7 +7,7 @@ from framesort.errors import HeaterLogError
 
 __all__ = ["scale_power"]
 
-_SLACK = 1.05
+_TOLERANCE = 1.05
 """A measured power may read a little more than full."""
 
 
@@ -66,7 +66,7 @@ def scale_power(
         else:
             full_power = 100.0
     power = values * (100.0 / full_power)
-    if power.max() > 100 * _SLACK:
+    if power.max() > 100 * _TOLERANCE:
         raise HeaterLogError(
             f"{where}: readings up to {top:g} are not percent; say which reading means "
             "full power with full_power (--full-power)"

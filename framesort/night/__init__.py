@@ -9,10 +9,10 @@ from framesort.night._folder import read_sorted
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import list_sets
 from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
+from framesort.night._pipeline import NightResult, merge_night, process_night, sort_night
 from framesort.night._settings import Settings, read_logs, read_settings
 from framesort.night._sort import SortedNight, StageProgress, sort_frames
 from framesort.night._swap import SwapResult, swap_images, swap_stars
-from framesort.night._walk import NightResult, merge_night, process_night, sort_night
 
 __all__ = [
     "KeptStacks",

@@ -13,7 +13,7 @@ from astropy.table import Table
 
 from framesort.colour import green_plane
 from framesort.errors import FramesortError, NotEnoughFramesError
-from framesort.evidence import measure_line_excess
+from framesort.evidence import measure_spike_excess
 from framesort.files import read_image
 from framesort.night._crop import crop_transform, cut_grid, find_cut
 from framesort.night._fields import forget_places, target_of, target_rows
@@ -362,7 +362,7 @@ def _finish_group(
         check = measure_replacement(replacement, deep, sharp, quality=told)
     qualities = {name: result() for name, result in measured.items()}
     notes += [f"{label}: {note}" for note in join_notes(replacement.notes, check)]
-    line, _, _ = measure_line_excess(
+    line, _, _ = measure_spike_excess(
         list(qualities.values()), [label] * 3, [name == "sharp" for name in qualities]
     )
     return MergedGroup(

@@ -1,4 +1,4 @@
-"""Several nights in one table: each its own yardstick, and one line of light through all."""
+"""Several nights in one table: each its own reference frames, and one spike through all."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,27 +9,27 @@ from numpy.typing import NDArray
 
 from framesort.evidence import (
     GapVerdict,
-    LineOnSide,
-    LineVerdict,
+    SpikeFollows,
+    SpikeOnSide,
     compare_gap,
-    follow_line,
-    mean_line_angle,
+    follow_spike,
+    mean_spike_angle,
 )
 from framesort.night._settings import Settings
 from framesort.night._states import night_rows
 from framesort.records import Transform, add_column, column_values
 
-__all__ = ["LineOfNights", "by_night", "line_of_nights"]
+__all__ = ["SpikeByNight", "by_night", "spikes_by_night"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class LineOfNights:
-    """How the line of light follows flips and turns of the camera, and whether a gap explains it.
+class SpikeByNight:
+    """How the spike follows flips and turns of the camera, and whether a gap explains it.
 
     `gap` is None where no place of a gap was given or no line was seen.
     """
 
-    follows: LineVerdict
+    follows: SpikeFollows
     gap: GapVerdict | None = None
 
     @property
@@ -64,10 +64,10 @@ def by_night(table: Table) -> Table:
     return work
 
 
-def line_of_nights(
+def spikes_by_night(
     table: Table, settings: Settings, transforms: Sequence[Transform] | None = None
-) -> LineOfNights:
-    """The line of light by night and side of the meridian.
+) -> SpikeByNight:
+    """The spike by night and side of the meridian.
 
     Parameters
     ----------
@@ -85,24 +85,24 @@ def line_of_nights(
     if transforms is not None:
         # In a mirror the line stands at another angle, whatever the camera did.
         heated &= np.array([not (t and t.mirrored) for t in transforms], dtype=bool)
-    sides: list[LineOnSide] = []
+    sides: list[SpikeOnSide] = []
     nights = night_rows(table)
     for night, rows in nights.items():
         for name, mine in _sides(night if len(nights) > 1 else "", rows, turn[rows]):
             mine = mine[heated[mine]]
             if not mine.size:
                 continue
-            angle, error, frames = mean_line_angle(
-                column_values(table, "line_angle")[mine],
-                column_values(table, "line_strength")[mine],
-                column_values(table, "line_strength_err")[mine],
+            angle, error, frames = mean_spike_angle(
+                column_values(table, "spike_angle")[mine],
+                column_values(table, "spike_strength")[mine],
+                column_values(table, "spike_strength_err")[mine],
             )
             sides.append(
-                LineOnSide(
+                SpikeOnSide(
                     name=name, angle=angle, error=error, turn=_middle(turn[mine]), frames=frames
                 )
             )
-    follows = follow_line(sides)
+    follows = follow_spike(sides)
     known = [side for side in sides if np.isfinite(side.angle)]
     gap = None
     if settings.gap_angle is not None and known:
@@ -113,7 +113,7 @@ def line_of_nights(
             camera_angle=settings.camera_angle,
             mirrored=settings.mirrored,
         )
-    return LineOfNights(follows=follows, gap=gap)
+    return SpikeByNight(follows=follows, gap=gap)
 
 
 def _sides(

@@ -52,7 +52,7 @@ class Settings:
     max_share, max_power : float or None
         Largest heater share, and largest mean heater power in percent, of a frame of the sharp-star
         set; None: its stars alone decide.
-    max_fwhm, max_eccentricity, max_line : float or None
+    max_fwhm, max_eccentricity, max_spike : float or None
         Further limits of the sharp-star set.
     deep_max_fwhm : float or None
         Largest FWHM of the deep-signal set, pixels; None: frames without which the deep stack
@@ -126,7 +126,7 @@ class Settings:
     max_power: float | None = None
     max_fwhm: float | None = None
     max_eccentricity: float | None = None
-    max_line: float | None = None
+    max_spike: float | None = None
     deep_max_fwhm: float | None = None
     zero_point: tuple[str, ...] = ()
     min_frames: int = 5
@@ -175,7 +175,7 @@ class Settings:
             ("deep_max_fwhm", 0.0, 1e3),
             ("max_fwhm", 0.0, 1e3),
             ("max_eccentricity", 0.0, 1.0),
-            ("max_line", 0.0, 1.0),
+            ("max_spike", 0.0, 1.0),
             ("min_frames", 1, 10**6),
             ("clip", 1.0, 100.0),
             ("memory", 50.0, 1e6),

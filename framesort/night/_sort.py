@@ -21,13 +21,13 @@ from framesort.evidence import (
     ClockOffset,
     Response,
     estimate_response,
-    measure_line_excess,
+    measure_spike_excess,
 )
 from framesort.frames import find_frames, read_frames
 from framesort.heater import make_header_heater
 from framesort.night._given import given_qualities
 from framesort.night._memory import as_heater, list_frames, store_frames
-from framesort.night._nights import LineOfNights, by_night, line_of_nights
+from framesort.night._nights import SpikeByNight, by_night, spikes_by_night
 from framesort.night._others import describe_targets, without_others
 from framesort.night._read import (
     check_patterns,
@@ -42,9 +42,9 @@ from framesort.night._states import (
     ask_stars,
     check_log,
     estimate_clocks,
+    given_clock,
     read_traces,
     tag_states,
-    told_clock,
 )
 from framesort.quality import add_quality_columns, measure_transparency
 from framesort.records import FrameQuality, HeaterTrace, add_column
@@ -74,8 +74,8 @@ class SortedNight:
         What the stars say of the log's clock; of several nights the first that is off.
     clocks : dict of str to ClockOffset
         The same by night; empty without a log.
-    line : LineOfNights or None
-        How the line of light follows nights and flips, and whether a gap explains it.
+    line : SpikeByNight or None
+        How the spike follows nights and flips, and whether a gap explains it.
     response : Response or None
         What power does to the stars.
     settings : Settings
@@ -95,7 +95,7 @@ class SortedNight:
     response: Response | None
     settings: Settings
     clocks: dict[str, ClockOffset] = field(default_factory=dict)
-    line: LineOfNights | None = None
+    line: SpikeByNight | None = None
     left_out: tuple[tuple[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     contradictions: tuple[str, ...] = ()
@@ -207,9 +207,9 @@ def sort_frames(
         table=table,
         qualities=tuple(qualities),
         trace=trace,
-        clock=told_clock(clocks),
+        clock=given_clock(clocks),
         clocks=clocks,
-        line=line_of_nights(table, settings),
+        line=spikes_by_night(table, settings),
         response=response,
         settings=settings,
         left_out=tuple(left_out),
@@ -241,13 +241,13 @@ def _nothing_measured(table: Table, caught: Sequence[warnings.WarningMessage]) -
 def _judge_frames(table: Table, qualities: list[FrameQuality], settings: Settings) -> Response:
     """Line excess, grades and sets; what power does to the stars."""
     share = np.asarray(table["heater_share"], dtype=float)
-    # Each night is held against its own heater-off frames.
+    # Each night is compared with its own heater-off frames.
     work = by_night(table)
-    strength, error, angle = measure_line_excess(qualities, list(work["group"]), share < 0.005)
+    strength, error, angle = measure_spike_excess(qualities, list(work["group"]), share < 0.005)
     for one in (table, work):
-        add_column(one, "line_strength", strength)
-        add_column(one, "line_strength_err", error)
-        add_column(one, "line_angle", angle)
+        add_column(one, "spike_strength", strength)
+        add_column(one, "spike_strength_err", error)
+        add_column(one, "spike_angle", angle)
     tag_frames(work)
     for name in ("grade", "reason"):
         add_column(table, name, work[name])
@@ -259,7 +259,7 @@ def _judge_frames(table: Table, qualities: list[FrameQuality], settings: Setting
             deep_max_fwhm=settings.deep_max_fwhm,
             max_fwhm=settings.max_fwhm,
             max_eccentricity=settings.max_eccentricity,
-            max_line=settings.max_line,
+            max_spike=settings.max_spike,
             min_frames=settings.min_frames,
         ),
         keep_in=settings.keep_in,

@@ -127,8 +127,8 @@ def _heater_effect(rows: Table) -> dict[str, Any]:
     heater's power; the spike's strength where a heated frame has no known power.
     """
     state = np.asarray(rows["heater_state"]).astype(str)
-    power, spike = column_values(rows, "heater_power"), column_values(rows, "line_strength")
-    shown = spike > SPIKE_SIGMA * column_values(rows, "line_strength_err")
+    power, spike = column_values(rows, "heater_power"), column_values(rows, "spike_strength")
+    shown = spike > SPIKE_SIGMA * column_values(rows, "spike_strength_err")
     heated = np.isin(state, ["part", "on"]) | ((state == "unknown") & shown)
     return {
         "groups": np.where(heated, "heated", "off").tolist(),

@@ -39,10 +39,10 @@ __all__ = [
     "ask_stars",
     "check_log",
     "estimate_clocks",
+    "given_clock",
     "night_rows",
     "read_traces",
     "tag_states",
-    "told_clock",
 ]
 
 _DAY = 86400.0
@@ -152,7 +152,7 @@ def check_log(
     return told
 
 
-def told_clock(clocks: dict[str, ClockOffset]) -> ClockOffset | None:
+def given_clock(clocks: dict[str, ClockOffset]) -> ClockOffset | None:
     """The clock to tell of first: of several nights the first that is off."""
     off = [clock for clock in clocks.values() if clock.significant]
     return next(iter([*off, *clocks.values()]), None)

@@ -15,7 +15,7 @@ from framesort.evidence import average_light_by_angle
 from framesort.night._fields import placed_only, target_of
 from framesort.night._lists import list_unplaced
 from framesort.night._merge import MergedGroup
-from framesort.night._nights import LineOfNights
+from framesort.night._nights import SpikeByNight
 from framesort.night._settings import Settings
 from framesort.night._sort import SortedNight
 from framesort.night._states import night_rows
@@ -23,7 +23,7 @@ from framesort.records import HeaterTrace, column_values
 from framesort.replacement import ReplacementCheck
 from framesort.selection import report_selection
 
-__all__ = ["add_merged", "summarise_line", "summarise_night", "tell_placed"]
+__all__ = ["add_merged", "note_placed", "summarise_night", "summarise_spike"]
 
 FIELD_FROM = 3
 """Frames that match none of the others from which on they may be another field."""
@@ -36,29 +36,31 @@ def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
         "heater": {"log": log, **_heater(night)},
         "clock": None if night.clock is None else asdict(night.clock),
         "nights": [_night(night, name) for name in night_rows(night.table) if name],
-        **({} if night.line is None else summarise_line(night.line)),
+        **({} if night.line is None else summarise_spike(night.line)),
         "groups": [_group(night, name) for name in _groups(night.table)],
         "response": [] if night.response is None else _rows(night.response.points),
         "response_curve": [] if night.response is None else _rows(night.response.curve),
-        "tolerable": [] if night.response is None else _rows(night.response.tolerable),
+        "highest_acceptable": []
+        if night.response is None
+        else _rows(night.response.highest_acceptable),
         "left_out": [{"file": file, "reason": reason} for file, reason in night.left_out],
         "warnings": list(night.warnings),
         "contradictions": list(night.contradictions),
     }
 
 
-def summarise_line(line: LineOfNights) -> dict[str, Any]:
-    """How the line of light follows nights and flips, and whether a gap explains it."""
-    told: dict[str, Any] = {"line_of_light": None, "gap": None}
+def summarise_spike(line: SpikeByNight) -> dict[str, Any]:
+    """How the spike follows nights and flips, and whether a gap explains it."""
+    told: dict[str, Any] = {"spike_follows": None, "gap": None}
     if line.follows.sentence:
-        told["line_of_light"] = asdict(line.follows)
+        told["spike_follows"] = asdict(line.follows)
     if line.gap is not None:
         told["gap"] = asdict(line.gap)
     return told
 
 
 def _night(night: SortedNight, name: str) -> dict[str, Any]:
-    """One night: its frames, its clock and its line of light."""
+    """One night: its frames, its clock and its spike."""
     rows = night.table[night_rows(night.table)[name]]
     clock = night.clocks.get(name)
     return {
@@ -130,7 +132,7 @@ def _selection(table: Table, name: str, settings: Settings) -> dict[str, Any]:
     }
 
 
-def tell_placed(summary: dict[str, Any], table: Table, settings: Settings, folder: Path) -> None:
+def note_placed(summary: dict[str, Any], table: Table, settings: Settings, folder: Path) -> None:
     """Put what registration left of the sets into the summary, and which frames are another field.
 
     Parameters

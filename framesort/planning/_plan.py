@@ -108,7 +108,7 @@ def plan_night(
     temperature: float | None = None,
     humidity: float | None = None,
     response: Table | Sequence[Mapping[str, Any]] | None = None,
-    tolerable: Sequence[Mapping[str, Any]] = (),
+    highest_acceptable: Sequence[Mapping[str, Any]] = (),
     plate_below: float = PLATE_BELOW,
     overhead: float = 0.15,
 ) -> NightPlan:
@@ -165,7 +165,7 @@ def plan_night(
             "Take the heater-off frames first, while the plate is still warm and dry; without "
             "temperature and humidity nothing is said about dew.",
         )
-    power, sentence = _choose_power(response, tolerable, wet)
+    power, sentence = _choose_power(response, highest_acceptable, wet)
     return NightPlan(
         minutes_off=float(minutes),
         power=power,
@@ -237,11 +237,11 @@ def _when(dew: DewForecast, minutes: float) -> list[str]:
 
 def _choose_power(
     response: Table | Sequence[Mapping[str, Any]] | None,
-    tolerable: Sequence[Mapping[str, Any]],
+    highest_acceptable: Sequence[Mapping[str, Any]],
     wet: bool,
 ) -> tuple[float, str]:
     """Power to use once heating is needed, from what was measured."""
-    limits = [_number(entry, "power") for entry in tolerable]
+    limits = [_number(entry, "power") for entry in highest_acceptable]
     if limits and np.isfinite(limits).all() and min(limits) > 0:
         used = float(round(min(limits)))
         sentence = (

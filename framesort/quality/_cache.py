@@ -12,7 +12,7 @@ from astropy.table import Table
 from framesort.errors import OutputError
 from framesort.files import open_whole
 from framesort.quality._columns import NUMBERS
-from framesort.records import LINE_BINS, REASONS, STAR_COLUMNS, FrameQuality, empty_star_list
+from framesort.records import REASONS, SPIKE_BINS, STAR_COLUMNS, FrameQuality, empty_star_list
 
 __all__ = ["cache_key", "load_quality", "save_quality"]
 
@@ -48,8 +48,8 @@ def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
                 stream,
                 told=np.frombuffer(told.encode(), dtype=np.uint8),
                 numbers=np.array([getattr(quality, name) for name in _NUMBERS]),
-                line_profile=quality.line_profile,
-                line_profile_err=quality.line_profile_err,
+                spike_profile=quality.spike_profile,
+                spike_profile_err=quality.spike_profile_err,
                 **arrays,
             )
     except OutputError:
@@ -68,14 +68,14 @@ def load_quality(folder: Path, key: str) -> FrameQuality | None:
             if told["key"] != key or (told["reason"] and told["reason"] not in REASONS):
                 return None
             numbers = kept["numbers"].astype(float)
-            profiles = [kept["line_profile"], kept["line_profile_err"]]
+            profiles = [kept["spike_profile"], kept["spike_profile_err"]]
             columns = {name: kept[f"star_{name}"] for name in STAR_COLUMNS}
     except Exception:  # a damaged or foreign file shows as almost any exception
         return None
     sizes = {column.shape for column in columns.values()}
     if (
         numbers.shape != (len(_NUMBERS),)
-        or any(profile.shape != (LINE_BINS,) for profile in profiles)
+        or any(profile.shape != (SPIKE_BINS,) for profile in profiles)
         or len(sizes) != 1
         or len(next(iter(sizes))) != 1
     ):
@@ -89,8 +89,8 @@ def load_quality(folder: Path, key: str) -> FrameQuality | None:
     return FrameQuality(
         stars=int(told["stars"]),
         reason=str(told["reason"]),
-        line_profile=profiles[0],
-        line_profile_err=profiles[1],
+        spike_profile=profiles[0],
+        spike_profile_err=profiles[1],
         star_list=stars,
         **dict(zip(_NUMBERS, (float(number) for number in numbers), strict=True)),
     )

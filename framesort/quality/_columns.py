@@ -15,12 +15,12 @@ NUMBERS = (
     "half_flux_radius",
     "eccentricity",
     "elongation_angle",
-    "line_raw",
-    "line_raw_err",
-    "line_raw_angle",
-    "line_total",
-    "line_total_err",
-    "line_length",
+    "spike_raw",
+    "spike_raw_err",
+    "spike_raw_angle",
+    "spike_total",
+    "spike_total_err",
+    "spike_length",
     "fwhm_centre",
     "fwhm_corners",
     "fwhm_corners_err",
@@ -40,7 +40,7 @@ def add_quality_columns(table: Table, qualities: Sequence[FrameQuality]) -> None
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Changed in place: columns `stars` and `NUMBERS` (widths and shape, line of light, the
+        Changed in place: columns `stars` and `NUMBERS` (widths and shape, spike, the
         map of the width over the field, sky and its gradient); reasons are added to those
         that the column `reason` holds already.
     qualities : sequence of FrameQuality

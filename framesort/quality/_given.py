@@ -59,7 +59,7 @@ def adopt_star_list(
     Returns
     -------
     FrameQuality
-        Medians over clean stars. The line of light is not known from a list and is NaN. Reason
+        Medians over clean stars. The spike is not known from a list and is NaN. Reason
         "few stars" with fewer than five clean ones.
 
     Raises

@@ -12,7 +12,7 @@ from framesort.records._columns import (
     column_values,
     empty_star_list,
 )
-from framesort.records._frames import LINE_BINS, FrameQuality, HeaterTrace, Transform
+from framesort.records._frames import SPIKE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, judge_check
 from framesort.records._reasons import REASONS, Reason, add_reason
@@ -20,10 +20,10 @@ from framesort.records._reasons import REASONS, Reason, add_reason
 __all__ = [
     "CHECK_LIMITS",
     "COLUMNS",
-    "LINE_BINS",
     "PRODUCT_CARD",
     "PRODUCT_TEXT",
     "REASONS",
+    "SPIKE_BINS",
     "STAR_COLUMNS",
     "CheckLimits",
     "Column",

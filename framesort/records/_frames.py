@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from framesort.records._columns import empty_star_list
 
-__all__ = ["LINE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
+__all__ = ["SPIKE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
 
-LINE_BINS = 90
+SPIKE_BINS = 90
 """Number of angles in [0, 180) at which the light around bright stars is recorded."""
 
 
@@ -115,15 +115,15 @@ class FrameQuality:
         Medians over clean stars, pixels.
     eccentricity, elongation_angle : float
         Of the mean shape; the angle in degrees [0, 180).
-    line_raw, line_raw_err, line_raw_angle : float
-        Line of light of this frame alone: share of the stars' light that lies in it between 2
+    spike_raw, spike_raw_err, spike_raw_angle : float
+        Spike of this frame alone: share of the stars' light that lies in it between 2
         and 6 FWHM from the star, its uncertainty, degrees.
-    line_total, line_total_err, line_length : float
+    spike_total, spike_total_err, spike_length : float
         All of the line's light as a share of the stars', its uncertainty, and the distance in
         pixels over which it falls to 1/e; NaN for lines below 5 sigma.
-    line_profile, line_profile_err : (LINE_BINS,) float ndarray
+    spike_profile, spike_profile_err : (SPIKE_BINS,) float ndarray
         Mean over bright stars of the light beside the star at each angle (bin k is centred on
-        ``(k + 0.5) * 180 / LINE_BINS`` degrees, both sides together), less its mean over
+        ``(k + 0.5) * 180 / SPIKE_BINS`` degrees, both sides together), less its mean over
         angles, as a share of the star's light; and its uncertainty.
     fwhm_centre, fwhm_corners, fwhm_corners_err : float
         FWHM in the middle of the image and the mean of its corners, pixels, from a smooth map
@@ -148,15 +148,15 @@ class FrameQuality:
     half_flux_radius: float = np.nan
     eccentricity: float = np.nan
     elongation_angle: float = np.nan
-    line_raw: float = np.nan
-    line_raw_err: float = np.nan
-    line_raw_angle: float = np.nan
-    line_total: float = np.nan
-    line_total_err: float = np.nan
-    line_length: float = np.nan
-    line_profile: NDArray[np.float64] = field(default_factory=lambda: np.full(LINE_BINS, np.nan))
-    line_profile_err: NDArray[np.float64] = field(
-        default_factory=lambda: np.full(LINE_BINS, np.nan)
+    spike_raw: float = np.nan
+    spike_raw_err: float = np.nan
+    spike_raw_angle: float = np.nan
+    spike_total: float = np.nan
+    spike_total_err: float = np.nan
+    spike_length: float = np.nan
+    spike_profile: NDArray[np.float64] = field(default_factory=lambda: np.full(SPIKE_BINS, np.nan))
+    spike_profile_err: NDArray[np.float64] = field(
+        default_factory=lambda: np.full(SPIKE_BINS, np.nan)
     )
     fwhm_centre: float = np.nan
     fwhm_corners: float = np.nan

@@ -69,7 +69,7 @@ REASONS: dict[str, Reason] = _reasons(
         "than --deep-max-fwhm.",
     ),
     ("state unknown", "No heater log covers the exposure and the stars do not decide."),
-    ("line of light", "Bright stars carry a line of light beyond that of heater-off frames."),
+    ("spike", "Bright stars carry a spike beyond that of heater-off frames."),
     ("wide stars", "Stars are wider than in the night's heater-off frames."),
     ("trailed", "Stars are longer in one direction than in the night's heater-off frames."),
     (
@@ -80,7 +80,7 @@ REASONS: dict[str, Reason] = _reasons(
     ("cloud", "Matched stars are much fainter than in the night's best frames."),
     ("dew", "Heater off, stars fade and their halos grow from frame to frame."),
     ("bright sky", "The background is much brighter than on the night's other frames."),
-    ("no heater-off yardstick", "No heater-off frame of this group exists to compare with."),
+    ("no heater-off reference", "No heater-off frame of this group exists to compare with."),
     ("not matched", "The stars could not be matched with those of the target grid."),
     (
         "mirrored",

@@ -1,4 +1,4 @@
-"""Lines of light that the deep stack has and the sharp stack has not.
+"""Spikes that the deep stack has and the sharp stack has not.
 
 The difference of the stacks holds neither nebula nor neighbours nor the ghosts and
 crosses that are there with the heater off, so that a weak line stands out in it.
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-__all__ = ["find_added_lines"]
+__all__ = ["find_added_spikes"]
 
 _BINS = 180
 _NEAR, _FAR = 2.5, 9.0
@@ -20,7 +20,7 @@ _CLEAR = 6.0
 _APART = 12
 
 
-def find_added_lines(
+def find_added_spikes(
     difference: NDArray,
     noise: float,
     eps: float,
@@ -33,7 +33,7 @@ def find_added_lines(
 
     For each star the amplitude of ``flux / r**2`` is fitted in sectors of one degree, both
     sides together, between 2.5 and 9 widths; at each angle the mean over stars, weighted by their
-    errors and without outliers, is held against its scatter over stars.
+    errors and without outliers, is compared with its scatter over stars.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What is to change in the picture, and how well both profiles foretell it; compiled."""
+"""What is to change in the picture, and how well both profiles predict it; compiled."""
 
 import numpy as np
 from numba import njit
@@ -7,8 +7,8 @@ from framesort.replacement._kernels import Tables, line_value, profile_at
 
 
 @njit(cache=True, nogil=True)
-def turn_lines(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):
-    """By how much each line of light should be turned: sums for a Gauss-Newton step, radians."""
+def rotate_spikes(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):
+    """By how much each spike should be turned: sums for a Gauss-Newton step, radians."""
     ny, nx = image.shape
     sums = np.zeros((tables.cs.shape[0], 2))
     turn = 0.01
@@ -76,7 +76,7 @@ def compare_stars(
     sharp,
     out,
 ):
-    """How much of the change that the two profiles foretell is there in the stacks' difference.
+    """How much of the change that the two profiles predict is there in the stacks' difference.
 
     `difference` is deep less sharp (scaled) less the foretold change of all stars, `light` the
     deep stack's star light. For each star ``a`` of ``a * (take P_deep - put P_sharp) + constant``
@@ -132,7 +132,7 @@ def add_changes(
     """Light to take from the deep stack and to give to it, star by star, and how strong it is.
 
     `strength` grows by the size of the change, within `inner` of a star by `high` at least.
-    Beyond `radius` pixels only lines of light are drawn, out to `reach`.
+    Beyond `radius` pixels only spikes are drawn, out to `reach`.
     """
     ny, nx = taken.shape
     lines = deep.cs.shape[0] + sharp.cs.shape[0]

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
-from framesort.replacement._finds import Field, signal_to_noise
+from framesort.replacement._candidates import Field, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
-from framesort.replacement._fluxes import full_centres
+from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._smooth import FEW_ROWS
 from framesort.replacement._spikes import draw_spike
 from framesort.stars import smooth_image
@@ -54,11 +54,11 @@ class Change:
     share: NDArray
 
 
-def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
+def measure_nonstellar_chi2(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
     """How little each find looks like a star: sum of squares of what tells against it.
 
     In standard deviations, counted where they point to something that is not a point of light:
-    the change that a star's profiles foretell is missing from the stacks' difference, the find is
+    the change that a star's profiles predict is missing from the stacks' difference, the find is
     wider than stars in the sharp stack, the deep stack's profile catches more of it than the sharp
     one's, and it sits on a hump of light as a nucleus does (against the scatter of all finds).
 
@@ -72,7 +72,7 @@ def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, ND
     p, s = field.places, np.float32(field.scale)
     out = np.empty((len(p), 2))
     rest = deep - s * sharp - field.offset - field.deep.model + s * field.sharp.model
-    rest[field.full_deep | field.full_sharp] = np.nan
+    rest[field.saturated_deep | field.saturated_sharp] = np.nan
     qd = local_q(field.deep, p)
     changes.compare_stars(
         rest,
@@ -101,10 +101,10 @@ def star_doubt(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, ND
     error = np.sqrt(field.deep.error**2 + (s * field.sharp.error) ** 2 + (0.05 * f) ** 2)
     caught = np.where(error > 0, (f - g) / np.where(error > 0, error, 1), 0)
     faint = signal_to_noise(field) < FAINT_SIGNAL
-    doubt = np.zeros(len(p))
+    nonstellar_chi2 = np.zeros(len(p))
     for part in (missing, wider, caught, _hump(field, deep)):
-        doubt += np.maximum(_against_the_crowd(np.nan_to_num(part), faint), 0) ** 2
-    return doubt, out[:, 0]
+        nonstellar_chi2 += np.maximum(_against_the_crowd(np.nan_to_num(part), faint), 0) ** 2
+    return nonstellar_chi2, out[:, 0]
 
 
 def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
@@ -124,7 +124,7 @@ def _hump(field: Field, deep: NDArray) -> NDArray:
     """Light around each find, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
     bare = deep - field.deep.model
-    unknown = field.full_deep | ~np.isfinite(bare)
+    unknown = field.saturated_deep | ~np.isfinite(bare)
     bare[unknown] = (np.float32(field.scale) * field.sky + field.offset)[unknown]
     at = field.places.pixels(deep.shape)
     v = smooth_image(bare, width)[at] - smooth_image(bare, 2.2 * width)[at]
@@ -133,7 +133,7 @@ def _hump(field: Field, deep: NDArray) -> NDArray:
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
 
 
-def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
+def is_star(field: Field, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
     """Finds to be taken for stars.
 
     A faint find must not have more doubt than one star in a hundred, and less still where it is so
@@ -144,8 +144,10 @@ def is_star(field: Field, doubt: NDArray, change: NDArray) -> NDArray:
     """
     signal = signal_to_noise(field)
     limit = np.interp(signal, [12, 24], [3, 9])
-    full = np.logical_and(*full_centres(field))
-    return full | np.where(signal < FAINT_SIGNAL, doubt < limit, (doubt < 16) | (change > 0.5))
+    full = np.logical_and(*saturated_centres(field))
+    return full | np.where(
+        signal < FAINT_SIGNAL, nonstellar_chi2 < limit, (nonstellar_chi2 < 16) | (change > 0.5)
+    )
 
 
 def change_radii(
@@ -174,13 +176,13 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
     `put` and `away` are the light that each star is given and that is taken, deep flux scale.
     """
     p, noise = field.places, field.deep.noise
-    shape = field.full_deep.shape
+    shape = field.saturated_deep.shape
     taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
     qd, qs = local_q(field.deep, p), local_q(field.sharp, p)
     inner, radius = change_radii(field, away, put, (HIGH * noise, FAINT * noise))
     reach = np.maximum(
-        field.deep.profile.line_reach(away, qd, FAINT * noise),
-        field.sharp.profile.line_reach(put, qs, FAINT * noise),
+        field.deep.profile.spike_reach(away, qd, FAINT * noise),
+        field.sharp.profile.spike_reach(put, qs, FAINT * noise),
     )
     changes.add_changes(  # type: ignore[call-arg]
         taken,
@@ -224,14 +226,14 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
     share = (np.float32(max(field.deep.eps, 0.004)) * taken) ** 2
     share /= share + np.float32((field.scale * field.sharp.noise) ** 2)
     share[share < 0.002] = 0.0
-    if field.full_deep.any():
+    if field.saturated_deep.any():
         # A full patch is filled wholly or left wholly, with a soft rim.
-        filled = _filled(field.full_deep, p.x[pick], p.y[pick])
+        filled = _filled(field.saturated_deep, p.x[pick], p.y[pick])
         soft = smooth_image(filled.astype(np.float32), 1.0)
         share = np.maximum(share, np.clip(soft * 2, 0, 1))
-        share[field.full_deep] = filled[field.full_deep]
+        share[field.saturated_deep] = filled[field.saturated_deep]
         for light in (taken, given):
-            light[field.full_deep & ~filled] = 0.0
+            light[field.saturated_deep & ~filled] = 0.0
     share[~np.isfinite(sharp)] = 0.0
     return Change(taken, given, share)
 
@@ -275,7 +277,7 @@ def apply_change(
         cut = slice(first, last)
         rng = np.random.default_rng([seed, first])  # of its own: bands come in any order
         taken, given, w = change.taken[cut], change.given[cut], change.share[cut]
-        full = field.full_deep[cut] & (w > 0)
+        full = field.saturated_deep[cut] & (w > 0)
         fine = np.float32(0) if detail is None else np.where(full, 0, (1 - w) * detail[cut])
         touched = (taken != 0) | (given != 0) | (w > 0) | (fine != 0)
         under = np.float32(field.scale) * field.sky[cut] + field.offset[cut]
@@ -289,7 +291,7 @@ def apply_change(
         unsure = taken > np.float32(BRIGHT * field.deep.noise)
         deepest = under - np.float32(HOLE * field.deep.noise)
         bare = np.where(unsure, np.maximum(bare, deepest), bare)
-        floor = _bare_ground(np.where(full, under, bare), under, w, field.deep.noise, rng)
+        floor = _starless_background(np.where(full, under, bare), under, w, field.deep.noise, rng)
         if amount != 1.0:
             picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
             floor = deep[cut] + np.float32(amount) * (floor - deep[cut])
@@ -316,7 +318,7 @@ def _star_pixels(
     return s * np.clip(scale, 0, 20) * (pixels - field.sky[cut]) + under
 
 
-def _bare_ground(
+def _starless_background(
     bare: NDArray, under: NDArray, w: NDArray, noise: float, rng: np.random.Generator
 ) -> NDArray:
     """What is under the stars: the deep stack less their light.
@@ -326,7 +328,7 @@ def _bare_ground(
     at = w > 0
     # Sooner than sharp pixels: what a profile leaves shows more on bare ground than under a star.
     trust = 1 - np.minimum(1, 4 * w[at])
-    grain = rng.standard_normal(len(trust), dtype=np.float32) * np.float32(noise)
+    pixel_noise = rng.standard_normal(len(trust), dtype=np.float32) * np.float32(noise)
     out = bare.copy()
-    out[at] = trust * bare[at] + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * grain
+    out[at] = trust * bare[at] + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * pixel_noise
     return out

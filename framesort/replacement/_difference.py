@@ -19,7 +19,7 @@ FLAT = 64
 BOX = 24
 """Bins a side of the boxes in which noise is measured."""
 
-TOLERATED = 0.02
+TOLERANCE = 0.02
 """Share of compact light by which two good pictures of a star may differ in a pixel."""
 
 SAMPLE = 2_000_000

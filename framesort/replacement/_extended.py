@@ -11,8 +11,8 @@ from scipy import ndimage, signal
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
-from framesort.replacement._finds import Field
-from framesort.replacement._smooth import bare_rows, smooth_fill
+from framesort.replacement._candidates import Field
+from framesort.replacement._smooth import smooth_fill, starless_rows
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
@@ -48,7 +48,7 @@ def _starless(
     """
     side = field.sharp
     eps, power = (2.0, 4) if wings else (side.eps, 2)
-    weighted = bare_rows(sharp, side, field.unknown_sharp, eps=eps, power=power)
+    weighted = starless_rows(sharp, side, field.unknown_sharp, eps=eps, power=power)
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
     levels, residuals, ratios = [], [], []
@@ -111,7 +111,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
             top, band = y, rows(y, min(y + matching.TILE, shape[0]))
         image, noise = (v[:, cut[1]].copy() for v in band)
         bare = deep[cut] - side.model[cut]
-        free = np.isfinite(bare) & np.isfinite(sharp[cut]) & ~field.full_deep[cut]
+        free = np.isfinite(bare) & np.isfinite(sharp[cut]) & ~field.saturated_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * field.sharp.model[cut] < side.noise)
         free &= ~_doubtful(field, field.sky[cut], bare, free, parts[0])
         free = ndimage.binary_erosion(free, iterations=2, border_value=1)
@@ -199,7 +199,7 @@ def find_detail(
         cut = slice(low, high)
         seen = scale * (light[low - bottom : high - bottom] - image)
         rest = deep[cut] - side.model[cut] - field.offset[cut] - seen
-        rest[field.full_deep[cut] | ~np.isfinite(rest)] = 0.0
+        rest[field.saturated_deep[cut] | ~np.isfinite(rest)] = 0.0
         level = np.hypot(ratio * noise, np.float32(side.eps + field.sharp.eps) * side.model[cut])
         structure = seen - smooth_image(seen, 4 * sigma, threads=1)
         inner = slice(first - low, last - low)

@@ -10,17 +10,17 @@ from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
-from framesort.replacement._added import find_added_lines
-from framesort.replacement._extended import find_one_sided, find_sky, fit_matching, local_level
-from framesort.replacement._finds import (
+from framesort.replacement._added import find_added_spikes
+from framesort.replacement._candidates import (
     Field,
     add_missed,
     core_radii,
-    credible_finds,
-    drop_finds,
+    credible_detections,
+    drop_detections,
     first_places,
-    full_rims,
+    saturated_rims,
 )
+from framesort.replacement._extended import find_one_sided, find_sky, fit_matching, local_level
 from framesort.replacement._fit import (
     Places,
     Side,
@@ -29,12 +29,15 @@ from framesort.replacement._fit import (
     redraw,
     relative_error,
     renew_profile,
-    seek_lines,
+    search_spikes,
     solve_fluxes,
     steady_wide,
 )
-from framesort.replacement._ground import between_stars, nebula_kinship, own_ground
-from framesort.replacement._lines import add_angles
+from framesort.replacement._local_background import (
+    between_stars,
+    local_background,
+    measure_nebula_ratio,
+)
 from framesort.replacement._matching import convolve
 from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
@@ -45,6 +48,7 @@ from framesort.replacement._smooth import (
     level_of,
     without_background,
 )
+from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars
 
@@ -107,24 +111,26 @@ def _prepare_deep(
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
     field.deep.image = field.offset = np.empty((0, 0), np.float32)
     rows = find_sky(field, sharp)
-    if field.kin == 1.0 and match:
+    if field.nebula_ratio == 1.0 and match:
         fit_matching(field, deep, sharp, rows)
     release_memory()
     nebula = convolve(field.sky, field.kernel)
     if judge:
-        field.kin = nebula_kinship(deep, field.deep, nebula, field.scale, field.sharp.noise)
-    light = (field.scale * field.kin, nebula)
-    if field.kin == 1.0:
+        field.nebula_ratio = measure_nebula_ratio(
+            deep, field.deep, nebula, field.scale, field.sharp.noise
+        )
+    light = (field.scale * field.nebula_ratio, nebula)
+    if field.nebula_ratio == 1.0:
         model = field.deep.model
-        rest = combine(deep, light, (1.0, model), full=field.full_deep)
+        rest = combine(deep, light, (1.0, model), full=field.saturated_deep)
         field.offset = level_of(rest)
-        combine(rest, (1.0, field.offset), (-1.0, model), full=field.full_deep, out=rest)
+        combine(rest, (1.0, field.offset), (-1.0, model), full=field.saturated_deep, out=rest)
     else:  # finer than boxes, as the sharp stack does not tell the nebula
-        rest = combine(deep, light, full=field.full_deep)
-        field.offset = between_stars(rest, field.deep, field.full_deep)
-        combine(rest, (1.0, field.offset), full=field.full_deep, out=rest)
+        rest = combine(deep, light, full=field.saturated_deep)
+        field.offset = between_stars(rest, field.deep, field.saturated_deep)
+        combine(rest, (1.0, field.offset), full=field.saturated_deep, out=rest)
     field.deep.image = rest
-    if seek and field.kin == 1.0:
+    if seek and field.nebula_ratio == 1.0:
         del light, rest
         release_memory()
         alone = find_one_sided(field, nebula)
@@ -194,12 +200,12 @@ def fit_field(
     known: Places | None = None,
     given: NDArray | None = None,
 ) -> Field:
-    """Fit the stars of a deep and a sharp image (float32, [y, x], NaN where not covered).
+    """Fit the stars of a deep and a sharp image (float32, [y, x], NaN where there is no data).
 
     `noise` is the deep image's where it is known. With `known` places only fluxes and profiles are
     sought; `given`, (n, 2), are x and y of stars to begin with instead of looking for them.
     """
-    full_deep, full_sharp = _full(deep, full[0]), _full(sharp, full[1])
+    saturated_deep, saturated_sharp = _full(deep, full[0]), _full(sharp, full[1])
     flat_d, noise_d = _flatten(deep)
     flat_s, noise_s = _flatten(sharp)
     noise_d = noise_d if noise is None else noise
@@ -216,15 +222,17 @@ def fit_field(
         places = deepcopy(known)  # its places move with this plane's profile
     else:
         x, y = (
-            first_places(flat_d, flat_s, full_deep | full_sharp, (width_d, width_s), level)
+            first_places(
+                flat_d, flat_s, saturated_deep | saturated_sharp, (width_d, width_s), level
+            )
             if given is None
             else (given[:, 0].astype(float), given[:, 1].astype(float))
         )
-        full_any = full_deep | full_sharp
-        rim, core = full_rims(full_any, x, y), core_radii(full_any, x, y)
+        saturated_any = saturated_deep | saturated_sharp
+        rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
         places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim, core)
     n = len(places)
-    flat_d[full_deep], flat_s[full_sharp] = np.nan, np.nan
+    flat_d[saturated_deep], flat_s[saturated_sharp] = np.nan, np.nan
     field = Field(
         places,
         Side(flat_d, noise_d, moffat_profile(width_d, 3.0), flux=np.zeros(n)),
@@ -232,8 +240,8 @@ def fit_field(
         1.0,
         np.zeros((1, 1), np.float32),
         np.zeros((1, 1), np.float32),
-        full_deep,
-        full_sharp,
+        saturated_deep,
+        saturated_sharp,
         one_sided=hot,
         known_scale=scale,
         tied=tied,
@@ -258,7 +266,7 @@ def fit_field(
             if turn >= 1:
                 each(_judge)
                 if look:
-                    drop_finds(field, credible_finds(field, turn))
+                    drop_detections(field, credible_detections(field, turn))
             if turn in (1, 2) and known is None:
                 _fit_widths(field, deep.shape)
             each(_redraw, lines=turn >= 1)
@@ -279,7 +287,7 @@ def fit_field(
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
         )
-        if field.kin != 1.0:
+        if field.nebula_ratio != 1.0:
             field.sharp.profile = cap_wings(field.sharp.profile, field.deep.profile)
         each(_redraw, level=0.02)
         each(_again)
@@ -291,8 +299,8 @@ def fit_field(
     field.scale_error = _scale_error(field.deep, field.sharp, pick)
     _prepare_deep(field, deep, sharp, seek=True)
     field.spikes = own_spikes(field.deep, places)
-    if field.kin != 1.0:
-        own_ground(field, deep)
+    if field.nebula_ratio != 1.0:
+        local_background(field, deep)
     return field
 
 
@@ -316,7 +324,7 @@ def _redraw(
 ) -> None:
     redraw(side, places, shifted=shifted, level=level)
     if lines:
-        seek_lines(side, places, shifted=shifted)
+        search_spikes(side, places, shifted=shifted)
 
 
 def _judge(side: Side, shifted: bool, places: Places) -> None:
@@ -327,16 +335,16 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> N
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side, places = field.deep, field.places
     scale = _scale(side, field.sharp, None, pick)
-    difference = combine(deep, (scale, sharp), full=field.full_deep | field.full_sharp)
+    difference = combine(deep, (scale, sharp), full=field.saturated_deep | field.saturated_sharp)
     without_background(difference, out=difference)
-    added = find_added_lines(
+    added = find_added_spikes(
         difference,
         float(np.hypot(side.noise, scale * field.sharp.noise)),
         max(side.eps, field.sharp.eps),
         side.model,
         (*(v[pick] for v in (*places.at(True), side.flux)),),
         side.profile.width,
-        field.full_deep,
+        field.saturated_deep,
     )
     side.angles = add_angles(side.angles, added)
 
@@ -371,5 +379,5 @@ def _renew(
         norm=norm,
         pick=pick,
         base=side.profile,
-        grain=float(np.hypot(1, field.scale * side.noise / field.deep.noise)),
+        pixel_noise=float(np.hypot(1, field.scale * side.noise / field.deep.noise)),
     )

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement import _kernels as kernels
-from framesort.replacement import _lines as lines
+from framesort.replacement import _spike_angles as spike_angles
 from framesort.replacement._profile import Profile, centre_profile, fit_profile
 from framesort.workers import run_bands
 
@@ -30,7 +30,7 @@ class Side:
     Attributes
     ----------
     image : float32 ndarray
-        Pixels less background; NaN where not covered or full.
+        Pixels less background; NaN where there is no data or it is saturated.
     model : float32 ndarray
         Light of all stars.
     noise : float
@@ -119,13 +119,13 @@ def draw(
         flux,
         q,
         side.profile.radius(flux, q, level * side.noise),
-        side.profile.line_reach(flux, q, level * side.noise),
+        side.profile.spike_reach(flux, q, level * side.noise),
         side.profile.tables,
     )
     return out
 
 
-def wide_full(side: Side, places: Places) -> NDArray[np.bool_]:
+def wide_saturated(side: Side, places: Places) -> NDArray[np.bool_]:
     """Stars whose full pixels leave nothing of the core to tell their light by."""
     return places.rim * local_q(side, places) + BEYOND > CORE
 
@@ -136,16 +136,16 @@ def fit_radius(places: Places, q: NDArray) -> NDArray:
 
 
 def steady_wide(side: Side, places: Places, *, shifted: bool) -> None:
-    """Light of stars with wide full cores from the median of their wings; flux and model.
+    """Light of stars with wide saturated cores from the median of their wings; flux and model.
 
-    Light that runs out of a full core along columns and rows lies on few of the pixels; in a
+    Light that runs out of a saturated core along columns and rows lies on few of the pixels; in a
     least-squares fit it would be taken for the star's.
     """
     x, y = places.at(shifted)
     q = local_q(side, places)
     reach = np.minimum(side.profile.radius(side.flux, q, 3 * side.noise), REACH / q)
-    lines_to = np.minimum(side.profile.line_reach(side.flux, q, 3 * side.noise), REACH / q)
-    for k in np.flatnonzero(wide_full(side, places) & (side.flux > 0)):
+    lines_to = np.minimum(side.profile.spike_reach(side.flux, q, 3 * side.noise), REACH / q)
+    for k in np.flatnonzero(wide_saturated(side, places) & (side.flux > 0)):
         far = int(max(reach[k], lines_to[k])) + 1
         top, left = (max(0, round(v[k]) - far) for v in (y, x))
         cut = np.s_[top : round(y[k]) + far + 1, left : round(x[k]) + far + 1]
@@ -191,7 +191,7 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         q[order],
         fit_radius(places, q)[order],
         side.profile.radius(room, q[order], 0.05 * side.noise),
-        side.profile.line_reach(room, q[order], 0.05 * side.noise),
+        side.profile.spike_reach(room, q[order], 0.05 * side.noise),
         side.profile.tables,
         rounds,
     )
@@ -244,7 +244,7 @@ def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
     q = local_q(side, places)
     level = 0.1 * side.noise
     radius = np.maximum(1.4 * side.profile.radius(side.flux, q, level), 3 / q)
-    reach = np.maximum(1.4 * side.profile.line_reach(side.flux, q, level), radius)
+    reach = np.maximum(1.4 * side.profile.spike_reach(side.flux, q, level), radius)
     if len(side.angles):
         # Not only as far as a line is known to go: as far as one of 1 % could be seen.
         reach = np.maximum(reach, np.minimum(3 * radius, 50 / q))
@@ -260,7 +260,7 @@ def renew_profile(
     shifted: bool,
     norm: float,
     base: Profile | None = None,
-    grain: float = 1.0,
+    pixel_noise: float = 1.0,
     pick: NDArray,
 ) -> None:
     """The profile from some stars, then fluxes and model in its terms."""
@@ -276,7 +276,7 @@ def renew_profile(
         side.angles,
         norm=norm,
         base=base,
-        grain=grain,
+        pixel_noise=pixel_noise,
     )
     if not shifted:
         # Places and profile could share a shift: the profile's centre is what counts as place.
@@ -298,15 +298,15 @@ def redraw(side: Side, places: Places, *, shifted: bool, level: float = 0.05) ->
     side.model = draw(side, places, shifted=shifted, out=out, level=level)
 
 
-def seek_lines(side: Side, places: Places, *, shifted: bool) -> None:
-    """Look for lines of light around bright stars, or turn known ones into place."""
+def search_spikes(side: Side, places: Places, *, shifted: bool) -> None:
+    """Look for spikes around bright stars, or turn known ones into place."""
     x, y = places.at(shifted)
     pick = np.argsort(-side.flux, kind="stable")[:60]
     rest = side.image - side.model
     if len(side.profile.tables.cs):
         q = local_q(side, places)[pick]
-        reach = np.minimum(side.profile.line_reach(side.flux[pick], q, side.noise), 30 / q)
-        side.angles = lines.refine_angles(
+        reach = np.minimum(side.profile.spike_reach(side.flux[pick], q, side.noise), 30 / q)
+        side.angles = spike_angles.refine_angles(
             rest,
             side.noise,
             side.eps,
@@ -315,7 +315,7 @@ def seek_lines(side: Side, places: Places, *, shifted: bool) -> None:
             side.profile,
         )
     else:
-        side.angles = lines.find_line_angles(
+        side.angles = spike_angles.find_spike_angles(
             rest,
             side.noise,
             side.eps,

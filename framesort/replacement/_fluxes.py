@@ -4,13 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement import _kernels as kernels
-from framesort.replacement._finds import Field
+from framesort.replacement._candidates import Field
 from framesort.replacement._fit import local_q
 
-__all__ = ["full_centres", "put_fluxes", "settle_saturated", "taken_fluxes"]
+__all__ = ["apply_fluxes", "saturated_centres", "settle_saturated", "taken_fluxes"]
 
 
-def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
+def apply_fluxes(field: Field, *, per_star: bool) -> NDArray:
     """Flux that each star is to have in the picture, deep flux scale.
 
     Per star it is the deep stack's own flux. Else it is the sharp stack's flux times one scale,
@@ -29,10 +29,10 @@ def put_fluxes(field: Field, *, per_star: bool) -> NDArray:
     wf = 1 / (ef**2 + (spread * f) ** 2 + 1e-30)
     wg = np.where(eg > 0, 1 / (eg**2 + 1e-30), 0)
     put = np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
-    # A full core leaves only wings to tell the flux: the other stack knows better.
-    full_d, full_s = full_centres(field)
-    put = np.where(full_d & ~full_s & (g > 0), g, put)
-    return np.where(full_s & ~full_d & (f > 0), f, put)
+    # A saturated core leaves only wings to tell the flux: the other stack knows better.
+    saturated_d, saturated_s = saturated_centres(field)
+    put = np.where(saturated_d & ~saturated_s & (g > 0), g, put)
+    return np.where(saturated_s & ~saturated_d & (f > 0), f, put)
 
 
 def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
@@ -43,12 +43,12 @@ def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
     """
     put = put.copy()
     p, side, scale = field.places, field.deep, np.float32(field.scale)
-    full_d, full_s = full_centres(field)
+    saturated_d, saturated_s = saturated_centres(field)
     noise = float(np.hypot(side.noise, field.scale * field.sharp.noise))
     qd, qs = local_q(side, p), local_q(field.sharp, p)
     reach = np.minimum(side.profile.radius(put, qd, 0.5 * noise), 30 / qd)
-    spike = np.minimum(side.profile.line_reach(put, qd, 0.5 * noise), 30 / qd)
-    for k in np.flatnonzero((full_d | full_s) & (put > 0)):
+    spike = np.minimum(side.profile.spike_reach(put, qd, 0.5 * noise), 30 / qd)
+    for k in np.flatnonzero((saturated_d | saturated_s) & (put > 0)):
         far = int(max(reach[k], spike[k], 4 / qd[k])) + 1
         x, y = p.x[k], p.y[k]
         top, left = max(0, round(y) - far), max(0, round(x) - far)
@@ -72,7 +72,7 @@ def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
         change = light[0] - light[1]
         error = np.hypot(noise, 0.1 * change)
         use = np.isfinite(rest) & (np.abs(change) > noise)
-        use &= ~field.full_deep[cut] & ~field.full_sharp[cut]
+        use &= ~field.saturated_deep[cut] & ~field.saturated_sharp[cut]
         if use.sum() < 30:
             continue
         weight = 1 / error[use] ** 2
@@ -94,14 +94,14 @@ def taken_fluxes(field: Field, put: NDArray) -> NDArray:
     stacks clearly disagree (another filter, a variable star) it is the deep stack's own.
     """
     f, error = field.deep.flux, field.deep.error
-    if field.kin != 1.0:
+    if field.nebula_ratio != 1.0:
         return f
-    full = np.logical_or(*full_centres(field))
+    full = np.logical_or(*saturated_centres(field))
     other = ~full & (error > 0) & (np.abs(f - put) > np.maximum(5 * error, 0.3 * np.abs(put)))
     return np.where(other | (put <= 0), f, put)
 
 
-def full_centres(field: Field) -> tuple[NDArray, NDArray]:
+def saturated_centres(field: Field) -> tuple[NDArray, NDArray]:
     """Stars whose centre is full in the deep and in the sharp stack."""
-    at = field.places.pixels(field.full_deep.shape)
-    return field.full_deep[at], field.full_sharp[at]
+    at = field.places.pixels(field.saturated_deep.shape)
+    return field.saturated_deep[at], field.saturated_sharp[at]

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
-from framesort.replacement._input import as_planes, fill_full_cores, mean_plane, places_table
+from framesort.replacement._input import as_planes, fill_saturated_cores, mean_plane, places_table
 from framesort.replacement._planes import Settings, change_plane, fit_lead
 from framesort.replacement._star_table import make_notes, make_table, widths_after
 from framesort.replacement._units import natural_unit, scale_replacement
@@ -53,7 +53,7 @@ def replace_stars(
         or a mask where there is no data: in the deep stack such pixels stay NaN, and a star that
         the sharp stack does not cover is left alone.
     sharp_weight : (ny, nx) array_like or None
-        Weight or coverage of the sharp stack; 0 means not covered.
+        Weight or coverage of the sharp stack; 0 means no data.
     deep_noise : float or None
         Standard deviation of a sky pixel of the deep stack, ADU; None to measure it.
     saturation_deep, saturation_sharp : float or None
@@ -138,7 +138,7 @@ def replace_stars(
     units = natural_unit(d), natural_unit(s)
     d, s = (v if unit == 1 else v / np.float32(unit) for v, unit in zip((d, s), units, strict=True))
     full = (full[0] / units[0], full[1] / units[1])
-    d, s = fill_full_cores(d, full[0]), fill_full_cores(s, full[1])
+    d, s = fill_saturated_cores(d, full[0]), fill_saturated_cores(s, full[1])
     settings = Settings(
         noise=None if deep_noise is None else deep_noise / units[0],
         full=full,

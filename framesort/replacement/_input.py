@@ -66,13 +66,13 @@ def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
     return out.reshape(-1, 3)
 
 
-def fill_full_cores(
+def fill_saturated_cores(
     planes: NDArray[np.float32], level: float, *, largest: int = 30
 ) -> NDArray[np.float32]:
     """Small holes with a full pixel at their rim get the rim's highest value: full as well.
 
     Stacking may leave nothing of a core in which no frame has a pixel that is not full; such a
-    hole belongs to a star, not to what was not covered.
+    hole belongs to a star, not to a part without data.
     """
     holes = np.isnan(planes)
     if not (np.isfinite(level) and holes.any()):

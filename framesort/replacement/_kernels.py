@@ -1,7 +1,7 @@
 """The loops over stars and pixels, compiled. Arrays in, arrays changed in place.
 
 A profile is evaluated from tables (`Tables`): harmonics of the angle over ``t = sqrt(rho)``
-and lines of light over ``sqrt(|u|)`` and ``|v|``, where all lengths are distance times ``q``
+and spikes over ``sqrt(|u|)`` and ``|v|``, where all lengths are distance times ``q``
 (``q`` = 1 / width, per star) and the value is multiplied by ``q**2`` so that flux is kept.
 """
 
@@ -28,7 +28,7 @@ class Tables(NamedTuple):
     inner : float
         Beyond this ``t`` only the mean over angles is not zero.
     line : (n_lines, nu, nv) float64 ndarray
-        Lines of light, over ``sqrt(|u|)`` and ``|v|``.
+        Spikes, over ``sqrt(|u|)`` and ``|v|``.
     per_u, per_v : float
         Samples per unit of each.
     cs : (n_lines, 2) float64 ndarray
@@ -89,7 +89,7 @@ def profile_at(dx, dy, q, tables):
 
 @njit(cache=True, nogil=True)
 def add_star(image, x, y, flux, q, radius, reach, tables):
-    """Add a star to an image: a disc of `radius`, and its lines of light out to `reach`."""
+    """Add a star to an image: a disc of `radius`, and its spikes out to `reach`."""
     ny, nx = image.shape
     big = max(radius, reach) if tables.line.shape[0] else radius
     vmax = (tables.line.shape[2] - 1) / (tables.per_v * q)

@@ -111,7 +111,7 @@ def measure_replacement(
     scaled sharp stack, with its own noise: what both show cancels, nebula and stars alike. Deep
     and sharp stack may share frames; the noise of the difference is measured, not reckoned.
     """
-    (d, full_deep), (s, full_sharp) = (
+    (d, saturated_deep), (s, saturated_sharp) = (
         (mean_plane(planes), full)
         for planes, full in (as_planes(v, n) for v, n in ((deep, "deep"), (sharp, "sharp")))
     )
@@ -129,22 +129,22 @@ def measure_replacement(
     told = _window_quality(pictures) if quality is None else quality()
     width = told[1].fwhm if np.isfinite(told[1].fwhm) else 3.0
     wide = told[0].fwhm if np.isfinite(told[0].fwhm) else 1.3 * width
-    saturated = _saturated(d, full_deep) | _saturated(s, full_sharp)
+    saturated = _saturated(d, saturated_deep) | _saturated(s, saturated_sharp)
     thin = _thin(deep, known.shape) | _thin(sharp, known.shape)
     final = np.where(thin, np.float32(np.nan), pictures[2]) if thin.any() else pictures[2]
     difference = make_difference(final, pictures[1], scale, saturated, width)
     rows = result.table[result.table["reason"] == ""]
-    angle_told, spikes_told = _profile_spikes(told)
+    angle_known, spikes_known = _profile_spikes(told)
     check = ReplacementCheck(
         replaced=len(rows),
         left_alone=len(result.table) - len(rows),
         fwhm_deep=told[0].fwhm,
         fwhm_sharp=told[1].fwhm,
         fwhm_final=told[2].fwhm,
-        spike_deep=spikes_told[0],
-        spike_sharp=spikes_told[1],
-        spike_final=spikes_told[2],
-        spike_angle=angle_told,
+        spike_deep=spikes_known[0],
+        spike_sharp=spikes_known[1],
+        spike_final=spikes_known[2],
+        spike_angle=angle_known,
         noise_ratio=_noise_ratio(result, light, pictures[2]),
         noise_ratio_deep=_noise_ratio(result, light, pictures[0]),
         eccentricity_deep=told[0].eccentricity,
@@ -282,7 +282,7 @@ def _add_worst(
             {
                 "x": rows["x"][pick],
                 "y": rows["y"][pick],
-                "flux": rows["flux_put"][pick],
+                "flux": rows["flux_applied"][pick],
                 "residual": far[pick],
             }
         )
@@ -296,11 +296,11 @@ def _profile_spikes(
     quality: Sequence[FrameQuality],
 ) -> tuple[float, list[tuple[float, float]]]:
     """Angle at which deep exceeds sharp most, and the spike's share and error in each picture."""
-    excess = quality[0].line_profile - quality[1].line_profile
+    excess = quality[0].spike_profile - quality[1].spike_profile
     if not np.isfinite(excess).any():
         return np.nan, [(np.nan, np.nan)] * 3
     k = int(np.nanargmax(excess))
-    pairs = [(float(q.line_profile[k]), float(q.line_profile_err[k])) for q in quality]
+    pairs = [(float(q.spike_profile[k]), float(q.spike_profile_err[k])) for q in quality]
     return (k + 0.5) * 180 / len(excess), pairs
 
 

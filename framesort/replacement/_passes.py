@@ -31,7 +31,7 @@ def find_maxima(image, half, least, first, last, found):
 
 
 @njit(cache=True, nogil=True)
-def weigh_bare(image, model, full, eps, power, first, bare, weight):
+def weigh_starless(image, model, full, eps, power, first, bare, weight):
     """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
     ny, nx = bare.shape
     for y in range(ny):

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
+from framesort.replacement._candidates import Field, signal_to_noise
 from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
-from framesort.replacement._finds import Field, signal_to_noise
 from framesort.replacement._fit import draw, probe
 from framesort.replacement._memory import release_memory
-from framesort.replacement._verdict import judge_finds
+from framesort.replacement._verdict import judge_detections
 from framesort.stars import guess_saturation
 
 __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
@@ -59,7 +59,7 @@ class Lead:
     field: Field
     put: NDArray
     reason: NDArray
-    doubt: NDArray
+    nonstellar_chi2: NDArray
     before: NDArray
     extended: NDArray
 
@@ -93,10 +93,10 @@ def _drop(field: Field) -> None:
 def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     """Find and judge the stars of one plane, or of the mean of several."""
     field = _fit(deep, sharp, settings, None)
-    put = fluxes.put_fluxes(field, per_star=settings.per_star)
-    if field.kin == 1.0 and not settings.sharp_colours:
+    put = fluxes.apply_fluxes(field, per_star=settings.per_star)
+    if field.nebula_ratio == 1.0 and not settings.sharp_colours:
         put = fluxes.settle_saturated(field, sharp, put)
-    reason, doubt, extended = judge_finds(
+    reason, nonstellar_chi2, extended = judge_detections(
         field,
         deep,
         sharp,
@@ -106,7 +106,7 @@ def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     )
     before = probe(field.deep, field.places, shifted=True, mode=2)
     _drop(field)
-    return Lead(field, put, reason, doubt, before, extended)
+    return Lead(field, put, reason, nonstellar_chi2, before, extended)
 
 
 def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
@@ -129,7 +129,7 @@ def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
     return np.asarray(lead.put * (own * colour + prior * mid) / (own + prior))
 
 
-EXTENDED = ("not a star", "no light")
+EXTENDED = ("not stellar", "no light")
 """Reasons of detections whose light counts as extended: detail is given back to it."""
 
 
@@ -170,13 +170,13 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
         if settings.sharp_colours:
             put = colour_fluxes(field, lead, per_star=settings.per_star)
         else:
-            put = fluxes.put_fluxes(field, per_star=settings.per_star)
+            put = fluxes.apply_fluxes(field, per_star=settings.per_star)
         _drop(field)
     pick = (lead.reason == "") & (field.deep.flux > 0)
     away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, put)
     change = compose.plan_change(field, sharp, pick, put, away)
-    detail = _detail(field, deep, sharp, settings, lead) if field.kin == 1.0 else None
-    if field.kin == 1.0 and not (settings.per_star or settings.sharp_colours):
+    detail = _detail(field, deep, sharp, settings, lead) if field.nebula_ratio == 1.0 else None
+    if field.nebula_ratio == 1.0 and not (settings.per_star or settings.sharp_colours):
         layers = (change.taken, change.given, detail)
         spikes.remove_rest(field, (deep, sharp), layers, pick)
         spikes.prefer_sharp(field, (deep, sharp), layers, change.share, pick)

@@ -77,7 +77,7 @@ class Profile:
         edge = np.maximum.accumulate(np.abs(self.tables.radial[0])[::-1])[::-1]
         return _reach(edge, t, flux, q, level)
 
-    def line_reach(self, flux: NDArray, q: NDArray, level: float) -> NDArray:
+    def spike_reach(self, flux: NDArray, q: NDArray, level: float) -> NDArray:
         """Distance in pixels beyond which the lines of a star stay below `level`; 0 if none."""
         if not len(self.tables.cs):
             return np.zeros(len(flux))
@@ -124,7 +124,7 @@ def fit_profile(
     *,
     norm: float,
     base: Profile | None = None,
-    grain: float = 1.0,
+    pixel_noise: float = 1.0,
     clip: float = 6.0,
 ) -> tuple[Profile, float]:
     """Profile from the pixels of the given stars (x, y, flux, q, radius, reach).
@@ -163,20 +163,20 @@ def fit_profile(
     cover = (
         scale[:, None] * cho_solve(cho_factor(normal * scale * scale[:, None]), np.eye(n)) * scale
     )
-    coef = _calm_wings(cover @ right, cover, _as_splines(base, old.width))
+    coef = _regularise_wings(cover @ right, cover, _as_splines(base, old.width))
     error = np.sqrt(np.diag(cover))
     start = N_T + 2 * ORDERS * N_INNER
     for k in range(len(cs)):
         part = slice(start + k * N_U * N_V, start + (k + 1) * N_U * N_V)
-        coef[part] = _calm_line(
-            coef[part].reshape(N_U, N_V), error[part].reshape(N_U, N_V), grain
+        coef[part] = _regularise_spike(
+            coef[part].reshape(N_U, N_V), error[part].reshape(N_U, N_V), pixel_noise
         ).ravel()
     # Of each ring alone: what rings can trade with lines or a constant was settled above.
     alone = 1 / np.sqrt(np.diag(normal)[:N_T])
     return _tabulate(coef, alone, cs, old.width, norm)
 
 
-def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
+def _regularise_spike(coef: NDArray, error: NDArray, pixel_noise: float) -> NDArray:
     """A line beyond 3 widths: as many shapes across as stand above the noise, and an end.
 
     The singular values of pure noise stay below sqrt(rows) + sqrt(columns); what exceeds that by
@@ -188,7 +188,7 @@ def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
     z = coef[first:] / error[first:]
     u, s, v = np.linalg.svd(z, full_matrices=False)
     pure = 1.25 * (np.sqrt(z.shape[0]) + np.sqrt(z.shape[1]))
-    near, keep = s > pure, s > pure * grain
+    near, keep = s > pure, s > pure * pixel_noise
     z = (u[:, keep] * s[keep]) @ v[keep]
     # Close to the star the round part and the line share light: more shapes are needed there.
     close = (np.arange(first, N_U) * STEP_U) ** 2 < 8
@@ -200,7 +200,7 @@ def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
     beyond = np.cumsum(along[::-1])[::-1] / np.sqrt(np.maximum(rows, 1))
     seen = np.nonzero(beyond > TAIL)[0]
     z[seen[-1] + 1 if len(seen) else 0 :] = 0.0
-    weak = np.sqrt(np.sum(z**2, axis=0)) < 1.5 * grain
+    weak = np.sqrt(np.sum(z**2, axis=0)) < 1.5 * pixel_noise
     if weak.any():
         z[:, np.argmax(weak) :] = 0.0
     light = z * error[first:]
@@ -218,7 +218,7 @@ def _calm_line(coef: NDArray, error: NDArray, grain: float) -> NDArray:
     return out
 
 
-def _calm_wings(coef: NDArray, cover: NDArray, base: NDArray | None) -> NDArray:
+def _regularise_wings(coef: NDArray, cover: NDArray, base: NDArray | None) -> NDArray:
     """The mean profile beyond 2.5 widths: never negative, falling at least as 1 / rho**2.
 
     Scattered light in a telescope falls off as the inverse square of the distance or faster

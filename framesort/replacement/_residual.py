@@ -9,7 +9,7 @@ from framesort.workers import core_count
 
 __all__ = ["cut_around", "make_residual", "rank_residuals"]
 
-TOLERATED = 0.02
+TOLERANCE = 0.02
 """Share of a star's light that may differ: what is asked of fluxes."""
 
 
@@ -25,7 +25,7 @@ def make_residual(
     background = estimate_background(rest, box=64, threads=core_count())
     rest -= background.level
     noise = float(np.median(background.noise[::8, ::8]))
-    rest /= np.hypot(np.float32(max(noise, 1e-12)), np.float32(TOLERATED) * light)
+    rest /= np.hypot(np.float32(max(noise, 1e-12)), np.float32(TOLERANCE) * light)
     return np.asarray(rest, np.float32)
 
 

@@ -58,7 +58,7 @@ def combine(
     return out
 
 
-def bare_rows(
+def starless_rows(
     image: NDArray,
     side: Side,
     full: NDArray,
@@ -74,7 +74,7 @@ def bare_rows(
 
     def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
         bare, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
-        passes.weigh_bare(image, side.model, full, share, power, first, bare, weight)
+        passes.weigh_starless(image, side.model, full, share, power, first, bare, weight)
         return bare, weight
 
     return rows

@@ -7,7 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.replacement._difference import STEP, TOLERATED, Difference
+from framesort.replacement._difference import STEP, TOLERANCE, Difference
 
 __all__ = ["SpikeCheck", "measure_spikes"]
 
@@ -98,7 +98,7 @@ def measure_spikes(
         Radius of each star's saturated core, pixels.
     """
     d = difference
-    noise = d.correlation * np.hypot(d.noise, np.float32(TOLERATED) * np.maximum(d.compact, 0))
+    noise = d.correlation * np.hypot(d.noise, np.float32(TOLERANCE) * np.maximum(d.compact, 0))
     noise = np.where(d.use, noise, np.float32(np.inf))
     left: list[NDArray] = []
     excess: list[NDArray] = []

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, signal
 
 from framesort.replacement import _kernels as kernels
-from framesort.replacement._finds import Field
+from framesort.replacement._candidates import Field
 from framesort.replacement._fit import Places, Side, local_q
 
 __all__ = ["draw_spike", "own_spikes", "prefer_sharp", "remove_rest"]
@@ -49,7 +49,7 @@ def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
     if not len(side.profile.tables.cs):
         return share
     q = local_q(side, places)
-    reach = side.profile.line_reach(side.flux, q, 0.5 * side.noise)
+    reach = side.profile.spike_reach(side.flux, q, 0.5 * side.noise)
     for k in np.argsort(-side.flux, kind="stable")[:MOST]:
         if reach[k] < 4 / q[k]:
             continue
@@ -70,7 +70,7 @@ def draw_spike(
     one = slice(k, k + 1)
     q = local_q(side, places)[one]
     flux = side.flux[one]
-    reach = side.profile.line_reach(flux, q, 0.5 * side.noise)
+    reach = side.profile.spike_reach(flux, q, 0.5 * side.noise)
     far = int(reach[0]) + 2
     top, left = max(0, round(y) - far), max(0, round(x) - far)
     cut = np.s_[top : round(y) + far + 1, left : round(x) + far + 1]
@@ -148,7 +148,7 @@ def remove_rest(
     if not len(side.profile.tables.cs):
         return
     q = local_q(side, places)
-    reach = side.profile.line_reach(side.flux, q, 0.5 * side.noise)
+    reach = side.profile.spike_reach(side.flux, q, 0.5 * side.noise)
     bright = np.flatnonzero(pick & (reach > 4 / q))
     for k in bright[np.argsort(-side.flux[bright], kind="stable")][:MOST]:
         spike = draw_spike(side, places, int(k), 1.0)
@@ -202,7 +202,7 @@ def _compare(
         rest += detail[cut]
     noise = field.pixel_noise.at(field.sky[cut] + field.sharp.model[cut])
     weight = 1 / ((field.deep.noise / field.sharp.noise) ** 2 + scale**2) / noise**2
-    weight[field.full_deep[cut] | field.unknown_sharp[cut] | ~np.isfinite(rest)] = 0.0
+    weight[field.saturated_deep[cut] | field.unknown_sharp[cut] | ~np.isfinite(rest)] = 0.0
     rest[weight == 0] = 0.0
     return rest, weight
 

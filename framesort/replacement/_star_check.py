@@ -1,4 +1,4 @@
-"""Stars of the final picture held against the sharp stack's: widths, fluxes, and false stars."""
+"""Stars of the final picture compared with the sharp stack's: widths, fluxes, and false stars."""
 
 from dataclasses import dataclass, field
 

@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from framesort.records import CHECK_LIMITS
-from framesort.replacement._finds import Field
+from framesort.replacement._candidates import Field
 from framesort.replacement._fit import draw
-from framesort.replacement._fluxes import full_centres
+from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._kernels import fit_stars
 from framesort.replacement._planes import Lead
 from framesort.replacement._profile import profile_fwhm
@@ -61,7 +61,7 @@ def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> N
 
 def _near_saturated(field: Field, radius: NDArray) -> NDArray:
     """Stars with a pixel within `radius` (pixels) that is saturated in the sharp stack."""
-    y, x = np.nonzero(field.full_sharp)
+    y, x = np.nonzero(field.saturated_sharp)
     if len(x) == 0:
         return np.zeros(len(field.places), bool)
     places = np.column_stack([field.places.x, field.places.y])
@@ -70,11 +70,11 @@ def _near_saturated(field: Field, radius: NDArray) -> NDArray:
 
 def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
     """Every find: `share` of sharp pixels at its centre, width `after` on the result."""
-    field, put, before, doubt = lead.field, lead.put, lead.before, lead.doubt
+    field, put, before, nonstellar_chi2 = lead.field, lead.put, lead.before, lead.nonstellar_chi2
     reason = lead.reason
     p = field.places
     wide = profile_fwhm(field.deep.profile) * p.factor * np.exp(np.clip(before[:, 5], -1, 1))
-    full_deep, full_sharp = full_centres(field)
+    saturated_deep, saturated_sharp = saturated_centres(field)
     method = np.where(share > 0.5, "pixels", "profile").astype(object)
     method[reason != ""] = "none"
     columns: list[tuple[str, Any, Any, str]] = [
@@ -108,10 +108,15 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
         ("reason", reason.astype(str), None, "why the star was left alone; empty if replaced"),
         ("flux_deep_err", field.deep.error, u.adu, "uncertainty of flux_deep"),
         ("flux_sharp_err", field.sharp.error * field.scale, u.adu, "uncertainty of flux_sharp"),
-        ("flux_put", np.where(reason == "", put, np.nan), u.adu, "light given to the result"),
-        ("full_deep", full_deep, None, "the deep stack is full at the centre"),
-        ("full_sharp", full_sharp, None, "the sharp stack is full at the centre"),
-        ("doubt", doubt, None, "what tells against a star, sum of squared standard deviations"),
+        ("flux_applied", np.where(reason == "", put, np.nan), u.adu, "light given to the result"),
+        ("saturated_deep", saturated_deep, None, "the deep stack is full at the centre"),
+        ("saturated_sharp", saturated_sharp, None, "the sharp stack is full at the centre"),
+        (
+            "nonstellar_chi2",
+            nonstellar_chi2,
+            None,
+            "what tells against a star, sum of squared standard deviations",
+        ),
     ]
     table = Table()
     for name, values, unit, text in columns:
@@ -120,7 +125,7 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
         if unit is not None:
             table[name].unit = unit
     table.meta["flux_scale"] = field.scale
-    table.meta["line_angles"] = [float(np.degrees(a) % 180) for a in field.deep.angles]
+    table.meta["spike_angles"] = [float(np.degrees(a) % 180) for a in field.deep.angles]
     return table
 
 
@@ -140,12 +145,12 @@ def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
         out.append(
             f"The stacks are {away:.2f} px apart; stars stand where the sharp stack has them."
         )
-    if field.kin != 1.0:
+    if field.nebula_ratio != 1.0:
         out.append(
-            f"The deep stack shows {field.kin:.2f} of the sharp stack's nebula, as in another "
-            "filter: what is under the brightest stars is known less well."
+            f"The deep stack shows {field.nebula_ratio:.2f} of the sharp stack's nebula, as in "
+            "another filter: what is under the brightest stars is known less well."
         )
-    for code in ("not covered", "not a star", "kept by hand"):
+    for code in ("no sharp data", "not stellar", "kept by hand"):
         if count := int(np.sum(reason == code)):
             out.append(f"{count} finds left alone: {code}.")
     return tuple(out)

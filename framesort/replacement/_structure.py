@@ -10,7 +10,7 @@ from scipy import ndimage
 from framesort.replacement._difference import (
     B3_NOISE,
     STEP,
-    TOLERATED,
+    TOLERANCE,
     Difference,
     bin_pixels,
     box_mean,
@@ -101,7 +101,7 @@ def compare_scales(deep: NDArray, difference: Difference) -> tuple[float, float,
 def measure_structure(difference: Difference) -> Structure:
     """Compare the difference with its noise, scale by scale and box by box."""
     d = difference
-    total = np.hypot(d.noise, np.float32(TOLERATED) * np.maximum(d.compact, 0))
+    total = np.hypot(d.noise, np.float32(TOLERANCE) * np.maximum(d.compact, 0))
     told, _ = starlet(d.value / np.maximum(total, 1e-12), 3)
     shown, _ = starlet(d.light / np.maximum(d.noise_sharp, 1e-12), 3)
     # A star's wings hold no more than what is tolerated, its core is judged with the stars.
@@ -169,7 +169,7 @@ def find_blemishes(difference: Difference, width: float, limit: float) -> Table:
     point = np.zeros((33, 33), np.float32)
     point[16, 16] = 1
     share = np.sqrt(np.sum(ndimage.gaussian_filter(point, sigma) ** 2)) * d.correlation**2
-    told = smooth / np.hypot(share * d.noise, TOLERATED * compact).clip(1e-12)
+    told = smooth / np.hypot(share * d.noise, TOLERANCE * compact).clip(1e-12)
     told[~d.use] = 0
     labels, number = ndimage.label(np.abs(told) > limit, np.ones((3, 3)))
     if not number:

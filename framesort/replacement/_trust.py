@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.replacement._fit import Places, Side, probe, wide_full
+from framesort.replacement._fit import Places, Side, probe, wide_saturated
 
 __all__ = ["joint_flux", "model_stars", "shortest_half"]
 
@@ -59,7 +59,7 @@ def model_stars(
 
     Left out are finds whose light in the two stacks, or whose width in either, is not that of the
     bulk: knots and rims of nebulae, galaxies, trails, hot pixels, close pairs. What cannot be
-    judged (a full core) is kept, unless it is wider than a star's core. Where fewer than eight
+    judged (a saturated core) is kept, unless it is wider than a star's core. Where fewer than eight
     are left nothing is left out.
     """
     clear = sharp.flux.copy()  # `spread` is in its scale
@@ -75,7 +75,7 @@ def model_stars(
     if len(bright) < _FEWEST:
         return bright
     some = Places(*(v[bright] for v in places.columns()))
-    odd = wide_full(deep, some)
+    odd = wide_saturated(deep, some)
     ratio = np.log(deep.flux[bright] / sharp.flux[bright])
     error = np.zeros(len(bright))
     clear = np.ones(len(bright), bool)

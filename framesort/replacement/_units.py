@@ -17,7 +17,7 @@ ends of 32 bit numbers (1e-38, 3e38)."""
 
 _SAMPLE = 2_000_000
 
-_DEEP_COLUMNS = ("flux_deep", "flux_sharp", "flux_deep_err", "flux_sharp_err", "flux_put")
+_DEEP_COLUMNS = ("flux_deep", "flux_sharp", "flux_deep_err", "flux_sharp_err", "flux_applied")
 
 
 def natural_unit(image: NDArray) -> float:

@@ -5,14 +5,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _compose as compose
-from framesort.replacement._finds import WEAKEST, Field, signal_to_noise
+from framesort.replacement._candidates import WEAKEST, Field, signal_to_noise
 from framesort.replacement._fit import Places, local_q
-from framesort.replacement._fluxes import full_centres
+from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._smooth import ROWS
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
-__all__ = ["REASONS", "judge_finds", "stands_out"]
+__all__ = ["REASONS", "judge_detections", "stands_out"]
 
 NEAR, FINE = 4.0, 1.5
 """Widths of the square around a detection in which structure is looked for, and finer than which
@@ -25,14 +25,14 @@ ALLOWED = (0.09, 0.2, 0.35), (0.5, 0.13, 0.055)
 """Share of such detections in a field; structure over its peak that a star may have there."""
 
 FEW = 8
-"""Detections that must be left, else structure is not held against any."""
+"""Detections that must be left, else structure is not compared with any."""
 
 REASONS = {
     "": "Replaced.",
     "kept by hand": "In the list of places to leave alone.",
-    "not covered": "The sharp stack has no pixels here.",
-    "not a star": "As wide in the sharp stack as in the deep one, on a hump of light, or a knot of "
-    "structure.",
+    "no sharp data": "The sharp stack has no pixels here.",
+    "not stellar": "As wide in the sharp stack as in the deep one, on a hump of light, or a knot "
+    "of structure.",
     "too bright": "Brighter than the limit given.",
     "too faint": "Fainter than the limit given.",
     "no light": "Too weak to be told from noise.",
@@ -97,7 +97,7 @@ def stands_out(field: Field) -> NDArray[np.bool_]:
     return out if np.count_nonzero(out & bright) >= FEW else np.ones_like(out)
 
 
-def judge_finds(
+def judge_detections(
     field: Field,
     deep: NDArray,
     sharp: NDArray,
@@ -111,11 +111,11 @@ def judge_finds(
     The last are detections that do not look like stars by themselves, whatever is around them.
     """
     p = field.places
-    doubt, change = compose.star_doubt(field, deep, sharp)
+    nonstellar_chi2, change = compose.measure_nonstellar_chi2(field, deep, sharp)
     reason = np.full(len(p), "", dtype=object)
-    both_full = np.logical_and(*full_centres(field))
-    pointlike = compose.is_star(field, doubt, change)
-    reason[~(pointlike & (stands_out(field) | both_full))] = "not a star"
+    both_saturated = np.logical_and(*saturated_centres(field))
+    pointlike = compose.is_star(field, nonstellar_chi2, change)
+    reason[~(pointlike & (stands_out(field) | both_saturated))] = "not stellar"
     flux = field.deep.flux
     if limits[0] is not None:
         reason[flux > limits[0]] = "too bright"
@@ -123,6 +123,6 @@ def judge_finds(
         reason[flux < limits[1]] = "too faint"
     reason[_within(p, force)] = ""
     reason[(flux <= 0) | (signal_to_noise(field) < WEAKEST)] = "no light"
-    reason[_uncovered(p, sharp, field.sharp.profile.width)] = "not covered"
+    reason[_uncovered(p, sharp, field.sharp.profile.width)] = "no sharp data"
     reason[_within(p, keep)] = "kept by hand"
-    return reason, doubt, (reason == "not a star") & ~pointlike
+    return reason, nonstellar_chi2, (reason == "not stellar") & ~pointlike

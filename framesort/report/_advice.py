@@ -43,7 +43,7 @@ ADVICE = {
     "too blurred": "Less heater power; `--deep-max-fwhm` sets another limit.",
     "part heated": "Switch the heater between exposures, not during one.",
     "state unknown": "Give a heater log that covers the whole night.",
-    "line of light": "Nothing to do: its stars are not used. Less power makes the line weaker.",
+    "spike": "Nothing to do: its stars are not used. Less power makes the line weaker.",
     "wide stars": "If the heater was on, less power helps; if not, look at focus and seeing.",
     "trailed": "Look at guiding, wind and balance at that time.",
     "tilted field": "Look at what holds the camera: it bends or has come loose.",
@@ -51,7 +51,7 @@ ADVICE = {
     "cloud": "Nothing to do: the frame counts for less or not at all.",
     "dew": "Switch the heater on earlier, or take the heater-off frames at the start.",
     "bright sky": "Look for the Moon, twilight, or a lamp at that time.",
-    "no heater-off yardstick": "Take at least a few heater-off frames with every filter and "
+    "no heater-off reference": "Take at least a few heater-off frames with every filter and "
     "exposure.",
     "not matched": "Look at the frame: another field, or too few stars.",
     "mirrored": "Nothing to do, unless it surprises you: a mirror more in the light path, or a "
@@ -86,10 +86,10 @@ _WARNINGS = (
      "a program turned the image over."),
     (r"of the deep stack; stars beyond", "Aim both sets alike, or give stacks that cover more."),
     (r"pages was taken", "Save the other pages as files of their own if you meant them."),
-    (r"not a star", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "
+    (r"not stellar", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "
      "shows them."),
-    (r"left alone: not covered", "Aim the heater-off frames like the others: these stars lie "
-     "outside them."),
+    (r"left alone: no sharp data", "Aim the heater-off frames like the others: these "
+     "stars lie outside them."),
     (r"left alone", "Nothing to do, unless these stars matter: the reasons are in stars.ecsv."),
     (r"hardly sharper", "Look at the star width through the night: focus or seeing may have spoilt "
      "the heater-off frames. The picture gains little from them."),

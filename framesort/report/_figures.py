@@ -48,7 +48,7 @@ _HISTORIES: tuple[dict[str, Any], ...] = (
         "column": "residual",
         "label": "residual (px)",
         "limits": (0.0, 0.2),
-        "title": "How well the frames lie on one another",
+        "title": "How well the frames align",
         "caption": "Rms distance of matched stars after registration.",
     },
 )

@@ -30,7 +30,7 @@ __all__ = [
 
 def response_figure(results: Results) -> PageFigure | None:
     entries = as_dicts(results.summary.get("response"))
-    tolerable = as_dicts(results.summary.get("tolerable"))
+    highest_acceptable = as_dicts(results.summary.get("highest_acceptable"))
     curve = as_dicts(results.summary.get("response_curve"))
     shown = [
         quantity
@@ -44,24 +44,30 @@ def response_figure(results: Results) -> PageFigure | None:
         rows, columns = (len(shown), 1) if narrow else (1, len(shown))
         figure, axes = make_panels(rows, columns, narrow=narrow, height=2.6)
         for place, quantity in zip(axes.ravel(), shown, strict=True):
-            draw_response(place, entries, quantity=quantity, tolerable=tolerable, curve=curve)
+            draw_response(
+                place,
+                entries,
+                quantity=quantity,
+                highest_acceptable=highest_acceptable,
+                curve=curve,
+            )
             style_axes(place)
         return figure
 
-    marked = any(np.isfinite(as_number(entry.get("power"))) for entry in tolerable)
+    marked = any(np.isfinite(as_number(entry.get("power"))) for entry in highest_acceptable)
     return in_both_layouts(
         draw,
         title="What a given power costs",
-        caption="Star width and line of light against heater power: points are measured, with "
+        caption="Star width and spike against heater power: points are measured, with "
         "standard errors; what is dotted was not measured but interpolated."
         + (" The grey band is its one-sigma range." if curve else "")
-        + (" The dotted upright marks the power that can be tolerated." if marked else ""),
+        + (" The dotted vertical line marks the power that can be tolerated." if marked else ""),
         prefix="response",
     )
 
 
 def _has_light(results: Results, group: GroupSummary) -> bool:
-    strength = column_values(results.table, "line_strength")[group.rows]
+    strength = column_values(results.table, "spike_strength")[group.rows]
     return bool(group.light_by_angle) or bool((np.isfinite(strength) & (strength > 0)).any())
 
 
@@ -93,7 +99,7 @@ def light_figure(results: Results) -> PageFigure | None:
 
 
 _STROKES = (
-    "Each frame's line of light at its angle in the frame (0° is +x, counter-clockwise), as long "
+    "Each frame's spike at its angle in the frame (0° is +x, counter-clockwise), as long "
     "as its share of bright stars' light beyond that of heater-off frames. One direction shared "
     "by all heated frames speaks for the heater."
 )

@@ -41,7 +41,7 @@ def describe_next(results: Results) -> list[str]:
         *_more_time(results),
         *_advice(results),
         *as_sentences(results.summary.get("edges")),
-        *_mishaps(results),
+        *_incidents(results),
     ]
     for group in results.groups:
         if sum(group.states.values()) and not group.states.get("off"):
@@ -54,7 +54,7 @@ def describe_next(results: Results) -> list[str]:
 
 def _power(results: Results) -> list[str]:
     """The power that may be used: one sentence where every group tells one."""
-    entries = as_dicts(results.summary.get("tolerable"))
+    entries = as_dicts(results.summary.get("highest_acceptable"))
     names = [name_filter(str(e.get("filter", "")), as_number(e.get("exposure"))) for e in entries]
     powers = [as_number(entry.get("power")) for entry in entries]
     if len(entries) < 2 or not all(map(math.isfinite, powers)):
@@ -68,11 +68,11 @@ def _power(results: Results) -> list[str]:
         f"Heat with at most about {min(powers):.0f} % power: more costs over 5 % in star width "
         f"({told})."
     ]
-    above = [as_number(entry.get("line_above")) for entry in entries]
-    below = [as_number(entry.get("line_below")) for entry in entries]
+    above = [as_number(entry.get("spike_above")) for entry in entries]
+    below = [as_number(entry.get("spike_below")) for entry in entries]
     if all(map(math.isfinite, (*above, *below))):
         sentences.append(
-            f"The line of light appears between {min(above):.0f} and {max(below):.0f} % power."
+            f"The spike appears between {min(above):.0f} and {max(below):.0f} % power."
         )
     return sentences
 
@@ -99,7 +99,7 @@ def _advice(results: Results) -> list[str]:
     return [f"{listing(names)}: {text}" if any(names) else text for text, names in shared.items()]
 
 
-def _mishaps(results: Results) -> list[str]:
+def _incidents(results: Results) -> list[str]:
     """What the night lost frames to and another need not."""
     table = results.table
     reasons = column_texts(table, "reason")

@@ -84,7 +84,7 @@ def _frame_rows(results: Results) -> list[dict[str, Any]]:
         "residual": 2,
     }
     numbers = {name: column_values(table, name) for name in digits}
-    line = 100 * column_values(table, "line_strength")
+    line = 100 * column_values(table, "spike_strength")
     texts = {name: column_texts(table, name) for name in ("file", "filter", "grade", "reason")}
     states = states_of(table)
     sets = {kind: column_truths(table, f"{kind}_set") for kind in ("sharp", "deep")}

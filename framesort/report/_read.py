@@ -35,7 +35,7 @@ __all__ = [
 class SetSummary:
     """One set of a group: frames, hours of exposure, FWHM [pix] and depth [ADU] of its stack.
 
-    `limit_flux` [ADU] is the light of a star at ten times the noise, `limit_magnitude` its
+    `limit_flux` [ADU] is the light of a star at S/N 10, `limit_magnitude` its
     magnitude where a zero point was given, `fainter_minutes` the exposure that is lacking for
     one magnitude more.
     """
@@ -70,11 +70,11 @@ class GroupSummary:
     replaced, left : int or None
         Stars replaced and left as they were; None before a merge.
     fwhm, line : dict of str to float
-        FWHM [pix] and line of light (share) of the stacks "deep", "sharp", "final".
+        FWHM [pix] and spike (share) of the stacks "deep", "sharp", "final".
     advice : tuple of str
         What to do next time.
     light_by_angle : dict of str to list of float
-        Heater state to the mean `line_profile` of its frames; empty if not told.
+        Heater state to the mean `spike_profile` of its frames; empty if not told.
     check : dict
         The star replacement's self-check, "check" of the group in night.json; {} without.
     stars : `~astropy.table.Table` or None

@@ -32,7 +32,7 @@ def draw_response(
     response: Sequence[Mapping[str, Any]],
     *,
     quantity: str = "fwhm_growth",
-    tolerable: Sequence[Mapping[str, Any]] = (),
+    highest_acceptable: Sequence[Mapping[str, Any]] = (),
     curve: Sequence[Mapping[str, Any]] = (),
 ) -> None:
     """Draw what heater power does to the stars, by filter and exposure.
@@ -92,7 +92,7 @@ def draw_response(
             fillstyle="full" if k % 2 == 0 else "none",
             label=plain_text(f"{name}{seconds}"),
         )
-    for entry in tolerable:
+    for entry in highest_acceptable:
         power = as_number(entry.get("power"))
         if math.isfinite(power):
             axes.axvline(power, color=STATE_COLOURS["off"], linewidth=1, linestyle=(0, (2, 3)))
@@ -134,11 +134,11 @@ def draw_light_by_angle(
     axes : `~matplotlib.projections.polar.PolarAxes`
         0 degrees is +x of the frame, counter-clockwise.
     table : `~astropy.table.Table`
-        frames.ecsv: `line_strength`, `line_angle`, `heater_state`. Frames without them, or
+        frames.ecsv: `spike_strength`, `spike_angle`, `heater_state`. Frames without them, or
         whose line is not above zero, are not drawn.
     profiles : mapping of str to (n,) array_like, or None
         Heater state to the mean light beside the star, as a share of the star's light, in n
-        equal bins of angle over [0, 180) (`line_profile` of
+        equal bins of angle over [0, 180) (`spike_profile` of
         `~framesort.records.FrameQuality`). Drawn as closed curves about the circle of zero
         instead of the frames' lines.
     """
@@ -147,7 +147,7 @@ def draw_light_by_angle(
     if curves:
         _draw_profiles(axes, curves)
     else:
-        _draw_lines(axes, table)
+        _draw_spikes(axes, table)
     axes.set_rlabel_position(112)
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g} %")
     axes.yaxis.set_major_locator(MaxNLocator(nbins=3, prune="lower"))
@@ -183,9 +183,9 @@ def _draw_profiles(axes: PolarAxes, curves: Mapping[str, NDArray[np.float64]]) -
     axes.set_rlim(min(1.1 * low, -0.5 * max(top, 1e-9)), 1.1 * max(top, 1e-9))
 
 
-def _draw_lines(axes: PolarAxes, table: Table) -> None:
+def _draw_spikes(axes: PolarAxes, table: Table) -> None:
     """A stroke a frame, at its line's angle and as long as the line is strong."""
-    strength, angle = column_values(table, "line_strength"), column_values(table, "line_angle")
+    strength, angle = column_values(table, "spike_strength"), column_values(table, "spike_angle")
     states = states_of(table)
     good = np.isfinite(strength) & np.isfinite(angle) & (strength > 0)
     for state in STATES:

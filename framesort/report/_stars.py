@@ -83,7 +83,7 @@ def choose_stars(
         column_values(stars, "flux_deep"),
         column_values(stars, "flux_sharp") * (scale if scale > 0 else 1.0),
     )
-    other = column_texts(stars, "reason") == "not a star"
+    other = column_texts(stars, "reason") == "not stellar"
     good = np.isfinite(x) & np.isfinite(y) & np.isfinite(flux)
     edge = np.zeros(len(stars), dtype=bool)
     if inside is not None:

@@ -153,7 +153,7 @@ def _check_left(group: GroupSummary) -> Check:
     left, other = group.left or 0, ""
     if group.stars is not None:
         # What was found to be no star is not a star left.
-        things = int(np.sum(column_texts(group.stars, "reason") == "not a star"))
+        things = int(np.sum(column_texts(group.stars, "reason") == "not stellar"))
         left = max(left - things, 0)
         other = f" {plural(things, 'thing')} found to be no star kept." if things else ""
     stars = f"{plural(group.replaced, 'star')} replaced"

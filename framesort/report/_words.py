@@ -69,14 +69,14 @@ def _cost_from_response(group: GroupSummary, results: Results) -> str:
         return ""
     most = max(found, key=lambda entry: as_number(entry.get("power")))
     wider = as_number(most.get("fwhm_growth")) - 1
-    line, line_err = as_number(most.get("line")), as_number(most.get("line_err"))
+    line, spike_err = as_number(most.get("line")), as_number(most.get("spike_err"))
     tail = ""
     if math.isfinite(line):
-        seen = not math.isfinite(line_err) or line > 2 * line_err
+        seen = not math.isfinite(spike_err) or line > 2 * spike_err
         tail = (
-            f", and bright stars had {percent(line, line_err)} of their light in the line"
+            f", and bright stars had {percent(line, spike_err)} of their light in the line"
             if seen
-            else ", and no line of light stood out from the noise"
+            else ", and no spike stood out from the noise"
         )
     growth = (
         f"{percent(abs(wider), as_number(most.get('fwhm_growth_err')))} "
@@ -138,9 +138,9 @@ def describe_cost(results: Results) -> list[str]:
 
 
 def describe_gap(results: Results) -> list[str]:
-    """What the line of light's direction says of its cause, where the night asked for it."""
+    """What the spike's direction says of its cause, where the night asked for it."""
     sentences: list[str] = []
-    for name in ("line_of_light", "gap"):
+    for name in ("spike_follows", "gap"):
         told = results.summary.get(name)
         for entry in [told] if isinstance(told, dict) else as_dicts(told):
             sentences += as_sentences(entry.get("sentence"))

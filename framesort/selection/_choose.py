@@ -33,8 +33,8 @@ class SetLimits:
         Pixels.
     max_eccentricity : float or None
         sqrt(1 - (b/a)^2).
-    max_line : float or None
-        Line of light beyond the heater-off frames, a share of the stars' light.
+    max_spike : float or None
+        Spike beyond the heater-off frames, a share of the stars' light.
     deep_max_fwhm : float or None
         Largest FWHM of the deep-signal set, pixels; None leaves out frames that do not pay
         for their blur, see `find_too_blurred`.
@@ -47,7 +47,7 @@ class SetLimits:
     max_power: float | None = None
     max_fwhm: float | None = None
     max_eccentricity: float | None = None
-    max_line: float | None = None
+    max_spike: float | None = None
     deep_max_fwhm: float | None = None
     min_frames: int = 5
 
@@ -92,14 +92,14 @@ def choose_sets(
     share = column_values(table, "heater_share")
     sharp = grade == "sharp"
     fits = np.ones(len(table), dtype=bool)
-    # What is not known of the heater is not held against a frame.
+    # What is not known of the heater is not compared with a frame.
     for name, limit in (("heater_share", limits.max_share), ("heater_power", limits.max_power)):
         if limit is not None:
             fits &= ~(column_values(table, name) > limit)
     for name, limit in (
         ("fwhm", limits.max_fwhm),
         ("eccentricity", limits.max_eccentricity),
-        ("line_strength", limits.max_line),
+        ("spike_strength", limits.max_spike),
     ):
         if limit is not None:
             fits &= column_values(table, name) <= limit

@@ -260,7 +260,7 @@ def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
     if np.isfinite(sharp.limit_magnitude):
         told += f" (magnitude {sharp.limit_magnitude:.1f})"
     advice.append(
-        f"Stars fainter than {told} are below ten times the noise in the sharp "
+        f"Stars fainter than {told} are below S/N 10 in the sharp "
         f"stack; one magnitude fainter needs {sharp.fainter_minutes:.0f} more heater-off minutes."
     )
     if sharp.depth > 1.05 * deep.depth:

@@ -7,7 +7,7 @@ from framesort.simulation._light import add_stars, frame_shape, nebula_light
 from framesort.simulation._profiles import profile_width
 from framesort.simulation._scenario import Event, Filter, Scenario
 from framesort.simulation._stage import set_stage
-from framesort.simulation._timeline import Shot
+from framesort.simulation._timeline import PlannedExposure
 
 __all__ = ["draw_calibration", "draw_frame"]
 
@@ -15,7 +15,9 @@ READ_OUT_PIXELS = 2**20
 """Pixels that are read out at a time, to bound memory."""
 
 
-def draw_frame(scenario: Scenario, shot: Shot) -> tuple[NDArray[np.uint16], float, float]:
+def draw_frame(
+    scenario: Scenario, shot: PlannedExposure
+) -> tuple[NDArray[np.uint16], float, float]:
     """Expose one frame.
 
     Returns
@@ -49,7 +51,7 @@ def draw_frame(scenario: Scenario, shot: Shot) -> tuple[NDArray[np.uint16], floa
     return _read_out(light, scenario, rng), width, sky / camera.gain
 
 
-def _collect(scenario: Scenario, shot: Shot, one: Filter) -> NDArray[np.float64]:
+def _collect(scenario: Scenario, shot: PlannedExposure, one: Filter) -> NDArray[np.float64]:
     """Electrons that arrive through a filter: nebula, stars and sky."""
     stage = set_stage(scenario)
     field = stage.field

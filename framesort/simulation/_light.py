@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from framesort.simulation._blur import PointSpread, Spike
 from framesort.simulation._field import Field, resample
-from framesort.simulation._profiles import StarShape, draw_lines, draw_stars
+from framesort.simulation._profiles import StarShape, draw_spikes, draw_stars
 from framesort.simulation._scenario import Scenario
-from framesort.simulation._timeline import Shot
+from framesort.simulation._timeline import PlannedExposure
 
 __all__ = ["add_stars", "frame_shape", "frame_spread", "heated_profile", "nebula_light"]
 
@@ -28,11 +28,11 @@ def heated_profile(
     level = power / 100
     blur = heater.blur * level**heater.blur_power * (exposure / 60) ** heater.exposure_power
     beta = scenario.seeing.beta + (heater.beta - scenario.seeing.beta) * level
-    line = heater.line * max(0.0, power - heater.line_from) / (100 - heater.line_from)
+    line = heater.line * max(0.0, power - heater.spike_from) / (100 - heater.spike_from)
     return float(np.hypot(fwhm, blur)), beta, line
 
 
-def frame_spread(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> PointSpread:
+def frame_spread(scenario: Scenario, shot: PlannedExposure, *, growth: float = 0.0) -> PointSpread:
     """How a frame spreads the light of a point.
 
     The heater acts at once and in proportion to the light collected while it is on, so a frame
@@ -46,7 +46,7 @@ def frame_spread(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> Poin
         parts.append((share * (1 - line), width, beta))
         if line > 0:
             width, _, _ = heated_profile(scenario, shot.fwhm, power, shot.exposure)
-            spikes.append(_spike(scenario, share * line, width, heater.line_angle))
+            spikes.append(_spike(scenario, share * line, width, heater.spike_angle))
     if shot.halo > 0:
         parts.append((shot.halo * (1 - spider), HALO_WIDTH * fwhm, 2.2))
     if spider > 0:
@@ -56,10 +56,10 @@ def frame_spread(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> Poin
 
 
 def _spike(scenario: Scenario, share: float, width: float, angle: float) -> Spike:
-    return Spike(share, scenario.heater.line_length * width, 0.9 * width / 2.3548, angle)
+    return Spike(share, scenario.heater.spike_length * width, 0.9 * width / 2.3548, angle)
 
 
-def frame_shape(scenario: Scenario, shot: Shot, *, growth: float = 0.0) -> StarShape:
+def frame_shape(scenario: Scenario, shot: PlannedExposure, *, growth: float = 0.0) -> StarShape:
     """Shape of a frame's stars, spikes aside: its sum is below 1 by their share."""
     return frame_spread(scenario, shot, growth=growth).star_shape()
 
@@ -90,7 +90,7 @@ def add_stars(
     image: NDArray[np.float64],
     scenario: Scenario,
     field: Field,
-    shot: Shot,
+    shot: PlannedExposure,
     *,
     filter_name: str,
     matrix: NDArray[np.float64],
@@ -102,7 +102,7 @@ def add_stars(
     ----------
     image : (ny, nx) float64 ndarray
         Changed in place.
-    shot : Shot
+    shot : PlannedExposure
         Gives the profile.
     matrix : (3, 3) ndarray
         Takes (x, y, 1) of the image to (x, y, 1) of the first frame.
@@ -117,13 +117,13 @@ def add_stars(
         shape = frame_shape(scenario, shot, growth=growth)
         draw_stars(image, x[mine], y[mine], (flux * part)[mine], shape=shape)
     for share, length, sigma, angle in frame_spread(scenario, shot).spikes:
-        draw_lines(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
+        draw_spikes(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
 
 
 def nebula_light(
     scenario: Scenario,
     field: Field,
-    shot: Shot,
+    shot: PlannedExposure,
     *,
     filter_name: str,
     matrix: NDArray[np.float64],

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from framesort.records import HeaterTrace
 from framesort.simulation._scenario import Scenario
-from framesort.simulation._timeline import Shot, heater_trace
+from framesort.simulation._timeline import PlannedExposure, heater_trace
 
 __all__ = ["power_samples", "supply_current", "switch_events"]
 
@@ -19,7 +19,9 @@ def _stamps(seconds: NDArray[np.float64], *, utc: bool) -> list[str]:
     return [m.strftime("%Y-%m-%d %H:%M:%S") for m in moments]
 
 
-def _clock(scenario: Scenario, shots: list[Shot], interval: float) -> NDArray[np.float64]:
+def _clock(
+    scenario: Scenario, shots: list[PlannedExposure], interval: float
+) -> NDArray[np.float64]:
     """True times of the samples, seconds since 1970."""
     margin = 60 * scenario.logger.margin
     begin, end = shots[0].start - margin, shots[-1].start + shots[-1].exposure + margin
@@ -32,7 +34,7 @@ def _power_at(trace: HeaterTrace, times: NDArray[np.float64]) -> NDArray[np.floa
     return trace.power[np.searchsorted(trace.edges, times, side="right") - 1]
 
 
-def power_samples(scenario: Scenario, shots: list[Shot]) -> str:
+def power_samples(scenario: Scenario, shots: list[PlannedExposure]) -> str:
     """CSV of the heater's power every few seconds, UTC by the logger's clock."""
     times = _clock(scenario, shots, scenario.logger.interval)
     power = _power_at(heater_trace(scenario), times)
@@ -50,7 +52,7 @@ def switch_events(scenario: Scenario) -> str:
     return "\n".join(["time_utc,heater_percent", *rows, ""])
 
 
-def supply_current(scenario: Scenario, shots: list[Shot]) -> str:
+def supply_current(scenario: Scenario, shots: list[PlannedExposure]) -> str:
     """CSV of the current that the whole rig draws, in local time without a zone.
 
     Heater steps are hidden among the camera cooler (a step that decays to a plateau), slews

@@ -13,7 +13,7 @@ from framesort.simulation._frames import draw_calibration, draw_frame
 from framesort.simulation._headers import frame_header
 from framesort.simulation._logs import power_samples, supply_current, switch_events
 from framesort.simulation._scenario import Scenario
-from framesort.simulation._timeline import Shot, plan_shots
+from framesort.simulation._timeline import PlannedExposure, plan_exposures
 from framesort.simulation._truth import truth_stars, truth_table, write_truth_picture
 from framesort.workers import Progress, run_tasks
 
@@ -25,7 +25,7 @@ class _Task(NamedTuple):
 
     scenario: Scenario
     path: str
-    shot: Shot | None
+    shot: PlannedExposure | None
     kind: str
     number: int
     filter: str
@@ -63,7 +63,7 @@ def simulate_night(
     `~astropy.table.Table`
         A row a light frame: file, filter, start, exposure, heater_share, heater_power,
         heater_state, fwhm (true, pixel and trail included), fwhm_unheated (what it would
-        have been with the heater off), line_share, line_angle, transparency, sky,
+        have been with the heater off), line_share, spike_angle, transparency, sky,
         matrix ((3, 3), takes (x, y, 1) of the frame to the first frame) and remarks.
 
     Raises
@@ -76,7 +76,7 @@ def simulate_night(
     folder = Path(out)
     if (folder / "truth.ecsv").exists() and not overwrite:
         raise OutputError(f"{folder} holds a night already; give --overwrite to replace it")
-    shots = plan_shots(scenario)
+    shots = plan_exposures(scenario)
     tasks = _list_tasks(scenario, shots, folder)
     _clear_folder(folder, tasks)
     drawn = list(run_tasks(_write_frame, tasks, executor=executor, progress=progress))
@@ -112,7 +112,7 @@ def _clear_folder(folder: Path, tasks: list[_Task]) -> None:
         )
 
 
-def _list_tasks(scenario: Scenario, shots: list[Shot], folder: Path) -> list[_Task]:
+def _list_tasks(scenario: Scenario, shots: list[PlannedExposure], folder: Path) -> list[_Task]:
     frames = folder / "frames"
     tasks = [
         _Task(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import correlate1d, map_coordinates
 from scipy.signal import fftconvolve
 
-__all__ = ["StarShape", "build_shape", "draw_lines", "draw_stars", "moffat", "profile_width"]
+__all__ = ["StarShape", "build_shape", "draw_spikes", "draw_stars", "moffat", "profile_width"]
 
 OVERSAMPLE = 8
 """Cells of the core table per pixel."""
@@ -231,7 +231,7 @@ def _cubic_weights(t, weights):  # type: ignore[no-untyped-def]
     weights[3] = (0.5 * t - 0.5) * t * t
 
 
-def draw_lines(
+def draw_spikes(
     image: NDArray[np.float64],
     x: NDArray[np.float64],
     y: NDArray[np.float64],

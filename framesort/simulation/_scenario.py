@@ -166,7 +166,7 @@ class Heater:
 
     At power p and exposure t, stars are wider by ``blur * (p / 100)^blur_power *
     (t / 60 s)^exposure_power`` in quadrature, and carry a spike with the share
-    ``line * (p - line_from) / (100 - line_from)`` of their light above `line_from`.
+    ``line * (p - spike_from) / (100 - spike_from)`` of their light above `spike_from`.
     """
 
     events: Annotated[
@@ -180,9 +180,9 @@ class Heater:
     exposure_power: Annotated[float, Rule("exponent of exposure time", 0, 2)] = 0.15
     beta: Annotated[float, Rule("Moffat's exponent at full power", 1.5, 20)] = 2.7
     line: Annotated[float, Rule("share of star light in the spike at full power", 0, 0.9)] = 0.06
-    line_from: Annotated[float, Rule("power at which the spike appears [%]", 0, 99)] = 33.0
-    line_angle: Annotated[float, Rule("angle of the spike, ccw from +x [deg]", -360, 360)] = 62.0
-    line_length: Annotated[float, Rule("1/e length of the spike, in FWHM", 0.5, 100)] = 5.0
+    spike_from: Annotated[float, Rule("power at which the spike appears [%]", 0, 99)] = 33.0
+    spike_angle: Annotated[float, Rule("angle of the spike, ccw from +x [deg]", -360, 360)] = 62.0
+    spike_length: Annotated[float, Rule("1/e length of the spike, in FWHM", 0.5, 100)] = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)

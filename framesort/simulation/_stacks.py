@@ -15,7 +15,7 @@ from framesort.errors import InputError
 from framesort.files import write_fits, write_table
 from framesort.simulation._blur import PointSpread, Spike, blur_picture
 from framesort.simulation._field import draw_catalogue, draw_galaxies, draw_nebula
-from framesort.simulation._profiles import draw_lines, draw_stars
+from framesort.simulation._profiles import draw_spikes, draw_stars
 from framesort.simulation._scenario import Nebula, Stars
 
 __all__ = ["SimulatedStacks", "simulate_stacks"]
@@ -64,7 +64,7 @@ def simulate_stacks(
     sharp_fwhm: float = 2.8,
     deep_fwhm: float = 3.9,
     line: float = 0.05,
-    line_angle: float = 62.0,
+    spike_angle: float = 62.0,
     sky: float = 300.0,
     nebula: float = 120.0,
     nebula_blur: bool = True,
@@ -95,7 +95,7 @@ def simulate_stacks(
         Stars: how many, total light of the faintest and of the brightest, ADU.
     sharp_fwhm, deep_fwhm : float
         Widths of the stars before the pixel, pixels; Moffat exponents 3.0 and 2.7.
-    line, line_angle : float
+    line, spike_angle : float
         Share of the light in the deep stars' spike; its angle in degrees, ccw from +x.
     sky, nebula : float
         Level of the sky and brightness of the nebula, ADU.
@@ -140,7 +140,7 @@ def simulate_stacks(
     if brightest < faintest:
         raise InputError(f"brightest must be at least faintest ({faintest:g}), got {brightest:g}")
     dice = np.random.default_rng(rng)
-    spike = Spike(line, 5 * deep_fwhm, 0.9 * deep_fwhm / 2.3548, line_angle)
+    spike = Spike(line, 5 * deep_fwhm, 0.9 * deep_fwhm / 2.3548, spike_angle)
     profiles = (
         PointSpread(((1.0, sharp_fwhm, 3.0),)),
         PointSpread(((1.0 - line, deep_fwhm, 2.7),), (spike,)),
@@ -158,7 +158,7 @@ def simulate_stacks(
     for image, profile in zip((sharp_stars, deep_stars), profiles, strict=True):
         draw_stars(image, x, y, flux, shape=profile.star_shape())
         for share, length, sigma, angle in profile.spikes:
-            draw_lines(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
+            draw_spikes(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
 
     def expose(mean: NDArray[np.float64], frames: int) -> NDArray[np.float32]:
         mean = np.minimum(mean, full)

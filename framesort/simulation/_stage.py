@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framesort.errors import InputError
 from framesort.simulation._field import Field, build_field
 from framesort.simulation._scenario import Scenario
-from framesort.simulation._timeline import Shot, plan_shots
+from framesort.simulation._timeline import PlannedExposure, plan_exposures
 
 __all__ = ["Stage", "set_stage"]
 
@@ -20,7 +20,7 @@ class Stage:
 
     Attributes
     ----------
-    shots : list of Shot
+    shots : list of PlannedExposure
         The plan.
     field : Field
         The sky.
@@ -32,7 +32,7 @@ class Stage:
         Factor of the sky's light over the image, mean 1.
     """
 
-    shots: list[Shot]
+    shots: list[PlannedExposure]
     field: Field
     dark: NDArray[np.float32]
     flat: NDArray[np.float32]
@@ -42,7 +42,7 @@ class Stage:
 @lru_cache(maxsize=1)
 def set_stage(scenario: Scenario) -> Stage:
     """Plan a night and draw its sky and sensor; a worker does so once for all its frames."""
-    camera, shots = scenario.camera, plan_shots(scenario)
+    camera, shots = scenario.camera, plan_exposures(scenario)
     field = build_field(scenario, margin=_margin(scenario, shots), first=shots[0].pointing)
     shape = camera.height, camera.width
     rng = np.random.default_rng([scenario.world, 12])
@@ -59,7 +59,7 @@ def set_stage(scenario: Scenario) -> Stage:
     return Stage(shots, field, dark, flat.astype(np.float32), gradient.astype(np.float32))
 
 
-def _margin(scenario: Scenario, shots: list[Shot]) -> int:
+def _margin(scenario: Scenario, shots: list[PlannedExposure]) -> int:
     """Pixels of sky needed beyond the image on each side, wings of stars outside included."""
     camera = scenario.camera
     corners = np.array(

@@ -10,11 +10,11 @@ from framesort.errors import InputError
 from framesort.records import HeaterTrace
 from framesort.simulation._scenario import Event, Run, Scenario
 
-__all__ = ["Shot", "heater_trace", "plan_shots"]
+__all__ = ["PlannedExposure", "heater_trace", "plan_exposures"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Shot:
+class PlannedExposure:
     """One exposure before it is drawn.
 
     Attributes
@@ -174,7 +174,7 @@ def _heating(trace: HeaterTrace, start: float, stop: float) -> tuple[tuple[float
     )
 
 
-def plan_shots(scenario: Scenario) -> list[Shot]:
+def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
     """Plan every exposure of a night.
 
     Raises
@@ -211,7 +211,7 @@ def plan_shots(scenario: Scenario) -> list[Shot]:
         tracks = tuple(event for event in hits.get(i, []) if event.kind != "trail")
         start = night + begin
         shots.append(
-            Shot(
+            PlannedExposure(
                 number=i + 1,
                 filter=run.filter,
                 start=start,

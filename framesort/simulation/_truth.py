@@ -21,13 +21,13 @@ from framesort.simulation._light import (
 from framesort.simulation._profiles import profile_width
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._stage import set_stage
-from framesort.simulation._timeline import Shot, heater_trace, plan_shots
+from framesort.simulation._timeline import PlannedExposure, heater_trace, plan_exposures
 
 __all__ = ["draw_truth", "truth_stars", "truth_table", "write_truth_picture"]
 
 
 def truth_table(
-    scenario: Scenario, shots: list[Shot], folder: Path, drawn: list[tuple[float, float]]
+    scenario: Scenario, shots: list[PlannedExposure], folder: Path, drawn: list[tuple[float, float]]
 ) -> Table:
     start = np.array([shot.start for shot in shots])
     exposure = np.array([shot.exposure for shot in shots])
@@ -50,7 +50,7 @@ def truth_table(
         )
         for shot in shots
     ]
-    table["line_angle"] = np.full(len(shots), scenario.heater.line_angle % 180) * u.deg
+    table["spike_angle"] = np.full(len(shots), scenario.heater.spike_angle % 180) * u.deg
     table["transparency"] = [shot.transparency for shot in shots]
     table["sky"] = [sky for _, sky in drawn] * u.adu
     table["trail"] = [shot.trail for shot in shots] * u.pix
@@ -63,14 +63,14 @@ def truth_table(
     return table
 
 
-def _unheated_width(scenario: Scenario, shot: Shot) -> float:
+def _unheated_width(scenario: Scenario, shot: PlannedExposure) -> float:
     return profile_width(frame_shape(scenario, replace(shot, halo=0.0, heating=((1.0, 0.0),))))
 
 
-def _ideal_shot(scenario: Scenario, filter_name: str, fwhm: float | None) -> Shot:
+def _ideal_exposure(scenario: Scenario, filter_name: str, fwhm: float | None) -> PlannedExposure:
     """An exposure with the heater off, no trail, no dew, and the typical seeing."""
     run = scenario.first_run(filter_name)
-    shots = [shot for shot in plan_shots(scenario) if shot.filter == run.filter]
+    shots = [shot for shot in plan_exposures(scenario) if shot.filter == run.filter]
     if fwhm is None:
         cold = [shot.fwhm for shot in shots if all(power == 0 for _, power in shot.heating)]
         fwhm = float(np.median(cold or [shot.fwhm for shot in shots]))
@@ -119,7 +119,7 @@ def draw_truth(
     """
     scenario.filter_named(filter_name)  # says which there are
     stage = set_stage(scenario)
-    shot, field = _ideal_shot(scenario, filter_name, fwhm), stage.field
+    shot, field = _ideal_exposure(scenario, filter_name, fwhm), stage.field
     matrix = np.eye(3) if matrix is None else np.asarray(matrix, dtype=float)
     shape = stage.flat.shape if shape is None else shape
     factor = shot.exposure / scenario.camera.gain
@@ -134,7 +134,7 @@ def draw_truth(
 
 def write_truth_picture(scenario: Scenario, filter_name: str, folder: Path) -> None:
     stars, nebula = draw_truth(scenario, filter_name)
-    shot = _ideal_shot(scenario, filter_name, None)
+    shot = _ideal_exposure(scenario, filter_name, None)
     header = fits.Header()
     header["BUNIT"] = "adu"
     header["FILTER"] = filter_name

@@ -16,7 +16,7 @@ from framesort.stacking._kernels import (
     sorting_network,
 )
 from framesort.stacking._pixels import read_plain_rows
-from framesort.stacking._plan import LARGEST_SLACK, FramePlan, Plan, Reader
+from framesort.stacking._plan import LARGEST_TOLERANCE, FramePlan, Plan, Reader
 from framesort.stacking._reject import BLOCK, reject
 from framesort.stacking._resample import needed_rows, resample_rows
 from framesort.stacking._take_out import grow, take_out
@@ -143,7 +143,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
                 sums.data[s, done], sums.weight[s, done], sums.coverage[s, done],
             )  # fmt: skip
             if full:
-                sums.full[s].append(_full_places(cube[:, first:stop], part, full, weights))
+                sums.full[s].append(_saturated_places(cube[:, first:stop], part, full, weights))
         full = [entry for entry in full if entry[1][-1] >= part.stop]
     return sums
 
@@ -174,10 +174,10 @@ def _take_outliers(
     touched: NDArray[np.uint8] = np.zeros(
         (*cube.shape[:2], -(-cube.shape[2] // BLOCK)), dtype=np.uint8
     )
-    clip, slack = plan.clip, LARGEST_SLACK
+    clip, slack = plan.clip, LARGEST_TOLERANCE
     reject(
         cube, median, contrast, plan.variance, plan.shot, plan.slack, plan.order, plan.mates,
-        plan.heat, plan.slack_alike, plan.sky, clip, first, stop, marks, touched,
+        plan.heat, plan.tolerance_similarity, plan.sky, clip, first, stop, marks, touched,
     )  # fmt: skip
     # At stars neighbours may well differ: there only noise and trails of their height count.
     grow(
@@ -189,7 +189,9 @@ def _take_outliers(
     )  # fmt: skip
 
 
-def _full_places(cube: Image, rows: slice, full: list[Any], weights: Floats) -> NDArray[np.int64]:
+def _saturated_places(
+    cube: Image, rows: slice, full: list[Any], weights: Floats
+) -> NDArray[np.int64]:
     """Pixels (y, x) of a stack of whose weight a quarter or more is from full pixels."""
     shape = cube.shape[1:]
     met = []

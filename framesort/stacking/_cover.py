@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from framesort.files import read_image
 from framesort.records import Transform
 from framesort.stacking._plan import Reader
-from framesort.stacking._prepare import LookTask, look_at_frame
+from framesort.stacking._prepare import ProbeTask, inspect_frame
 
 __all__ = ["count_cover", "find_bad_edges", "largest_rectangle"]
 
@@ -153,8 +153,8 @@ def find_bad_edges(path: Any, *, read: Reader = read_image) -> tuple[int, int, i
     (int, int, int, int)
         Columns left and right, rows below and above; zeros where the frame cannot be read.
     """
-    return look_at_frame(
-        LookTask(
+    return inspect_frame(
+        ProbeTask(
             path=str(path),
             transform=Transform(matrix=np.eye(3)),
             grid=(1, 1),

@@ -240,7 +240,7 @@ def fit_surface(
     transform: Transform,
     factor: float,
     home: Mesh,
-    home_transform: Transform,
+    reference_transform: Transform,
     shape: tuple[int, int],
     order: int,
 ) -> tuple[Floats, float]:
@@ -250,7 +250,7 @@ def fit_surface(
     ----------
     mesh, home : Mesh
         Of the frame and of the reference.
-    transform, home_transform : `~framesort.records.Transform`
+    transform, reference_transform : `~framesort.records.Transform`
         Onto the grid.
     factor : float
         What the frame's values are multiplied with.
@@ -272,7 +272,7 @@ def fit_surface(
     (a change of width, a cloud) is taken out by Tukey's biweight in ten rounds.
     """
     x, y = transform.map_points(*mesh.centres())
-    back = Transform(matrix=np.asarray(np.linalg.inv(home_transform.matrix), dtype=float))
+    back = Transform(matrix=np.asarray(np.linalg.inv(reference_transform.matrix), dtype=float))
     difference = (factor * mesh.level - home.interpolate(*back.map_points(x, y))).ravel()
     good = np.isfinite(difference)
     coefficients = np.full(6, np.nan)

@@ -16,12 +16,12 @@ from framesort.stacking._resample import inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
 
 __all__ = [
-    "LARGEST_SLACK",
+    "LARGEST_TOLERANCE",
     "FramePlan",
     "Plan",
     "Reader",
     "Request",
-    "choose_home",
+    "choose_photometric_reference",
     "make_plan",
     "make_request",
 ]
@@ -29,7 +29,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 Reader = Callable[..., tuple[Any, Header]]
 
-LEAST_SLACK, LARGEST_SLACK = 0.2, 1.2
+LEAST_TOLERANCE, LARGEST_TOLERANCE = 0.2, 1.2
 MOST_ALIKE = 12  # frames that may be asked what a frame shows at a pixel
 
 
@@ -92,7 +92,7 @@ class Plan:
         How many of those, from the first, are of the frame's own group.
     heat : (n,) float ndarray
         Number by which frames change with the heater: `alike`, else log width; NaN not known.
-    slack_alike : (n,) float ndarray
+    tolerance_similarity : (n,) float ndarray
         Share of the contrast by which a frame may differ from those most like it.
     polynomials : (half width, 8) float32 ndarray
         Of the interpolation kernel.
@@ -107,7 +107,7 @@ class Plan:
     order: NDArray[np.int64]
     mates: NDArray[np.int64]
     heat: Floats
-    slack_alike: Floats
+    tolerance_similarity: Floats
     sky: float
     clip: float
     kernel: str
@@ -214,7 +214,9 @@ def _group_numbers(groups: Sequence[Any] | None, count: int) -> NDArray[np.int64
     return np.array([places[label] for label in labels], dtype=np.int64)
 
 
-def choose_home(reference: int | None, used: list[int], transforms: Sequence[Transform]) -> int:
+def choose_photometric_reference(
+    reference: int | None, used: list[int], transforms: Sequence[Transform]
+) -> int:
     """The frame whose background the stacks have."""
     if reference is not None and reference in used:
         return reference
@@ -226,13 +228,13 @@ def make_plan(
 ) -> tuple[Plan, list[str]]:
     """Factors, surfaces, noise and weights of the frames in use, and what was assumed.
 
-    `looks` holds the `Look` of every frame by its number; `home` is one of `used`.
+    `looks` holds the `FrameProbe` of every frame by its number; `home` is one of `used`.
     """
     notes: list[str] = []
     frames, variance, shot = [], [], []
     factor = {k: _scale(request, k, notes) / looks[k].area for k in used}
     mesh: Mesh = looks[home].mesh
-    home_mesh = Mesh(mesh.level * factor[home], mesh.cell, mesh.noise, mesh.shape)
+    reference_mesh = Mesh(mesh.level * factor[home], mesh.cell, mesh.noise, mesh.shape)
     for k in used:
         noise = request.noise[k] if request.noise[k] > 0 else looks[k].mesh.noise
         if not noise > 0:  # a constant picture
@@ -245,7 +247,7 @@ def make_plan(
                 shape=looks[k].shape,
                 inverse=inverse_matrix(request.transforms[k]),
                 factor=factor[k],
-                surface=_surface(request, k, home, looks[k].mesh, home_mesh, factor[k], notes),
+                surface=_surface(request, k, home, looks[k].mesh, reference_mesh, factor[k], notes),
                 full=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
                 edges=looks[k].edges,
                 plain=looks[k].plain,
@@ -263,12 +265,12 @@ def make_plan(
         weights=request.weights[:, used] / np.array(variance),
         variance=np.array(variance),
         shot=np.array(shot),
-        slack=np.full(len(used), LEAST_SLACK if order.size else LARGEST_SLACK),
+        slack=np.full(len(used), LEAST_TOLERANCE if order.size else LARGEST_TOLERANCE),
         order=order,
         mates=mates,
         heat=alike if np.isfinite(alike).any() else width,
-        slack_alike=_slack(width, order, mates),
-        sky=_level(home_mesh),
+        tolerance_similarity=_tolerance(width, order, mates),
+        sky=_level(reference_mesh),
         clip=request.clip,
         kernel=request.kernel,
         polynomials=kernel_polynomials(request.kernel),
@@ -295,7 +297,7 @@ def _surface(
     k: int,
     home: int,
     mesh: Mesh,
-    home_mesh: Mesh,
+    reference_mesh: Mesh,
     factor: float,
     notes: list[str],
 ) -> Floats:
@@ -306,7 +308,7 @@ def _surface(
         mesh,
         request.transforms[k],
         factor,
-        home_mesh,
+        reference_mesh,
         request.transforms[home],
         request.shape,
         request.order,
@@ -317,7 +319,7 @@ def _surface(
         f"{request.names[k]}: no common area with the reference, only the level of its background "
         "was matched"
     )
-    return np.array([factor * _level(mesh) - _level(home_mesh), 0, 0, 0, 0, 0])
+    return np.array([factor * _level(mesh) - _level(reference_mesh), 0, 0, 0, 0, 0])
 
 
 def _order(
@@ -346,7 +348,7 @@ def _order(
     return order.astype(np.int64), mates.astype(np.int64)
 
 
-def _slack(width: Floats, order: NDArray[np.int64], mates: NDArray[np.int64]) -> Floats:
+def _tolerance(width: Floats, order: NDArray[np.int64], mates: NDArray[np.int64]) -> Floats:
     """Share of the local contrast by which a frame may differ from the three most like it.
 
     `width` is the log of the FWHM. A star that is wider by the factor q has its peak changed by
@@ -354,8 +356,8 @@ def _slack(width: Floats, order: NDArray[np.int64], mates: NDArray[np.int64]) ->
     (0.15 pixel on the flank of a star of FWHM 3 pixels changes it by 0.15 of the peak).
     """
     if not order.size:
-        return np.full(len(width), LARGEST_SLACK)
+        return np.full(len(width), LARGEST_TOLERANCE)
     asked = [those[: min(3, m or 3)] for those, m in zip(order, mates, strict=True)]
     change = np.abs(width - [np.median(width[those]) for those in asked])
-    slack = np.minimum(LEAST_SLACK + 2.5 * change, LARGEST_SLACK)
-    return np.where(np.isfinite(slack), slack, LARGEST_SLACK)
+    slack = np.minimum(LEAST_TOLERANCE + 2.5 * change, LARGEST_TOLERANCE)
+    return np.where(np.isfinite(slack), slack, LARGEST_TOLERANCE)

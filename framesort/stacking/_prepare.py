@@ -24,7 +24,7 @@ from framesort.stacking._plan import FramePlan, Reader
 from framesort.stacking._resample import area_factor, inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
 
-__all__ = ["Look", "LookTask", "look_at_frame"]
+__all__ = ["FrameProbe", "ProbeTask", "inspect_frame"]
 
 PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z")
 STORE_ROWS = 256  # rows of the grid resampled at a time when a frame is stored
@@ -32,7 +32,7 @@ STEEP = 0.15  # rows that a frame's row climbs per column, from which a band nee
 
 
 @dataclass(frozen=True, kw_only=True)
-class LookTask:
+class ProbeTask:
     """What is needed to look at a frame."""
 
     path: str
@@ -45,7 +45,7 @@ class LookTask:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Look:
+class FrameProbe:
     """What was seen; `error` is "" or why the frame cannot be used."""
 
     mesh: Mesh | None = None
@@ -58,7 +58,7 @@ class Look:
     error: str = ""
 
 
-def look_at_frame(task: LookTask) -> Look:
+def inspect_frame(task: ProbeTask) -> FrameProbe:
     """Measure the mesh; store the frame on the grid if its rows cannot be read one by one."""
     try:
         store = task.stored if _wants_store(task) else None
@@ -76,7 +76,7 @@ def look_at_frame(task: LookTask) -> Look:
             sample, header = task.read(task.path, rows=slice(0, None))
             head, rows = sample, len(sample)
         if head.ndim != 2:
-            return Look(error=f"has {head.ndim} axes, a picture of one plane is needed")
+            return FrameProbe(error=f"has {head.ndim} axes, a picture of one plane is needed")
         pixels = np.asarray(sample, dtype=np.float32)
         shape = (rows, pixels.shape[1])
         area = area_factor(task.transform, shape)
@@ -92,18 +92,18 @@ def look_at_frame(task: LookTask) -> Look:
                     f"{Path(store).parent}: no room to store {task.path} on the grid "
                     f"({error.strerror}); name a scratch folder with more"
                 ) from error
-        return Look(
+        return FrameProbe(
             mesh=mesh, header=header, shape=shape, area=area, edges=edges, plain=plain, stored=store
         )
     except OutputError:
         raise
     except Exception as error:  # any reader may be handed in; the frame is named and left out
         text = str(error).removeprefix(f"{task.path}: ")
-        return Look(error=text or type(error).__name__)
+        return FrameProbe(error=text or type(error).__name__)
 
 
 def _edges(
-    task: LookTask,
+    task: ProbeTask,
     plain: PlainImage | None,
     sample: NDArray[np.float32],
     rows: int,
@@ -131,7 +131,7 @@ def _edges(
     )
 
 
-def _wants_store(task: LookTask) -> bool:
+def _wants_store(task: ProbeTask) -> bool:
     if task.stored is None:
         return False
     m = task.transform.matrix
@@ -140,7 +140,7 @@ def _wants_store(task: LookTask) -> bool:
 
 
 def _store(
-    task: LookTask,
+    task: ProbeTask,
     pixels: NDArray[np.float32],
     shape: tuple[int, int],
     edges: tuple[int, int, int, int],

@@ -294,7 +294,7 @@ def reject(
     order: NDArray[np.int64],
     mates: NDArray[np.int64],
     heat: Floats,
-    slack_alike: Floats,
+    tolerance_similarity: Floats,
     sky: float,
     clip: float,
     first: int,
@@ -354,7 +354,7 @@ def reject(
                 k = who[i]
                 if bad[i] > 0 and agrees(
                     cube, r, c, k, centre, np.sqrt(var[i]), clip, order[k], mates[k], heat,
-                    slack_alike[k], contrast[r, c],
+                    tolerance_similarity[k], contrast[r, c],
                 ):  # fmt: skip
                     agreed[n_agreed] = i
                     n_agreed += 1

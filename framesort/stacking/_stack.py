@@ -19,8 +19,14 @@ from framesort.records import Stack, Transform
 from framesort.stacking._bands import MARGIN, FrameVanishedError, run_stripe
 from framesort.stacking._collect import Collector
 from framesort.stacking._memory import name_images
-from framesort.stacking._plan import Reader, Request, choose_home, make_plan, make_request
-from framesort.stacking._prepare import Look, LookTask, look_at_frame
+from framesort.stacking._plan import (
+    Reader,
+    Request,
+    choose_photometric_reference,
+    make_plan,
+    make_request,
+)
+from framesort.stacking._prepare import FrameProbe, ProbeTask, inspect_frame
 from framesort.stacking._weights import kernel_polynomials
 from framesort.workers import Progress, open_threads, run_tasks
 
@@ -183,7 +189,7 @@ def stack_frames(
             for s, name in enumerate(sets):
                 if not any(weights[s, k] > 0 for k in used):
                     raise NotEnoughFramesError(f"set {name!r} has no frame that can be stacked")
-            home = choose_home(reference, used, transforms)
+            home = choose_photometric_reference(reference, used, transforms)
             plan, remarks = make_plan(request, used, home, looks)
             stripes = _stripes(request.shape[0])
             collector = Collector(list(sets), plan)
@@ -214,9 +220,9 @@ def _look(
     folder: Path,
     executor: Executor | None,
     progress: Progress | None,
-) -> dict[int, Look]:
+) -> dict[int, FrameProbe]:
     tasks = [
-        LookTask(
+        ProbeTask(
             path=request.names[k],
             transform=request.transforms[k],
             grid=request.shape,
@@ -227,7 +233,7 @@ def _look(
         )
         for k in usable
     ]
-    results = run_tasks(look_at_frame, tasks, executor=executor, progress=progress)
+    results = run_tasks(inspect_frame, tasks, executor=executor, progress=progress)
     return dict(zip(usable, results, strict=True))
 
 

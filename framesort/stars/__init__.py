@@ -1,4 +1,4 @@
-"""Stars of one image: background, detection, shape, flux and the line of light.
+"""Stars of one image: background, detection, shape, flux and the spike.
 
 The one instrument that several rooms use; it takes and gives plain arrays and tables.
 """
@@ -11,24 +11,24 @@ from framesort.stars._background import (
 )
 from framesort.stars._detect import guess_saturation
 from framesort.stars._find import find_stars
-from framesort.stars._line import LineOfLight, measure_line
 from framesort.stars._match import match_star_lists
 from framesort.stars._measure import measure_image
-from framesort.stars._rays import line_template, peak_angle
+from framesort.stars._rays import peak_angle, spike_template
 from framesort.stars._smooth import smooth_image
+from framesort.stars._spike import SpikeMeasurement, measure_spike
 
 __all__ = [
     "Background",
-    "LineOfLight",
+    "SpikeMeasurement",
     "background_level",
     "estimate_background",
     "find_stars",
     "guess_saturation",
-    "line_template",
     "match_star_lists",
     "measure_image",
-    "measure_line",
+    "measure_spike",
     "peak_angle",
     "smooth_image",
+    "spike_template",
     "subtract_background",
 ]

@@ -166,7 +166,7 @@ def find_candidates(
 
 
 @njit(cache=True, nogil=True)
-def _find_full(image: Any, level: Any, found: Any) -> Any:
+def _find_saturated(image: Any, level: Any, found: Any) -> Any:
     """Fill `found` with x, y of pixels at or above a level."""
     ny, nx = image.shape
     n = 0
@@ -221,10 +221,10 @@ def saturated_blobs(
     if not np.isfinite(saturation):
         return np.empty((0, 2), np.int64), np.empty(0, np.int64)
     found = np.empty((4096, 2), np.int64)
-    count = _find_full(image, saturation, found)
+    count = _find_saturated(image, saturation, found)
     if count > len(found):
         found = np.empty((count, 2), np.int64)
-        _find_full(image, saturation, found)
+        _find_saturated(image, saturation, found)
     places = found[:count]
     if len(places) == 0:
         return places, np.empty(0, np.int64)

@@ -230,7 +230,7 @@ def _list_stars(
     real = (quality[:, 3] > 0) & inside & (core > 0) & np.isfinite(error) & (error > 0)
     real &= saturated | ~_too_narrow(shape["minor"], quality, sigma, least)
     real &= saturated | (shape["fwhm"] < _MOST_WIDTH * fwhm)
-    # A profile of given shape that leaves much of the light was held against no star.
+    # A profile of given shape that leaves much of the light was compared with no star.
     left = np.sqrt(np.maximum(quality[:, 1] - sigma**2, 0))
     real &= saturated | (left < 0.25 * stars[:, HEIGHT])
     real &= snr > 3

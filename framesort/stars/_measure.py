@@ -8,8 +8,8 @@ from framesort.records import FrameQuality
 from framesort.stars._background import prepare_image
 from framesort.stars._detect import guess_saturation
 from framesort.stars._find import measure_field
-from framesort.stars._line import line_from_stars
 from framesort.stars._map import fit_slope, half_diagonal, map_widths
+from framesort.stars._spike import spike_from_stars
 
 __all__ = ["measure_image"]
 
@@ -17,7 +17,7 @@ _LEAST_STARS = 5
 
 
 def measure_image(image: Any, *, saturation: float | None = None, mask: Any = None) -> FrameQuality:
-    """Measure a frame: stars, their widths and shape, line of light, sky and noise.
+    """Measure a frame: stars, their widths and shape, spike, sky and noise.
 
     Parameters
     ----------
@@ -71,7 +71,7 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     }
     width_err = 0.5 * told["fwhm"] * told["flux_err"] / told["flux"]
     field_map = map_widths(told["x"], told["y"], told["fwhm"], width_err, pixels.shape, half=half)
-    line = line_from_stars(
+    line = spike_from_stars(
         field.residual, field.stars, ~field.saturated, field.noise, field.growth.total, fwhm
     )
     return FrameQuality(
@@ -80,14 +80,14 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         half_flux_radius=float(np.median(table["half_flux_radius"][clean])),
         eccentricity=field.contour.eccentricity,
         elongation_angle=field.contour.angle,
-        line_raw=line.strength,
-        line_raw_err=line.error,
-        line_raw_angle=line.angle,
-        line_total=line.total,
-        line_total_err=line.total_err,
-        line_length=line.length,
-        line_profile=line.profile,
-        line_profile_err=line.profile_err,
+        spike_raw=line.strength,
+        spike_raw_err=line.error,
+        spike_raw_angle=line.angle,
+        spike_total=line.total,
+        spike_total_err=line.total_err,
+        spike_length=line.length,
+        spike_profile=line.profile,
+        spike_profile_err=line.profile_err,
         fwhm_centre=field_map.centre,
         fwhm_corners=field_map.corners,
         fwhm_corners_err=field_map.corners_err,

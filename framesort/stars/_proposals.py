@@ -72,7 +72,7 @@ class _Raster:
         # 0 around it, 1 inside without a star, 2 near one.
         self.kind = np.pad(taken + np.uint8(1), 1)
 
-    def surprise(self, matrices: Floats, src: Floats) -> Floats:
+    def log_improbability(self, matrices: Floats, src: Floats) -> Floats:
         """How far beyond chance each of (n, 3, 3) affine transforms puts stars on stars."""
         cells = []
         for axis in (0, 1):
@@ -121,10 +121,12 @@ class Search:
         raster = _Raster(dst, self.tolerance)
         found = [self._proposals(src, dst, sign) for sign in self.signs]
         matrices = np.concatenate(found)
-        surprise = np.zeros(len(matrices))
+        log_improbability = np.zeros(len(matrices))
         for start in range(0, len(matrices), 512):  # a section at a time bounds the memory
-            surprise[start : start + 512] = raster.surprise(matrices[start : start + 512], src)
-        order = np.argsort(-surprise, kind="stable")
+            log_improbability[start : start + 512] = raster.log_improbability(
+                matrices[start : start + 512], src
+            )
+        order = np.argsort(-log_improbability, kind="stable")
         best, best_chance, tried = None, np.log(CHANCE), 0
         seen: list[Floats] = []
         tree = cKDTree(dst)

@@ -1,4 +1,4 @@
-"""Light along rays from stars, and the line-shaped template held against it."""
+"""Light along rays from stars, and the line-shaped template compared with it."""
 
 import functools
 from typing import Any
@@ -8,17 +8,17 @@ from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtrit
 
-from framesort.records import LINE_BINS
+from framesort.records import SPIKE_BINS
 
 __all__ = [
     "INNER",
     "OUTER",
     "angles_tried",
-    "choose_line",
-    "line_filter",
-    "line_template",
+    "choose_spike",
     "peak_angle",
     "sample_rays",
+    "spike_filter",
+    "spike_template",
     "widen_error",
 ]
 
@@ -96,7 +96,7 @@ def sample_rays(
     return out
 
 
-def line_template(
+def spike_template(
     angle: NDArray[np.float64], *, inner: float = INNER, outer: float = OUTER
 ) -> NDArray[np.float64]:
     """Light by sector of a line of unit light at each angle.
@@ -115,10 +115,10 @@ def line_template(
 
     Returns
     -------
-    (n, LINE_BINS) float ndarray
+    (n, SPIKE_BINS) float ndarray
         Each row sums to 1.
     """
-    centre = (np.arange(LINE_BINS) + 0.5) * 180 / LINE_BINS
+    centre = (np.arange(SPIKE_BINS) + 0.5) * 180 / SPIKE_BINS
     off = (centre - np.asarray(angle, dtype=float)[:, None] + 90) % 180 - 90
     radius = np.linspace(inner, outer, 33)
     across = radius * np.sin(np.radians(off))[..., None] * 2.3548
@@ -127,12 +127,12 @@ def line_template(
 
 
 @functools.cache
-def line_filter() -> NDArray[np.float64]:
+def spike_filter() -> NDArray[np.float64]:
     """Weights for each whole degree whose sum with a profile is the light of a line there.
 
     The least-squares amplitude of the template beside a constant.
     """
-    shape = line_template(np.arange(180.0))
+    shape = spike_template(np.arange(180.0))
     shape = shape - shape.mean(axis=1, keepdims=True)
     return shape / (shape**2).sum(axis=1, keepdims=True)
 
@@ -146,7 +146,7 @@ def angles_tried() -> float:
     correlation (Rice 1944, Bell Syst. Tech. J. 23, 282); n times that of one normal value is
     the same for n = u sqrt(pi l / 2). Taken at the u that has the chance of 3 deviations.
     """
-    weights = line_filter()
+    weights = spike_filter()
     close = float(weights[0] @ weights[1] / (weights[0] @ weights[0]))
     bend = (2 - 2 * close) / np.radians(1.0) ** 2
     number = 1.0
@@ -164,7 +164,7 @@ def widen_error(freedom: float) -> float:
     return -float(stdtrit(freedom, ndtr(-3) / angles_tried())) / 3
 
 
-def choose_line(
+def choose_spike(
     strength: NDArray[np.float64], error: NDArray[np.float64], angle: NDArray[np.float64]
 ) -> tuple[float, float, float]:
     """Strength, uncertainty and angle of the most significant line.

@@ -1,6 +1,6 @@
-"""How far a line of light reaches, and all of its light.
+"""How far a spike reaches, and all of its light.
 
-`line_raw` is the light between two radii: measured, and comparable from frame to frame. A long
+`spike_raw` is the light between two radii: measured, and comparable from frame to frame. A long
 line has twice as much further in, under the star, and further out.
 """
 
@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.records import LINE_BINS
-from framesort.stars._rays import line_template, sample_rays
+from framesort.records import SPIKE_BINS
+from framesort.stars._rays import sample_rays, spike_template
 from framesort.stars._together import average_stars
 
 __all__ = ["Reach", "both_sides", "hold_against", "measure_reach"]
@@ -65,7 +65,7 @@ def measure_reach(
     index: NDArray[np.int64],
     *,
     flux: NDArray[np.float64],
-    doubt: NDArray[np.float64],
+    neighbour_light: NDArray[np.float64],
     noise: Any,
     angle: float,
     fwhm: float,
@@ -80,7 +80,7 @@ def measure_reach(
     Parameters
     ----------
     residual, stars
-        As for `line_from_stars`.
+        As for `spike_from_stars`.
     index : (m,) int64 ndarray
         Which stars.
     flux, doubt, noise : (m,) float64 ndarray
@@ -96,14 +96,16 @@ def measure_reach(
     for inner, outer in itertools.pairwise(_EDGES):
         steps = max(4, int(np.ceil((outer - inner) * fwhm)))
         rays = sample_rays(
-            residual, stars, index, inner * fwhm, outer * fwhm, LINE_BINS, steps, 0.1 * noise
+            residual, stars, index, inner * fwhm, outer * fwhm, SPIKE_BINS, steps, 0.1 * noise
         )
         beyond, uneven = both_sides(rays[1] / flux[:, None, None])
-        shape = line_template(turns, inner=inner, outer=outer)
+        shape = spike_template(turns, inner=inner, outer=outer)
         shape = shape - shape.mean(axis=1, keepdims=True)
         weights = shape / (shape**2).sum(axis=1, keepdims=True)
         ring = average_stars(
-            hold_against(np.nan_to_num(beyond), weights), doubt, hold_against(uneven, weights)
+            hold_against(np.nan_to_num(beyond), weights),
+            neighbour_light,
+            hold_against(uneven, weights),
         )
         light.append(ring.mean[at])
         error.append(ring.error[at])

@@ -41,7 +41,7 @@ class Together:
 
 
 def average_stars(
-    values: NDArray[np.float64], doubt: NDArray[np.float64], uneven: NDArray[np.float64]
+    values: NDArray[np.float64], neighbour_light: NDArray[np.float64], uneven: NDArray[np.float64]
 ) -> Together:
     """Mean over stars, each with the weight that its own scatter over angles tells.
 
@@ -66,7 +66,7 @@ def average_stars(
     count = len(values)
     mean = np.zeros(values.shape[1])
     for _ in range(6):
-        own = np.sqrt(np.mean((values - mean) ** 2, axis=1) + doubt**2)
+        own = np.sqrt(np.mean((values - mean) ** 2, axis=1) + neighbour_light**2)
         floor = np.sort(own)[min(count, _FLOOR_RANK) - 1]
         square = (own**2 + max(floor, 1e-30) ** 2)[:, None]
         square = square + np.maximum(uneven**2 - _EVEN**2 * own[:, None] ** 2, 0)

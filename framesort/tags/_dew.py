@@ -5,7 +5,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records import column_values
-from framesort.tags._yardstick import measured_rows
+from framesort.tags._reference import measured_rows
 
 __all__ = ["find_dew"]
 

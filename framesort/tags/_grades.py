@@ -1,6 +1,6 @@
 """Grades each frame against the night's own heater-off frames, with the reason in words.
 
-A grade says how the stars of a frame compare with the yardstick: the heater-off frames of
+A grade says how the stars of a frame compare with the reference frames: the heater-off frames of
 the same group. `sharp` frames are as good, heated or not, `usable` ones carry good signal under
 worse stars, `poor` ones add little. The limits below are this project's; none is published.
 """
@@ -13,10 +13,10 @@ from astropy.table import Table
 from framesort.records import add_column, add_reason
 from framesort.tags._dew import find_dew
 from framesort.tags._heated import find_harmless_heat
-from framesort.tags._yardstick import (
-    Yardstick,
+from framesort.tags._reference import (
+    ReferenceQuality,
     flattening,
-    measure_yardstick,
+    measure_reference_quality,
     measured_rows,
 )
 
@@ -33,19 +33,19 @@ class GradeLimits:
         Largest heater share of the heater-off frames that others are compared with. A share of
         one fifth already spoils stars (common practice), so it is small.
     wide, too_wide : float
-        FWHM over the yardstick's from which a frame is no longer sharp; from which it is
+        FWHM over the reference frames' from which a frame is no longer sharp; from which it is
         poor if the heater is off (a heated frame that wide still has its signal).
     scatter : float
-        The first limit is never tighter than so many standard deviations of the yardstick.
+        The first limit is never tighter than so many standard deviations of the reference frames.
     trailed, badly_trailed : float
-        Flattening ``1 - b/a`` above the yardstick's for the same two steps. Eccentricity is no
-        measure for a difference: from 0 to 0.13 is less than a hundredth in b/a.
+        Flattening ``1 - b/a`` above that of the reference frames for the same two steps. Its change
+        in eccentricity is no measure: from 0 to 0.13 is less than a hundredth in b/a.
     thin, opaque : float
         Transparency under which a frame is no longer sharp, and poor.
-    line_sigma : float
-        Significance of the line of light from which a frame is not sharp.
+    spike_sigma : float
+        Significance of the spike from which a frame is not sharp.
     sky_factor : float
-        Noise over the yardstick's from which the sky counts as bright.
+        Noise over the reference frames' from which the sky counts as bright.
     """
 
     max_share: float = 0.02
@@ -56,7 +56,7 @@ class GradeLimits:
     badly_trailed: float = 0.35
     thin: float = 0.80
     opaque: float = 0.45
-    line_sigma: float = 3.0
+    spike_sigma: float = 3.0
     sky_factor: float = 1.5
 
 
@@ -78,14 +78,14 @@ def tag_frames(table: Table, *, limits: GradeLimits | None = None) -> None:
     good = measured_rows(table)
     dew = find_dew(table, max_share=limits.max_share)
     for group in sorted(set(table["group"][good])):
-        yardstick = measure_yardstick(table, group, max_share=limits.max_share)
-        if yardstick is None:
+        reference = measure_reference_quality(table, group, max_share=limits.max_share)
+        if reference is None:
             continue
         own = good & np.asarray(table["group"] == group)
-        harmless = find_harmless_heat(table, own, yardstick, max_share=limits.max_share)
+        harmless = find_harmless_heat(table, own, reference, max_share=limits.max_share)
         for i in np.flatnonzero(own):
             grades[i], codes = _grade(
-                table[int(i)], yardstick, limits, dewing=bool(dew[i]), harmless=bool(harmless[i])
+                table[int(i)], reference, limits, dewing=bool(dew[i]), harmless=bool(harmless[i])
             )
             for code in codes:
                 reasons[i] = add_reason(reasons[i], code)
@@ -100,7 +100,7 @@ def _number(row: Table.Row, name: str) -> float:
     return float(np.ma.filled(value, np.nan))
 
 
-def _is_one_sided(row: Table.Row, yard: Yardstick, wide: float) -> bool:
+def _is_one_sided(row: Table.Row, yard: ReferenceQuality, wide: float) -> bool:
     """True if stars are wide towards one side of the image only: neither heat nor focus."""
     more = _number(row, "fwhm_tilt") - yard.fwhm_tilt
     centre = _number(row, "fwhm_centre") / yard.fwhm_centre
@@ -110,10 +110,10 @@ def _is_one_sided(row: Table.Row, yard: Yardstick, wide: float) -> bool:
 
 
 def _grade(
-    row: Table.Row, yard: Yardstick, limits: GradeLimits, *, dewing: bool, harmless: bool
+    row: Table.Row, yard: ReferenceQuality, limits: GradeLimits, *, dewing: bool, harmless: bool
 ) -> tuple[str, list[str]]:
     """Grade of one frame and the codes of what speaks against `sharp`."""
-    # Another exposure's frames, or merely the best ones, are a blunter yardstick.
+    # Another exposure's frames, or merely the best ones, are a blunter reference frames.
     slack = 1.0 if yard.source == "off" else 2.0
     share = _number(row, "heater_share")
     wide = max((limits.wide - 1) * slack, limits.scatter * yard.fwhm_scatter / yard.fwhm)
@@ -121,7 +121,7 @@ def _grade(
     growth = _number(row, "fwhm") / yard.fwhm
     stretch = float(flattening(_number(row, "eccentricity"))) - yard.flattening
     clear = _number(row, "transparency")
-    line = _number(row, "line_strength") / _number(row, "line_strength_err")
+    line = _number(row, "spike_strength") / _number(row, "spike_strength_err")
     heated = share > limits.max_share
     codes = []
     if heated and harmless:
@@ -130,8 +130,8 @@ def _grade(
         codes.append("heated" if share > 0.995 else "part heated")
     elif np.isnan(share):
         codes.append("state unknown")
-    if line > limits.line_sigma:
-        codes.append("line of light")
+    if line > limits.spike_sigma:
+        codes.append("spike")
     if stretch > trailed:
         codes.append("trailed")
     if growth > 1 + wide:
@@ -150,8 +150,8 @@ def _grade(
     # Without any known heater-off frame the stars alone decide what is sharp.
     forgiven = {"heated but sharp"} | ({"state unknown"} if yard.source == "best" else set())
     if yard.source != "off":
-        codes.append("no heater-off yardstick")
-        forgiven.add("no heater-off yardstick")
+        codes.append("no heater-off reference")
+        forgiven.add("no heater-off reference")
     poor = (
         stretch > limits.badly_trailed
         or clear < limits.opaque

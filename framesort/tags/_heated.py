@@ -5,7 +5,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records import column_values
-from framesort.tags._yardstick import Yardstick
+from framesort.tags._reference import ReferenceQuality
 
 __all__ = ["find_harmless_heat"]
 
@@ -29,7 +29,7 @@ _MEDIAN = 1.2533
 
 
 def find_harmless_heat(
-    table: Table, rows: NDArray[np.bool_], yard: Yardstick, *, max_share: float
+    table: Table, rows: NDArray[np.bool_], yard: ReferenceQuality, *, max_share: float
 ) -> NDArray[np.bool_]:
     """Heated frames that no measurement tells from heater-off ones of their group.
 
@@ -42,10 +42,10 @@ def find_harmless_heat(
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs heater_share, heater_power, fwhm, line_strength, line_strength_err.
+        Needs heater_share, heater_power, fwhm, spike_strength, spike_strength_err.
     rows : (n,) bool ndarray
         Measured frames of one group.
-    yard : Yardstick
+    yard : ReferenceQuality
         The group's; unless it is of three heater-off frames of its own, nothing is harmless.
     max_share : float
         Frames up to this heater share are heater-off.
@@ -57,7 +57,7 @@ def find_harmless_heat(
     harmless = np.zeros(len(table), dtype=bool)
     share, power = column_values(table, "heater_share"), column_values(table, "heater_power")
     growth = column_values(table, "fwhm") / yard.fwhm - 1
-    spike, error = (column_values(table, f"line_strength{end}") for end in ("", "_err"))
+    spike, error = (column_values(table, f"spike_strength{end}") for end in ("", "_err"))
     off = rows & (share <= max_share)
     heated = np.flatnonzero(rows & (share > max_share) & np.isfinite(power))
     if yard.source != "off" or off.sum() < _LEAST_OFF:
@@ -68,8 +68,8 @@ def find_harmless_heat(
     for i in heated[np.argsort(power[heated], kind="stable")]:
         alike = heated[np.abs(power[heated] - power[i]) <= _LIKE_POWER]
         wide = float(np.median(growth[alike]))
-        doubt = _MEDIAN * scatter * np.sqrt(1 / len(alike) + 1 / off.sum())
-        told = wide > _SIGMA * doubt
+        nonstellar_chi2 = _MEDIAN * scatter * np.sqrt(1 / len(alike) + 1 / off.sum())
+        told = wide > _SIGMA * nonstellar_chi2
         known = alike[np.isfinite(spike[alike]) & np.isfinite(error[alike])]
         if known.size and base.size:
             excess = float(np.median(spike[known]) - np.median(base))

@@ -1,4 +1,4 @@
-"""Ways to make three planes of a colour filter array, held against the truth.
+"""Ways to make three planes of a colour filter array, compared with the truth.
 
     python tests/bench/compare_colour.py [FOLDER]
 

@@ -146,7 +146,7 @@ def measure_all(image, star, fwhm: float, truth, *, others: bool = True) -> dict
             "ecc": quality.eccentricity,
             "centroid": pulls(table["x"], table["y"], truth, limits, fwhm),
             "found": len(set(pair(table["x"], table["y"], truth, fwhm)[1])) / len(truth),
-            "line": quality.line_raw / quality.line_raw_err,
+            "line": quality.spike_raw / quality.spike_raw_err,
         },
     }
     if others:

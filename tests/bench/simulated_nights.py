@@ -105,7 +105,7 @@ def make_night(seed: int) -> tuple[str, Scenario]:
             events=tuple(_switches(rng, length, [float(rng.choice([50, 75])), 100.0])),
             blur=float(rng.uniform(1.8, 3.2)),
             line=float(rng.uniform(0.04, 0.08)),
-            line_angle=float(rng.uniform(0, 180)),
+            spike_angle=float(rng.uniform(0, 180)),
         ),
         logger=Logger(full=float(rng.uniform(1.0, 3.0)), interval=2.0),
         filter=filters[:1],

@@ -12,7 +12,7 @@ from framesort.records import HeaterTrace, column_values
 from framesort.simulation import Scenario
 from framesort.simulation._light import frame_shape
 from framesort.simulation._profiles import profile_width
-from framesort.simulation._timeline import plan_shots
+from framesort.simulation._timeline import plan_exposures
 
 OFF, STRONG = 0.005, 50.0
 """Heater share below which a frame is off; power from which its state must be found."""
@@ -60,13 +60,13 @@ class NightRates:
 
     def _drawn_line(self) -> np.ndarray:
         """Share of the light in the line between 2 and 6 FWHM, where it is measured."""
-        length = self.scenario.heater.line_length
+        length = self.scenario.heater.spike_length
         seen = np.exp(-2 / length) - np.exp(-6 / length)
         return np.asarray(self.truth["line_share"], dtype=float) * seen
 
     def _lines(self, name: str, table: Table) -> None:
-        strength, error = column_values(table, "line_strength"), column_values(
-            table, "line_strength_err"
+        strength, error = column_values(table, "spike_strength"), column_values(
+            table, "spike_strength_err"
         )  # fmt: skip
         seen = strength > 3 * error
         known = np.isfinite(strength)
@@ -74,7 +74,7 @@ class NightRates:
         cold = np.asarray(self.truth["heater_share"], dtype=float) < OFF
         self.count(f"false line, {name}", seen[known & cold])
         self.count(f"missed line, {name}", ~seen[known & (wanted >= VISIBLE)])
-        turn = column_values(table, "line_angle") - np.asarray(self.truth["line_angle"])
+        turn = column_values(table, "spike_angle") - np.asarray(self.truth["spike_angle"])
         off = np.abs((turn + 90) % 180 - 90)
         self.lists[f"line angle, {name}"] = [float(a) for a in off[seen & (wanted >= VISIBLE)]]
 
@@ -124,11 +124,11 @@ class NightRates:
             mine &= (np.abs(power - row["power"]) < 2.5) & (share > 0.98)
             error = row["fwhm_growth_err"] / row["fwhm_growth"]
             deviations.append((np.log(row["fwhm_growth"]) - growth[mine].mean()) / error)
-            lines.append((row["line"] - self._drawn_line()[mine].mean()) / row["line_err"])
+            lines.append((row["line"] - self._drawn_line()[mine].mean()) / row["spike_err"])
         self.lists["growth"] = [float(d) for d in deviations]
         self.lists["line"] = [float(d) for d in lines if np.isfinite(d)]
         self.lists["limit"] = []
-        for row in night.response.tolerable:
+        for row in night.response.highest_acceptable:
             wanted = self._true_limit(str(row["filter"]), float(row["exposure"]))
             if np.isfinite(row["power_low"]) or np.isinf(row["power_low"]):
                 low, high = row["power_low"], row["power_high"]
@@ -139,7 +139,7 @@ class NightRates:
         """Power at which the stars drawn are 5 % wider."""
         shots = [
             shot
-            for shot in plan_shots(self.scenario)
+            for shot in plan_exposures(self.scenario)
             if shot.filter == filter_name and abs(shot.exposure - exposure) < 0.5
         ]
         usual = float(np.median([shot.fwhm for shot in shots]))

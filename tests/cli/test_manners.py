@@ -146,7 +146,8 @@ def test_only_warnings_that_ask_for_something_are_printed(tmp_path, capsys):
         "Times name no zone and were taken as UTC; give zone (--log-zone) if they are local.",
     ]
     summary = {
-        "warnings": told, "left_out": [], "groups": [], "tolerable": [], "stages": {"merge": None},
+        "warnings": told, "left_out": [], "groups": [], "highest_acceptable": [],
+        "stages": {"merge": None},
     }  # fmt: skip
     result = NightResult(folder=tmp_path, table=None, summary=summary)
     _show(result, Namespace(json=True))

@@ -132,11 +132,11 @@ def test_line_of_light_keeps_its_angle():
     image += rng.normal(0, 3.0, image.shape)
     mosaic = np.where(letters("RGGB", image.shape) == "G", image, 10.0)
     quality = restore_quality(measure_image(green_lattice(mosaic, "RGGB")), "RGGB", 380)
-    assert quality.line_raw > 5 * quality.line_raw_err
+    assert quality.spike_raw > 5 * quality.spike_raw_err
     # Bins of two degrees.
-    assert quality.line_raw_angle == pytest.approx(20.0, abs=2.0)
+    assert quality.spike_raw_angle == pytest.approx(20.0, abs=2.0)
     # And the profile turned by as much: bin k is centred on 2 k + 1 degrees.
-    assert abs(2 * int(np.argmax(quality.line_profile)) + 1 - 20) <= 5
+    assert abs(2 * int(np.argmax(quality.spike_profile)) + 1 - 20) <= 5
 
 
 def lanczos():

@@ -6,23 +6,23 @@ import numpy as np
 import pytest
 
 from framesort.colour import green_lattice, restore_quality
-from framesort.records import LINE_BINS, STAR_COLUMNS, FrameQuality, empty_star_list
+from framesort.records import SPIKE_BINS, STAR_COLUMNS, FrameQuality, empty_star_list
 from framesort.stars import measure_image
 
 ROOT = np.sqrt(2.0)
 
 FIELDS = {
     "same": (
-        "stars eccentricity line_raw line_raw_err line_total line_total_err sky noise "
+        "stars eccentricity spike_raw spike_raw_err spike_total spike_total_err sky noise "
         "sky_gradient saturation reason"
     ),
     "length": (
-        "fwhm half_flux_radius line_length fwhm_centre fwhm_corners fwhm_corners_err fwhm_tilt "
+        "fwhm half_flux_radius spike_length fwhm_centre fwhm_corners fwhm_corners_err fwhm_tilt "
         "fwhm_tilt_err"
     ),
-    "line": "elongation_angle line_raw_angle",
+    "line": "elongation_angle spike_raw_angle",
     "direction": "fwhm_tilt_angle sky_gradient_angle",
-    "profile": "line_profile line_profile_err",
+    "profile": "spike_profile spike_profile_err",
     "list": "star_list",
 }
 """How each field changes on an image turned by 45 degrees and finer by sqrt(2). A frame and its
@@ -72,8 +72,8 @@ def test_every_field_is_turned_back():
         FrameQuality(stars=4),
         **values,
         star_list=stars,
-        line_profile=np.arange(LINE_BINS, dtype=float),
-        line_profile_err=np.ones(LINE_BINS),
+        spike_profile=np.arange(SPIKE_BINS, dtype=float),
+        spike_profile_err=np.ones(SPIKE_BINS),
     )
     back = restore_quality(quality, "RGGB", 40)
     for name, kind in known.items():
@@ -85,9 +85,9 @@ def test_every_field_is_turned_back():
             expected = turned(kind, stars[name][0])
             assert back.star_list[name][0] == pytest.approx(expected), name
     # Light at 101 degrees (bin 50) lies at 146 degrees, between two bins.
-    spike = np.zeros(LINE_BINS)
+    spike = np.zeros(SPIKE_BINS)
     spike[50] = 1.0
-    profile = restore_quality(replace(quality, line_profile=spike), "RGGB", 40).line_profile
+    profile = restore_quality(replace(quality, spike_profile=spike), "RGGB", 40).spike_profile
     assert np.flatnonzero(profile).tolist() == [72, 73]
 
 
@@ -134,15 +134,15 @@ def test_measured_on_green_or_on_all_pixels_is_the_same(tilted):
     for name in ("fwhm_corners_err", "fwhm_tilt_err"):
         # Half of the pixels: sqrt(2), known to a third; not turned back, it would be 1.
         assert 0.8 < getattr(back, name) / getattr(full, name) < 2.2, name
-    assert back.line_length == pytest.approx(full.line_length, rel=0.15)
-    assert back.line_total == pytest.approx(full.line_total, rel=0.1)
+    assert back.spike_length == pytest.approx(full.spike_length, rel=0.15)
+    assert back.spike_total == pytest.approx(full.spike_total, rel=0.1)
     assert back.sky_gradient == pytest.approx(full.sky_gradient, rel=0.05)
     assert back.sky == pytest.approx(full.sky, rel=0.01)
     # A box of the mesh covers twice the area and more stars' wings; a factor would be 1.41.
     assert back.noise == pytest.approx(full.noise, rel=0.08)
     for name, around, within in (
         ("elongation_angle", 180, 3),
-        ("line_raw_angle", 180, 2),
+        ("spike_raw_angle", 180, 2),
         ("fwhm_tilt_angle", 360, 6),
         ("sky_gradient_angle", 360, 3),
     ):

@@ -1,7 +1,7 @@
 """Invented nights as tables: what frames would measure, drawn from a model independent of the room.
 
 Stars: seeing wanders as a random walk of its logarithm, focus drifts and is reset, single frames
-are trailed along x. Heater: blur in quadrature, a line of light above a third of full power.
+are trailed along x. Heater: blur in quadrature, a spike above a third of full power.
 """
 
 import numpy as np
@@ -21,10 +21,10 @@ def draw_night(
     pause=20.0,
     blur=2.4,
     line=0.06,
-    line_from=33.0,
+    spike_from=33.0,
     walk=0.04,
     noise=0.02,
-    line_noise=0.006,
+    spike_noise=0.006,
     trailed=0.08,
     focus=0.0,
     seeing_jump=(),
@@ -49,7 +49,7 @@ def draw_night(
         base = np.where(hours >= hour, base * factor, base)
     base = np.hypot(base, focus * (hours % 1.5))
     widths = np.hypot(base[:, None], blur * power / 100)
-    lines = line * np.clip((power - line_from) / (100 - line_from), 0, None)
+    lines = line * np.clip((power - spike_from) / (100 - spike_from), 0, None)
     trail = np.abs(rng.normal(0, 0.3, frames)) + rng.exponential(1.5, frames) * (
         rng.random(frames) < trailed
     )
@@ -57,7 +57,7 @@ def draw_night(
     measured = np.hypot(true, 0.8 * trail) * np.exp(rng.normal(0, noise, frames))
     vector = 0.01 * trail + 0j
     vector += lines.mean(axis=1) * np.exp(2j * np.radians(ANGLE))
-    vector += rng.normal(0, line_noise, frames) + 1j * rng.normal(0, line_noise, frames)
+    vector += rng.normal(0, spike_noise, frames) + 1j * rng.normal(0, spike_noise, frames)
     excess = (vector * np.exp(-2j * np.radians(ANGLE))).real - 0.01 * trail.mean() * np.cos(
         2 * np.radians(ANGLE)
     )
@@ -72,10 +72,10 @@ def draw_night(
             "fwhm": measured,
             "eccentricity": np.sqrt(1 - np.clip(1 - flat, 0.2, 1) ** 2),
             "elongation_angle": np.zeros(frames),
-            "line_raw": np.abs(vector),
-            "line_raw_angle": np.degrees(np.angle(vector)) / 2 % 180,
-            "line_strength": excess,
-            "line_strength_err": np.full(frames, line_noise),
+            "spike_raw": np.abs(vector),
+            "spike_raw_angle": np.degrees(np.angle(vector)) / 2 % 180,
+            "spike_strength": excess,
+            "spike_strength_err": np.full(frames, spike_noise),
             "true_fwhm_off": base,
         }
     )

@@ -67,7 +67,7 @@ def test_no_offset_beyond_fourteen_hours():
 
 
 def test_an_offset_needs_states_that_bear_it_out():
-    """Without a line of light the stars name no states: an offset is told, not applied."""
+    """Without a spike the stars name no states: an offset is told, not applied."""
     table = draw_night(np.random.default_rng(1), SWITCHES, line=0.0)
     clock = estimate_clock_offset(table, log(SWITCHES, 3600))
     assert abs(clock.seconds + 3600) < 80 and not clock.significant
@@ -126,9 +126,9 @@ def test_regular_switching_leaves_two_readings():
 def test_missing_values():
     table = draw_night(np.random.default_rng(5), SWITCHES)
     table["fwhm"][::6] = np.nan
-    table["line_raw"][::9] = np.nan
+    table["spike_raw"][::9] = np.nan
     assert abs(estimate_clock_offset(table, log(SWITCHES, 900)).seconds + 900) < 80
-    del table["line_raw"], table["line_raw_angle"]
+    del table["spike_raw"], table["spike_raw_angle"]
     assert abs(estimate_clock_offset(table, log(SWITCHES, 900)).seconds + 900) < 80
 
 

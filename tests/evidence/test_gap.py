@@ -1,14 +1,14 @@
-"""Line of light against flips, turns of the camera and the place of a gap."""
+"""Spike against flips, turns of the camera and the place of a gap."""
 
 import numpy as np
 import pytest
 
 from framesort.errors import InputError
 from framesort.evidence import (
-    LineOnSide,
+    SpikeOnSide,
     compare_gap,
-    follow_line,
-    mean_line_angle,
+    follow_spike,
+    mean_spike_angle,
     read_gap_angle,
 )
 
@@ -107,7 +107,7 @@ def test_mean_of_angles_over_the_end_of_the_half_circle():
     rng = np.random.default_rng(2)
     true = 179.0
     angle = (true + rng.normal(0, 3, 40)) % 180
-    mean, error, frames = mean_line_angle(angle, np.full(40, 0.02), np.full(40, 0.002))
+    mean, error, frames = mean_spike_angle(angle, np.full(40, 0.02), np.full(40, 0.002))
     assert frames == 40
     # 3 / sqrt(40) is 0.47, the stated least error 1.
     assert abs((mean - true + 90) % 180 - 90) < 3 * error
@@ -119,13 +119,13 @@ def test_noise_has_no_angle():
     seen = 0
     for _ in range(200):
         angle, size = rng.uniform(0, 180, 8), np.abs(rng.normal(0, 1, 8))
-        seen += mean_line_angle(angle, size, np.ones(8))[2] > 0
+        seen += mean_spike_angle(angle, size, np.ones(8))[2] > 0
     # Eight frames pass three standard errors by chance in 2 % of the nights, four of 200.
     assert seen <= 12
 
 
 def side(name, angle, turn, error=1.0):
-    return LineOnSide(name=name, angle=angle, error=error, turn=turn, frames=8)
+    return SpikeOnSide(name=name, angle=angle, error=error, turn=turn, frames=8)
 
 
 @pytest.mark.parametrize(
@@ -141,6 +141,6 @@ def side(name, angle, turn, error=1.0):
     ],
 )
 def test_what_the_line_follows(sides, verdict, words):
-    told = follow_line(sides)
+    told = follow_spike(sides)
     assert told.verdict == verdict
     assert words in told.sentence

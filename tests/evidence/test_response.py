@@ -34,10 +34,10 @@ def test_growth_within_its_error_for_two_thirds_of_nights():
             found = np.log(row["fwhm_growth"]) - true_growth(table, row["power"], blur)
             deviation.append(found / error)
             wanted = strength * max(row["power"] - 33, 0) / 67
-            line.append((row["line"] - wanted) / row["line_err"])
+            line.append((row["line"] - wanted) / row["spike_err"])
         # 5 % wider: blur^2 = (1.05^2 - 1) off^2, and the blur drawn is linear in power.
         wanted = 100 * np.median(table["true_fwhm_off"]) * np.sqrt(1.05**2 - 1) / blur
-        limit = response.tolerable[0]
+        limit = response.highest_acceptable[0]
         inside.append(limit["power_low"] <= wanted <= limit["power_high"])
     assert 0.60 <= np.mean(np.abs(deviation) < 1) <= 0.80
     assert 0.60 <= np.mean(np.abs(line) < 1) <= 0.80
@@ -77,18 +77,18 @@ def test_too_few_frames_are_said():
     table = draw_night(np.random.default_rng(0), [(0.03, 100)], frames=6)
     response = estimate_response(table)
     assert len(response.points) == 0
-    assert response.tolerable["sentence"][0].startswith("Too few frames to tell")
-    assert np.isnan(response.tolerable["power"][0])
+    assert response.highest_acceptable["sentence"][0].startswith("Too few frames to tell")
+    assert np.isnan(response.highest_acceptable["power"][0])
     empty = estimate_response(table[:0])
-    assert empty.points.colnames == response.points.colnames and len(empty.tolerable) == 0
+    assert empty.points.colnames == response.points.colnames and len(empty.highest_acceptable) == 0
 
 
 def test_harmless_heater():
     table = draw_night(np.random.default_rng(2), [(1.0, 50)], blur=0.0, line=0.0, walk=0.01)
-    limit = estimate_response(table).tolerable[0]
+    limit = estimate_response(table).highest_acceptable[0]
     assert np.isinf(limit["power"])
     assert "50 % power, the highest measured, costs less" in limit["sentence"]
-    assert "No line of light" in limit["sentence"]
+    assert "No spike" in limit["sentence"]
 
 
 def test_groups_are_kept_apart_and_rows_may_come_in_any_order():
@@ -97,7 +97,7 @@ def test_groups_are_kept_apart_and_rows_may_come_in_any_order():
     second = draw_night(rng, SWITCHES, blur=3.0, name="OIII", exposure=90)
     both = vstack([first, second])
     response = estimate_response(both)
-    assert list(response.tolerable["filter"]) == ["Ha", "OIII"]
+    assert list(response.highest_acceptable["filter"]) == ["Ha", "OIII"]
     shuffled = estimate_response(both[rng.permutation(len(both))])
     for name in ("power", "fwhm_growth", "fwhm_growth_err", "line"):
         np.testing.assert_allclose(shuffled.points[name], response.points[name], rtol=1e-9)
@@ -110,11 +110,11 @@ def test_missing_values_are_left_out():
     table = draw_night(np.random.default_rng(6), SWITCHES)
     table["fwhm"][::7] = np.nan
     table["heater_power"][3] = table["heater_share"][3] = np.nan
-    table["line_strength"][::5] = np.nan
+    table["spike_strength"][::5] = np.nan
     response = estimate_response(table)
     assert np.isfinite(list(response.points["line"])).all()
     assert response.points["frames"].sum() < len(table)
-    del table["line_strength"]
+    del table["spike_strength"]
     without = estimate_response(Table(table))
     assert np.isnan(without.points["line"]).all()
     np.testing.assert_allclose(without.points["blur"], response.points["blur"])
@@ -127,23 +127,23 @@ def test_strengths_that_are_the_highest_of_all_angles_make_no_line():
     noise = 0.004 * (rng.normal(size=120) + 1j * rng.normal(size=120))
     lines = 0.05 * np.clip((np.asarray(table["heater_power"]) - 33) / 67, 0, None)
     vector = lines * np.exp(2j * np.radians(62.0)) + noise
-    table["line_strength"] = np.abs(vector)
-    table["line_strength_err"] = np.full(120, 0.004)
-    table["line_angle"] = np.degrees(np.angle(vector)) / 2 % 180
+    table["spike_strength"] = np.abs(vector)
+    table["spike_strength_err"] = np.full(120, 0.004)
+    table["spike_angle"] = np.degrees(np.angle(vector)) / 2 % 180
     response = estimate_response(table)
     off, mild, full = response.points["line"]
-    error = response.points["line_err"]
+    error = response.points["spike_err"]
     # Four standard errors; the mean of the strengths alone would be 0.005, ten of them.
     assert abs(off) < 4 * error[0] and abs(mild) < 4 * error[1] < 0.005
     assert abs(full - 0.05) < 3 * error[2]
-    assert response.tolerable["line_above"][0] == pytest.approx(30)
+    assert response.highest_acceptable["spike_above"][0] == pytest.approx(30)
 
 
 def test_one_curve_for_text_plot_and_table():
     """Limits are where the curve and its range reach the cost; it goes through the points."""
     table = draw_night(np.random.default_rng(3), [(0.4, 20), (1.0, 60), (1.6, 100), (2.2, 0)])
     response = estimate_response(table)
-    limit, curve = response.tolerable[0], response.curve
+    limit, curve = response.highest_acceptable[0], response.curve
     growth = {name: np.asarray(curve[name]) for name in curve.colnames}
     for name, column in (("power", "fwhm_growth"), ("power_low", "fwhm_growth_high")):
         at = np.interp(limit[name], growth["power"], growth[column])
@@ -164,6 +164,6 @@ def test_heated_frames_without_a_power():
     response = estimate_response(table)
     assert len(response.points) == 2 and np.isnan(response.points["power"][1])
     assert response.points["fwhm_growth"][1] == known["fwhm_growth"][1]
-    sentence = response.tolerable["sentence"][0]
+    sentence = response.highest_acceptable["sentence"][0]
     assert "frames that the stars show heated are" in sentence and "Too few" not in sentence
-    assert not len(response.curve) and np.isnan(response.tolerable["power"][0])
+    assert not len(response.curve) and np.isnan(response.highest_acceptable["power"][0])

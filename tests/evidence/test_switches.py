@@ -65,8 +65,8 @@ def test_trailing_by_wind_is_no_heater():
         windy = slice(40, 80)
         trail = np.abs(rng.normal(2.0, 0.5, 40))
         table["fwhm"][windy] = np.hypot(table["fwhm"][windy], 0.8 * trail)
-        table["line_raw"][windy] += 0.02 * trail
-        table["line_raw_angle"][windy] = 0.0
+        table["spike_raw"][windy] += 0.02 * trail
+        table["spike_raw_angle"][windy] = 0.0
         flat = 1 - np.clip(0.08 + 0.12 * trail, 0, 0.7)
         table["eccentricity"][windy] = np.sqrt(1 - flat**2)
         assert set(find_switches(table)[0]) == {"unknown"}
@@ -99,7 +99,7 @@ def test_probability_agrees_with_state_and_order_does_not_matter():
 def test_few_frames_and_missing_columns():
     table = draw_night(np.random.default_rng(4), SWITCHES)
     assert set(find_switches(table[:5])[0]) == {"unknown"}
-    del table["line_raw"]
+    del table["spike_raw"]
     assert set(find_switches(table)[0]) == {"unknown"}
 
 
@@ -112,7 +112,7 @@ def real_night():
     for frame in truth:
         image, _ = read_image(NIGHT / "frames" / frame["file"])
         rows.append(measure_image(image))
-    names = ("fwhm", "eccentricity", "elongation_angle", "line_raw", "line_raw_angle")
+    names = ("fwhm", "eccentricity", "elongation_angle", "spike_raw", "spike_raw_angle")
     table = Table({name: [getattr(row, name) for row in rows] for name in names})
     table["start"] = Time([frame["start"][:-6] for frame in truth], scale="utc")
     table["exposure"] = 60.0
@@ -172,9 +172,9 @@ def test_what_the_stars_did_not_tell_is_said():
     always = draw_night(np.random.default_rng(2), [(-1, 100)])
     told = describe_switches(always, find_switches(always)[0])
     # The night's own line stands at 62 degrees; short trails along 0 turn the sum a little.
-    assert "on all night" in told and re.search(r"line of light at (5[5-9]|6[0-5]) degrees", told)
+    assert "on all night" in told and re.search(r"spike at (5[5-9]|6[0-5]) degrees", told)
     never = draw_night(np.random.default_rng(2), [], trailed=0.0)
-    never["line_raw_angle"] = np.random.default_rng(3).uniform(0, 180, 120)
+    never["spike_raw_angle"] = np.random.default_rng(3).uniform(0, 180, 120)
     told = describe_switches(never, find_switches(never)[0])
     assert "off all night" in told and "degrees" not in told
     assert "only 5 frames" in describe_switches(switched[:5], ["unknown"] * 5)

@@ -85,7 +85,7 @@ def test_frames_are_measured_on_green(coloured):
     # Interpolated green would be 9 to 10 % wide (docs/colour.md).
     assert np.median(ratio[off]) == pytest.approx(1.0, abs=0.02)
     assert np.median(ratio[~off]) == pytest.approx(1.0, abs=0.03)
-    line = np.asarray(result.table["line_angle"])[np.asarray(truth["heater_state"]) == "on"]
+    line = np.asarray(result.table["spike_angle"])[np.asarray(truth["heater_state"]) == "on"]
     assert np.median(line) == pytest.approx(62, abs=3)
 
 

@@ -13,8 +13,8 @@ def rows():
         {
             "heater_state": ["off", "on", "part", "unknown", "unknown"],
             "heater_power": [0.0, 60.0, 20.0, np.nan, np.nan],
-            "line_strength": [0.0, 0.012, 0.004, 0.011, 0.001],
-            "line_strength_err": [0.001] * 5,
+            "spike_strength": [0.0, 0.012, 0.004, 0.011, 0.001],
+            "spike_strength_err": [0.001] * 5,
         }
     )
 
@@ -23,7 +23,7 @@ def test_unknown_states_go_by_their_spike(rows):
     told = _heater_effect(rows)
     assert told["groups"] == ["off", "heated", "heated", "heated", "off"]
     # One heated frame has no power: the spike speaks for all.
-    np.testing.assert_array_equal(told["alike"], rows["line_strength"])
+    np.testing.assert_array_equal(told["alike"], rows["spike_strength"])
 
 
 def test_power_speaks_where_it_is_known(rows):
@@ -34,7 +34,7 @@ def test_power_speaks_where_it_is_known(rows):
 def test_nothing_known_is_one_group(rows):
     rows["heater_state"] = "unknown"
     rows["heater_power"] = np.nan
-    rows["line_strength"] = MaskedColumn(np.zeros(5), mask=True)
+    rows["spike_strength"] = MaskedColumn(np.zeros(5), mask=True)
     told = _heater_effect(rows)
     assert set(told["groups"]) == {"off"}
     assert np.isnan(told["alike"]).all()

@@ -128,7 +128,7 @@ def test_the_cut_picture_is_the_part_that_all_frames_cover(made):
         noise = 1 / np.sqrt(np.median(fits.getdata(cut / "L" / f"{name}.fits", "WEIGHT")))
         apart = fits.getdata(cut / "L" / f"{name}.fits") - uncut
         assert np.nanmedian(np.abs(apart)) < 0.1 * noise
-    # One line more, and a stack's edge is not covered by all.
+    # One line more, and a stack's edge is no data in the sharp stack by all.
     count = fits.getdata(whole / "L" / "deep.fits", "COVERAGE")
     wider = [count[rows.start - 1, columns]] if rows.start else []
     wider += [count[rows.stop, columns]] if rows.stop < count.shape[0] else []

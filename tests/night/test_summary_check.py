@@ -14,7 +14,7 @@ from framesort.replacement import ReplacementCheck
 
 def merged(note):
     picture = np.zeros((4, 5), dtype=np.float32)
-    stars = Table({"x": [1.0, 2.0], "y": [1.0, 2.0], "reason": ["", "not covered"]})
+    stars = Table({"x": [1.0, 2.0], "y": [1.0, 2.0], "reason": ["", "no sharp data"]})
     replacement = Replacement(
         final=picture, stars=picture, background=picture, mask=picture.astype(np.uint8), table=stars
     )

@@ -39,7 +39,7 @@ flip = {flip}
 [heater]
 events = {events}
 line = 0.08
-line_angle = {line}
+spike_angle = {line}
 [logger]
 clock_offset = {clock}
 [[filter]]
@@ -98,7 +98,7 @@ def test_each_night_has_its_log_and_clock(nights, merged):
     assert merged.summary["heater"]["log"].count("heater_power.csv") == 2
 
 
-def test_each_night_is_its_own_yardstick(nights, merged):
+def test_each_night_is_its_own_reference_frames(nights, merged):
     # The second night's stars are a fifth wider and its sky a fifth less clear, heater off or on.
     table = merged.table
     off = np.asarray(table["heater_state"]) == "off"
@@ -126,7 +126,7 @@ def test_one_grid_through_the_turn(merged):
 
 
 def test_the_line_is_said_to_belong_to_the_tube(merged):
-    told = merged.summary["line_of_light"]
+    told = merged.summary["spike_follows"]
     assert told["verdict"] == "sky" and "fixed to the tube" in told["sentence"]
     before, after, turned = told["sides"]
     assert before["name"] == "2026-02-11 before the flip"
@@ -148,7 +148,7 @@ def test_order_of_frames_and_nights_does_not_matter(nights, merged, tmp_path):
         settings=Settings(clock_offset="auto"),
         cache=merged.folder / "cache",
     )
-    for name in ("file", "heater_share", "grade", "transparency", "line_strength", "sharp_set"):
+    for name in ("file", "heater_share", "grade", "transparency", "spike_strength", "sharp_set"):
         one, two = np.asarray(merged.table[name]), np.asarray(again.table[name])
         assert np.array_equal(one, two, equal_nan=one.dtype.kind == "f"), name
 

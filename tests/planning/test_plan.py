@@ -96,12 +96,14 @@ def test_cautions_are_always_there():
 
 def test_tolerable_power_goes_before_the_response():
     response = [{"power": 30.0, "fwhm_growth": 0.98}, {"power": 60.0, "fwhm_growth": 1.32}]
-    tolerable = [{"filter": "L", "power": 39.7}, {"filter": "Ha", "power": 44.0}]
-    plan = plan_night(temperature=10.0, humidity=90.0, response=response, tolerable=tolerable)
+    highest_acceptable = [{"filter": "L", "power": 39.7}, {"filter": "Ha", "power": 44.0}]
+    plan = plan_night(
+        temperature=10.0, humidity=90.0, response=response, highest_acceptable=highest_acceptable
+    )
     assert plan.power == 40.0
     assert plan.sentences[-1].startswith("Heat with at most about 40 %")
     # One filter that tells no power: back to the powers that were measured.
-    plan = plan_night(response=response, tolerable=[*tolerable, {"power": None}])
+    plan = plan_night(response=response, highest_acceptable=[*highest_acceptable, {"power": None}])
     assert plan.power == 30.0
 
 

@@ -34,7 +34,7 @@ def gaussian_moffat(dx, dy, width, beta):
     return (beta - 1) / (np.pi * a * a) * (1 + (dx**2 + dy**2) / a**2) ** -beta
 
 
-def line_of_light(dx, dy, angle, length, width):
+def spike_follows(dx, dy, angle, length, width):
     """Two-sided line of flux 1: exponential along, normal across."""
     c, s = np.cos(np.radians(angle)), np.sin(np.radians(angle))
     u, v = dx * c + dy * s, dy * c - dx * s
@@ -82,7 +82,7 @@ def make_pair(
         dx, dy = xx - a, yy - b
         sharp_light += f * gaussian_moffat(dx, dy, widths[1], 3.0)
         deep_light += f * (1 - line) * gaussian_moffat(dx, dy, widths[0], 2.8)
-        deep_light += f * line * line_of_light(dx, dy, angle, 18.0, 1.5)
+        deep_light += f * line * spike_follows(dx, dy, angle, 18.0, 1.5)
     deep = np.minimum(nebula + deep_light, full) + rng.normal(size=shape) * np.hypot(
         noise[0], np.sqrt(deep_light / 60)
     )
@@ -210,7 +210,7 @@ def make_blurred_pair(
         return gaussian_moffat(dx, dy, widths[0], 3.0)
 
     def spike(dx, dy):
-        return line * line_of_light(dx, dy, angle, length, across)
+        return line * spike_follows(dx, dy, angle, length, across)
 
     def hot(dx, dy):
         return (1 - line) * gaussian_moffat(dx, dy, widths[1], 2.7) + spike(dx, dy)

@@ -21,7 +21,7 @@ def ideal_result(pair, final=None, background=None):
         final = pair.deep - pair.deep_light + pair.sharp_light
     n = len(pair.x)
     table = Table({"x": pair.x, "y": pair.y, "flux_deep": pair.flux, "flux_sharp": pair.flux})
-    table["flux_put"] = pair.flux
+    table["flux_applied"] = pair.flux
     table["reason"] = np.full(n, "", dtype=object)
     table.meta["flux_scale"] = 1.0
     changed = np.abs(pair.deep_light - pair.sharp_light) > pair.sigma
@@ -198,7 +198,7 @@ def test_a_string_of_false_stars_is_seen():
     good = ideal_result(pair)
     assert failed(measure_replacement(good, pair.deep, pair.sharp)) == set()
     more = Table({name: np.r_[good.table[name], np.full(20, 8000.0)]
-                  for name in ("flux_deep", "flux_sharp", "flux_put")})  # fmt: skip
+                  for name in ("flux_deep", "flux_sharp", "flux_applied")})  # fmt: skip
     more["x"], more["y"] = np.r_[pair.x, x], np.r_[pair.y, y]
     more["reason"] = np.full(len(more), "", dtype=object)
     more.meta = dict(good.table.meta)
@@ -258,7 +258,9 @@ def test_colour_is_judged_on_the_mean_of_the_planes(pair, ideal):
 def test_a_picture_without_stars_tells_little_and_fails_nothing():
     rng = np.random.default_rng(3)
     deep, sharp = (rng.normal(300, s, (200, 240)).astype(np.float32) for s in (2, 5))
-    table = Table({name: np.empty(0) for name in ("x", "y", "flux_deep", "flux_sharp", "flux_put")})
+    table = Table(
+        {name: np.empty(0) for name in ("x", "y", "flux_deep", "flux_sharp", "flux_applied")}
+    )
     table["reason"] = np.empty(0, dtype=object)
     empty = Replacement(
         final=deep,

@@ -141,7 +141,7 @@ def test_full_cores_that_bleed_are_filled_wholly():
         pair.deep, pair.sharp, saturation_deep=0.98 * level, saturation_sharp=0.98 * level
     )
     assert result.final[patch].min() > 0.9 * level
-    # Beyond the patch, out to where the deep stack's line of light is still ten times the noise.
+    # Beyond the patch, out to where the deep stack's spike is still S/N 10.
     away = np.hypot(X - i, Y - j)
     ring = (away > 16) & (np.abs(pair.deep_light - pair.sharp_light) > 10 * pair.sigma)
     ring &= (away < 40) & (pair.sharp_light < 4 * pair.sigma)

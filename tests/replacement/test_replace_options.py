@@ -24,8 +24,8 @@ def test_every_find_is_in_the_table_with_what_was_done(done):
     assert set(table["method"]) <= {"pixels", "profile", "none"}
     replaced = table["reason"] == ""
     assert np.all(table["method"][~replaced] == "none")
-    assert np.isfinite(table["flux_put"][replaced]).all()
-    assert np.isnan(table["flux_put"][~replaced]).all()
+    assert np.isfinite(table["flux_applied"][replaced]).all()
+    assert np.isnan(table["flux_applied"][~replaced]).all()
     for name in ("flux_deep", "flux_sharp", "fwhm_before", "fwhm_after", "x", "y"):
         assert table[name].unit is not None
     bright = table[replaced][:10]
@@ -53,7 +53,7 @@ def test_force_takes_what_was_left_alone(small):
         away = np.hypot(result.table["x"].value - 100, result.table["y"].value - 110)
         return result.table[np.argmin(away)]
 
-    assert row(left)["reason"] == "not a star"
+    assert row(left)["reason"] == "not stellar"
     assert row(forced)["reason"] == ""
 
 
@@ -73,7 +73,7 @@ def test_each_star_keeps_its_deep_light(small):
     for i in np.nonzero(small.flux > 1.5e4)[0]:
         for found, out in ((result.table, own), (picture.table, one)):
             away = np.hypot(found["x"].value - small.x[i], found["y"].value - small.y[i])
-            out.append(found["flux_put"].value[np.argmin(away)] / small.flux[i])
+            out.append(found["flux_applied"].value[np.argmin(away)] / small.flux[i])
     # 2 % is what is asked of fluxes; one scale for all leaves the scatter of the shares.
     assert np.median(np.abs(np.array(own) - 1)) < 0.02
     assert np.std(np.log(one)) > 0.1

@@ -47,7 +47,7 @@ def test_fluxes_and_places(pair, result):
         row = result.table[near(result.table, pair.x[i], pair.y[i], 0.5)]
         assert len(row) == 1
         # The wings beyond the picture's edge are a share of the flux; 2 % is the demand.
-        assert row["flux_put"][0] == pytest.approx(pair.flux[i], rel=0.02)
+        assert row["flux_applied"][0] == pytest.approx(pair.flux[i], rel=0.02)
         assert np.hypot(row["x"][0] - pair.x[i], row["y"][0] - pair.y[i]) < 0.05
 
 
@@ -78,7 +78,7 @@ def test_keep_and_limits_leave_stars_alone(pair):
     assert kept.final[y, x] == pytest.approx(pair.deep[y, x], rel=0.01)
     assert set(kept.table["reason"][kept.table["flux_deep"].value < 5e3]) <= {
         "too faint",
-        "not a star",
+        "not stellar",
         "no light",
     }
     assert set(kept.table["reason"]) <= set(REASONS)
@@ -90,7 +90,7 @@ def test_uncovered_stars_stay(pair):
     result = replace_stars(pair.deep, sharp)
     inside = result.table["x"].value < 95
     assert inside.sum() > 10
-    assert set(result.table["reason"][inside]) <= {"not covered"}
+    assert set(result.table["reason"][inside]) <= {"no sharp data"}
     # Stars further right may reach in; the cores on the left are the deep stack's.
     bright = result.table[inside & (result.table["flux_deep"].value > 5e3)]
     for row in bright:

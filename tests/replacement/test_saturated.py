@@ -6,7 +6,7 @@ from scenes_for_replacement import make_pair
 from scipy.ndimage import binary_dilation
 
 from framesort.replacement import replace_stars
-from framesort.replacement._finds import full_rims
+from framesort.replacement._candidates import saturated_rims
 
 LEVEL = 15000.0
 
@@ -24,7 +24,9 @@ def bleeding(angle, half=20, thick=2.0, shape=(80, 90), centre=(41, 44)):
 def test_bleeding_is_seen_at_every_angle(angle):
     full = bleeding(angle)
     # Half the band's length and at most half its thickness more, at its corners.
-    assert full_rims(full, np.array([44.0]), np.array([41.0]))[0] == pytest.approx(20.5, abs=0.8)
+    assert saturated_rims(full, np.array([44.0]), np.array([41.0]))[0] == pytest.approx(
+        20.5, abs=0.8
+    )
 
 
 @pytest.mark.parametrize("radius", [2.3, 4, 7.6, 12])
@@ -33,8 +35,8 @@ def test_a_round_core_does_not_bleed(radius):
     for dx, dy in ((0, 0), (0.5, 0.3), (0.25, 0.5)):
         # As `replace_stars` takes saturated pixels: with their neighbours.
         full = binary_dilation(np.hypot(x - 20 - dx, y - 19 - dy) <= radius, np.ones((3, 3)))
-        assert full_rims(full, np.array([20.0]), np.array([19.0]))[0] == 0
-    assert full_rims(full, np.array([2.0]), np.array([2.0]))[0] == 0  # no patch there
+        assert saturated_rims(full, np.array([20.0]), np.array([19.0]))[0] == 0
+    assert saturated_rims(full, np.array([2.0]), np.array([2.0]))[0] == 0  # no patch there
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +56,7 @@ def table(saturated_pair):
 
 
 def test_a_saturated_star_has_no_width(table):
-    saturated, width = np.asarray(table["full_sharp"]), table["fwhm_after"].value
+    saturated, width = np.asarray(table["saturated_sharp"]), table["fwhm_after"].value
     assert saturated.sum() >= 2
     assert np.isnan(width[saturated]).all()
     # All others have the width they were drawn with; 3 % is asked of star widths everywhere.
@@ -65,7 +67,7 @@ def test_a_saturated_star_has_no_width(table):
 
 def test_the_level_is_found_as_where_it_is_given(saturated_pair, table):
     found = replace_stars(saturated_pair.deep, saturated_pair.sharp).table
-    for name in ("full_deep", "full_sharp"):
+    for name in ("saturated_deep", "saturated_sharp"):
         one, other = (t[np.asarray(t[name])] for t in (table, found))
         assert len(one) == len(other) >= 2
         assert np.allclose(np.sort(one["x"]), np.sort(other["x"]), atol=0.1)

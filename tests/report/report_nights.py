@@ -95,8 +95,8 @@ def make_table(filters, number=30):
     add_column(table, "fwhm", fwhm)
     add_column(table, "eccentricity", rng.uniform(0.2, 0.35, n))
     line = 0.0006 * power + rng.normal(0, 0.002, n)
-    add_column(table, "line_strength", line)
-    add_column(table, "line_angle", np.where(power > 0, ANGLE + rng.normal(0, 2, n), np.nan))
+    add_column(table, "spike_strength", line)
+    add_column(table, "spike_angle", np.where(power > 0, ANGLE + rng.normal(0, 2, n), np.nan))
     add_column(table, "sky", 400 + rng.normal(0, 5, n))
     add_column(table, "noise", 20 + rng.normal(0, 0.3, n))
     clear = 1 - 0.02 * rng.random(n)
@@ -200,10 +200,10 @@ def _summary(table, filters, merged):
         "groups": groups,
         "response": [
             {"filter": name, "exposure": 120.0, "power": power, "fwhm_growth": 1 + 0.008 * power,
-             "fwhm_growth_err": 0.01, "line": 0.0006 * power, "line_err": 0.001, "frames": 9}
+             "fwhm_growth_err": 0.01, "line": 0.0006 * power, "spike_err": 0.001, "frames": 9}
             for name in filters for power in (0.0, 40.0, 80.0)
         ],
-        "tolerable": [
+        "highest_acceptable": [
             {"filter": name, "exposure": 120.0, "power": 12.0,
              "sentence": "Up to 12 % power costs less than a tenth in star width."}
             for name in filters

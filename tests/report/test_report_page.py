@@ -126,7 +126,7 @@ def test_damaged_summary_is_named(night_writer, tmp_path):
 
 @pytest.mark.parametrize("odd", [None, "word", [None, 3, "word", {}], {"a": None}])
 def test_summary_may_hold_anything(night_writer, tmp_path, odd):
-    keys = ("heater", "clock", "groups", "response", "tolerable", "left_out", "warnings",
+    keys = ("heater", "clock", "groups", "response", "highest_acceptable", "left_out", "warnings",
             "settings", "versions")  # fmt: skip
     folder = night_writer(tmp_path / "odd", merged=False)
     told = json.loads((folder / "night.json").read_text()) | dict.fromkeys(keys, odd)
@@ -142,7 +142,7 @@ def test_summary_may_hold_anything(night_writer, tmp_path, odd):
 
 def test_masked_columns_and_missing_columns(night_writer, tmp_path):
     def thin(table, told):
-        for name in ("transparency", "noise", "line_angle", "heater_power", "grade", "reason"):
+        for name in ("transparency", "noise", "spike_angle", "heater_power", "grade", "reason"):
             table.remove_column(name)
         table["fwhm"] = np.ma.masked_where(np.arange(len(table)) > 3, table["fwhm"])
         told.clear()
@@ -249,7 +249,7 @@ def test_things_that_are_no_stars_are_not_stars_left(night_writer, tmp_path):
 
     folder = night_writer(tmp_path / "night", change=alter)
     stars = Table.read(folder / "L" / "stars.ecsv")
-    stars["reason"] = ["not a star" if i < 27 else "" for i in range(len(stars))]
+    stars["reason"] = ["not stellar" if i < 27 else "" for i in range(len(stars))]
     write_table(folder / "L" / "stars.ecsv", stars)
     trust = describe_trust(read_results(folder))
     assert trust.verdict == "Yes."
@@ -290,7 +290,7 @@ def test_unknown_states_and_thin_sharp_sets_are_warned_of(night_writer, tmp_path
 @pytest.mark.parametrize(
     ("warning", "part"),
     [
-        ("Ha: 12 left alone: not covered.", "Aim the heater-off frames"),
+        ("Ha: 12 left alone: no sharp data.", "Aim the heater-off frames"),
         ("L: The sharp stack's stars are hardly sharper (3.9 px against 3.4 px).", "focus"),
         ("3 of 9 headers: DATE-OBS: zone -0700 at the end of the time", "right times"),
         ("2 frames: bright sky.", "Moon"),

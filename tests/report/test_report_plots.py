@@ -112,7 +112,7 @@ def test_response_in_percent_with_errors(axes):
     one = {"filter": "L", "exposure": 60, "fwhm_growth_err": 0.02}
     entries = [one | {"power": p, "fwhm_growth": 1 + p / 200} for p in (80, 0, 40)]
     entries += [{"filter": "L", "power": None, "fwhm_growth": 2}, {"power": 3, "fwhm_growth": "x"}]
-    draw_response(axes, entries, tolerable=[{"power": 10}, {"power": None}])
+    draw_response(axes, entries, highest_acceptable=[{"power": 10}, {"power": None}])
     line = axes.containers[0].lines[0]
     np.testing.assert_allclose(line.get_xdata(), [0, 40, 80])
     np.testing.assert_allclose(line.get_ydata(), [0, 20, 40], atol=1e-9)
@@ -123,7 +123,7 @@ def test_response_in_percent_with_errors(axes):
 
 def test_light_by_angle_is_two_sided():
     axes = Figure().add_subplot(projection="polar")
-    table = Table({"line_strength": [0.04, np.nan, -0.01], "line_angle": [62.0, 10.0, 20.0],
+    table = Table({"spike_strength": [0.04, np.nan, -0.01], "spike_angle": [62.0, 10.0, 20.0],
                    "heater_state": ["on", "on", "off"]})  # fmt: skip
     draw_light_by_angle(axes, table)
     angles, radii = axes.lines[0].get_data()
@@ -186,8 +186,8 @@ def test_cutouts_are_the_pixels_of_the_stacks(merged_night):
 def test_brightest_stars_are_chosen():
     stars = Table({"x": [10.0, 60, 110, 112, np.nan, 200], "y": [50.0, 50, 50, 50, 50, 50],
                    "flux_deep": [5.0, 9, 7, 8, 99, 50]})  # fmt: skip
-    stars["reason"] = ["", "saturated", "", "", "", "not a star"]
-    stars["full_deep"] = [False, True, False, False, False, False]
+    stars["reason"] = ["", "saturated", "", "", "", "not stellar"]
+    stars["saturated_deep"] = [False, True, False, False, False, False]
     # Row 4 has no place, row 2 stands too near row 3, row 5 is no star; row 1 is saturated.
     assert list(choose_stars(stars, number=2)) == [1, 3]
     assert list(choose_stars(stars, number=3)) == [1, 3, 0]

@@ -10,9 +10,9 @@ from scipy.signal import fftconvolve
 from framesort.simulation import draw_truth
 from framesort.simulation._blur import PointSpread, Spectrum, Spike, blur_picture, transform_of
 from framesort.simulation._light import nebula_light
-from framesort.simulation._profiles import draw_lines, draw_stars
+from framesort.simulation._profiles import draw_spikes, draw_stars
 from framesort.simulation._stage import set_stage
-from framesort.simulation._timeline import plan_shots
+from framesort.simulation._timeline import plan_exposures
 
 HEATED = PointSpread(
     ((0.3, 2.6, 3.0), (0.64, 3.9, 2.7)), (Spike(0.06, 19.0, 1.45, 62.0),), trail=3.0, trail_angle=20
@@ -53,7 +53,9 @@ def test_a_point_of_a_nebula_looks_like_a_star():
     flux = np.array([1e5])
     draw_stars(star, *place, flux, shape=HEATED.star_shape())
     spike = HEATED.spikes[0]
-    draw_lines(star, *place, flux * spike.share, angle=62.0, length=spike.length, sigma=spike.sigma)
+    draw_spikes(
+        star, *place, flux * spike.share, angle=62.0, length=spike.length, sigma=spike.sigma
+    )
     # Stars end where they fall below 0.02, and a pixel widens their spike as a Gaussian does.
     assert np.abs(mine - star).max() < 2e-3 * star.max()
     assert mine.sum() == pytest.approx(1e5, rel=5e-3)  # wings leave the picture
@@ -92,7 +94,7 @@ def sharpness(picture):
 
 def test_heat_blurs_the_nebula_of_a_frame_and_the_truth_is_sharp(scenario):
     sky = replace(scenario, filter=tuple(replace(f, galaxies=0.0) for f in scenario.filter))
-    shot, stage = plan_shots(sky)[0], set_stage(sky)
+    shot, stage = plan_exposures(sky)[0], set_stage(sky)
     shot = replace(shot, matrix=np.eye(3), trail=0.0)
 
     def seen(power):
@@ -114,7 +116,7 @@ def test_the_nebula_grows_wider_to_the_corners_as_stars_do(scenario):
     for row, column in places:
         grid[row, column] = 1.0
     wide = replace(scenario, seeing=replace(scenario.seeing, corners=0.6), camera=scenario.camera)
-    shot = replace(plan_shots(wide)[0], matrix=np.eye(3), trail=0.0, heating=((1.0, 0.0),))
+    shot = replace(plan_exposures(wide)[0], matrix=np.eye(3), trail=0.0, heating=((1.0, 0.0),))
     field = replace(set_stage(wide).field, to_picture=np.eye(3), extended={"L": Spectrum(grid)})
     light = nebula_light(wide, field, shot, filter_name="L", matrix=np.eye(3), shape=grid.shape)
     for row, column in places:

@@ -19,7 +19,7 @@ from framesort.simulation._field import resample
 from framesort.simulation._frames import draw_frame
 from framesort.simulation._light import add_stars, nebula_light
 from framesort.simulation._stage import set_stage
-from framesort.simulation._timeline import plan_shots
+from framesort.simulation._timeline import plan_exposures
 
 
 def bare(scenario, **camera):
@@ -116,9 +116,9 @@ def test_logs_agree_with_the_truth(night):
 def test_current_step_is_the_heater_s(scenario):
     from framesort.simulation._logs import supply_current
 
-    with_heater = supply_current(scenario, plan_shots(scenario)).splitlines()[1:]
+    with_heater = supply_current(scenario, plan_exposures(scenario)).splitlines()[1:]
     cold = replace(scenario, heater=replace(scenario.heater, events=()))
-    without = supply_current(cold, plan_shots(cold)).splitlines()[1:]
+    without = supply_current(cold, plan_exposures(cold)).splitlines()[1:]
     step = [
         float(a.split(",")[1]) - float(b.split(",")[1])
         for a, b in zip(with_heater, without, strict=True)
@@ -128,7 +128,7 @@ def test_current_step_is_the_heater_s(scenario):
 
 def test_sky_noise_is_that_of_light_and_reading(scenario):
     plain = bare(scenario)
-    counts, _, sky = draw_frame(plain, plan_shots(plain)[0])
+    counts, _, sky = draw_frame(plain, plan_exposures(plain)[0])
     level = counts.mean() - 500.0
     electrons = 5.0 * 60
     assert sky == pytest.approx(electrons / 0.8)
@@ -143,7 +143,7 @@ def test_sky_noise_is_that_of_light_and_reading(scenario):
 def test_saturation_bias_and_hot_pixels(scenario, night):
     folder, truth = night
     bright = replace(scenario, stars=replace(scenario.stars, faintest=1e5, brightest=1e7))
-    counts, _, _ = draw_frame(bright, plan_shots(bright)[1])
+    counts, _, _ = draw_frame(bright, plan_exposures(bright)[1])
     assert counts.max() == 65000
     dark = fits.getdata(folder / "frames" / "dark-001.fits").astype(float)
     assert np.median(dark) == pytest.approx(500.0, abs=1.0)
@@ -154,7 +154,7 @@ def test_saturation_bias_and_hot_pixels(scenario, night):
 
 
 def test_a_part_heated_frame_is_the_sum_of_its_parts(scenario):
-    shots = plan_shots(scenario)
+    shots = plan_exposures(scenario)
     part = shots[2]
     (off, _), (on, power) = part.heating
     assert (power, round(off + on, 12)) == (100.0, 1.0)

@@ -14,7 +14,7 @@ from framesort.simulation._frames import draw_frame
 from framesort.simulation._profiles import profile_width
 from framesort.simulation._scenario import Event
 from framesort.simulation._stage import set_stage
-from framesort.simulation._timeline import plan_shots
+from framesort.simulation._timeline import plan_exposures
 
 
 @pytest.fixture
@@ -48,7 +48,7 @@ def light_within(scenario, shot, radius):
 def test_a_cloud_takes_the_light_it_says(quiet):
     cloud = Event(kind="cloud", minute=0.0, until=6.0, strength=0.7)
     dim = replace(quiet, event=(cloud,))
-    clear, cloudy = plan_shots(quiet)[2], plan_shots(dim)[2]
+    clear, cloudy = plan_exposures(quiet)[2], plan_exposures(dim)[2]
     # Middle of the third frame at minute 2.77 of 6: 1 - 0.7 sin^2.
     expected = 1 - 0.7 * np.sin(np.pi * (136 + 30) / 360) ** 2
     assert cloudy.transparency == pytest.approx(expected, abs=1e-6)
@@ -60,10 +60,10 @@ def test_a_cloud_takes_the_light_it_says(quiet):
 def test_dew_takes_light_and_spreads_it(quiet):
     dew = Event(kind="dew", minute=0.0, until=6.0, strength=0.5)
     wet = replace(quiet, event=(dew,))
-    shots = plan_shots(wet)
+    shots = plan_exposures(wet)
     assert np.all(np.diff([shot.transparency for shot in shots]) < 0)
     assert np.all(np.diff([shot.halo for shot in shots]) > 0)
-    dry = plan_shots(quiet)[4]
+    dry = plan_exposures(quiet)[4]
     core = light_within(wet, shots[4], 4.0) / light_within(quiet, dry, 4.0)
     wide = light_within(wet, shots[4], 20.0) / light_within(quiet, dry, 20.0)
     assert core < 0.95 * wide < shots[4].transparency
@@ -99,7 +99,7 @@ def test_corners_and_tilt_change_the_width(quiet):
 
 def test_a_spider_s_cross_is_there_without_the_heater(quiet):
     crossed = replace(quiet, camera=replace(quiet.camera, spider=0.1, spider_angle=20.0))
-    shot = plan_shots(crossed)[0]
+    shot = plan_exposures(crossed)[0]
     plain, _, _ = draw_frame(quiet, shot)
     cross, _, _ = draw_frame(crossed, shot)
     excess = cross.astype(float) - plain
@@ -130,13 +130,16 @@ def test_a_second_night_shows_the_same_sky_turned(scenario):
     shared = replace(scenario, sky_seed=8, mount=replace(scenario.mount, margin=170, dither=0.0))
     other = replace(shared, seed=77, mount=replace(shared.mount, turn=90.0, shift=20.0))
     stars, _ = draw_truth(shared, "L")
-    first, second = plan_shots(shared)[0].pointing, plan_shots(other)[0].pointing
+    first, second = plan_exposures(shared)[0].pointing, plan_exposures(other)[0].pointing
     across, _ = draw_truth(other, "L", matrix=np.linalg.inv(second) @ first)
     # The same stars at the same places; the width is each night's own median seeing.
     assert np.corrcoef(stars.ravel(), across.ravel())[0, 1] > 0.995
     dark = set_stage(shared).dark, set_stage(other).dark
     assert np.array_equal(*dark)
-    noise = draw_frame(shared, plan_shots(shared)[0])[0], draw_frame(other, plan_shots(other)[0])[0]
+    noise = (
+        draw_frame(shared, plan_exposures(shared)[0])[0],
+        draw_frame(other, plan_exposures(other)[0])[0],
+    )
     assert not np.array_equal(*noise)
 
 
@@ -148,12 +151,12 @@ def test_too_small_a_margin(scenario):
 
 def test_refocus_ends_a_focus_drift(quiet):
     drifting = replace(quiet, seeing=replace(quiet.seeing, focus_drift=60.0, jitter=0.0))
-    widths = [shot.fwhm for shot in plan_shots(drifting)]
+    widths = [shot.fwhm for shot in plan_exposures(drifting)]
     assert np.all(np.diff(widths) > 0)
     # 1 px a minute: minute 0.5 of the first frame's middle, in quadrature.
     assert widths[0] == pytest.approx(np.hypot(2.6, 0.5), abs=1e-6)
     again = replace(drifting, event=(Event(kind="refocus", minute=3.0),))
-    assert plan_shots(again)[3].fwhm < widths[2]
+    assert plan_exposures(again)[3].fwhm < widths[2]
 
 
 def test_widths_of_the_truth_are_those_drawn(night):
@@ -215,14 +218,14 @@ def test_seeing_wanders_by_what_it_says(quiet):
         run=(replace(quiet.run[0], count=200, exposure=60.0, pause=0.0),),
     )
     steps = [
-        np.diff(np.log([shot.fwhm for shot in plan_shots(replace(long, seed=seed))]))
+        np.diff(np.log([shot.fwhm for shot in plan_exposures(replace(long, seed=seed))]))
         for seed in range(4)
     ]
     # A walk of 0.1 in the root of an hour: 0.1 / sqrt(60) a minute; 796 steps tell it to 2.5 %.
     assert np.std(steps) == pytest.approx(0.1 / np.sqrt(60), rel=0.1)
     # The other dice are untouched: the same offsets as without.
     still = replace(long, seeing=replace(long.seeing, walk=0.0))
-    assert np.array_equal(plan_shots(long)[9].matrix, plan_shots(still)[9].matrix)
+    assert np.array_equal(plan_exposures(long)[9].matrix, plan_exposures(still)[9].matrix)
 
 
 def test_worse_seeing_and_wind_come_and_go(quiet):
@@ -230,7 +233,7 @@ def test_worse_seeing_and_wind_come_and_go(quiet):
         Event(kind="seeing", minute=1.0, until=3.0, strength=0.4),
         Event(kind="wind", minute=3.0, until=4.0, length=4.0, angle=30.0),
     )
-    before, after = plan_shots(quiet), plan_shots(replace(quiet, event=events))
+    before, after = plan_exposures(quiet), plan_exposures(replace(quiet, event=events))
     wider = [b.fwhm / a.fwhm for a, b in zip(before, after, strict=True)]
     minutes = [(shot.start - before[0].start + shot.exposure / 2) / 60 for shot in before]
     assert wider == pytest.approx([1.4 if 1 < m < 3 else 1.0 for m in minutes])

@@ -9,7 +9,7 @@ from framesort.simulation._profiles import (
     CORE,
     FAINTEST,
     build_shape,
-    draw_lines,
+    draw_spikes,
     draw_stars,
     profile_width,
 )
@@ -112,7 +112,7 @@ def test_wings_of_a_bright_star_show_no_edge():
 def test_line_of_light(angle):
     image = np.zeros((401, 401))
     place = np.array([200.3]), np.array([199.8])
-    draw_lines(image, *place, np.array([1e6]), angle=angle, length=14.0, sigma=1.3, faintest=1e-6)
+    draw_spikes(image, *place, np.array([1e6]), angle=angle, length=14.0, sigma=1.3, faintest=1e-6)
     rows, columns = np.indices(image.shape)
     dx, dy = columns - 200.3, rows - 199.8
     # All its light is there; samples of a Gaussian of sigma 1.3 px sum to one within 1e-4.

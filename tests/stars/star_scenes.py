@@ -116,7 +116,7 @@ def add_moffat(image, x, y, flux, fwhm, *, index=3.0, ratio=1.0, angle=0.0, reac
 
 
 def add_line(image, x, y, flux, angle, *, length, width, reach=60):
-    """Add a two-sided line of light: exponential along, Gaussian across, `flux` in all."""
+    """Add a two-sided spike: exponential along, Gaussian across, `flux` in all."""
     ny, nx = image.shape
     x0, x1 = max(0, int(x) - reach), min(nx, int(x) + reach + 1)
     y0, y1 = max(0, int(y) - reach), min(ny, int(y) + reach + 1)

@@ -1,4 +1,4 @@
-"""How often a line of light is claimed where there is none, and found where there is one.
+"""How often a spike is claimed where there is none, and found where there is one.
 
     python tests/bench/line_rates.py [--frames N] [--kind KIND] [--seed S]
 
@@ -62,7 +62,7 @@ def nebula(rng, line=0.0, angle=62.0):
         count=400,
         nebula=400.0,
         line=line,
-        line_angle=angle,
+        spike_angle=angle,
     )
     return made.deep
 
@@ -106,9 +106,9 @@ def measure(draw, number: int, seed: int, line: float):
         rng = np.random.default_rng([seed, k, zlib.crc32(draw.__name__.encode()), int(line > 0)])
         angle = rng.uniform(0, 180)
         got = measure_image(draw(rng, line=line, angle=angle))
-        off = (got.line_raw_angle - angle + 90) % 180 - 90
-        strength = got.line_raw / (LINE * SHARE)
-        rows.append((got.line_raw / got.line_raw_err, strength, off, got.line_raw_err))
+        off = (got.spike_raw_angle - angle + 90) % 180 - 90
+        strength = got.spike_raw / (LINE * SHARE)
+        rows.append((got.spike_raw / got.spike_raw_err, strength, off, got.spike_raw_err))
     return np.array(rows)
 
 

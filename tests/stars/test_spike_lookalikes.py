@@ -1,17 +1,17 @@
-"""What looks like a line of light and is none: each drawn, with what is read of it."""
+"""What looks like a spike and is none: each drawn, with what is read of it."""
 
 import galsim
 import numpy as np
 import pytest
 from star_scenes import add_line, add_moffat, star_field, star_grid, trailed
 
-from framesort.evidence import measure_line_excess
+from framesort.evidence import measure_spike_excess
 from framesort.stars import measure_image
 
 
 def pull(image):
     quality = measure_image(image)
-    return quality.line_raw / quality.line_raw_err
+    return quality.spike_raw / quality.spike_raw_err
 
 
 @pytest.mark.parametrize(("kind", "length"), [("m3", 1.0), ("m2.5", 2.0), ("gauss", 1.5)])
@@ -98,7 +98,7 @@ def test_coma_towards_the_corners():
             image[stamp.bounds] += stamp
     clean = image.array + 300
     wide = measure_image(clean + rng.normal(0, 8, clean.shape))
-    assert wide.line_raw < 3 * wide.line_raw_err
+    assert wide.spike_raw < 3 * wide.spike_raw_err
     assert wide.fwhm_corners > wide.fwhm_centre  # it is seen where it is: in the map
 
 
@@ -121,10 +121,10 @@ def test_a_spiders_cross_is_in_the_raw_line_and_not_in_the_excess():
     hot = [measure_image(crossed(rng, heated=0.03, fwhm=3.1)) for _ in range(4)]
     for quality in cold:
         # The raw line is what the frame shows: one of the beams.
-        assert quality.line_raw > 3 * quality.line_raw_err
-        assert min(abs(quality.line_raw_angle - angle) for angle in (20, 110)) < 2
+        assert quality.spike_raw > 3 * quality.spike_raw_err
+        assert min(abs(quality.spike_raw_angle - angle) for angle in (20, 110)) < 2
     unheated = np.array([True] * 10 + [False] * 4)
-    strength, error, angle = measure_line_excess([*cold, *hot], ["a"] * 14, unheated)
+    strength, error, angle = measure_spike_excess([*cold, *hot], ["a"] * 14, unheated)
     assert np.all(strength[:10] < 3 * error[:10])
     assert np.all(strength[10:] > 3 * error[10:])
     assert np.abs(angle[10:] - 62).max() < 2

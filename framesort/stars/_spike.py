@@ -1,8 +1,8 @@
-"""The two-sided line of light through bright stars, together over a frame.
+"""The two-sided spike through bright stars, together over a frame.
 
 The light is sampled along rays from each bright star, between two radii that scale with
 the FWHM, after every fitted star was taken away. At each angle a line-shaped template is
-held against every star's light; the mean over stars is the line's share of the stars' light,
+compared with every star's light; the mean over stars is the line's share of the stars' light,
 and its scatter over stars the uncertainty. A neighbour, a bleeding column, a satellite or a
 row of stars stands beside a few stars only; these scatter over the angles and count little, as
 does what stands on one side only.
@@ -16,7 +16,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from framesort.records import LINE_BINS
+from framesort.records import SPIKE_BINS
 from framesort.stars._background import Background, estimate_background, prepare_image
 from framesort.stars._detect import remove_spikes
 from framesort.stars._fit import COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars
@@ -24,16 +24,16 @@ from framesort.stars._growth import core_flux
 from framesort.stars._rays import (
     INNER,
     OUTER,
-    choose_line,
-    line_filter,
-    line_template,
+    choose_spike,
     sample_rays,
+    spike_filter,
+    spike_template,
     widen_error,
 )
 from framesort.stars._reach import Reach, both_sides, hold_against, measure_reach
 from framesort.stars._together import average_stars
 
-__all__ = ["LineOfLight", "line_from_stars", "measure_line"]
+__all__ = ["SpikeMeasurement", "measure_spike", "spike_from_stars"]
 
 _STEPS = 16
 _MOST_STARS = 200
@@ -57,8 +57,8 @@ _PROFILE_ERROR = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
-class LineOfLight:
-    """Line of light of one frame.
+class SpikeMeasurement:
+    """Spike of one frame.
 
     Attributes
     ----------
@@ -73,7 +73,7 @@ class LineOfLight:
         between 2 and 12 FWHM; NaN for lines below 5 sigma.
     length : float
         Distance over which it falls to 1/e, pixels.
-    profile, profile_err : (LINE_BINS,) float ndarray
+    profile, profile_err : (SPIKE_BINS,) float ndarray
         See `framesort.records.FrameQuality`.
     stars : int
         Number of stars used.
@@ -90,7 +90,7 @@ class LineOfLight:
     stars: int = 0
 
 
-def _line_stars(
+def _spike_stars(
     stars: NDArray[np.float64], usable: NDArray[np.bool_], noise: Any, fwhm: float
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """The bright stars whose surroundings are looked at, brightest first.
@@ -112,15 +112,15 @@ def _line_stars(
     return order, beside[order] / flux[order]
 
 
-def line_from_stars(
+def spike_from_stars(
     residual: NDArray[np.float32],
     stars: NDArray[np.float64],
     usable: NDArray[np.bool_],
     noise: NDArray[np.float64],
     total: float,
     fwhm: float,
-) -> LineOfLight:
-    """Line of light from an image without its stars, and the stars.
+) -> SpikeMeasurement:
+    """Spike from an image without its stars, and the stars.
 
     Parameters
     ----------
@@ -137,34 +137,36 @@ def line_from_stars(
     fwhm : float
         Of the frame, pixels.
     """
-    empty = np.full(LINE_BINS, np.nan)
+    empty = np.full(SPIKE_BINS, np.nan)
     if len(stars) == 0 or not np.isfinite(fwhm):
-        return LineOfLight(profile=empty, profile_err=empty)
-    index, beside = _line_stars(stars, usable, noise, fwhm)
+        return SpikeMeasurement(profile=empty, profile_err=empty)
+    index, beside = _spike_stars(stars, usable, noise, fwhm)
     if len(index) < _LEAST_STARS:
-        return LineOfLight(profile=empty, profile_err=empty)
+        return SpikeMeasurement(profile=empty, profile_err=empty)
     flux = core_flux(stars[index]) * total
     steps = max(_STEPS, int(np.ceil((OUTER - INNER) * fwhm)))
     rays = sample_rays(
-        residual, stars, index, INNER * fwhm, OUTER * fwhm, LINE_BINS, steps, 0.1 * noise[index]
+        residual, stars, index, INNER * fwhm, OUTER * fwhm, SPIKE_BINS, steps, 0.1 * noise[index]
     )
     (light, light_off), (beyond, beyond_off) = (
         both_sides(side / flux[:, None, None]) for side in rays
     )
     whole = np.isnan(beyond).mean(axis=1) < _MOST_MISSING
     if whole.sum() < _LEAST_STARS:
-        return LineOfLight(profile=empty, profile_err=empty)
+        return SpikeMeasurement(profile=empty, profile_err=empty)
     light, beyond = np.nan_to_num(light[whole]), np.nan_to_num(beyond[whole])
-    doubt = _NEIGHBOUR_ERROR * beside[whole]
-    filters = line_filter()
-    shape = average_stars(light, doubt * line_template(np.zeros(1)).max(), light_off[whole])
+    neighbour_light = _NEIGHBOUR_ERROR * beside[whole]
+    filters = spike_filter()
+    shape = average_stars(
+        light, neighbour_light * spike_template(np.zeros(1)).max(), light_off[whole]
+    )
     line = average_stars(
-        hold_against(beyond, filters), doubt, hold_against(beyond_off[whole], filters)
+        hold_against(beyond, filters), neighbour_light, hold_against(beyond_off[whole], filters)
     )
     # What the profiles' own flattening would show as a line, had it been left.
     own = (line.weight * hold_against(light - beyond, filters)).sum(axis=0)
     error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))
-    strength, strength_err, angle = choose_line(line.mean, error, np.arange(0.0, 180.0))
+    strength, strength_err, angle = choose_spike(line.mean, error, np.arange(0.0, 180.0))
     reach = Reach()
     if strength > _SURE * strength_err:
         reach = measure_reach(
@@ -172,12 +174,12 @@ def line_from_stars(
             stars,
             index[whole],
             flux=flux[whole],
-            doubt=doubt,
+            neighbour_light=neighbour_light,
             noise=noise[index[whole]],
             angle=angle,
             fwhm=fwhm,
         )
-    return LineOfLight(
+    return SpikeMeasurement(
         strength=strength,
         error=strength_err,
         angle=angle,
@@ -216,15 +218,15 @@ def _stars_of_list(star_list: Table) -> NDArray[np.float64]:
     return stars
 
 
-def measure_line(
+def measure_spike(
     image: Any,
     star_list: Table,
     *,
     background: Background | None = None,
     saturation: float | None = None,
     mask: Any = None,
-) -> LineOfLight:
-    """The line of light through an image's bright stars.
+) -> SpikeMeasurement:
+    """The spike through an image's bright stars.
 
     Parameters
     ----------
@@ -241,7 +243,7 @@ def measure_line(
 
     Returns
     -------
-    LineOfLight
+    SpikeMeasurement
         NaN where fewer than four bright unsaturated stars are there.
     """
     pixels = prepare_image(image, mask)
@@ -252,9 +254,9 @@ def measure_line(
     if saturation is not None:
         with np.errstate(invalid="ignore"):
             residual[pixels >= saturation] = np.nan
-    empty = np.full(LINE_BINS, np.nan)
+    empty = np.full(SPIKE_BINS, np.nan)
     if len(star_list) == 0 or not np.isfinite(star_list["fwhm"]).any():
-        return LineOfLight(profile=empty, profile_err=empty)
+        return SpikeMeasurement(profile=empty, profile_err=empty)
     stars = _stars_of_list(star_list)
     ny, nx = pixels.shape
     column = np.clip(np.rint(stars[:, X]).astype(int), 0, nx - 1)
@@ -266,4 +268,4 @@ def measure_line(
     fwhm = float(np.nanmedian(widths[clean] if clean.any() else widths))
     usable = ~np.asarray(star_list["saturated"], dtype=bool)
     total = float(star_list.meta.get("total_over_core", 1.2))
-    return line_from_stars(residual, stars, usable, noise, total, fwhm)
+    return spike_from_stars(residual, stars, usable, noise, total, fwhm)

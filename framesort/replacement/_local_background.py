@@ -4,11 +4,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.replacement._finds import Field
+from framesort.replacement._candidates import Field
 from framesort.replacement._fit import Side
-from framesort.replacement._smooth import ROWS, bare_rows, blocks, smooth_fill
+from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
 
-__all__ = ["between_stars", "nebula_kinship", "own_ground"]
+__all__ = ["between_stars", "local_background", "measure_nebula_ratio"]
 
 _STEP = 8
 _WIDE = 5.0
@@ -26,7 +26,9 @@ def _fine(image: NDArray, weight: NDArray) -> NDArray:
     return np.where(weight > 0.5, image - mean, 0.0)
 
 
-def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noise: float) -> float:
+def measure_nebula_ratio(
+    deep: NDArray, side: Side, nebula: NDArray, scale: float, noise: float
+) -> float:
     """Share of the scaled sharp nebula that the deep stack shows: least squares of their structure.
 
     Block means of 8 pixels without starlight are compared after what is wider than some 40
@@ -76,14 +78,14 @@ def nebula_kinship(deep: NDArray, side: Side, nebula: NDArray, scale: float, noi
 
 def between_stars(image: NDArray, side: Side, full: NDArray) -> NDArray:
     """Level of a stack from its pixels without starlight, carried smoothly under the stars."""
-    rows = bare_rows(image, side, full, eps=2.0, power=4)
+    rows = starless_rows(image, side, full, eps=2.0, power=4)
     return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
 
 
-def own_ground(field: Field, deep: NDArray) -> None:
+def local_background(field: Field, deep: NDArray) -> None:
     """The deep stack's level under its stars from its own pixels; changes `field.offset`."""
     side = field.deep
-    rows = bare_rows(deep, side, field.full_deep)
+    rows = starless_rows(deep, side, field.saturated_deep)
     # Wider than a star, so that what a star leaves is not taken for nebula.
     ground = smooth_fill(rows, (deep.shape[0], deep.shape[1]), side.profile.width)
     ground -= np.float32(field.scale) * field.sky

@@ -7,12 +7,12 @@ from scipy import ndimage
 from framesort.replacement import _changes as changes
 from framesort.replacement._profile import Profile
 
-MAX_LINES = 4
+MAX_SPIKES = 4
 _BINS = 180
 LONGEST_STEP = np.radians(0.5)
 
 
-def find_line_angles(
+def find_spike_angles(
     rest: NDArray,
     noise: float,
     eps: float,
@@ -65,7 +65,7 @@ def find_line_angles(
     )
     found: list[float] = []
     for b in np.argsort(-excess, kind="stable"):
-        if excess[b] < 8 * error or len(found) == MAX_LINES:
+        if excess[b] < 8 * error or len(found) == MAX_SPIKES:
             break
         if excess[b] < max(excess[b - 1], excess[(b + 1) % _BINS]):
             continue
@@ -74,10 +74,10 @@ def find_line_angles(
 
 
 def add_angles(known: NDArray, more: NDArray) -> NDArray:
-    """Angles of lines (radians) with further ones that are none of them, `MAX_LINES` at most."""
+    """Angles of lines (radians) with further ones that are none of them, `MAX_SPIKES` at most."""
     angles = list(known)
     for a in more:
-        if len(angles) < MAX_LINES and all(
+        if len(angles) < MAX_SPIKES and all(
             abs((a - o + np.pi / 2) % np.pi - np.pi / 2) > np.radians(12) for o in angles
         ):
             angles.append(float(a))
@@ -94,7 +94,7 @@ def refine_angles(
 ) -> NDArray:
     """The angles of a profile's lines, turned by one Gauss-Newton step (at most 0.5 degrees)."""
     x, y, flux, q, reach = stars
-    sums = changes.turn_lines(
+    sums = changes.rotate_spikes(
         rest + model, model, noise, eps, x, y, flux, q, reach, profile.tables, 2.0
     )
     cs = profile.tables.cs

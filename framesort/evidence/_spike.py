@@ -1,4 +1,4 @@
-"""The line of light beyond that of the night's heater-off frames.
+"""The spike beyond that of the night's heater-off frames.
 
 Stars are not round with the heater off either: they trail, a spider makes a cross, a full
 row bleeds. That light by angle is much the same in all heater-off frames, and where it
@@ -8,7 +8,7 @@ changes it changes in few ways. So a frame's light by angle is taken as
 
 (the mean and modes are the principal components of the heater-off frames; Jolliffe 2002,
 Principal Component Analysis, ch. 2), and solved for the strength at each angle. What the
-heater-off frames themselves show when each is held against the others tells the uncertainty.
+heater-off frames themselves show when each is compared with the others tells the uncertainty.
 """
 
 from collections.abc import Sequence
@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr, stdtrit
 
-from framesort.records import LINE_BINS, FrameQuality
-from framesort.stars import line_template, peak_angle
+from framesort.records import SPIKE_BINS, FrameQuality
+from framesort.stars import peak_angle, spike_template
 
-__all__ = ["measure_line_excess"]
+__all__ = ["measure_spike_excess"]
 
 _MODES = 3
 """Most modes: a trail that changes in length and in direction makes two, a focus drift one."""
@@ -38,15 +38,15 @@ _PRIOR_SHARE = 0.15
 _ANGLES = np.arange(0.0, 180.0)
 
 
-def measure_line_excess(
+def measure_spike_excess(
     qualities: Sequence[FrameQuality], groups: Any, unheated: Any
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Line of light of each frame beyond the heater-off frames of its group.
+    """Spike of each frame beyond the heater-off frames of its group.
 
     Parameters
     ----------
     qualities : sequence of FrameQuality
-        One a frame; their `line_profile` is used.
+        One a frame; their `spike_profile` is used.
     groups : (n,) array_like of str
         Frames that may be compared: same filter, exposure, size, binning and gain.
     unheated : (n,) bool array_like
@@ -75,8 +75,8 @@ def measure_line_excess(
             f"qualities, groups and unheated must have one length, got {n}, {len(names)}, "
             f"{len(cold)}"
         )
-    profile = np.array([q.line_profile for q in qualities], dtype=float).reshape(n, LINE_BINS)
-    own = np.array([q.line_raw_err for q in qualities], dtype=float)
+    profile = np.array([q.spike_profile for q in qualities], dtype=float).reshape(n, SPIKE_BINS)
+    own = np.array([q.spike_raw_err for q in qualities], dtype=float)
     good = np.isfinite(profile).all(axis=1) & np.isfinite(own)
     result = np.full((3, n), np.nan)
     for name in sorted(set(names)):
@@ -88,7 +88,7 @@ def measure_line_excess(
         if len(reference) == 0:
             reference, widen = np.flatnonzero(good & cold), 2.0
         if len(reference) == 0:
-            raw = np.array([qualities[int(i)].line_raw for i in rows])
+            raw = np.array([qualities[int(i)].spike_raw for i in rows])
             reference, floor, modes = rows, float(np.quantile(raw, 0.2)), 0
         strength, error, angle = _excess(profile, own, rows, reference, modes)
         result[:, rows] = strength, np.hypot(widen * error, floor), angle
@@ -106,7 +106,7 @@ def _modes(
     mean = profile.mean(axis=0) if most else np.quantile(profile, 0.2, axis=0)
     count = min(most, (len(profile) - 1) // _FRAMES_A_MODE)
     if count < 1:
-        return mean, np.empty((0, LINE_BINS))
+        return mean, np.empty((0, SPIKE_BINS))
     return mean, np.linalg.svd(profile - mean, full_matrices=False)[2][:count]
 
 
@@ -114,9 +114,9 @@ def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weights that give the strength of a line at each of the angles.
 
     Least squares of the line beside a constant and the modes: the line's template is freed
-    of both, then held against the profile (Frisch & Waugh 1933).
+    of both, then compared with the profile (Frisch & Waugh 1933).
     """
-    shape = line_template(_ANGLES)
+    shape = spike_template(_ANGLES)
     shape = shape - shape.mean(axis=1, keepdims=True)
     whole = (shape**2).sum(axis=1, keepdims=True)
     if len(modes):
@@ -152,7 +152,7 @@ def _excess(
     scatter = np.sqrt((squares + _PRIOR_FRAMES * prior**2) / (freedom + _PRIOR_FRAMES))
     if len(reference) == 1:
         by_angle[int(reference[0])] = np.zeros(len(_ANGLES))
-    chance = ndtr(-3) * (1 / float((line_template(_ANGLES[:1]) ** 2).sum())) / LINE_BINS
+    chance = ndtr(-3) * (1 / float((spike_template(_ANGLES[:1]) ** 2).sum())) / SPIKE_BINS
     widened = -float(stdtrit(freedom + _PRIOR_FRAMES, chance)) / 3
     typical = float(np.median(own[reference]))
     strength, error, angle = np.empty((3, len(rows)))

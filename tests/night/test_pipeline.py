@@ -161,7 +161,7 @@ def test_layers_add_up_and_the_rest_is_untouched(merged, label):
 
 
 def test_satellites_and_hot_pixels_are_gone(invented, merged):
-    # In the final picture, so that lines of light are not taken for satellites.
+    # In the final picture, so that spikes are not taken for satellites.
     matrix = grid_matrix(invented, merged, "L")
     final = read(merged, "L", "final.fits")
     stars, nebula = draw_truth(invented.scenario, "L", matrix=matrix, shape=final.shape)

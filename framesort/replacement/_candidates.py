@@ -20,8 +20,8 @@ __all__ = [
     "WEAKEST",
     "Field",
     "add_missed",
-    "credible_finds",
-    "drop_finds",
+    "credible_detections",
+    "drop_detections",
     "first_places",
     "signal_to_noise",
 ]
@@ -47,7 +47,7 @@ class Field:
         The sharp stack without stars, noise taken out; its own flux scale.
     offset : float32 ndarray
         Smooth: deep without stars less `scale` times sharp without stars.
-    full_deep, full_sharp : bool ndarray
+    saturated_deep, saturated_sharp : bool ndarray
         Pixels taken as full, with their neighbours.
     one_sided : bool ndarray
         Pixels of light that only the sharp stack shows: hot ones, trails; empty: none.
@@ -74,9 +74,9 @@ class Field:
     scale: float
     sky: NDArray
     offset: NDArray
-    full_deep: NDArray
-    full_sharp: NDArray
-    kin: float = 1.0
+    saturated_deep: NDArray
+    saturated_sharp: NDArray
+    nebula_ratio: float = 1.0
     one_sided: NDArray = field(default_factory=lambda: np.empty((0, 0), bool))
     known_scale: float | None = None
     tied: bool = True
@@ -88,7 +88,9 @@ class Field:
     @property
     def unknown_sharp(self) -> NDArray[np.bool_]:
         """Pixels of the sharp stack that do not tell the sky."""
-        return self.full_sharp | self.one_sided if self.one_sided.size else self.full_sharp
+        return (
+            self.saturated_sharp | self.one_sided if self.one_sided.size else self.saturated_sharp
+        )
 
 
 def first_places(
@@ -106,7 +108,7 @@ def first_places(
     del score
     labels, n = ndimage.label(full)
     if n:
-        near = near_full(full, widths[1])
+        near = near_saturated(full, widths[1])
         free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
         row, column = np.nonzero(full)
         which = labels[row, column] - 1
@@ -116,12 +118,12 @@ def first_places(
     return x, y
 
 
-def near_full(full: NDArray, width: float) -> NDArray:
+def near_saturated(full: NDArray, width: float) -> NDArray:
     """Full pixels with about a star's width around them."""
     return grow(full, max(2, round(width)))
 
 
-def full_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
+def saturated_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
     """How far the patch of saturated pixels at each place reaches from its centroid.
 
     Parameters
@@ -156,7 +158,7 @@ def core_radii(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
     return np.sqrt(count[labels[nearest_pixels(x, y, full.shape)]] / np.pi)
 
 
-def drop_finds(field: Field, pick: NDArray) -> None:
+def drop_detections(field: Field, pick: NDArray) -> None:
     field.places.keep(pick)
     for side in (field.deep, field.sharp):
         side.flux = side.flux[pick]
@@ -176,7 +178,7 @@ def _in_both(field: Field) -> NDArray:
     """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
     f, g = field.deep.flux, field.sharp.flux * field.scale
     error = np.hypot(field.deep.error, field.sharp.error * field.scale)
-    unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # not covered, or full
+    unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # no sharp data, or saturated
     return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
 
 
@@ -202,7 +204,7 @@ def add_missed(field: Field, level: float) -> None:
         del out
     x, y, _ = detect.find_peaks(score, level)
     # What is left beside full pixels is the bleeding of one star, not a crowd of others.
-    near = near_full(field.full_deep | field.full_sharp, field.sharp.profile.width)
+    near = near_saturated(field.saturated_deep | field.saturated_sharp, field.sharp.profile.width)
     free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
     x, y = x[free], y[free]
     p = field.places
@@ -226,7 +228,7 @@ def add_missed(field: Field, level: float) -> None:
         side.flux = np.append(side.flux, np.zeros(n))
 
 
-def credible_finds(field: Field, turn: int) -> NDArray:
+def credible_detections(field: Field, turn: int) -> NDArray:
     """Finds worth keeping: four standard deviations in a stack, later six in both together."""
     strong = np.zeros(len(field.places), bool)
     for side in (field.sharp, field.deep):

@@ -11,10 +11,10 @@ from framesort.records import column_values
 
 __all__ = [
     "KEEP_OUT",
-    "Yardstick",
+    "ReferenceQuality",
     "codes_of",
     "flattening",
-    "measure_yardstick",
+    "measure_reference_quality",
     "measured_rows",
 ]
 
@@ -39,7 +39,7 @@ KEEP_OUT = frozenset(
 
 
 @dataclass(frozen=True, kw_only=True)
-class Yardstick:
+class ReferenceQuality:
     """What the heater-off frames of a group look like: medians and robust scatter.
 
     Flattening is ``1 - b/a``.
@@ -88,8 +88,10 @@ def _median(values: NDArray[np.float64]) -> float:
     return float(np.median(known)) if known.size else np.nan
 
 
-def measure_yardstick(table: Table, group: str, *, max_share: float = 0.02) -> Yardstick | None:
-    """The yardstick of a group; None where no frame of the filter was measured.
+def measure_reference_quality(
+    table: Table, group: str, *, max_share: float = 0.02
+) -> ReferenceQuality | None:
+    """The reference frames of a group; None where no frame of the filter was measured.
 
     Parameters
     ----------
@@ -109,11 +111,11 @@ def measure_yardstick(table: Table, group: str, *, max_share: float = 0.02) -> Y
     if not here.any() and own.any():
         first = int(np.flatnonzero(own)[0])
         exposure = column_values(table, "exposure")
-        kin = off & (table["filter"] == table["filter"][first])
-        kin &= np.asarray(table["binning"] == table["binning"][first])
-        if kin.any():
+        same_filter = off & (table["filter"] == table["filter"][first])
+        same_filter &= np.asarray(table["binning"] == table["binning"][first])
+        if same_filter.any():
             distance = np.abs(np.log(exposure / exposure[first]))
-            here, source = kin & (distance <= distance[kin].min() + 1e-9), "nearest"
+            here, source = same_filter & (distance <= distance[same_filter].min() + 1e-9), "nearest"
             # The sky's noise grows with the root of its light.
             brighter = float(np.sqrt(exposure[first] / np.median(exposure[here])))
         else:
@@ -123,7 +125,7 @@ def measure_yardstick(table: Table, group: str, *, max_share: float = 0.02) -> Y
         return None
     fwhm = column_values(table, "fwhm")[here]
     shape = flattening(column_values(table, "eccentricity")[here])
-    return Yardstick(
+    return ReferenceQuality(
         fwhm=float(np.median(fwhm)),
         fwhm_scatter=float(mad_std(fwhm)),
         flattening=_median(shape),

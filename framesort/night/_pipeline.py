@@ -26,13 +26,13 @@ from framesort.night._folder import (
 from framesort.night._kept import KeptStacks
 from framesort.night._memory import list_frames
 from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
-from framesort.night._nights import line_of_nights
+from framesort.night._nights import spikes_by_night
 from framesort.night._products import remove_products, write_group, write_night_tables
 from framesort.night._read import frame_reader, given_masters, measure_table
 from framesort.night._settings import Settings
 from framesort.night._sort import SortedNight, StageProgress, log_name, sort_frames
 from framesort.night._states import Heater
-from framesort.night._summary import add_merged, summarise_line, summarise_night, tell_placed
+from framesort.night._summary import add_merged, note_placed, summarise_night, summarise_spike
 from framesort.records import FrameQuality
 from framesort.report import write_preview, write_report
 from framesort.workers import own_processes
@@ -275,7 +275,7 @@ def _merge_into(
         table, qualities, transforms=transforms, settings=settings, executor=executor,
         progress=progress,
     )  # fmt: skip
-    tell_placed(summary, table, settings, folder)
+    note_placed(summary, table, settings, folder)
     scratch = folder / SCRATCH
     try:
         scratch.mkdir(exist_ok=True)
@@ -306,7 +306,7 @@ def _merge_into(
     write_night_tables(folder, table, None, settings)
     summary["edges"] = placed.edges
     _note_mirrored(table, placed, summary)
-    summary |= summarise_line(line_of_nights(table, settings, placed.transforms))
+    summary |= summarise_spike(spikes_by_night(table, settings, placed.transforms))
     known = {entry["file"] for entry in summary["left_out"]}
     summary["left_out"] += [
         {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known

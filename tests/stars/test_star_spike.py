@@ -1,4 +1,4 @@
-"""The line of light: drawn lines, optical images, none."""
+"""The spike: drawn lines, optical images, none."""
 
 import functools
 
@@ -7,8 +7,8 @@ import pytest
 from scipy.ndimage import gaussian_filter
 from star_scenes import add_line, add_moffat, star_field
 
-from framesort.records import LINE_BINS
-from framesort.stars import find_stars, line_template, measure_image, measure_line
+from framesort.records import SPIKE_BINS
+from framesort.stars import find_stars, measure_image, measure_spike, spike_template
 
 
 def off(angle, truth):
@@ -20,17 +20,17 @@ def test_strength_and_angle_of_a_drawn_line():
         rng = np.random.default_rng(seed)
         image, _ = star_field(rng, stars=150, low=4.0, line=0.06, angle=angle)
         quality = measure_image(image)
-        assert quality.line_raw > 5 * quality.line_raw_err
-        assert off(quality.line_raw_angle, angle) < 2
+        assert quality.spike_raw > 5 * quality.spike_raw_err
+        assert off(quality.spike_raw_angle, angle) < 2
         # By construction the line holds exp(-2/5) - exp(-6/5) of its light between 2 and 6
         # FWHM. The fitted profile takes a part of the line's foot; a tenth is allowed.
         expected = 0.06 * (np.exp(-0.4) - np.exp(-1.2))
-        assert quality.line_raw == pytest.approx(expected, rel=0.15)
+        assert quality.spike_raw == pytest.approx(expected, rel=0.15)
         # And all of it is told from its fall, the foot again a little low.
-        assert quality.line_total == pytest.approx(0.06, rel=0.12)
-        assert quality.line_length == pytest.approx(15, rel=0.2)
-        assert int(np.argmax(quality.line_profile)) == pytest.approx(angle / 2, abs=2)
-        assert quality.line_profile.sum() == pytest.approx(0, abs=1e-9)
+        assert quality.spike_total == pytest.approx(0.06, rel=0.12)
+        assert quality.spike_length == pytest.approx(15, rel=0.2)
+        assert int(np.argmax(quality.spike_profile)) == pytest.approx(angle / 2, abs=2)
+        assert quality.spike_profile.sum() == pytest.approx(0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("length", "tolerance"), [(2.0, 0.12), (9.0, 0.2)])
@@ -44,7 +44,7 @@ def test_all_light_of_short_and_long_lines(length, tolerance):
         add_moffat(image, px, py, 0.96 * flux, 3.0)
         add_line(image, px, py, 0.04 * flux, 62, length=3 * length, width=3 / 2.3548, reach=150)
     image += rng.normal(500, 10, image.shape)
-    line = measure_line(image, find_stars(image))
+    line = measure_spike(image, find_stars(image))
     assert line.total == pytest.approx(0.04, rel=tolerance)
     assert line.length == pytest.approx(3 * length, rel=0.2)
     assert off(line.angle, 62) < 1
@@ -53,8 +53,8 @@ def test_all_light_of_short_and_long_lines(length, tolerance):
 def test_no_line_has_no_total():
     image, _ = star_field(np.random.default_rng(5), stars=150, low=4.0)
     quality = measure_image(image)
-    assert quality.line_raw < 3 * quality.line_raw_err
-    assert np.isnan([quality.line_total, quality.line_total_err, quality.line_length]).all()
+    assert quality.spike_raw < 3 * quality.spike_raw_err
+    assert np.isnan([quality.spike_total, quality.spike_total_err, quality.spike_length]).all()
 
 
 def test_uncertainty_is_honest_without_a_line():
@@ -65,7 +65,7 @@ def test_uncertainty_is_honest_without_a_line():
         rng = np.random.default_rng(100 + seed)
         image, _ = star_field(rng, shape=(300, 350), stars=60, low=3.5, fwhm=2.5)
         quality = measure_image(image)
-        ratio.append(quality.line_raw / quality.line_raw_err)
+        ratio.append(quality.spike_raw / quality.spike_raw_err)
     assert np.sum(np.array(ratio) > 3) <= 1
     # The best of some ten angles is 1.5 standard deviations up, over the widening by 1.2.
     assert 0.8 < np.median(ratio) < 1.8
@@ -78,7 +78,7 @@ def test_trailed_stars_are_no_line():
         image, _ = star_field(rng, stars=120, low=3.8, ratio=0.6, turn=20.0)
         quality = measure_image(image)
         assert quality.eccentricity > 0.6
-        ratio.append(quality.line_raw / quality.line_raw_err)
+        ratio.append(quality.spike_raw / quality.spike_raw_err)
     assert max(ratio) < 3
 
 
@@ -94,7 +94,7 @@ def test_neighbours_column_and_satellite_are_no_line(seed):
         image[max(0, int(py) - 60) : int(py) + 60, round(px)] = 30000
     image = np.minimum(image, 30000).astype(np.float32)
     quality = measure_image(image)
-    assert quality.line_raw < 3 * quality.line_raw_err
+    assert quality.spike_raw < 3 * quality.spike_raw_err
 
 
 def rim_gap(r, angle, theta, *, half_gap=12.0):
@@ -166,16 +166,16 @@ def test_optical_image_of_gaps_at_the_rim(theta):
     # to Fourier Optics, ch. 4; tolerance of the mean axis 2 degrees.
     rng = np.random.default_rng(int(theta))
     quality = measure_image(optical_frame(optical_star(theta), rng))
-    assert quality.line_raw > 5 * quality.line_raw_err
-    twice = np.radians((np.arange(LINE_BINS) + 0.5) * 360 / LINE_BINS)
-    axis = 0.5 * np.degrees(np.angle(np.sum(quality.line_profile * np.exp(1j * twice))))
+    assert quality.spike_raw > 5 * quality.spike_raw_err
+    twice = np.radians((np.arange(SPIKE_BINS) + 0.5) * 360 / SPIKE_BINS)
+    axis = 0.5 * np.degrees(np.angle(np.sum(quality.spike_profile * np.exp(1j * twice))))
     assert off(axis, theta + 90) < 2
-    assert off(quality.line_raw_angle, theta + 90) < 12  # somewhere in the fan
+    assert off(quality.spike_raw_angle, theta + 90) < 12  # somewhere in the fan
     # A narrow gap makes one line.
     narrow = optical_star(theta, feature=functools.partial(rim_gap, half_gap=3.0))
     quality = measure_image(optical_frame(narrow, rng))
-    assert quality.line_raw > 5 * quality.line_raw_err
-    assert off(quality.line_raw_angle, theta + 90) < 2.5
+    assert quality.spike_raw > 5 * quality.spike_raw_err
+    assert off(quality.spike_raw_angle, theta + 90) < 2.5
 
 
 def test_opaque_pupils_make_symmetric_images():
@@ -205,31 +205,31 @@ def test_angles_of_edges_in_the_pupil(feature, theta, expected):
     rng = np.random.default_rng(int(theta))
     frame = optical_frame(optical_star(theta, feature=feature, seeing=1.6), rng)
     quality = measure_image(frame)
-    assert quality.line_raw > 3 * quality.line_raw_err
-    assert off(quality.line_raw_angle, expected) < 1.5
+    assert quality.spike_raw > 3 * quality.spike_raw_err
+    assert off(quality.spike_raw_angle, expected) < 1.5
     # A mirror reverses the sense: 180 less the angle.
     mirrored = measure_image(np.ascontiguousarray(frame[:, ::-1]))
-    assert off(mirrored.line_raw_angle, 180 - expected) < 1.5
+    assert off(mirrored.spike_raw_angle, 180 - expected) < 1.5
 
 
 def test_alone_gives_what_the_frame_gives():
     image, _ = star_field(np.random.default_rng(1), stars=120, low=4.0, line=0.06, angle=62)
     quality = measure_image(image)
-    line = measure_line(image, find_stars(image))
+    line = measure_spike(image, find_stars(image))
     # The star list holds the profiles, not the local backgrounds beside them.
-    assert line.strength == pytest.approx(quality.line_raw, rel=0.1)
-    assert off(line.angle, quality.line_raw_angle) < 1
-    assert line.profile.shape == line.profile_err.shape == (LINE_BINS,)
+    assert line.strength == pytest.approx(quality.spike_raw, rel=0.1)
+    assert off(line.angle, quality.spike_raw_angle) < 1
+    assert line.profile.shape == line.profile_err.shape == (SPIKE_BINS,)
 
 
 def test_too_few_stars():
     image, _ = star_field(np.random.default_rng(1), stars=2, low=4.0)
-    line = measure_line(image, find_stars(image))
+    line = measure_spike(image, find_stars(image))
     assert np.isnan(line.strength) and np.isnan(line.profile).all()
 
 
 def test_template():
-    shape = line_template(np.array([0.0, 45.0, 91.0]))
+    shape = spike_template(np.array([0.0, 45.0, 91.0]))
     assert shape.sum(axis=1) == pytest.approx([1, 1, 1])
     assert int(np.argmax(shape[2])) == 45
     # Angles are those of lines: 179 degrees is one degree from 180.
