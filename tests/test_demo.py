@@ -68,7 +68,7 @@ def isolated_stars(scenario, result, truth, label, faintest):
     height, width = picture(result, label, "final.fits").shape
     good = np.array(alone) & (flux > faintest) & (x > 40) & (x < width - 41)
     # The brightest pixel holds at most a tenth of the light.
-    good &= (y > 40) & (y < height - 41) & (0.1 * flux < 0.6 * scenario.camera.full)
+    good &= (y > 40) & (y < height - 41) & (0.1 * flux < 0.6 * scenario.camera.saturation)
     return x[good], y[good]
 
 
@@ -138,7 +138,7 @@ def test_states_and_places(demo):
     # A heated frame may serve if nothing tells it from heater-off ones: at little power only, with
     # no spike, and in truth no wider than the widest of them.
     assert np.all(truth["heater_power"][sharp & heated] <= 30)
-    assert np.all(truth["line_share"][sharp & heated] == 0)
+    assert np.all(truth["spike_share"][sharp & heated] == 0)
     for label in ("L", "Ha"):
         own = np.asarray(truth["filter"] == label)
         widest = np.max(truth["fwhm"][own & ~heated & ~trailed])

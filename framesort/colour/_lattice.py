@@ -42,14 +42,11 @@ _LENGTHS = (
     "fwhm_tilt",
     "fwhm_tilt_err",
 )
-"""Fields of FrameQuality in pixels of the lattice. Slopes over the field are told over a diagonal
+"""Fields of FrameQuality in pixels of the lattice. Slopes over the field refer to a diagonal
 of the part that has data, which is the frame's on the lattice as well."""
 
-_LINES = ("elongation_angle", "spike_raw_angle")
-"""Directions without a sense, degrees [0, 180)."""
-
-_DIRECTIONS = ("fwhm_tilt_angle", "sky_gradient_angle")
-"""Directions, degrees [0, 360)."""
+_ANGLES = ("elongation_angle", "spike_raw_angle")
+"""Position angles, degrees [0, 180)."""
 
 
 def green_parity(pattern: str) -> int:
@@ -125,8 +122,7 @@ def restore_quality(quality: FrameQuality, pattern: str, width: int) -> FrameQua
     return replace(
         quality,
         **{name: getattr(quality, name) * STEP for name in _LENGTHS},
-        **{name: (getattr(quality, name) + TURN) % 180 for name in _LINES},
-        **{name: (getattr(quality, name) + TURN) % 360 for name in _DIRECTIONS},
+        **{name: (getattr(quality, name) + TURN) % 180 for name in _ANGLES},
         spike_profile=profiles[0],
         spike_profile_err=profiles[1],
         star_list=_restore_stars(quality.star_list, green_parity(pattern), width),

@@ -1,4 +1,4 @@
-"""Whether the pixels agree with what the header says of the filter array."""
+"""Check of a header's filter array pattern against the pixels."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +11,11 @@ SURE = 8.0
 """Standard errors by which the levels of two pixels of the pattern must differ."""
 
 SHARE = 0.01
-"""And share of the level: the two greens of a sensor are read alike to better than that."""
+"""And share of the level: the two greens of a sensor agree to better than that."""
 
 
 def check_pattern(mosaic: NDArray[np.floating], pattern: str) -> tuple[str, str]:
-    """Hold the pattern of the header against the sky's level in its four pixels.
+    """Compare the pattern of the header with the sky's level in its four pixels.
 
     Both greens see the same sky; red and blue as a rule do not. A program that turned the
     image upside down without changing the header moves green to the other diagonal.
@@ -25,12 +25,12 @@ def check_pattern(mosaic: NDArray[np.floating], pattern: str) -> tuple[str, str]
     mosaic : (ny, nx) float ndarray
         A frame of the sky.
     pattern : str
-        As the header tells it.
+        From the header.
 
     Returns
     -------
     pattern : str
-        As given, or with its rows exchanged where the pixels say so.
+        As given, or with its rows exchanged where the pixels require it.
     note : str
         "" or a sentence on that.
     """

@@ -43,7 +43,7 @@ def pick_colour(
     colour: str,
     *,
     fill: bool = True,
-    full: float = np.inf,
+    saturation: float = np.inf,
 ) -> Image:
     """One colour of a mosaic as a plane of the same size.
 
@@ -57,14 +57,14 @@ def pick_colour(
         Which.
     fill : bool
         Interpolate pixels of other colours; else they are NaN.
-    full : float
-        Level at which pixels are full: no interpolated one gets more.
+    saturation : float
+        Level at which pixels saturate: no interpolated one gets more.
 
     Returns
     -------
     (ny, nx) float32 ndarray
         Interpolated values are kept between the lowest of the pixels that they are made of and
-        the highest plus 30 % of their range, so that full stars do not ring. Where one of
+        the highest plus 30 % of their range, so that saturated stars do not ring. Where one of
         them is missing, the mean of the nearest two (four for green) stands in.
 
     Raises
@@ -86,7 +86,7 @@ def pick_colour(
         row, column = colour_place(pattern, colour)
         out[row::2, column::2] = mosaic[row::2, column::2]
     if fill:
-        interpolate_colour(out, row, column, colour == "G", _weights(), np.float32(full))
+        interpolate_colour(out, row, column, colour == "G", _weights(), np.float32(saturation))
     return out
 
 
@@ -105,7 +105,7 @@ def _tap(plane, y, x, ny, nx, far):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _at(plane, y, x, dy, dx, ey, ex, weights, count, full):  # type: ignore[no-untyped-def]
+def _at(plane, y, x, dy, dx, ey, ex, weights, count, saturation):  # type: ignore[no-untyped-def]
     """Weighted mean of taps, kept near their range; where one is missing that of the nearest.
 
     Six taps along (dx, dy) and, if `count` is six, as many along (ex, ey) for each of them.
@@ -132,11 +132,11 @@ def _at(plane, y, x, dy, dx, ey, ex, weights, count, full):  # type: ignore[no-u
         total += weights[a] * line
     if found < 6 * count:
         return near / close if close else np.nan
-    return min(max(total, low), high + 0.3 * (high - low), full)
+    return min(max(total, low), high + 0.3 * (high - low), saturation)
 
 
 @njit(cache=True, nogil=True)
-def interpolate_colour(plane, row, column, green, weights, full):  # type: ignore[no-untyped-def]
+def interpolate_colour(plane, row, column, green, weights, saturation):  # type: ignore[no-untyped-def]
     """Fill a plane in place; known are pixels (row, column) of each 2 x 2, or green's diagonal.
 
     `column` is for green that of the even rows.
@@ -145,11 +145,11 @@ def interpolate_colour(plane, row, column, green, weights, full):  # type: ignor
     if green:
         for y in range(ny):
             for x in range((column + y + 1) % 2, nx, 2):
-                plane[y, x] = _at(plane, y, x, 1, 1, 1, -1, weights, 6, full)
+                plane[y, x] = _at(plane, y, x, 1, 1, 1, -1, weights, 6, saturation)
         return
     for y in range(row, ny, 2):
         for x in range(1 - column, nx, 2):
-            plane[y, x] = _at(plane, y, x, 0, 2, 0, 0, weights, 1, full)
+            plane[y, x] = _at(plane, y, x, 0, 2, 0, 0, weights, 1, saturation)
     for y in range(1 - row, ny, 2):
         for x in range(nx):
-            plane[y, x] = _at(plane, y, x, 2, 0, 0, 0, weights, 1, full)
+            plane[y, x] = _at(plane, y, x, 2, 0, 0, 0, weights, 1, saturation)

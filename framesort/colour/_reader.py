@@ -59,8 +59,8 @@ class PlaneReader:
         "R", "G" or "B".
     fill : bool
         With a filter array: interpolate the other pixels; else they are NaN.
-    full : dict of str to float
-        Level at which a frame's pixels are full, by path, where it is known.
+    saturation : dict of str to float
+        Level at which a frame's pixels saturate, by path, where it is known.
     read : callable
         As for `GreenReader`.
     """
@@ -68,7 +68,7 @@ class PlaneReader:
     pattern: str
     colour: str
     fill: bool = True
-    full: dict[str, float] = field(default_factory=dict)
+    saturation: dict[str, float] = field(default_factory=dict)
     read: Read = read_image
 
     def __call__(self, path: Any, *, rows: slice | None = None) -> tuple[Image, Header]:
@@ -88,13 +88,13 @@ class PlaneReader:
         if len(pixels) < 12:  # a few rows at an edge: more of the frame for the interpolation
             first = max(min(first, height - 16), 0)
             pixels = _mosaic(self.read(path, rows=slice(first, first + 16))[0])
-        full = self.full.get(str(path), np.inf)
+        level = self.saturation.get(str(path), np.inf)
         plane = pick_colour(
             pixels,
             self._pattern_from(first),
             self.colour,
             fill=self.fill,
-            full=np.inf if np.isnan(full) else full,
+            saturation=np.inf if np.isnan(level) else level,
         )
         return plane[start - first : stop - first], header
 
@@ -119,9 +119,9 @@ class PlaneReader:
         for k, y in enumerate(wanted):
             if self.colour == "G":
                 column = self._pattern_from(int(y)).index("G") % 2
-            line = sample[k]
-            own = line[column::2]
-            other = line[1 - column :: 2]
+            row_sample = sample[k]
+            own = row_sample[column::2]
+            other = row_sample[1 - column :: 2]
             other[:] = own[: len(other)] if len(own) >= len(other) else np.r_[own, own[-1:]]
         return sample, header
 

@@ -48,7 +48,7 @@ def join_stacks(stacks: Mapping[str, Stack], *, made: str = "") -> Stack:
         header["HISTORY"] = made
     saturation = min(plane.saturation for plane in planes)
     if np.isfinite(saturation):
-        header["SATURATE"] = (saturation, "[adu] pixels from here on may be full")
+        header["SATURATE"] = (saturation, "[adu] pixels above may be saturated")
     return replace(
         green,
         data=np.stack([plane.data for plane in planes]),

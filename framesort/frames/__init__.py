@@ -1,4 +1,4 @@
-"""Opens a night: finds the files, reads headers to the table, groups what may be stacked.
+"""Opens a night: finds the files, reads headers to the table, groups frames for stacking.
 
 Pixels come on demand from a `FrameReader`, which calibrates them where masters were given.
 """
@@ -8,7 +8,7 @@ from framesort.frames._camera import header_pattern, strip_pattern
 from framesort.frames._combined import sign_combined
 from framesort.frames._find import check_apart, find_frames
 from framesort.frames._headers import header_exposure, header_start, is_calibration
-from framesort.frames._masters import Camera, Master, Masters, read_masters
+from framesort.frames._masters import CameraSetup, Master, Masters, read_masters
 from framesort.frames._nights import name_nights
 from framesort.frames._table import MAX_SIZE, group_frames, read_frames
 from framesort.frames._targets import header_place, name_targets, same_name
@@ -16,7 +16,7 @@ from framesort.frames._weather import header_weather
 
 __all__ = [
     "MAX_SIZE",
-    "Camera",
+    "CameraSetup",
     "FrameReader",
     "Master",
     "Masters",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import FrameError, InputError
 from framesort.files import image_hdu, open_fits, read_image
-from framesort.frames._masters import Camera, Master, Masters, saturation_level
+from framesort.frames._masters import CameraSetup, Master, Masters, saturation_level
 from framesort.stars import guess_saturation
 
 __all__ = ["FrameReader", "Recipe", "make_reader"]
@@ -40,8 +40,8 @@ class Recipe:
         As `Master.norm`, bias taken off.
     offset : float
         Median of what is subtracted, ADU.
-    full : float
-        Level at which raw pixels are full; NaN where the header does not tell.
+    saturation : float
+        Level at which raw pixels saturate; NaN where the header has none.
     digest : str
         Of the masters' contents and what is done with them.
     """
@@ -54,13 +54,13 @@ class Recipe:
     flat_has_bias: bool = False
     norm: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
     offset: float = 0.0
-    full: float = np.nan
+    saturation: float = np.nan
     digest: str = ""
 
     @property
     def level(self) -> float:
-        """Level of the calibrated frame at which pixels count as full; NaN if unknown."""
-        return self.full - self.offset
+        """Level of the calibrated frame at which pixels count as saturated; NaN if unknown."""
+        return self.saturation - self.offset
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,8 +68,8 @@ class FrameReader:
     """Reads frames as `framesort.files.read_image` does, calibrated where a recipe is known.
 
     Call it with a path and, if only some are wanted, ``rows=slice``. It can be sent to another
-    process. Pixels that were full have exactly the recipe's `level` afterwards and none has
-    more, so that they are known again though a flat has spread them.
+    process. Saturated pixels have exactly the recipe's `level` afterwards and none has
+    more, so that they are recognised although a flat has spread them.
     """
 
     recipes: dict[str, Recipe] = field(default_factory=dict)
@@ -91,24 +91,24 @@ class FrameReader:
     def digest(self, path: Any) -> str:
         """What the pixels depend on besides the frame itself; "" if it is read as it is."""
         recipe = self.recipes.get(os.fspath(path))
-        return "" if recipe is None else f"{recipe.digest} {recipe.full!r}"
+        return "" if recipe is None else f"{recipe.digest} {recipe.saturation!r}"
 
     def level(self, path: Any, header_level: float = np.nan) -> float:
-        """Level at which pixels of a frame are full as it is read; NaN if unknown."""
+        """Level at which pixels of a frame are saturated as it is read; NaN if unknown."""
         recipe = self.recipes.get(os.fspath(path))
         return header_level if recipe is None else recipe.level
 
     def with_levels(self, levels: dict[str, float]) -> "FrameReader":
-        """The same, knowing from which level of the calibrated frame on pixels are full.
+        """The same with saturation levels of calibrated frames.
 
         Parameters
         ----------
         levels : dict of str to float
-            By path, ADU; used where no header told it.
+            By path, ADU; used where no header has it.
         """
         known = {
-            path: replace(recipe, full=levels[path] + recipe.offset)
-            if np.isnan(recipe.full) and np.isfinite(levels.get(path, np.nan))
+            path: replace(recipe, saturation=levels[path] + recipe.offset)
+            if np.isnan(recipe.saturation) and np.isfinite(levels.get(path, np.nan))
             else recipe
             for path, recipe in self.recipes.items()
         }
@@ -121,10 +121,10 @@ def _calibrate(pixels: Image, recipe: Recipe, rows: slice | None) -> Image:
         pixels = pixels[0]
     if pixels.ndim != 2:
         raise FrameError("has several planes, which masters of one plane cannot calibrate")
-    full = recipe.full
-    if np.isnan(full) and rows is None:
-        full = guess_saturation(pixels)
-    is_full = pixels >= full if np.isfinite(full) else None
+    saturation = recipe.saturation
+    if np.isnan(saturation) and rows is None:
+        saturation = guess_saturation(pixels)
+    saturated = pixels >= saturation if np.isfinite(saturation) else None
     bias = _rows_of(recipe.bias, rows) if recipe.bias else None
     if bias is not None:
         pixels -= bias
@@ -138,10 +138,10 @@ def _calibrate(pixels: Image, recipe: Recipe, rows: slice | None) -> Image:
         if recipe.flat_has_bias and bias is not None:
             flat = flat - bias
         pixels /= _normalise(flat, recipe.norm, rows)
-    if is_full is not None:
-        level = np.float32(full - recipe.offset)
+    if saturated is not None:
+        level = np.float32(saturation - recipe.offset)
         np.minimum(pixels, level, out=pixels)
-        pixels[is_full] = level
+        pixels[saturated] = level
     return pixels
 
 
@@ -203,18 +203,20 @@ def make_reader(
                     header = {key: part[key] for part in cards for key in part if key}
             except Exception:  # any damage; measuring the frame will name it
                 continue
-            camera = Camera.of_header(header)
+            camera = CameraSetup.of_header(header)
             if camera.pattern == "RGB":
                 raise InputError(
                     f"{path}: has three planes; masters apply to frames of one plane only"
                 )
-            recipe, told = _recipe(camera, masters, str(path), saturation_level(header))
+            recipe, assumed = _recipe(camera, masters, str(path), saturation_level(header))
             recipes[os.fspath(path)] = recipe
-            notes |= dict.fromkeys(told)
+            notes |= dict.fromkeys(assumed)
     return FrameReader(recipes=recipes), list(notes)
 
 
-def _recipe(camera: Camera, masters: Masters, name: str, full: float) -> tuple[Recipe, list[str]]:
+def _recipe(
+    camera: CameraSetup, masters: Masters, name: str, saturation: float
+) -> tuple[Recipe, list[str]]:
     bias, dark, flat = masters.choose(camera, name)
     notes, offset, scale, dark_has_bias = [], 0.0, 1.0, False
     if bias is not None:
@@ -248,7 +250,7 @@ def _recipe(camera: Camera, masters: Masters, name: str, full: float) -> tuple[R
             flat_has_bias=masters.flat_has_bias,
             norm=norm,
             offset=offset,
-            full=full,
+            saturation=saturation,
             digest=" ".join(
                 [*("-" if m is None else m.digest for m in (bias, dark, flat)), f"{scale!r}",
                  str(masters.flat_has_bias)]
@@ -258,7 +260,7 @@ def _recipe(camera: Camera, masters: Masters, name: str, full: float) -> tuple[R
     )  # fmt: skip
 
 
-def _scale(camera: Camera, dark: Master) -> float:
+def _scale(camera: CameraSetup, dark: Master) -> float:
     """Exposure over that of the dark; 1 where they are one exposure."""
     ratio = camera.exposure / dark.camera.exposure
     return 1.0 if abs(ratio - 1) <= 0.02 else float(ratio)

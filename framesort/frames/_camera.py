@@ -1,4 +1,4 @@
-"""What a header says of the camera: binning, gain, temperature, colour filter array."""
+"""Camera settings from a header: binning, gain, temperature, colour filter array."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -23,14 +23,14 @@ _OFFSET_KEYWORDS = (("XBAYROFF", "BAYOFFX", "BAYROFFX"), ("YBAYROFF", "BAYOFFY",
 
 
 def header_binning(header: Mapping[str, Any]) -> int:
-    """Pixels read as one along x; 1 where the header tells none."""
+    """Pixels read as one along x; 1 where the header has none."""
     text = str(header.get("CCDSUM", "")).split()
     value = header_number({"B": text[0]} if text else header, "B", "XBINNING", "BINNING")
     return int(value) if value >= 1 else 1
 
 
 def header_setting(header: Mapping[str, Any]) -> str:
-    """The camera's gain setting as a text; "" where the header tells none."""
+    """The camera's gain setting as a text; "" where the header has none."""
     value = header.get("GAIN", header.get("EGAIN", ""))
     try:
         return f"{float(value):g}"  # 120 and 120.0 are one setting
@@ -39,10 +39,10 @@ def header_setting(header: Mapping[str, Any]) -> str:
 
 
 def header_gain(header: Mapping[str, Any], comment: str = "") -> float:
-    """Electrons per ADU where the header tells it, else NaN.
+    """Electrons per ADU from the header, else NaN.
 
     EGAIN is always electrons per ADU. GAIN is the camera's setting in many headers; it counts
-    as electrons per ADU only where its `comment` says so or it is not a whole number.
+    as electrons per ADU only where its `comment` states it or it is not a whole number.
     """
     gain = header_number(header, "EGAIN")
     if not gain > 0:
@@ -55,7 +55,7 @@ def header_gain(header: Mapping[str, Any], comment: str = "") -> float:
 
 
 def header_temperature(header: Mapping[str, Any]) -> float:
-    """Temperature of the sensor in degrees Celsius; NaN where the header tells none."""
+    """Temperature of the sensor in degrees Celsius; NaN where the header has none."""
     return header_number(header, "CCD-TEMP", "CCDTEMP", "DET-TEMP", "SET-TEMP")
 
 

@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 from astropy.time import Time
 from erfa import ErfaWarning
 
-__all__ = ["OPEN_ORDER", "believable", "date_order", "read_date"]
+__all__ = ["OPEN_ORDER", "date_order", "plausible", "read_date"]
 
 FIRST_YEAR, LAST_YEAR = 1972, 2099
-"""Years that are believed: from UTC with leap seconds on, and no clock runs a century ahead."""
+"""Plausible years: from UTC with leap seconds on; no clock runs a century ahead."""
 
 OPEN_ORDER = (
-    "day and month cannot be told apart in dates as 02/11/2026, so the time is unknown; "
+    "day and month are ambiguous in dates such as 02/11/2026, so the time is unknown; "
     "--day-first or --month-first settles it"
 )
 _NO_YEAR = f"not a year from {FIRST_YEAR} to {LAST_YEAR}, so the time is unknown"
@@ -40,9 +40,9 @@ def read_date(text: str, scale: str, *, day_first: bool | None = None) -> tuple[
     Returns
     -------
     time : `~astropy.time.Time` or None
-        In UTC; None where there is no date, or none that can be believed.
+        In UTC; None where there is no date, or no plausible one.
     note : str
-        "" or what was not by the standard and how it was understood, or why it was not.
+        "" or what breaks the standard and how it is understood, or why it is not.
     """
     note = ""
     old = _SLASHED.match(text)
@@ -54,7 +54,7 @@ def read_date(text: str, scale: str, *, day_first: bool | None = None) -> tuple[
     if re.search(r"[T ]\d{2}:\d{2}$", text, re.ASCII):
         text, note = f"{text}:00", note or "a time without seconds, not by the standard"
     if " " in text:
-        text, blank = text.replace(" ", "T", 1), "a blank where the standard wants 'T'"
+        text, blank = text.replace(" ", "T", 1), "a blank where the standard requires 'T'"
         note = note or blank
     try:
         zone = _ZONE.search(text) if "T" in text else None
@@ -62,11 +62,11 @@ def read_date(text: str, scale: str, *, day_first: bool | None = None) -> tuple[
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ErfaWarning)  # years before UTC and far ahead
                 time = Time(text, format="fits", scale=scale).utc
-                return (time, note) if believable(time) else (None, _NO_YEAR)
+                return (time, note) if plausible(time) else (None, _NO_YEAR)
         moment = datetime.fromisoformat(text).astimezone(UTC)
     except (ValueError, OverflowError):  # none at all, or beyond the years that can be computed
-        told = re.match(r"([+-]?\d{4,5})-\d{2}-\d{2}", text, re.ASCII)
-        beyond = told is not None and not FIRST_YEAR <= int(told[1]) <= LAST_YEAR
+        year = re.match(r"([+-]?\d{4,5})-\d{2}-\d{2}", text, re.ASCII)
+        beyond = year is not None and not FIRST_YEAR <= int(year[1]) <= LAST_YEAR
         return None, _NO_YEAR if beyond else ""
     if not FIRST_YEAR <= moment.year <= LAST_YEAR:
         return None, _NO_YEAR
@@ -77,8 +77,8 @@ def read_date(text: str, scale: str, *, day_first: bool | None = None) -> tuple[
     return Time(moment.replace(tzinfo=None), scale="utc"), note
 
 
-def believable(time: Time) -> bool:
-    """Whether a time lies in the years in which a camera may have taken it."""
+def plausible(time: Time) -> bool:
+    """Whether a time lies in the years of digital cameras."""
     year = 2000 + (float(time.jd) - 2451544.5) / 365.25
     return bool(FIRST_YEAR <= year < LAST_YEAR + 1)
 
@@ -95,12 +95,12 @@ def _slashed(old: "re.Match[str]", day_first: bool | None) -> tuple[str | None, 
     day, month = (one, two) if order else (two, one)
     whole = int(year) + (0 if len(year) == 4 else 1900 if by_standard else 2000)
     kind = "day first" if order else "month first"
-    said = "" if by_standard else f"a date as 02/11/2026, not by the standard, read {kind}"
-    return f"{whole}-{month:02d}-{day:02d}{rest}", said
+    note = "" if by_standard else f"a date such as 02/11/2026, not by the standard, read {kind}"
+    return f"{whole}-{month:02d}-{day:02d}{rest}", note
 
 
 def date_order(text: str) -> bool | None:
-    """Whether a date in the old form has its day first; None where it tells not.
+    """Whether a date in the old form has its day first; None where it is open.
 
     >>> date_order("13/02/2026"), date_order("02/13/2026"), date_order("02/11/2026")
     (True, False, None)

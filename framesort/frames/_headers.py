@@ -1,9 +1,9 @@
-"""What a header says: start and length of the exposure, camera, kind of frame.
+"""Header cards: start and length of the exposure, camera, kind of frame.
 
 Times follow the FITS Standard 4.0 (Pence et al. 2010, A&A 524, A42; time keywords: Rots et
 al. 2015, A&A 574, A36): DATE-BEG, DATE-OBS and the MJD forms in the scale of TIMESYS, UTC
 where it is absent, DATE-OBS being the start of the exposure. Headers that break the standard
-in a known way (a zone at the end of the date) are understood and said to be so.
+in a known way (a zone at the end of the date) are understood, with a note.
 """
 
 import re
@@ -17,7 +17,7 @@ from astropy.wcs import WCS
 from astropy.wcs.utils import proj_plane_pixel_scales
 from erfa import ErfaWarning
 
-from framesort.frames._dates import believable, date_order, read_date
+from framesort.frames._dates import date_order, plausible, read_date
 
 __all__ = [
     "LONGEST_EXPOSURE",
@@ -30,7 +30,7 @@ __all__ = [
 ]
 
 LONGEST_EXPOSURE = 86400.0
-"""Seconds; a header that tells more is wrong."""
+"""Seconds; a larger value in a header is wrong."""
 
 _SCALES = {"utc", "tai", "tt", "tdb", "tcb", "tcg", "ut1"}
 _SCALE_ALIASES = {"et": "tt", "tdt": "tt", "iat": "tai", "gmt": "utc", "ut": "utc", "z": "utc"}
@@ -53,7 +53,7 @@ def header_number(header: Mapping[str, Any], *keywords: str) -> float:
 def header_exposure(header: Mapping[str, Any]) -> float:
     """Exposure time in seconds: EXPTIME, EXPOSURE, XPOSURE, else DATE-END less the start.
 
-    NaN where the header tells none.
+    NaN where the header has none.
     """
     seconds = header_number(header, "EXPTIME", "EXPOSURE", "XPOSURE")
     if np.isnan(seconds) and "DATE-END" in header:
@@ -82,10 +82,10 @@ def header_start(
     Returns
     -------
     start : `~astropy.time.Time` or None
-        In UTC; None where the header tells no time that can be believed.
+        In UTC; None where the header has no plausible time.
     note : str
-        "" or what was not by the standard and how it was understood, a sentence; without a
-        time, why the one that the header tells was not taken.
+        "" or what breaks the standard and how it is understood, a sentence; without a
+        time, why the header's was not used.
     """
     start, note = _first_date(header, ("DATE-BEG", "DATE-OBS"), day_first)
     if start is not None:
@@ -96,16 +96,16 @@ def header_start(
     exposure = header_number(header, "EXPTIME", "EXPOSURE", "XPOSURE")
     if 0 <= exposure <= LONGEST_EXPOSURE:  # false for NaN
         for date, mjd, part in (("DATE-AVG", "MJD-AVG", 0.5), ("DATE-END", "MJD-END", 1.0)):
-            later, said = _first_date(header, (date,), day_first)
+            later, remark = _first_date(header, (date,), day_first)
             later = _first_mjd(header, (mjd,)) if later is None else later
             if later is not None:
-                return later - TimeDelta(part * exposure, format="sec"), said
-            note = note or said
+                return later - TimeDelta(part * exposure, format="sec"), remark
+            note = note or remark
     return None, note
 
 
 def header_date_order(header: Mapping[str, Any]) -> bool | None:
-    """Whether the header's date in a form as 13/02/2026 has its day first; None if it tells not."""
+    """Whether the header's date in a form as 13/02/2026 has its day first; None if open."""
     for keyword in ("DATE-BEG", "DATE-OBS", "DATE-AVG", "DATE-END"):
         order = date_order(str(header.get(keyword, "")).strip())
         if order is not None:
@@ -127,13 +127,13 @@ def _first_mjd(header: Mapping[str, Any], keywords: tuple[str, ...]) -> Time | N
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ErfaWarning)  # years before UTC and far ahead
         time = Time(mjd, format="mjd", scale=_time_scale(header)).utc
-    return time if believable(time) else None
+    return time if plausible(time) else None
 
 
 def _first_date(
     header: Mapping[str, Any], keywords: tuple[str, ...], day_first: bool | None = None
 ) -> tuple[Time | None, str]:
-    """The first date that can be believed; None with what is wrong with the first that cannot."""
+    """The first plausible date; else None and what is wrong with the first that is not."""
     trouble = ""
     for keyword in keywords:
         text = str(header.get(keyword, "")).strip()

@@ -20,7 +20,7 @@ from framesort.frames._camera import (
 )
 from framesort.frames._headers import header_exposure, header_number
 
-__all__ = ["Camera", "Master", "Masters", "read_masters"]
+__all__ = ["CameraSetup", "Master", "Masters", "read_masters"]
 
 StrPath = str | os.PathLike[str]
 
@@ -32,8 +32,8 @@ SAME_EXPOSURE = 0.02
 
 
 @dataclass(frozen=True, kw_only=True)
-class Camera:
-    """What master and frame must have in common, as a header tells it.
+class CameraSetup:
+    """CameraSetup settings that master and frame must share, from a header.
 
     `setting` is the gain's, "" where unknown; `temperature` in degrees Celsius and `exposure`
     in seconds are NaN where unknown; `filter` "" where unknown; `pattern` as `header_pattern`.
@@ -48,7 +48,7 @@ class Camera:
     pattern: str = ""
 
     @classmethod
-    def of_header(cls, header: Mapping[str, Any]) -> "Camera":
+    def of_header(cls, header: Mapping[str, Any]) -> "CameraSetup":
         """Read a header."""
         return cls(
             shape=(int(header["NAXIS2"]), int(header["NAXIS1"])),
@@ -71,7 +71,7 @@ class Master:
         FITS file.
     kind : str
         "bias", "dark" or "flat".
-    camera : Camera
+    camera : CameraSetup
         Of its header.
     digest : str
         Of the file's content.
@@ -85,7 +85,7 @@ class Master:
 
     path: str
     kind: str
-    camera: Camera
+    camera: CameraSetup
     digest: str
     level: float
     norm: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
@@ -95,7 +95,7 @@ class Master:
 class Masters:
     """The masters given; false if there is none.
 
-    `flat_has_bias` says that the flats still hold bias (and dark, which is neglected).
+    With `flat_has_bias` the flats still hold bias (and dark, which is neglected).
     """
 
     bias: tuple[Master, ...] = ()
@@ -112,25 +112,25 @@ class Masters:
         return (*self.bias, *self.dark, *self.flat)
 
     def choose(
-        self, camera: Camera, name: str
+        self, camera: CameraSetup, name: str
     ) -> tuple[Master | None, Master | None, Master | None]:
         """The bias, dark and flat of a frame; None where none of that kind was given.
 
         Raises
         ------
         InputError
-            None of a kind fits the frame; one line says in what.
+            None of a kind fits the frame; the message names the difference.
         """
         bias = _choose(self.bias, camera, name)
         flat = _choose(self.flat, camera, name)
         dark = _choose(self.dark, camera, name, scaled=bool(self.bias))
         if self.flat_has_bias and flat is not None and bias is None:
-            raise InputError(f"{flat.path}: holds its bias, which only a master bias takes off")
+            raise InputError(f"{flat.path}: holds its bias, which needs a master bias to subtract")
         return bias, dark, flat
 
 
 def _choose(
-    masters: Sequence[Master], camera: Camera, name: str, *, scaled: bool = True
+    masters: Sequence[Master], camera: CameraSetup, name: str, *, scaled: bool = True
 ) -> Master | None:
     if not masters:
         return None
@@ -155,8 +155,8 @@ def _choose(
     return fitting[0]
 
 
-def _trouble(master: Master, frame: Camera, scaled: bool) -> str:
-    """In what a master does not fit a frame; "" if it does."""
+def _trouble(master: Master, frame: CameraSetup, scaled: bool) -> str:
+    """Why a master does not fit a frame; "" if it does."""
     own, kind = master.camera, master.kind
     if own.shape != frame.shape:
         return f"{own.shape[1]} x {own.shape[0]} pixels against {frame.shape[1]} x {frame.shape[0]}"
@@ -190,16 +190,16 @@ def read_masters(
     flat: Iterable[StrPath] = (),
     flat_has_bias: bool = False,
 ) -> Masters:
-    """Look at master frames: header, content and level of each.
+    """Read master frames: header, content and level of each.
 
     Parameters
     ----------
     bias, dark, flat : iterable of path
         FITS files of one plane, each a master already combined. A dark may hold the bias or
-        not, which is told from its level. Several of a kind may be given, say a flat for each
+        not, which follows from its level. Several of a kind may be given, say a flat for each
         filter, a dark for each exposure.
     flat_has_bias : bool
-        The flats hold their bias still; None was taken off when they were made.
+        The flats still hold their bias; none was subtracted when they were made.
 
     Raises
     ------
@@ -224,7 +224,7 @@ def _read_master(path: str, kind: str) -> Master:
         raise InputError(f"master {kind}: {text}") from error
     if pixels.ndim != 2:
         raise InputError(f"{path}: a master {kind} must have one plane, got {len(pixels)}")
-    camera = Camera.of_header(header)
+    camera = CameraSetup.of_header(header)
     level = float(np.nanmedian(pixels)) if np.isfinite(pixels).any() else np.nan
     if not np.isfinite(level) or (kind == "flat" and not level > 0):
         raise InputError(f"{path}: no master {kind}, its median is {level:g}")
@@ -238,11 +238,11 @@ def _norm(flat: NDArray[np.float32], pattern: str) -> tuple[float, float, float,
     total = np.array([np.nansum(cell, dtype=float) for cell in cells])
     count = np.array([np.isfinite(cell).sum() for cell in cells], dtype=float)
     letters = np.array(list(pattern or "LLLL"))
-    alike = letters[:, None] == letters
-    one, two, three, four = (alike @ total) / np.maximum(alike @ count, 1)
+    same = letters[:, None] == letters
+    one, two, three, four = (same @ total) / np.maximum(same @ count, 1)
     return float(one), float(two), float(three), float(four)
 
 
 def saturation_level(header: Mapping[str, Any]) -> float:
-    """Level at which pixels are full, ADU; NaN where the header tells none."""
+    """Level at which pixels saturate, ADU; NaN where the header has none."""
     return header_number(header, "SATURATE", "SATLEVEL", "DATAMAX")

@@ -114,8 +114,8 @@ def read_frames(
         Keyword under which headers hold the heater's power in percent; its values become the
         column heater_power, NaN where a header lacks it.
     day_first : bool or None
-        Order of day and month in dates as 02/11/2026. None: as the dates of other frames tell
-        it, 13/11/2026 say; where none does, such times are unknown.
+        Order of day and month in dates as 02/11/2026. None: from the dates of other
+        frames, such as 13/11/2026; where there is none, such times are unknown.
     max_size : float
         Megapixels from which on a frame is left out, whatever memory its pixels would take.
     targets : sequence of str
@@ -135,8 +135,8 @@ def read_frames(
         night, filter, target, group, width, height, binning, pattern, gain, saturation,
         pixel_scale, air_temperature, humidity, reason.
         A file that is no usable frame keeps its row with the reason, as one does that is
-        larger than `max_size` or than the other frames by far; NaN is what the header
-        does not tell. ``meta["notes"]`` holds sentences on headers that break the standard, which
+        larger than `max_size` or than the other frames by far; Values that the header
+        lacks are NaN. ``meta["notes"]`` holds sentences on headers that break the standard, which
         are also given as `HeaderWarning`.
     """
     read = partial(_read_row, power_keyword, day_first)
@@ -216,7 +216,7 @@ def _header_notes(rows: Sequence[_Row]) -> list[str]:
 
 
 def _settle_order(rows: Sequence[_Row], power_keyword: str | None) -> list[_Row]:
-    """Read headers again whose dates may be either way, where others of the night decide."""
+    """Read headers again whose dates are ambiguous, where others of the night decide."""
     orders = {row.day_first for row in rows} - {None}
     if len(orders) != 1:
         return list(rows)
@@ -307,7 +307,7 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
     -------
     list of str
         A name fit for a folder: the filter where one group has it, else with what
-        tells its groups apart; with several targets always the filter and the target.
+        distinguishes its groups; with several targets always the filter and the target.
         Frames with a `reason` that keeps them out have "".
     """
     unknown = [""] * len(table)

@@ -1,4 +1,4 @@
-"""Which field a frame shows, as far as headers tell: by name and by place on the sky."""
+"""Target of a frame from its header: by name and by position on the sky."""
 
 import re
 import warnings
@@ -20,7 +20,7 @@ UNNAMED = "unnamed"
 UNKNOWN_FIELD = 1.0
 """Degrees over which a field counts where the image scale is not known."""
 
-ALIKE = 0.25
+SAME_FIELD = 0.25
 """Two names at places closer than this share of the field's diagonal are one target."""
 
 
@@ -39,7 +39,7 @@ def header_place(header: Mapping[str, Any]) -> tuple[float, float]:
     Returns
     -------
     ra, dec : float
-        Degrees; NaN where the header does not tell.
+        Degrees; NaN where the header has none.
     """
     if str(header.get("CTYPE1", ""))[:2] == "RA" and "CRVAL1" in header:
         try:
@@ -76,13 +76,13 @@ def name_targets(
     """Name the target of each frame.
 
     Frames of one name whose fields do not overlap are different targets; two names at one
-    place are one. Where headers tell no place, the name decides; a frame with neither belongs
+    place are one. Without positions in the headers the name decides; a frame with neither belongs
     to the others where these are one target.
 
     Parameters
     ----------
     objects : sequence of str
-        OBJECT of each frame; "" where the header does not tell. Spaces, signs and capitals do
+        OBJECT of each frame; "" where the header has none. Spaces, signs and capitals do
         not count.
     places : sequence of (float, float)
         ra, dec of each frame, degrees; NaN where not known.
@@ -92,7 +92,7 @@ def name_targets(
     Returns
     -------
     list of str
-        One a frame; all "" where no header tells any name and the frames are one target.
+        One a frame; all "" where no header has a name and the frames are one target.
     """
     keys = [same_name(text) for text in objects]
     sky = _unit_vectors(places)
@@ -107,7 +107,7 @@ def name_targets(
         if spots:
             spots[0] += loose
         parts += spots or [loose]
-    parts = _join_alike(parts, sky, known, width)
+    parts = _join_same_field(parts, sky, known, width)
     silent = [part for part in parts if not any(keys[i] for i in part)]
     if len(parts) - len(silent) == 1 and not any(known[i] for part in silent for i in part):
         parts = [list(chain(*parts))]
@@ -170,7 +170,7 @@ def _together(rows: list[int], sky: NDArray[np.float64], reach: float) -> list[l
     return sorted(parts, key=lambda part: (-len(part), part))
 
 
-def _join_alike(
+def _join_same_field(
     parts: list[list[int]], sky: NDArray[np.float64], known: NDArray[np.bool_], width: float
 ) -> list[list[int]]:
     """Join parts of different names whose middles fall together."""
@@ -181,7 +181,7 @@ def _join_alike(
             there = sky[[i for i in other if known[i]]].sum(axis=0)
             if middle.any() and there.any():
                 ends = [v / np.linalg.norm(v) for v in (middle, there)]
-                if _apart(ends[0], ends[1]) <= ALIKE * width:
+                if _apart(ends[0], ends[1]) <= SAME_FIELD * width:
                     other += part
                     break
         else:
@@ -193,10 +193,10 @@ def _names(parts: list[list[int]], objects: Sequence[str], keys: Sequence[str]) 
     names = [""] * len(objects)
     taken: set[str] = set()
     for part in sorted(parts, key=min):
-        told = Counter(objects[i].strip() for i in part if keys[i])
-        if not told and len(parts) == 1:
+        spellings = Counter(objects[i].strip() for i in part if keys[i])
+        if not spellings and len(parts) == 1:
             continue
-        base = min(told, key=lambda text: (-told[text], text)) if told else UNNAMED
+        base = min(spellings, key=lambda text: (-spellings[text], text)) if spellings else UNNAMED
         name, number = base, 2
         while same_name(name) in taken:
             name, number = f"{base} {number}", number + 1

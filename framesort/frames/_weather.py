@@ -1,4 +1,4 @@
-"""Temperature and humidity of the air, where a header tells them."""
+"""Air temperature and humidity from a header."""
 
 import re
 from collections.abc import Mapping
@@ -17,7 +17,7 @@ _TEMPERATURES = (
 """Keywords of the air's temperature."""
 
 _UNCLEAR = ("TEMPERAT", "TELTEMP", "TEMP", "SITETEMP", "WEATEMP")
-"""Air in some headers and something else in others: taken where the comment says air."""
+"""Air in some headers and something else in others: used where the comment mentions air."""
 
 _HUMIDITIES = (
     "HUMIDITY", "AMBHUM", "AMB_HUM", "AMB-HUM", "RELHUM", "REL_HUM", "REL-HUM", "RELHUMID",
@@ -47,7 +47,7 @@ def header_weather(header: Mapping[str, Any]) -> tuple[float, float]:
     -------
     temperature : float
         Degrees Celsius; Kelvin and Fahrenheit are converted where the comment names them. NaN
-        where the header tells none that can be.
+        where the header has no plausible value.
     humidity : float
         Percent, above 0 up to 100; values up to 1 are shares. NaN likewise.
     """

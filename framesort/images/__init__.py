@@ -1,7 +1,7 @@
 """Pictures in and out: FITS and TIFF files, arrays, `CCDData`; one plane or three.
 
-`as_picture` is the one gate for all kinds of input, `write_picture` the one way out to files,
-`make_ccddata` the one way out to other Python code.
+`as_picture` takes every kind of input, `write_picture` writes files, `make_ccddata` returns
+`CCDData` to other Python code.
 """
 
 from framesort.images._ccddata import make_ccddata

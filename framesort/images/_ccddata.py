@@ -1,4 +1,4 @@
-"""From results of this library to `CCDData`, for code that goes on with them."""
+"""Results of this library as `CCDData`."""
 
 from typing import Any
 

@@ -1,4 +1,4 @@
-"""One gate for every kind of picture that a caller may hold."""
+"""Pictures from paths, arrays, `CCDData`, HDUs and stacks."""
 
 import os
 from typing import Any
@@ -56,7 +56,7 @@ def as_picture(source: Any, *, name: str = "image") -> Picture:
     if unit is not None:
         header["BUNIT"] = str(unit)
     try:
-        data = np.array(values, dtype=np.float32)  # a copy: the caller's pixels stay his
+        data = np.array(values, dtype=np.float32)  # a copy: the caller's pixels are not changed
     except (TypeError, ValueError) as error:
         raise InputError(
             f"{name}: not a picture; give a path, an array, a CCDData, an HDU or a stack, "
@@ -88,7 +88,7 @@ def _level(header: Header) -> float:
 
 
 def _weight(uncertainty: Any) -> NDArray[np.float32] | None:
-    """Inverse variance of any of astropy's uncertainties; 0 where it tells nothing."""
+    """Inverse variance of any of astropy's uncertainties; 0 where it is unknown."""
     kind = getattr(uncertainty, "uncertainty_type", None)
     if kind not in ("std", "var", "ivar"):
         return None

@@ -25,9 +25,9 @@ class Picture:
     header : `~astropy.io.fits.Header`
         Cards of the source; empty where it had none.
     weight : (ny, nx) float32 ndarray or None
-        Inverse variance, 0 where there is no data; None where the source does not tell.
+        Inverse variance, 0 where there is no data; None where the source has none.
     saturation : float
-        Level from which a pixel is full; +inf where the source does not tell.
+        Level from which a pixel is saturated; +inf where the source has none.
     name : str
         File name or kind of the source, for messages.
     stored : str

@@ -17,10 +17,10 @@ from framesort.images._picture import MOST_PLANES, Picture
 
 __all__ = ["is_tiff", "read_tiff", "write_tiff"]
 
-# What is wrong with a file is told in our own line, not by the reader's messages on the screen.
+# Errors are reported in one line of our own, not by the reader's log messages.
 logging.getLogger("tifffile").addHandler(logging.NullHandler())
 
-_FULL = 65535
+_WHITE = 65535
 _PROFILE_TAG = 34675  # InterColorProfile, ICC specification annex B.4
 _KINDS = {"uint8", "uint16", "uint32", "int16", "int32", "float16", "float32", "float64"}
 
@@ -139,15 +139,15 @@ def _turn(data: NDArray[np.float32], orientation: int) -> NDArray[np.float32]:
 
 
 def _top_down(header: Header) -> bool:
-    """Whether a FITS header says that its first row is the top one."""
+    """Whether a FITS header has its first row at the top."""
     return str(header.get("ROWORDER", "")).strip().upper() == "TOP-DOWN"
 
 
 def _header_of(text: str) -> Header:
     """Cards that `write_tiff` left in a description; empty for any other text."""
     try:
-        told = json.loads(text)
-        return Header.fromstring(told["fits_header"], sep="\n")
+        description = json.loads(text)
+        return Header.fromstring(description["fits_header"], sep="\n")
     except (ValueError, TypeError, KeyError):
         return Header()
 
@@ -175,22 +175,22 @@ def write_tiff(
     factor = 1.0
     notes: list[str] = []
     if planes.dtype.kind == "f":
-        factor = 1.0 if white is None else (_FULL if bits == 16 else 1.0) / white
+        factor = 1.0 if white is None else (_WHITE if bits == 16 else 1.0) / white
         planes, notes = _stored(planes, factor, bits, Path(path).name)
-    told: dict[str, Any] = {"software": f"framesort {__version__}", "factor": factor}
+    description: dict[str, Any] = {"software": f"framesort {__version__}", "factor": factor}
     if header is not None and len(header):
-        told["fits_header"] = _cards(header)
+        description["fits_header"] = _cards(header)
     upright = planes if header is not None and _top_down(header) else planes[:, ::-1]
     pixels = np.ascontiguousarray(np.moveaxis(upright, 0, -1))
     colour = len(planes) >= 3
     options: dict[str, Any] = {
         "photometric": "rgb" if colour else "minisblack",
         "planarconfig": "contig" if len(planes) > 1 else None,
-        "description": json.dumps(told),
+        "description": json.dumps(description),
         "software": f"framesort {__version__}",
         "metadata": None,
     }
-    if profile and colour:  # a profile of colours says nothing of a grey picture
+    if profile and colour:  # a colour profile does not apply to a grey picture
         options["iccprofile"] = profile
     with open_whole(path, overwrite=overwrite) as stream:
         tifffile.imwrite(stream, pixels if colour or len(planes) > 1 else pixels[..., 0], **options)
@@ -205,18 +205,18 @@ def _stored(
     if bits == 32:
         return values.astype(np.float32, copy=False), []
     rounded = np.rint(values)
-    low, high = int(np.sum(rounded < 0)), int(np.sum(rounded > _FULL))
+    low, high = int(np.sum(rounded < 0)), int(np.sum(rounded > _WHITE))
     empty = int(np.sum(np.isnan(rounded)))
     notes = [
         f"{name}: {count} of {rounded.size} values {what} in 16 bits."
         for count, what in (
             (low, "below 0 are 0"),
-            (high, f"above {_FULL} are {_FULL}"),
+            (high, f"above {_WHITE} are {_WHITE}"),
             (empty, "without data are 0"),
         )
         if count
     ]
-    return np.clip(np.nan_to_num(rounded, nan=0.0), 0, _FULL).astype(np.uint16), notes
+    return np.clip(np.nan_to_num(rounded, nan=0.0), 0, _WHITE).astype(np.uint16), notes
 
 
 def _cards(header: Header) -> str:

@@ -13,11 +13,11 @@ _USUAL = {
     **dict.fromkeys(("dn", "adus", "adu/pixel", "adu per pixel", "data numbers"), "adu"),
     **dict.fromkeys(("count", "counts"), "count"),
 }
-"""What cameras write, and how the same is said so that it is understood."""
+"""Units as cameras write them, and as the standard does."""
 
 
 def header_unit(header: Mapping[str, Any]) -> tuple[str, str]:
-    """What BUNIT is to say: as the header has it where that is a unit, else adu.
+    """Value of BUNIT: the header's where it is a unit, else adu.
 
     Parameters
     ----------
@@ -30,12 +30,12 @@ def header_unit(header: Mapping[str, Any]) -> tuple[str, str]:
     note : str
         A sentence where the header's own is no unit of that standard; "" without.
     """
-    told = str(header.get("BUNIT", "")).strip()
-    if not told:
+    given = str(header.get("BUNIT", "")).strip()
+    if not given:
         return "adu", ""
-    if told.lower() in _USUAL:
-        return _USUAL[told.lower()], ""
-    for text in (told, told.lower()):
+    if given.lower() in _USUAL:
+        return _USUAL[given.lower()], ""
+    for text in (given, given.lower()):
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("error", UnitsWarning)
@@ -43,4 +43,4 @@ def header_unit(header: Mapping[str, Any]) -> tuple[str, str]:
             return str(unit.to_string("fits")) or "adu", ""
         except (ValueError, TypeError, UnitsWarning):
             continue
-    return "adu", f"the frame's BUNIT {told[:30]!r} is no unit of the standard"
+    return "adu", f"the frame's BUNIT {given[:30]!r} is no unit of the standard"

@@ -178,7 +178,7 @@ def _stack(
     planes: dict[str, dict[str, Stack]] = {}
     for colour in PLANES:
         read = PlaneReader(
-            pattern=pattern, colour=colour, fill=not placing, full=levels, read=reader
+            pattern=pattern, colour=colour, fill=not placing, saturation=levels, read=reader
         )
         progress_of = stage(progress, f"{label}: stacking {colour}")
         planes[colour] = stacker(files, transforms, **options, read=read, progress=progress_of)

@@ -16,7 +16,7 @@ from framesort.records import REASONS, SPIKE_BINS, STAR_COLUMNS, FrameQuality, e
 
 __all__ = ["cache_key", "load_quality", "save_quality"]
 
-FORMAT = 9
+FORMAT = 10
 """Raised whenever a measurement changes: older files are then measured anew."""
 
 _NUMBERS = (*NUMBERS, "saturation")
@@ -32,8 +32,8 @@ def cache_key(path: str | os.PathLike[str], settings: dict[str, Any]) -> str:
     """
     with open(path, "rb") as stream:
         content = hashlib.file_digest(stream, "blake2b").hexdigest()
-    told = json.dumps({"content": content, "format": FORMAT, **settings}, sort_keys=True)
-    return hashlib.blake2b(told.encode(), digest_size=20).hexdigest()
+    record = json.dumps({"content": content, "format": FORMAT, **settings}, sort_keys=True)
+    return hashlib.blake2b(record.encode(), digest_size=20).hexdigest()
 
 
 def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
@@ -41,12 +41,14 @@ def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
     table = quality.star_list
     arrays: dict[str, Any] = {f"star_{name}": np.asarray(table[name]) for name in STAR_COLUMNS}
     meta = {name: table.meta[name] for name in table.meta if isinstance(table.meta[name], float)}
-    told = json.dumps({"key": key, "stars": quality.stars, "reason": quality.reason, "meta": meta})
+    record = json.dumps(
+        {"key": key, "stars": quality.stars, "reason": quality.reason, "meta": meta}
+    )
     try:
         with open_whole(folder / f"{key}.npz") as stream:
             np.savez(
                 stream,
-                told=np.frombuffer(told.encode(), dtype=np.uint8),
+                record=np.frombuffer(record.encode(), dtype=np.uint8),
                 numbers=np.array([getattr(quality, name) for name in _NUMBERS]),
                 spike_profile=quality.spike_profile,
                 spike_profile_err=quality.spike_profile_err,
@@ -64,8 +66,8 @@ def load_quality(folder: Path, key: str) -> FrameQuality | None:
             open(folder / f"{key}.npz", "rb") as stream,
             np.load(stream, allow_pickle=False) as kept,
         ):
-            told = json.loads(kept["told"].tobytes())
-            if told["key"] != key or (told["reason"] and told["reason"] not in REASONS):
+            record = json.loads(kept["record"].tobytes())
+            if record["key"] != key or (record["reason"] and record["reason"] not in REASONS):
                 return None
             numbers = kept["numbers"].astype(float)
             profiles = [kept["spike_profile"], kept["spike_profile_err"]]
@@ -85,10 +87,10 @@ def load_quality(folder: Path, key: str) -> FrameQuality | None:
     for name in STAR_COLUMNS:
         stars[name].info.description = table[name].info.description
         stars[name].unit = table[name].unit
-    stars.meta.update(told["meta"])
+    stars.meta.update(record["meta"])
     return FrameQuality(
-        stars=int(told["stars"]),
-        reason=str(told["reason"]),
+        stars=int(record["stars"]),
+        reason=str(record["reason"]),
         spike_profile=profiles[0],
         spike_profile_err=profiles[1],
         star_list=stars,

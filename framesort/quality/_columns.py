@@ -26,11 +26,9 @@ NUMBERS = (
     "fwhm_corners_err",
     "fwhm_tilt",
     "fwhm_tilt_err",
-    "fwhm_tilt_angle",
     "sky",
     "noise",
     "sky_gradient",
-    "sky_gradient_angle",
 )
 
 
@@ -69,15 +67,15 @@ def add_quality_columns(table: Table, qualities: Sequence[FrameQuality]) -> None
 
 
 def find_saturation(table: Table, qualities: Sequence[FrameQuality]) -> NDArray[np.float64]:
-    """Level from which pixels are full, a value a frame.
+    """Level from which pixels are saturated, a value a frame.
 
-    Where the header does not tell, it is the median of what the frames of the group with
-    full pixels show.
+    Where the header has none, it is the median over the frames of the group with
+    saturated pixels.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs group; saturation [adu] where the header told it.
+        Needs group; saturation [adu] where the header has it.
     qualities : sequence of FrameQuality
         One a row.
 

@@ -37,12 +37,12 @@ class _Task:
 
 
 def _settings(task: _Task) -> dict[str, Any]:
-    told = getattr(task.read, "digest", None)
+    digest = getattr(task.read, "digest", None)
     return {
         "version": framesort.__version__,
         "measurer": name_task(task.measurer),
         "saturation": None if task.saturation is None else float(task.saturation),
-        "read": "" if told is None else told(task.path),
+        "read": "" if digest is None else digest(task.path),
     }
 
 
@@ -163,7 +163,7 @@ def measure_frames(
         FITS files of one plane, or `~astropy.nddata.CCDData`, whose masked pixels do not count;
         of these nothing is kept in the cache.
     saturation : float, sequence of float or None
-        Level at which pixels are full, ADU: one for all, or one a frame; None or NaN where
+        Level at which pixels are saturated, ADU: one for all, or one a frame; None or NaN where
         it is not known and is to be guessed from the pixels.
     cache : path or None
         Folder in which each measurement is kept. It is found again by the file's content,
@@ -177,8 +177,9 @@ def measure_frames(
         importable by name.
     read : callable
         Takes a path, gives pixels [y, x] and header: where frames are calibrated, or where
-        one plane is taken of several. What it does besides reading the file must be told by a
-        method ``digest(path)``, so that kept measurements are found again only for the same.
+        one plane is taken of several. A method ``digest(path)`` must give a text for
+        whatever it does besides reading the file, so that kept measurements are used only for
+        the same.
 
     Returns
     -------

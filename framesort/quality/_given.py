@@ -52,7 +52,7 @@ def adopt_star_list(
         Background and its standard deviation per pixel, ADU; NaN where not known: the frame then
         counts like its group's usual one.
     saturation : float
-        Level from which pixels are full, ADU.
+        Level from which pixels are saturated, ADU.
     columns : mapping or None
         Further names, for example ``{"fwhm": "width_px"}``.
 
@@ -71,8 +71,8 @@ def adopt_star_list(
     missing = [name for name in ("x", "y", "flux", "fwhm") if found[name] is None]
     if missing:
         raise InputError(
-            f"star list lacks {', '.join(missing)}; it has {', '.join(stars.colnames)}: tell with "
-            f"columns={{{missing[0]!r}: NAME}} which column holds it"
+            f"star list lacks {', '.join(missing)}; it has {', '.join(stars.colnames)}: name "
+            f"the column with columns={{{missing[0]!r}: NAME}}"
         )
     made = {name: column for name, column in found.items() if column is not None}
     if "eccentricity" not in made and {"a", "b"} <= set(stars.colnames):
@@ -90,32 +90,32 @@ def adopt_star_list(
     table = empty_star_list()
     order = np.argsort(-np.nan_to_num(made["flux"], nan=-np.inf), kind="stable")
     good = order[np.isfinite(made["x"][order]) & np.isfinite(made["y"][order])]
-    full = Table()
+    complete = Table()
     for name in STAR_COLUMNS:
         values = {"saturated": saturated, "clean": clean}.get(name)
         if values is None:
             values = made.get(name, np.full(len(stars), np.nan))
-        full[name] = values[good]
-        full[name].unit = table[name].unit
-        full[name].info.description = table[name].info.description
-    use = np.asarray(full["clean"], dtype=bool)
+        complete[name] = values[good]
+        complete[name].unit = table[name].unit
+        complete[name].info.description = table[name].info.description
+    use = np.asarray(complete["clean"], dtype=bool)
     if use.sum() < _LEAST_STARS:
         return FrameQuality(
-            stars=len(full), sky=sky, noise=noise, saturation=saturation, star_list=full,
+            stars=len(complete), sky=sky, noise=noise, saturation=saturation, star_list=complete,
             reason="few stars",
         )  # fmt: skip
-    angle = np.radians(2 * np.asarray(full["elongation_angle"])[use])
+    angle = np.radians(2 * np.asarray(complete["elongation_angle"])[use])
     mean = np.nanmean(np.exp(1j * angle)) if np.isfinite(angle).any() else np.nan
     return FrameQuality(
-        stars=len(full),
-        fwhm=_median(full, "fwhm", use),
-        half_flux_radius=_median(full, "half_flux_radius", use),
-        eccentricity=_median(full, "eccentricity", use),
+        stars=len(complete),
+        fwhm=_median(complete, "fwhm", use),
+        half_flux_radius=_median(complete, "half_flux_radius", use),
+        eccentricity=_median(complete, "eccentricity", use),
         elongation_angle=float(np.degrees(np.angle(mean)) / 2 % 180),
         sky=float(sky),
         noise=float(noise),
         saturation=float(saturation),
-        star_list=full,
+        star_list=complete,
     )
 
 

@@ -53,7 +53,7 @@ def measure_transparency(
         rows = [int(i) for i in np.flatnonzero(names == name) if qualities[int(i)]]
         if not rows:
             continue
-        # Stars per frame tell depth; frames of equal number keep their order.
+        # The number of stars measures the depth; frames of equal number keep their order.
         richest = sorted(rows, key=lambda i: -qualities[i].stars)[:_REFERENCES]
         scale = {richest[0]: 1.0}
         for reference in richest:

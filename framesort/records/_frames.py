@@ -128,17 +128,16 @@ class FrameQuality:
     fwhm_centre, fwhm_corners, fwhm_corners_err : float
         FWHM in the middle of the image and the mean of its corners, pixels, from a smooth map
         of all clean stars; uncertainty of corners less centre.
-    fwhm_tilt, fwhm_tilt_err, fwhm_tilt_angle : float
+    fwhm_tilt, fwhm_tilt_err : float
         How much wider stars are at one end of the field than at the other (over a diagonal's
-        length), pixels, and the direction in which they widen, degrees [0, 360).
+        length), pixels.
     sky, noise : float
         Background level and standard deviation per pixel, ADU.
-    sky_gradient, sky_gradient_angle : float
-        Rise of a plane through the background over a diagonal's length, ADU, and its direction,
-        degrees [0, 360).
+    sky_gradient : float
+        Rise of a plane through the background over a diagonal's length, ADU.
     saturation : float
-        Level from which pixels are full, ADU, as given or as the pixels show it; +inf where
-        none is full.
+        Level from which pixels are saturated, ADU, as given or as the pixels show it; +inf
+        where none is.
     star_list : `~astropy.table.Table`
         Columns of `STAR_COLUMNS`, brightest first.
     """
@@ -163,11 +162,9 @@ class FrameQuality:
     fwhm_corners_err: float = np.nan
     fwhm_tilt: float = np.nan
     fwhm_tilt_err: float = np.nan
-    fwhm_tilt_angle: float = np.nan
     sky: float = np.nan
     noise: float = np.nan
     sky_gradient: float = np.nan
-    sky_gradient_angle: float = np.nan
     saturation: float = np.inf
     star_list: Table = field(default_factory=empty_star_list)
     reason: str = ""

@@ -6,12 +6,13 @@ No other subpackage uses this one.
 from framesort.simulation._night import simulate_night
 from framesort.simulation._reading import read_scenario
 from framesort.simulation._scenario import Scenario
-from framesort.simulation._stacks import SimulatedStacks, simulate_stacks
+from framesort.simulation._stacks import SimulatedStacks, StackScene, simulate_stacks
 from framesort.simulation._truth import draw_truth
 
 __all__ = [
     "Scenario",
     "SimulatedStacks",
+    "StackScene",
     "draw_truth",
     "read_scenario",
     "simulate_night",

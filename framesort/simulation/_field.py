@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter
 from framesort.simulation._blur import Spectrum
 from framesort.simulation._scenario import Nebula, Scenario, Stars
 
-__all__ = ["Field", "build_field", "draw_catalogue", "draw_galaxies", "draw_nebula", "resample"]
+__all__ = ["StarField", "build_field", "draw_catalogue", "draw_galaxies", "draw_nebula", "resample"]
 
 
 PICTURE_PIXELS = 5e6
@@ -23,7 +23,7 @@ PICTURE_PIXELS = 5e6
 
 
 @dataclass(frozen=True, eq=False)
-class Field:
+class StarField:
     """The sky of a night.
 
     Attributes
@@ -46,7 +46,7 @@ class Field:
     extended: dict[str, Spectrum]
 
 
-def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> Field:
+def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> StarField:
     """Draw the sky of a scenario; the same seed and margin give the same sky.
 
     `first` (3, 3) takes the pixels of the first frame to those of the image without offset.
@@ -57,15 +57,15 @@ def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) 
     size = -(-shape[0] // coarse), -(-shape[1] // coarse)
     to_picture = np.diag([1 / coarse, 1 / coarse, 1.0])
     to_picture[:2, 2] = (margin + 0.5) / coarse - 0.5
-    # Each part has its own dice: more stars do not change the nebula.
-    dice = [np.random.default_rng([scenario.world, part]) for part in range(4)]
-    diffuse, filaments = draw_nebula(scenario.nebula, size, camera.height / coarse, dice[0])
-    x, y, light = draw_catalogue(scenario.stars, shape, camera.height * camera.width, dice[1])
+    # Each part has its own generator: more stars do not change the nebula.
+    generators = [np.random.default_rng([scenario.world, part]) for part in range(4)]
+    diffuse, filaments = draw_nebula(scenario.nebula, size, camera.height / coarse, generators[0])
+    x, y, light = draw_catalogue(scenario.stars, shape, camera.height * camera.width, generators[1])
     rates = {}
     for i, one in enumerate(scenario.filter):
-        colour = 10 ** dice[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
+        colour = 10 ** generators[2].normal(0, scenario.stars.colour, len(x)) if i else 1.0
         rates[one.name] = light * one.stars * colour
-    galaxies = draw_galaxies(scenario.nebula, size, margin // coarse, dice[3])
+    galaxies = draw_galaxies(scenario.nebula, size, margin // coarse, generators[3])
     inverse = np.linalg.inv(first)
     x, y = inverse[:2, :2] @ (np.array([x, y]) - margin) + inverse[:2, 2:]
     extended = {
@@ -76,7 +76,7 @@ def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) 
         )
         for one in scenario.filters_used
     }
-    return Field(to_picture @ first, x, y, rates, extended)
+    return StarField(to_picture @ first, x, y, rates, extended)
 
 
 def draw_catalogue(

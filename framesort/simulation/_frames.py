@@ -16,7 +16,7 @@ READ_OUT_PIXELS = 2**20
 
 
 def draw_frame(
-    scenario: Scenario, shot: PlannedExposure
+    scenario: Scenario, planned: PlannedExposure
 ) -> tuple[NDArray[np.uint16], float, float]:
     """Expose one frame.
 
@@ -30,38 +30,45 @@ def draw_frame(
         Mean level of the sky above the offset, ADU.
     """
     stage, camera = set_stage(scenario), scenario.camera
-    rng = np.random.default_rng([scenario.seed, 13, shot.number])
-    filters = scenario.filters_of(shot.filter)
-    light = _collect(scenario, shot, filters[0])
+    rng = np.random.default_rng([scenario.seed, 13, planned.number])
+    filters = scenario.filters_of(planned.filter)
+    light = _collect(scenario, planned, filters[0])
     if len(filters) > 1:
         by_letter = dict(
-            zip("RGB", [light, *(_collect(scenario, shot, f) for f in filters[1:])], strict=True)
+            zip("RGB", [light, *(_collect(scenario, planned, f) for f in filters[1:])], strict=True)
         )
         light = np.empty_like(light)
         for k, letter in enumerate(camera.pattern):
             place = (..., slice(k // 2, None, 2), slice(k % 2, None, 2))
             light[place] = by_letter[letter][place]
-    for track in shot.tracks:
-        _add_track(light, track, shot.fwhm, rng)
+    for track in planned.tracks:
+        _add_track(light, track, planned.fwhm, rng)
     light *= stage.flat
-    light += stage.dark * shot.exposure
-    _add_cosmic_rays(light, camera.cosmic_rays * shot.exposure / 60, rng)
-    sky = float(np.mean([one.sky for one in filters])) * shot.sky * shot.exposure
-    width = profile_width(frame_shape(scenario, shot))
+    light += stage.dark * planned.exposure
+    _add_cosmic_rays(light, camera.cosmic_rays * planned.exposure / 60, rng)
+    sky = float(np.mean([one.sky for one in filters])) * planned.sky * planned.exposure
+    width = profile_width(frame_shape(scenario, planned))
     return _read_out(light, scenario, rng), width, sky / camera.gain
 
 
-def _collect(scenario: Scenario, shot: PlannedExposure, one: Filter) -> NDArray[np.float64]:
+def _collect(scenario: Scenario, planned: PlannedExposure, one: Filter) -> NDArray[np.float64]:
     """Electrons that arrive through a filter: nebula, stars and sky."""
     stage = set_stage(scenario)
     field = stage.field
-    factor = shot.exposure * shot.transparency
+    factor = planned.exposure * planned.transparency
     light = nebula_light(
-        scenario, field, shot, filter_name=one.name, matrix=shot.matrix, shape=stage.flat.shape
+        scenario,
+        field,
+        planned,
+        filter_name=one.name,
+        matrix=planned.matrix,
+        shape=stage.flat.shape,
     )
     light *= factor
-    add_stars(light, scenario, field, shot, filter_name=one.name, matrix=shot.matrix, factor=factor)
-    light += one.sky * shot.sky * shot.exposure * stage.gradient
+    add_stars(
+        light, scenario, field, planned, filter_name=one.name, matrix=planned.matrix, factor=factor
+    )
+    light += one.sky * planned.sky * planned.exposure * stage.gradient
     return light
 
 
@@ -76,7 +83,7 @@ def _read_out(
         electrons = rng.poisson(np.maximum(part, 0)).astype(np.float32)
         electrons += np.float32(camera.read_noise) * rng.standard_normal(part.shape, np.float32)
         level = np.rint(electrons / np.float32(camera.gain) + np.float32(camera.offset))
-        counts[first : first + rows] = np.clip(level, 0, camera.full)
+        counts[first : first + rows] = np.clip(level, 0, camera.saturation)
     return counts
 
 
@@ -120,5 +127,5 @@ def draw_calibration(
     rng = np.random.default_rng([scenario.seed, 14, number, kind == "flat"])
     light = stage.dark * exposure
     if kind == "flat":
-        light = light + 0.4 * camera.full * camera.gain * stage.flat
+        light = light + 0.4 * camera.saturation * camera.gain * stage.flat
     return _read_out(light, scenario, rng)

@@ -37,7 +37,7 @@ def frame_header(
     header["OBSERVER"] = scenario.observer
     header["SITENAME"] = scenario.site
     header["TELESCOP"] = scenario.telescope
-    header["INSTRUME"] = "invented camera"
+    header["INSTRUME"] = "simulated camera"
     header["FOCALLEN"] = (camera.focal_length, "[mm] focal length")
     header["APTDIA"] = (camera.aperture, "[mm] diameter of the front opening")
     header["XPIXSZ"] = (camera.pixel_size, "[um] pixel size")
@@ -50,7 +50,7 @@ def frame_header(
     header["YBINNING"] = (camera.binning, "pixels read as one, along y")
     header["EGAIN"] = (camera.gain, "[e/adu] electrons per count")
     header["RDNOISE"] = (camera.read_noise, "[e] read noise")
-    header["SATURATE"] = (camera.full, "[adu] level at which pixels are full")
+    header["SATURATE"] = (camera.saturation, "[adu] level at which pixels saturate")
     header["CCD-TEMP"] = (camera.temperature, "[deg C] sensor temperature")
     header["SWCREATE"] = f"framesort {framesort.__version__} simulation"
     return header

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.simulation._blur import PointSpread, Spike
-from framesort.simulation._field import Field, resample
+from framesort.simulation._field import StarField, resample
 from framesort.simulation._profiles import StarShape, draw_spikes, draw_stars
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._timeline import PlannedExposure
@@ -23,45 +23,47 @@ FIELD_STEPS = 6
 def heated_profile(
     scenario: Scenario, fwhm: float, power: float, exposure: float
 ) -> tuple[float, float, float]:
-    """Width, Moffat exponent and share of the line of stars at a heater power; see `Heater`."""
+    """Width, Moffat exponent and share of the spike of stars at a heater power; see `Heater`."""
     heater = scenario.heater
     level = power / 100
     blur = heater.blur * level**heater.blur_power * (exposure / 60) ** heater.exposure_power
     beta = scenario.seeing.beta + (heater.beta - scenario.seeing.beta) * level
-    line = heater.line * max(0.0, power - heater.spike_from) / (100 - heater.spike_from)
-    return float(np.hypot(fwhm, blur)), beta, line
+    spike = heater.spike * max(0.0, power - heater.spike_from) / (100 - heater.spike_from)
+    return float(np.hypot(fwhm, blur)), beta, spike
 
 
-def frame_spread(scenario: Scenario, shot: PlannedExposure, *, growth: float = 0.0) -> PointSpread:
+def frame_spread(
+    scenario: Scenario, planned: PlannedExposure, *, growth: float = 0.0
+) -> PointSpread:
     """How a frame spreads the light of a point.
 
     The heater acts at once and in proportion to the light collected while it is on, so a frame
     is the sum of its parts. `growth` is that of the unheated width at a place of the field.
     """
-    parts, fwhm, spikes = [], shot.fwhm * (1 + growth), []
+    parts, fwhm, spikes = [], planned.fwhm * (1 + growth), []
     spider, heater = scenario.camera.spider, scenario.heater
-    for share, power in shot.heating:
-        share *= (1 - shot.halo) * (1 - spider)
-        width, beta, line = heated_profile(scenario, fwhm, power, shot.exposure)
-        parts.append((share * (1 - line), width, beta))
-        if line > 0:
-            width, _, _ = heated_profile(scenario, shot.fwhm, power, shot.exposure)
-            spikes.append(_spike(scenario, share * line, width, heater.spike_angle))
-    if shot.halo > 0:
-        parts.append((shot.halo * (1 - spider), HALO_WIDTH * fwhm, 2.2))
+    for share, power in planned.heating:
+        share *= (1 - planned.halo) * (1 - spider)
+        width, beta, spike = heated_profile(scenario, fwhm, power, planned.exposure)
+        parts.append((share * (1 - spike), width, beta))
+        if spike > 0:
+            width, _, _ = heated_profile(scenario, planned.fwhm, power, planned.exposure)
+            spikes.append(_spike(scenario, share * spike, width, heater.spike_angle))
+    if planned.halo > 0:
+        parts.append((planned.halo * (1 - spider), HALO_WIDTH * fwhm, 2.2))
     if spider > 0:
         for angle in (scenario.camera.spider_angle, scenario.camera.spider_angle + 90):
-            spikes.append(_spike(scenario, spider / 2, shot.fwhm, angle))
-    return PointSpread(tuple(parts), tuple(spikes), shot.trail, shot.trail_angle)
+            spikes.append(_spike(scenario, spider / 2, planned.fwhm, angle))
+    return PointSpread(tuple(parts), tuple(spikes), planned.trail, planned.trail_angle)
 
 
 def _spike(scenario: Scenario, share: float, width: float, angle: float) -> Spike:
     return Spike(share, scenario.heater.spike_length * width, 0.9 * width / 2.3548, angle)
 
 
-def frame_shape(scenario: Scenario, shot: PlannedExposure, *, growth: float = 0.0) -> StarShape:
+def frame_shape(scenario: Scenario, planned: PlannedExposure, *, growth: float = 0.0) -> StarShape:
     """Shape of a frame's stars, spikes aside: its sum is below 1 by their share."""
-    return frame_spread(scenario, shot, growth=growth).star_shape()
+    return frame_spread(scenario, planned, growth=growth).star_shape()
 
 
 def _growth(
@@ -89,8 +91,8 @@ def _shares(growth: NDArray[np.float64]) -> Iterator[tuple[float, NDArray[np.flo
 def add_stars(
     image: NDArray[np.float64],
     scenario: Scenario,
-    field: Field,
-    shot: PlannedExposure,
+    field: StarField,
+    planned: PlannedExposure,
     *,
     filter_name: str,
     matrix: NDArray[np.float64],
@@ -102,7 +104,7 @@ def add_stars(
     ----------
     image : (ny, nx) float64 ndarray
         Changed in place.
-    shot : PlannedExposure
+    planned : PlannedExposure
         Gives the profile.
     matrix : (3, 3) ndarray
         Takes (x, y, 1) of the image to (x, y, 1) of the first frame.
@@ -114,16 +116,16 @@ def add_stars(
     flux = field.rates[filter_name] * factor
     for growth, part in _shares(_growth(scenario, x, y)):
         mine = part > 0
-        shape = frame_shape(scenario, shot, growth=growth)
+        shape = frame_shape(scenario, planned, growth=growth)
         draw_stars(image, x[mine], y[mine], (flux * part)[mine], shape=shape)
-    for share, length, sigma, angle in frame_spread(scenario, shot).spikes:
+    for share, length, sigma, angle in frame_spread(scenario, planned).spikes:
         draw_spikes(image, x, y, flux * share, angle=angle, length=length, sigma=sigma)
 
 
 def nebula_light(
     scenario: Scenario,
-    field: Field,
-    shot: PlannedExposure,
+    field: StarField,
+    planned: PlannedExposure,
     *,
     filter_name: str,
     matrix: NDArray[np.float64],
@@ -147,6 +149,6 @@ def nebula_light(
     )
     picture = np.zeros(spectrum.shape, np.float32)
     for node, part in _shares(growth):
-        spread = frame_spread(scenario, shot, growth=node)
+        spread = frame_spread(scenario, planned, growth=node)
         picture += part.astype(np.float32) * spectrum.through(spread, to_picture[:2, :2])
     return resample(picture, to_picture, shape)

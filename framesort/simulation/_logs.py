@@ -20,11 +20,11 @@ def _stamps(seconds: NDArray[np.float64], *, utc: bool) -> list[str]:
 
 
 def _clock(
-    scenario: Scenario, shots: list[PlannedExposure], interval: float
+    scenario: Scenario, exposures: list[PlannedExposure], interval: float
 ) -> NDArray[np.float64]:
     """True times of the samples, seconds since 1970."""
     margin = 60 * scenario.logger.margin
-    begin, end = shots[0].start - margin, shots[-1].start + shots[-1].exposure + margin
+    begin, end = exposures[0].start - margin, exposures[-1].start + exposures[-1].exposure + margin
     # Not in step with the frames: a logger knows nothing of the camera.
     steps = np.arange(int((end - begin) / interval), dtype=np.float64)
     return begin + (0.37 + steps) * interval
@@ -34,9 +34,9 @@ def _power_at(trace: HeaterTrace, times: NDArray[np.float64]) -> NDArray[np.floa
     return trace.power[np.searchsorted(trace.edges, times, side="right") - 1]
 
 
-def power_samples(scenario: Scenario, shots: list[PlannedExposure]) -> str:
+def power_samples(scenario: Scenario, exposures: list[PlannedExposure]) -> str:
     """CSV of the heater's power every few seconds, UTC by the logger's clock."""
-    times = _clock(scenario, shots, scenario.logger.interval)
+    times = _clock(scenario, exposures, scenario.logger.interval)
     power = _power_at(heater_trace(scenario), times)
     stamps = _stamps(times + scenario.logger.clock_offset, utc=True)
     rows = [f"{stamp},{percent:g}" for stamp, percent in zip(stamps, power, strict=True)]
@@ -52,7 +52,7 @@ def switch_events(scenario: Scenario) -> str:
     return "\n".join(["time_utc,heater_percent", *rows, ""])
 
 
-def supply_current(scenario: Scenario, shots: list[PlannedExposure]) -> str:
+def supply_current(scenario: Scenario, exposures: list[PlannedExposure]) -> str:
     """CSV of the current that the whole rig draws, in local time without a zone.
 
     Heater steps are hidden among the camera cooler (a step that decays to a plateau), slews
@@ -60,7 +60,7 @@ def supply_current(scenario: Scenario, shots: list[PlannedExposure]) -> str:
     """
     logger = scenario.logger
     rng = np.random.default_rng([scenario.seed, 11])
-    times = _clock(scenario, shots, logger.current_interval)
+    times = _clock(scenario, exposures, logger.current_interval)
     night = scenario.start.timestamp()
     hours = (times - night) / 3600
     current = logger.base + logger.full / 100 * _power_at(heater_trace(scenario), times)
@@ -69,9 +69,9 @@ def supply_current(scenario: Scenario, shots: list[PlannedExposure]) -> str:
         cooling > 0, logger.cooler * (0.55 + 0.45 * np.exp(-np.clip(cooling, 0, None) / 240)), 0
     )
     current += 0.05 * np.sin(2 * np.pi * hours / 2.7 + 1) + 0.02 * hours
-    for shot in shots[1:]:
+    for planned in exposures[1:]:
         length = rng.uniform(2, 6)
-        slewing = (times > shot.start - 1.5 - length) & (times < shot.start - 1.5)
+        slewing = (times > planned.start - 1.5 - length) & (times < planned.start - 1.5)
         current[slewing] += logger.slew * rng.uniform(0.5, 1)
     flip = night + 60 * scenario.mount.flip
     current[(times > flip) & (times < flip + 60)] += logger.slew

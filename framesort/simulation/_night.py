@@ -21,11 +21,11 @@ __all__ = ["simulate_night"]
 
 
 class _Task(NamedTuple):
-    """One file to be drawn; light frames have a shot, the others none."""
+    """One file to be drawn; light frames have a planned, the others none."""
 
     scenario: Scenario
     path: str
-    shot: PlannedExposure | None
+    planned: PlannedExposure | None
     kind: str
     number: int
     filter: str
@@ -63,7 +63,7 @@ def simulate_night(
     `~astropy.table.Table`
         A row a light frame: file, filter, start, exposure, heater_share, heater_power,
         heater_state, fwhm (true, pixel and trail included), fwhm_unheated (what it would
-        have been with the heater off), line_share, spike_angle, transparency, sky,
+        have been with the heater off), spike_share, spike_angle, transparency, sky,
         matrix ((3, 3), takes (x, y, 1) of the frame to the first frame) and remarks.
 
     Raises
@@ -76,14 +76,14 @@ def simulate_night(
     folder = Path(out)
     if (folder / "truth.ecsv").exists() and not overwrite:
         raise OutputError(f"{folder} holds a night already; give --overwrite to replace it")
-    shots = plan_exposures(scenario)
-    tasks = _list_tasks(scenario, shots, folder)
+    exposures = plan_exposures(scenario)
+    tasks = _list_tasks(scenario, exposures, folder)
     _clear_folder(folder, tasks)
     drawn = list(run_tasks(_write_frame, tasks, executor=executor, progress=progress))
-    truth = truth_table(scenario, shots, folder, [one for one in drawn if one is not None])
-    write_text(folder / "heater_power.csv", power_samples(scenario, shots))
+    truth = truth_table(scenario, exposures, folder, [one for one in drawn if one is not None])
+    write_text(folder / "heater_power.csv", power_samples(scenario, exposures))
     write_text(folder / "heater_switches.csv", switch_events(scenario))
-    write_text(folder / "supply_current.csv", supply_current(scenario, shots))
+    write_text(folder / "supply_current.csv", supply_current(scenario, exposures))
     for one in scenario.filters_used:
         write_truth_picture(scenario, one.name, folder)
     write_table(folder / "truth-stars.ecsv", truth_stars(scenario))
@@ -112,23 +112,23 @@ def _clear_folder(folder: Path, tasks: list[_Task]) -> None:
         )
 
 
-def _list_tasks(scenario: Scenario, shots: list[PlannedExposure], folder: Path) -> list[_Task]:
+def _list_tasks(scenario: Scenario, exposures: list[PlannedExposure], folder: Path) -> list[_Task]:
     frames = folder / "frames"
     tasks = [
         _Task(
             scenario,
-            str(frames / f"{shot.number:03d}-{safe_name(shot.filter)}.fits"),
-            shot,
+            str(frames / f"{planned.number:03d}-{safe_name(planned.filter)}.fits"),
+            planned,
             "light",
-            shot.number,
-            shot.filter,
-            shot.start,
-            shot.exposure,
+            planned.number,
+            planned.filter,
+            planned.start,
+            planned.exposure,
         )
-        for shot in shots
+        for planned in exposures
     ]
-    end = shots[-1].start + shots[-1].exposure + 60
-    longest = max(shot.exposure for shot in shots)
+    end = exposures[-1].start + exposures[-1].exposure + 60
+    longest = max(planned.exposure for planned in exposures)
     for k in range(scenario.calibration.darks):
         path, start = str(frames / f"dark-{k + 1:03d}.fits"), end + k * (longest + 2)
         tasks.append(_Task(scenario, path, None, "dark", k + 1, "", start, longest))
@@ -145,8 +145,8 @@ def _list_tasks(scenario: Scenario, shots: list[PlannedExposure], folder: Path) 
 def _write_frame(task: _Task) -> tuple[float, float] | None:
     """Draw and write one file; width and sky of a light frame."""
     result = None
-    if task.shot is not None:
-        counts, width, sky = draw_frame(task.scenario, task.shot)
+    if task.planned is not None:
+        counts, width, sky = draw_frame(task.scenario, task.planned)
         result = width, sky
     else:
         counts = draw_calibration(task.scenario, task.kind, task.number, exposure=task.exposure)
@@ -158,8 +158,8 @@ def _write_frame(task: _Task) -> tuple[float, float] | None:
         filter_name=task.filter,
     )
     keyword = task.scenario.logger.keyword
-    if task.shot is not None and keyword != "none":
-        power = sum(part * percent for part, percent in task.shot.heating)
+    if task.planned is not None and keyword != "none":
+        power = sum(part * percent for part, percent in task.planned.heating)
         header[keyword] = (round(power, 3), "[percent] mean heater power")
     write_fits(task.path, counts, header)
     return result

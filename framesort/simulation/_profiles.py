@@ -33,7 +33,7 @@ FAINTEST = 0.02
 
 @dataclass(frozen=True)
 class StarShape:
-    """How the light of a star of unit flux falls on the pixels of one frame, lines aside.
+    """How the light of a star of unit flux falls on the pixels of one frame, spikes aside.
 
     Attributes
     ----------
@@ -251,15 +251,15 @@ def draw_spikes(
     x, y : (n,) ndarray
         Places of the stars.
     flux : (n,) ndarray
-        Total light of each line.
+        Total light of each spike.
     angle : float
         Degrees counter-clockwise from +x.
     length : float
         The light falls to 1/e at this distance from the star, pixels.
     sigma : float
-        Of the Gaussian across the line, pixels; the pixel adds 1/12 to its square.
+        Of the Gaussian across the spike, pixels; the pixel adds 1/12 to its square.
     faintest : float
-        A line ends where its light per pixel falls below this.
+        A spike ends where its light per pixel falls below this.
     """
     spread = float(np.sqrt(sigma**2 + 1 / 12))
     turn = np.deg2rad(angle)

@@ -60,7 +60,7 @@ class Camera:
     gain: Annotated[float, Rule("electrons per ADU", 1e-3, 1e3)] = 0.8
     offset: Annotated[float, Rule("bias level [adu]", 0, 20000)] = 500.0
     read_noise: Annotated[float, Rule("read noise [e]", 0, 1000)] = 1.8
-    full: Annotated[float, Rule("level at which pixels saturate [adu]", 100, 65535)] = 65000.0
+    saturation: Annotated[float, Rule("level at which pixels saturate [adu]", 100, 65535)] = 65000.0
     dark_current: Annotated[float, Rule("dark current [e/s/px]", 0, 100)] = 0.005
     hot_pixels: Annotated[int, Rule("number of hot pixels, fixed to the sensor", 0, 10**6)] = 200
     hot_current: Annotated[float, Rule("typical current of a hot pixel [e/s]", 0, 1e5)] = 20.0
@@ -166,7 +166,7 @@ class Heater:
 
     At power p and exposure t, stars are wider by ``blur * (p / 100)^blur_power *
     (t / 60 s)^exposure_power`` in quadrature, and carry a spike with the share
-    ``line * (p - spike_from) / (100 - spike_from)`` of their light above `spike_from`.
+    ``spike * (p - spike_from) / (100 - spike_from)`` of their light above `spike_from`.
     """
 
     events: Annotated[
@@ -179,7 +179,7 @@ class Heater:
     blur_power: Annotated[float, Rule("exponent of power", 0.1, 5)] = 0.8
     exposure_power: Annotated[float, Rule("exponent of exposure time", 0, 2)] = 0.15
     beta: Annotated[float, Rule("Moffat's exponent at full power", 1.5, 20)] = 2.7
-    line: Annotated[float, Rule("share of star light in the spike at full power", 0, 0.9)] = 0.06
+    spike: Annotated[float, Rule("share of star light in the spike at full power", 0, 0.9)] = 0.06
     spike_from: Annotated[float, Rule("power at which the spike appears [%]", 0, 99)] = 33.0
     spike_angle: Annotated[float, Rule("angle of the spike, ccw from +x [deg]", -360, 360)] = 62.0
     spike_length: Annotated[float, Rule("1/e length of the spike, in FWHM", 0.5, 100)] = 5.0
@@ -285,15 +285,15 @@ class Scenario:
     """A simulated night: what `simulate_night` draws."""
 
     start: Annotated[datetime, Rule("start of the first exposure")]
-    title: Annotated[str, Rule("what to call it")] = "invented night"
-    seed: Annotated[int, Rule("seed of the dice", 0, 2**63 - 1)] = 0
+    title: Annotated[str, Rule("what to call it")] = "simulated night"
+    seed: Annotated[int, Rule("seed of the random numbers", 0, 2**63 - 1)] = 0
     sky_seed: Annotated[
         int, Rule("seed of stars, nebula and sensor; -1: as seed", -1, 2**63 - 1)
     ] = -1
-    object: Annotated[str, Rule("OBJECT in the headers")] = "invented nebula"
-    observer: Annotated[str, Rule("OBSERVER in the headers")] = "invented observer"
-    site: Annotated[str, Rule("SITENAME in the headers")] = "invented site"
-    telescope: Annotated[str, Rule("TELESCOP in the headers")] = "invented telescope"
+    object: Annotated[str, Rule("OBJECT in the headers")] = "simulated nebula"
+    observer: Annotated[str, Rule("OBSERVER in the headers")] = "simulated observer"
+    site: Annotated[str, Rule("SITENAME in the headers")] = "simulated site"
+    telescope: Annotated[str, Rule("TELESCOP in the headers")] = "simulated telescope"
     camera: Annotated[Camera, Rule("table")] = Camera()
     stars: Annotated[Stars, Rule("table")] = Stars()
     nebula: Annotated[Nebula, Rule("table")] = Nebula()

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
-from framesort.simulation._field import Field, build_field
+from framesort.simulation._field import StarField, build_field
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._timeline import PlannedExposure, plan_exposures
 
@@ -20,9 +20,9 @@ class Stage:
 
     Attributes
     ----------
-    shots : list of PlannedExposure
+    exposures : list of PlannedExposure
         The plan.
-    field : Field
+    field : StarField
         The sky.
     dark : (ny, nx) float32 ndarray
         Dark current of each pixel, hot ones included, electrons per second.
@@ -32,8 +32,8 @@ class Stage:
         Factor of the sky's light over the image, mean 1.
     """
 
-    shots: list[PlannedExposure]
-    field: Field
+    exposures: list[PlannedExposure]
+    field: StarField
     dark: NDArray[np.float32]
     flat: NDArray[np.float32]
     gradient: NDArray[np.float32]
@@ -42,8 +42,8 @@ class Stage:
 @lru_cache(maxsize=1)
 def set_stage(scenario: Scenario) -> Stage:
     """Plan a night and draw its sky and sensor; a worker does so once for all its frames."""
-    camera, shots = scenario.camera, plan_exposures(scenario)
-    field = build_field(scenario, margin=_margin(scenario, shots), first=shots[0].pointing)
+    camera, exposures = scenario.camera, plan_exposures(scenario)
+    field = build_field(scenario, margin=_margin(scenario, exposures), first=exposures[0].pointing)
     shape = camera.height, camera.width
     rng = np.random.default_rng([scenario.world, 12])
     dark = np.full(shape, camera.dark_current, dtype=np.float32)
@@ -56,16 +56,16 @@ def set_stage(scenario: Scenario) -> Stage:
     turn = np.deg2rad(scenario.sky.gradient_angle)
     slope = u / (2 * radius) * np.cos(turn) + v / (2 * radius) * np.sin(turn)
     gradient = 1 + scenario.sky.gradient * slope
-    return Stage(shots, field, dark, flat.astype(np.float32), gradient.astype(np.float32))
+    return Stage(exposures, field, dark, flat.astype(np.float32), gradient.astype(np.float32))
 
 
-def _margin(scenario: Scenario, shots: list[PlannedExposure]) -> int:
+def _margin(scenario: Scenario, exposures: list[PlannedExposure]) -> int:
     """Pixels of sky needed beyond the image on each side, wings of stars outside included."""
     camera = scenario.camera
     corners = np.array(
         [[x, y, 1.0] for x in (0, camera.width - 1) for y in (0, camera.height - 1)]
     ).T
-    places = np.concatenate([(shot.pointing @ corners)[:2].T for shot in shots])
+    places = np.concatenate([(planned.pointing @ corners)[:2].T for planned in exposures])
     beyond = max(-places.min(), *(places.max(0) - [camera.width - 1, camera.height - 1]), 0)
     needed = int(beyond) + 40
     if 0 < scenario.mount.margin < needed:

@@ -189,7 +189,7 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
     hits = _assign(scenario, frames)
     seeing, night = scenario.seeing, scenario.start.timestamp()
     walk = _walk(scenario, frames)
-    shots, wobble = [], 0.0
+    exposures, wobble = [], 0.0
     first: NDArray[np.floating] = np.eye(3)
     refocus = [0.0, *(event.minute for event in scenario.event if event.kind == "refocus")]
     for i, (run, begin) in enumerate(frames):
@@ -210,7 +210,7 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
             trails.append(replace(event, length=event.length * abs(gusts.normal(1, 0.3))))
         tracks = tuple(event for event in hits.get(i, []) if event.kind != "trail")
         start = night + begin
-        shots.append(
+        exposures.append(
             PlannedExposure(
                 number=i + 1,
                 filter=run.filter,
@@ -234,4 +234,4 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
                 ),
             )
         )
-    return shots
+    return exposures

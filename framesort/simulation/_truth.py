@@ -27,14 +27,19 @@ __all__ = ["draw_truth", "truth_stars", "truth_table", "write_truth_picture"]
 
 
 def truth_table(
-    scenario: Scenario, shots: list[PlannedExposure], folder: Path, drawn: list[tuple[float, float]]
+    scenario: Scenario,
+    exposures: list[PlannedExposure],
+    folder: Path,
+    drawn: list[tuple[float, float]],
 ) -> Table:
-    start = np.array([shot.start for shot in shots])
-    exposure = np.array([shot.exposure for shot in shots])
+    start = np.array([planned.start for planned in exposures])
+    exposure = np.array([planned.exposure for planned in exposures])
     share, power = heater_trace(scenario).average(start, start + exposure)
     table = Table()
-    table["file"] = [f"frames/{shot.number:03d}-{safe_name(shot.filter)}.fits" for shot in shots]
-    table["filter"] = [shot.filter for shot in shots]
+    table["file"] = [
+        f"frames/{planned.number:03d}-{safe_name(planned.filter)}.fits" for planned in exposures
+    ]
+    table["filter"] = [planned.filter for planned in exposures]
     table["start"] = Time(start, format="unix", scale="utc", precision=3)
     table["start"].format = "isot"
     table["exposure"] = exposure * u.s
@@ -42,40 +47,42 @@ def truth_table(
     table["heater_power"] = power * u.percent
     table["heater_state"] = ["off" if s == 0 else "on" if s == 1 else "part" for s in share]
     table["fwhm"] = [width for width, _ in drawn] * u.pix
-    table["fwhm_unheated"] = [_unheated_width(scenario, shot) for shot in shots] * u.pix
-    table["line_share"] = [
+    table["fwhm_unheated"] = [_unheated_width(scenario, planned) for planned in exposures] * u.pix
+    table["spike_share"] = [
         sum(
-            part * heated_profile(scenario, shot.fwhm, level, shot.exposure)[2]
-            for part, level in shot.heating
+            part * heated_profile(scenario, planned.fwhm, level, planned.exposure)[2]
+            for part, level in planned.heating
         )
-        for shot in shots
+        for planned in exposures
     ]
-    table["spike_angle"] = np.full(len(shots), scenario.heater.spike_angle % 180) * u.deg
-    table["transparency"] = [shot.transparency for shot in shots]
+    table["spike_angle"] = np.full(len(exposures), scenario.heater.spike_angle % 180) * u.deg
+    table["transparency"] = [planned.transparency for planned in exposures]
     table["sky"] = [sky for _, sky in drawn] * u.adu
-    table["trail"] = [shot.trail for shot in shots] * u.pix
-    table["matrix"] = np.array([shot.matrix for shot in shots])
-    table["remarks"] = ["; ".join(shot.remarks) for shot in shots]
+    table["trail"] = [planned.trail for planned in exposures] * u.pix
+    table["matrix"] = np.array([planned.matrix for planned in exposures])
+    table["remarks"] = ["; ".join(planned.remarks) for planned in exposures]
     table.meta["title"] = scenario.title
-    table.meta["first_pointing"] = [[float(v) for v in row] for row in shots[0].pointing]
+    table.meta["first_pointing"] = [[float(v) for v in row] for row in exposures[0].pointing]
     table.meta["seed"] = scenario.seed
     table.meta["creator"] = f"framesort {framesort.__version__}"
     return table
 
 
-def _unheated_width(scenario: Scenario, shot: PlannedExposure) -> float:
-    return profile_width(frame_shape(scenario, replace(shot, halo=0.0, heating=((1.0, 0.0),))))
+def _unheated_width(scenario: Scenario, planned: PlannedExposure) -> float:
+    return profile_width(frame_shape(scenario, replace(planned, halo=0.0, heating=((1.0, 0.0),))))
 
 
 def _ideal_exposure(scenario: Scenario, filter_name: str, fwhm: float | None) -> PlannedExposure:
     """An exposure with the heater off, no trail, no dew, and the typical seeing."""
     run = scenario.first_run(filter_name)
-    shots = [shot for shot in plan_exposures(scenario) if shot.filter == run.filter]
+    exposures = [planned for planned in plan_exposures(scenario) if planned.filter == run.filter]
     if fwhm is None:
-        cold = [shot.fwhm for shot in shots if all(power == 0 for _, power in shot.heating)]
-        fwhm = float(np.median(cold or [shot.fwhm for shot in shots]))
+        cold = [
+            planned.fwhm for planned in exposures if all(power == 0 for _, power in planned.heating)
+        ]
+        fwhm = float(np.median(cold or [planned.fwhm for planned in exposures]))
     return replace(
-        shots[0], fwhm=fwhm, exposure=run.exposure, trail=0.0, halo=0.0, heating=((1.0, 0.0),)
+        exposures[0], fwhm=fwhm, exposure=run.exposure, trail=0.0, halo=0.0, heating=((1.0, 0.0),)
     )
 
 
@@ -119,28 +126,30 @@ def draw_truth(
     """
     scenario.filter_named(filter_name)  # says which there are
     stage = set_stage(scenario)
-    shot, field = _ideal_exposure(scenario, filter_name, fwhm), stage.field
+    planned, field = _ideal_exposure(scenario, filter_name, fwhm), stage.field
     matrix = np.eye(3) if matrix is None else np.asarray(matrix, dtype=float)
     shape = stage.flat.shape if shape is None else shape
-    factor = shot.exposure / scenario.camera.gain
+    factor = planned.exposure / scenario.camera.gain
     nebula = nebula_light(
-        scenario, field, shot, filter_name=filter_name, matrix=matrix, shape=shape
+        scenario, field, planned, filter_name=filter_name, matrix=matrix, shape=shape
     )
     nebula *= factor
     stars = np.zeros(shape)
-    add_stars(stars, scenario, field, shot, filter_name=filter_name, matrix=matrix, factor=factor)
+    add_stars(
+        stars, scenario, field, planned, filter_name=filter_name, matrix=matrix, factor=factor
+    )
     return stars, nebula
 
 
 def write_truth_picture(scenario: Scenario, filter_name: str, folder: Path) -> None:
     stars, nebula = draw_truth(scenario, filter_name)
-    shot = _ideal_exposure(scenario, filter_name, None)
+    planned = _ideal_exposure(scenario, filter_name, None)
     header = fits.Header()
     header["BUNIT"] = "adu"
     header["FILTER"] = filter_name
     header["OBJECT"] = scenario.object
-    header["EXPTIME"] = (shot.exposure, "[s] exposure it stands for")
-    width = profile_width(frame_shape(scenario, shot))
+    header["EXPTIME"] = (planned.exposure, "[s] exposure it stands for")
+    width = profile_width(frame_shape(scenario, planned))
     header["FWHM"] = (round(width, 5), "[px] of the stars, pixel included")
     header["SWCREATE"] = f"framesort {framesort.__version__} simulation"
     header["COMMENT"] = "Ideal picture on the grid of the first frame: no sky, noise or heater."

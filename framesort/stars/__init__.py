@@ -1,6 +1,6 @@
 """Stars of one image: background, detection, shape, flux and the spike.
 
-The one instrument that several rooms use; it takes and gives plain arrays and tables.
+Used by several subpackages; arguments and results are plain arrays and tables.
 """
 
 from framesort.stars._background import (
@@ -15,18 +15,15 @@ from framesort.stars._match import match_star_lists
 from framesort.stars._measure import measure_image
 from framesort.stars._rays import peak_angle, spike_template
 from framesort.stars._smooth import smooth_image
-from framesort.stars._spike import SpikeMeasurement, measure_spike
 
 __all__ = [
     "Background",
-    "SpikeMeasurement",
     "background_level",
     "estimate_background",
     "find_stars",
     "guess_saturation",
     "match_star_lists",
     "measure_image",
-    "measure_spike",
     "peak_angle",
     "smooth_image",
     "spike_template",

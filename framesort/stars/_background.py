@@ -155,8 +155,8 @@ def _measure_mesh(image: Any, box: Any, first: Any, last: Any, level: Any, noise
                 noise[j, i] = np.nan
                 continue
             level[j, i], noise[j, i] = _clip_box(values, count, scratch)
-            # Structure of the box is no noise: differences of second order know only what
-            # changes within a few pixels. Every fourth row tells enough.
+            # Structure of the box is no noise: second differences contain only what
+            # changes within a few pixels. Every fourth row is enough.
             count = 0
             for y in range(y0, y1, 4):
                 for x in range(x0 + 2, x1 - 2):

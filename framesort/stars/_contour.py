@@ -1,8 +1,8 @@
 """The half-maximum contour of a frame's stars, beyond what an elliptical profile can fit.
 
 A star that moved on a straight line, turbulence, a pixel as wide as the star: none is quite an
-elliptical Moffat profile, and a fit is narrower or rounder than the star by a few percent. What
-the fits leave on the bright stars together tells how far the true contour lies from theirs.
+elliptical Moffat profile, and a fit is narrower or rounder than the star by a few percent. The
+residuals of the fits on the bright stars together show how far the true contour lies from theirs.
 """
 
 from dataclasses import dataclass, replace
@@ -19,8 +19,8 @@ _NEAR, _FAR = 0.55, 1.45
 """Ellipses between which the remainder is fitted, in half-maximum radii."""
 
 _PRIOR = 0.03
-"""How far off a fitted width is at all, relative: what the remainder says counts less where
-its own uncertainty is not well below this."""
+"""Typical relative error of a fitted width: the residual has less weight where its own
+uncertainty is not well below this."""
 
 _LEAST_STARS = 3
 
@@ -138,7 +138,7 @@ def measure_contour(
     Parameters
     ----------
     residual : (ny, nx) float32 ndarray
-        The image after all fitted stars were taken away.
+        The image after all fitted stars were subtracted.
     stars : (m, 8) float64 ndarray
         Bright, isolated stars.
     level, noise : (m,) float64 ndarray
@@ -149,7 +149,7 @@ def measure_contour(
     Returns
     -------
     Contour
-        That of `mean` where the stars are too few to tell.
+        That of `mean` where the stars are too few.
     """
     fitted = {name: float(value[0]) for name, value in shape_numbers(mean[None]).items()}
     plain = Contour(

@@ -16,7 +16,7 @@ __all__ = [
     "find_candidates",
     "guess_saturation",
     "merge_saturated",
-    "remove_spikes",
+    "remove_hot_pixels",
     "saturated_blobs",
 ]
 
@@ -26,7 +26,7 @@ _DIP_SHARE = 0.06
 
 
 @njit(cache=True, nogil=True)
-def _find_spikes(image: Any, noise: Any, found: Any) -> Any:
+def _find_hot_pixels(image: Any, noise: Any, found: Any) -> Any:
     """Fill `found` with x, y of single pixels that stand far above all eight neighbours."""
     ny, nx = image.shape
     n = 0
@@ -48,7 +48,7 @@ def _find_spikes(image: Any, noise: Any, found: Any) -> Any:
     return n
 
 
-def remove_spikes(image: NDArray[np.float32], noise: NDArray[np.float32]) -> None:
+def remove_hot_pixels(image: NDArray[np.float32], noise: NDArray[np.float32]) -> None:
     """Set hot pixels to NaN, in place.
 
     The highest neighbour of a star's peak pixel has at least 0.4 of it even where light and
@@ -56,10 +56,10 @@ def remove_spikes(image: NDArray[np.float32], noise: NDArray[np.float32]) -> Non
     a pixel whose neighbours all stay below 0.3 of it holds no star's light.
     """
     found = np.empty((max(1000, image.size // 500), 2), np.int32)
-    count = _find_spikes(image, noise, found)
+    count = _find_hot_pixels(image, noise, found)
     if count > len(found):
         found = np.empty((count, 2), np.int32)
-        _find_spikes(image, noise, found)
+        _find_hot_pixels(image, noise, found)
     image[found[:count, 1], found[:count, 0]] = np.nan
 
 
@@ -181,10 +181,10 @@ def _find_saturated(image: Any, level: Any, found: Any) -> Any:
 
 
 def guess_saturation(image: NDArray[np.float32]) -> float:
-    """Level at which pixels are full, from the pixel histogram.
+    """Level at which pixels are saturated, from the pixel histogram.
 
-    Full pixels pile up at one value, side by side. The brightest pixel is taken for full
-    when at least four pixels lie within 2 % of it (the round top of a single star of FWHM
+    Saturated pixels pile up at one value, side by side. The brightest pixel counts as
+    saturated when at least four pixels lie within 2 % of it (the round top of a single star of FWHM
     below 9 pixels has at most two there), twice as many as in the 2 % below, and four of them
     touch another. Stars of equal light have equal peaks too, but apart.
 
@@ -198,8 +198,8 @@ def guess_saturation(image: NDArray[np.float32]) -> float:
         if not np.isfinite(top) or top <= 0:
             return np.inf
         high = image[image > 0.96 * top]
-    full = int(np.count_nonzero(high > 0.98 * top))
-    if full < 4 or full <= 2 * (high.size - full):
+    count = int(np.count_nonzero(high > 0.98 * top))
+    if count < 4 or count <= 2 * (high.size - count):
         return np.inf
     _, label = saturated_blobs(image, 0.98 * top)
     number = np.bincount(label)
@@ -209,7 +209,7 @@ def guess_saturation(image: NDArray[np.float32]) -> float:
 def saturated_blobs(
     image: NDArray[np.float32], saturation: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Full pixels, and which of them hang together.
+    """Saturated pixels, and the connected group each belongs to.
 
     Returns
     -------
@@ -238,26 +238,26 @@ def merge_saturated(
     places: NDArray[np.int64],
     height: NDArray[np.float32],
     residual: NDArray[np.float32],
-    full: NDArray[np.int64],
+    saturated: NDArray[np.int64],
     label: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float64]]:
-    """One candidate for each blob of full pixels, in place of the maxima on it.
+    """One candidate for each blob of saturated pixels, in place of the maxima on it.
 
     Returns
     -------
     places, height
         Brightest first.
     extent : (n,) float64 ndarray
-        Radius of the full blob, 0 for stars that are not full.
+        Radius of the saturated blob, 0 for stars that are not saturated.
     """
     extent = np.zeros(len(places))
-    if len(full) == 0:
+    if len(saturated) == 0:
         return places, height, extent
     number = np.bincount(label)
-    centre = np.column_stack([np.bincount(label, full[:, i]) / number for i in (0, 1)])
-    near = cKDTree(full).query(places)[0] if len(places) else np.empty(0)
-    # Light beside the blob tells a star from a full hot pixel, beside which there is none.
-    top = float(residual[full[:, 1], full[:, 0]].max())
+    centre = np.column_stack([np.bincount(label, saturated[:, i]) / number for i in (0, 1)])
+    near = cKDTree(saturated).query(places)[0] if len(places) else np.empty(0)
+    # Beside a star there is light, beside a saturated hot pixel none.
+    top = float(residual[saturated[:, 1], saturated[:, 0]].max())
     keep = []
     for i, (x, y) in enumerate(centre):
         reach = int(np.ceil(np.sqrt(number[i] / np.pi))) + 1

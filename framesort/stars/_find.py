@@ -14,7 +14,7 @@ from framesort.stars._detect import (
     find_candidates,
     guess_saturation,
     merge_saturated,
-    remove_spikes,
+    remove_hot_pixels,
     saturated_blobs,
 )
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y, draw_stars, fit_stars
@@ -33,26 +33,26 @@ from framesort.stars._guess import (
     star_depth,
 )
 
-__all__ = ["Field", "find_stars", "measure_field"]
+__all__ = ["MeasuredField", "find_stars", "measure_field"]
 
 _SHAPE_DEPTH = 12.0
 """Signal to noise from which a star's own shape is measured; fainter ones get the mean."""
 
 _INDEX_DEPTH = 100.0
-"""Signal to noise from which one star alone tells its Moffat index to about 0.1 of 1/index."""
+"""Signal to noise from which one star alone gives its Moffat index to about 0.1 of 1/index."""
 
 _MOST_WIDTH = 3.0
 """Wider than so many FWHM of the frame is a knot of nebula, not a star."""
 
 
 @dataclass
-class Field:
-    """Everything known of an image's stars while it is being measured.
+class MeasuredField:
+    """Stars of an image while it is being measured.
 
     Attributes
     ----------
     residual : (ny, nx) float32 ndarray
-        Background and all fitted stars taken away; full pixels NaN.
+        Background and all fitted stars subtracted; saturated pixels NaN.
     background : Background
     stars : (n, 8) float64 ndarray
         Fitted profiles, see `framesort.stars._fit`.
@@ -92,7 +92,7 @@ def measure_field(
     saturation: float | None = None,
     mask: Any = None,
     limit: int | None = None,
-) -> Field:
+) -> MeasuredField:
     """Find and fit all stars; see `find_stars` for the arguments."""
     if not threshold > 0:
         raise ValueError(f"threshold must be above 0, got {threshold}")
@@ -103,15 +103,15 @@ def measure_field(
         saturation = guess_saturation(pixels) if saturation is None else np.inf
     residual = pixels - background.level
     noise = background.noise
-    remove_spikes(residual, noise)
+    remove_hot_pixels(residual, noise)
     mean = guess_star(residual, noise)
     fwhm = float(shape_numbers(mean[None])["fwhm"][0])
     places, height = find_candidates(residual, noise, fwhm=fwhm, threshold=threshold)
-    full, label = saturated_blobs(pixels, saturation)
-    places, height, extent = merge_saturated(places, height, residual, full, label)
+    places_saturated, label = saturated_blobs(pixels, saturation)
+    places, height, extent = merge_saturated(places, height, residual, places_saturated, label)
     if limit is not None:
         places, height, extent = places[:limit], height[:limit], extent[:limit]
-    residual[full[:, 1], full[:, 0]] = np.nan
+    residual[places_saturated[:, 1], places_saturated[:, 0]] = np.nan
     return _fit_field(residual, background, places, height, extent, mean, pixels)
 
 
@@ -123,7 +123,7 @@ def _fit_field(
     extent: NDArray[np.float64],
     mean: NDArray[np.float64],
     pixels: NDArray[np.float32],
-) -> Field:
+) -> MeasuredField:
     fwhm = float(shape_numbers(mean[None])["fwhm"][0])
     n = len(places)
     stars = place_stars(places, height, mean)
@@ -135,7 +135,7 @@ def _fit_field(
     order: NDArray[np.int64] = np.arange(n)
     draw_stars(residual, stars, order, -1.0, sigma, FAR)
     strength = star_depth(stars, sigma, fwhm)
-    # First the bright ones with everything free: they tell the index.
+    # First the bright ones with everything free: they give the index.
     bright = np.flatnonzero(~saturated & (strength > 50))[:400]
     free = np.where(saturated, 4, 7)
     free[bright] = 8
@@ -145,15 +145,15 @@ def _fit_field(
     good = (quality[:, 3] > 0) & (shape["minor"] > LEAST_WIDTH) & ~saturated
     narrow = ~saturated & _too_narrow(shape["minor"], quality, sigma, LEAST_WIDTH)
     good &= ~narrow
-    # Knots of nebula have widths of their own and no say in that of stars.
+    # Knots of nebula have widths of their own, which must not enter that of stars.
     good &= (shape["fwhm"] < 1.6 * fwhm) & (shape["fwhm"] > 0.6 * fwhm)
     # What is no star keeps the profile that took it out of the image.
     order = np.flatnonzero(~narrow)
     alone = good & find_isolated(stars[:, X], stars[:, Y], np.maximum(core_flux(stars), 0), fwhm)
     strength = np.where(good, star_depth(stars, sigma, fwhm), 0)
-    told = np.flatnonzero(alone & (free == 8) & (strength > _INDEX_DEPTH))
-    if len(told) >= 10:
-        g = float(np.median(stars[told, G]))
+    deep = np.flatnonzero(alone & (free == 8) & (strength > _INDEX_DEPTH))
+    if len(deep) >= 10:
+        g = float(np.median(stars[deep, G]))
     elif alone.sum() >= 5:
         g = joint_index(residual, stars, np.flatnonzero(alone)[:150], radii, sigma)
     else:
@@ -210,7 +210,7 @@ def _list_stars(
     radius: float,
     mean: NDArray[np.float64],
     pixels: NDArray[np.float32],
-) -> Field:
+) -> MeasuredField:
     """Turn away what is no star, scale fluxes to the total, and fill the table."""
     ny, nx = residual.shape
     fwhm = float(shape_numbers(mean[None])["fwhm"][0])
@@ -234,7 +234,7 @@ def _list_stars(
     left = np.sqrt(np.maximum(quality[:, 1] - sigma**2, 0))
     real &= saturated | (left < 0.25 * stars[:, HEIGHT])
     real &= snr > 3
-    # A full star whose wings could not be fitted (a bleeding column, say) is a star all the
+    # A saturated star whose wings could not be fitted (a bleeding column, say) is a star all the
     # same: it stays at its blob, its flux a lower limit with an error as large.
     lost = saturated & ~real & inside & (core > 0)
     error[lost], quality[lost, 0] = core[lost], 1.0
@@ -285,7 +285,7 @@ def _list_stars(
             table[name].unit = column.unit
     table.meta["moffat_index"] = float(1 / mean[G])
     table.meta["total_over_core"] = growth.total
-    return Field(
+    return MeasuredField(
         residual, background, stars, quality, sigma, saturated, radius, mean, growth, contour, table
     )
 
@@ -315,7 +315,7 @@ def find_stars(
     """Find and measure the stars of an image.
 
     Stars are local maxima of the image smoothed with about their own profile. Each is fitted
-    with an elliptical Moffat profile while all others' profiles are taken away, in two rounds.
+    with an elliptical Moffat profile while all others' profiles are subtracted, in two rounds.
     The frame's Moffat index comes from its bright stars. FWHM is that of the profile as
     sampled, pixel included; with two axes it is the geometric mean of both. Total flux is the
     fitted light within twice the half-maximum radius times the frame's curve of growth.
@@ -329,7 +329,7 @@ def find_stars(
     threshold : float
         Least height of a star in the smoothed image, standard deviations.
     saturation : float or None
-        Level from which pixels are full, ADU, in the units of `image` before background
+        Level from which pixels are saturated, ADU, in the units of `image` before background
         subtraction; guessed from the pixel histogram when None, +inf for none.
     mask : (ny, nx) bool array_like or None
         True where a pixel must not be used.

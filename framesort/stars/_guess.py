@@ -160,7 +160,7 @@ def joint_index(
         quality = np.zeros((len(stars), 5))
         fit_stars(work, copy, order, radii, np.full(len(stars), 7), 25, sigma, FAR, quality)
         cost[k] = np.sum(quality[order, 4] / sigma[order] ** 2)
-    # What is usual of stars, for the case that the stars do not tell.
+    # Typical values, where the stars do not decide.
     cost += ((trial - G_START) / 0.15) ** 2
     fine = np.linspace(trial[0], trial[-1], 101)
     return float(fine[np.argmin(CubicSpline(trial, cost)(fine))])

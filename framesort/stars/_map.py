@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
-__all__ = ["Slope", "WidthMap", "fit_slope", "half_diagonal", "map_widths"]
+__all__ = ["WidthMap", "fit_slope", "half_diagonal", "map_widths"]
 
 _MESH = 64
 """Pixels over which a background is taken together, see `estimate_background`."""
@@ -32,8 +32,6 @@ class WidthMap:
     tilt, tilt_err : float
         How much wider stars are at one end of a diagonal's length than at the other, along
         the direction in which they widen.
-    tilt_angle : float
-        That direction, degrees counter-clockwise from +x, [0, 360).
     """
 
     centre: float = np.nan
@@ -41,15 +39,6 @@ class WidthMap:
     corners_err: float = np.nan
     tilt: float = np.nan
     tilt_err: float = np.nan
-    tilt_angle: float = np.nan
-
-
-@dataclass(frozen=True, kw_only=True)
-class Slope:
-    """Plane through a background: rise over a diagonal's length, and its direction in degrees."""
-
-    rise: float = np.nan
-    angle: float = np.nan
 
 
 def _fit(
@@ -120,8 +109,8 @@ def map_widths(
     Returns
     -------
     WidthMap
-        NaN for fewer than 12 stars, or where the stars do not tell the corners' width to a
-        fifth of itself.
+        NaN for fewer than 12 stars, or where the corners' width is uncertain by more than a
+        fifth.
     """
     good = np.isfinite(fwhm) & np.isfinite(error)
     if good.sum() < _LEAST_STARS:
@@ -146,7 +135,6 @@ def map_widths(
         corners_err=corners_err,
         tilt=2 * slope,
         tilt_err=2 * float(np.sqrt(along @ covariance[1:3, 1:3] @ along)),
-        tilt_angle=float(np.degrees(np.arctan2(a[2], a[1])) % 360),
     )
 
 
@@ -155,8 +143,8 @@ def fit_slope(
     pixels: NDArray[np.float32] | None = None,
     *,
     half: float | None = None,
-) -> Slope:
-    """Plane through a background, where it lies not in the bright parts that stand out.
+) -> float:
+    """Rise of a plane through a background over a diagonal, with bright structure given low weight.
 
     Parameters
     ----------
@@ -171,12 +159,12 @@ def fit_slope(
     step = max(1, min(ny, nx) // 64)
     sample = level[step // 2 :: step, step // 2 :: step].astype(float)
     if min(sample.shape) < 2 or not np.isfinite(sample).all():
-        return Slope()
+        return np.nan
     half = 0.5 * float(np.hypot(nx, ny)) if half is None else half
     known = np.ones(sample.size, dtype=bool)
     if pixels is not None:
         filled = np.isfinite(pixels[step // 2 :: step, step // 2 :: step]).astype(np.float32)
-        # A part of the background's mesh that is not full speaks for a place beside its middle.
+        # A part of the background's mesh with missing pixels measures a place beside its centre.
         inner = uniform_filter(filled, 2 * (_MESH // step) + 1, mode="nearest") > 0.9
         known = ((filled > 0) & inner).ravel()
         if known.sum() < 0.05 * filled.sum():
@@ -184,9 +172,6 @@ def fit_slope(
     v, u = (np.indices(sample.shape) * step - np.reshape(sample.shape, (2, 1, 1)) * step / 2) / half
     design = np.column_stack([np.ones(sample.size), u.ravel(), v.ravel()])
     if known.sum() < 4 or np.linalg.matrix_rank(design[known]) < 3:
-        return Slope()
+        return np.nan
     a, _ = _fit(design[known], sample.ravel()[known], np.ones(int(known.sum())))
-    return Slope(
-        rise=2 * float(np.hypot(a[1], a[2])),
-        angle=float(np.degrees(np.arctan2(a[2], a[1])) % 360),
-    )
+    return 2 * float(np.hypot(a[1], a[2]))

@@ -61,7 +61,7 @@ def match_star_lists(
     scale_range : (float, float)
         Smallest and largest scale, target pixels per source pixel.
     mirror : bool
-        Look for mirror images as well.
+        Search for mirror images as well.
     model : {"auto", "similarity", "affine", "projective"}
         Form of the result. "auto": affine, or a similarity below 10 pairs, or projective
         where that fits far better (two pointings of one wide field).
@@ -171,7 +171,7 @@ def _finish(src: Floats, dst: Floats, matrix: Floats, tolerance: float, model: s
         start = matrix
         matrix, distance, weight = _fit_robust(src[i], dst[j], distance, form, start)
         if model == "auto" and form == "affine" and _squeezed(matrix):
-            # A narrow strip of common stars says nothing of the direction across.
+            # A narrow strip of common stars does not constrain the direction across it.
             form = "similarity"
             distance = np.hypot(*(apply_matrix(start, src[i]) - dst[j]).T)
             matrix, distance, weight = _fit_robust(src[i], dst[j], distance, form, start)
@@ -188,7 +188,7 @@ def _finish(src: Floats, dst: Floats, matrix: Floats, tolerance: float, model: s
         gain = (before / after - 1) * (2 * len(far) - 8) / 2
         if model == "projective" or (gain > 20 and len(far) >= len(distance)):
             matrix, distance = other, far
-    # Of the brightest: all together would tell of the faintest stars' centroids.
+    # Of the brightest: of all, it would measure the faintest stars' centroids.
     bright = distance[: max(RESIDUAL_FROM, min(RESIDUAL_OF, len(distance) // 4))]
     return Transform(matrix=matrix, matched=len(distance), residual=_robust_rms(bright))
 

@@ -24,7 +24,7 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     image : (ny, nx) array_like
         ADU. NaN pixels are left out.
     saturation : float or None
-        Level from which pixels are full, ADU; guessed from the histogram when None.
+        Level from which pixels are saturated, ADU; guessed from the histogram when None.
     mask : (ny, nx) bool array_like or None
         True where a pixel must not be used.
 
@@ -49,7 +49,7 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     sky = float(np.median(field.background.level[::8, ::8][known]))
     noise = float(np.median(field.background.noise[::8, ::8][known]))
     half = half_diagonal(pixels)
-    slope = fit_slope(field.background.level, pixels, half=half)
+    gradient = fit_slope(field.background.level, pixels, half=half)
     table = field.table
     clean = np.asarray(table["clean"], dtype=bool)
     if clean.sum() < _LEAST_STARS:
@@ -57,21 +57,22 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
             stars=len(table),
             sky=sky,
             noise=noise,
-            sky_gradient=slope.rise,
-            sky_gradient_angle=slope.angle,
+            sky_gradient=gradient,
             saturation=level,
             star_list=table,
             reason="few stars",
         )
     fwhm = float(np.median(table["fwhm"][clean]))
     # The relative error of a width is half of that of the light.
-    told = {
+    values = {
         name: np.asarray(table[name], dtype=float)[clean]
         for name in ("x", "y", "flux", "flux_err", "fwhm")
     }
-    width_err = 0.5 * told["fwhm"] * told["flux_err"] / told["flux"]
-    field_map = map_widths(told["x"], told["y"], told["fwhm"], width_err, pixels.shape, half=half)
-    line = spike_from_stars(
+    width_err = 0.5 * values["fwhm"] * values["flux_err"] / values["flux"]
+    field_map = map_widths(
+        values["x"], values["y"], values["fwhm"], width_err, pixels.shape, half=half
+    )
+    spike = spike_from_stars(
         field.residual, field.stars, ~field.saturated, field.noise, field.growth.total, fwhm
     )
     return FrameQuality(
@@ -80,24 +81,22 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         half_flux_radius=float(np.median(table["half_flux_radius"][clean])),
         eccentricity=field.contour.eccentricity,
         elongation_angle=field.contour.angle,
-        spike_raw=line.strength,
-        spike_raw_err=line.error,
-        spike_raw_angle=line.angle,
-        spike_total=line.total,
-        spike_total_err=line.total_err,
-        spike_length=line.length,
-        spike_profile=line.profile,
-        spike_profile_err=line.profile_err,
+        spike_raw=spike.strength,
+        spike_raw_err=spike.error,
+        spike_raw_angle=spike.angle,
+        spike_total=spike.total,
+        spike_total_err=spike.total_err,
+        spike_length=spike.length,
+        spike_profile=spike.profile,
+        spike_profile_err=spike.profile_err,
         fwhm_centre=field_map.centre,
         fwhm_corners=field_map.corners,
         fwhm_corners_err=field_map.corners_err,
         fwhm_tilt=field_map.tilt,
         fwhm_tilt_err=field_map.tilt_err,
-        fwhm_tilt_angle=field_map.tilt_angle,
         sky=sky,
         noise=noise,
-        sky_gradient=slope.rise,
-        sky_gradient_angle=slope.angle,
+        sky_gradient=gradient,
         saturation=level,
         star_list=table,
     )

@@ -55,7 +55,7 @@ def _triangles(xy: Floats) -> _Triangles:
 
 
 class _Raster:
-    """The area around stars as a picture that tells whether a star is near a place."""
+    """The area around stars as a raster that shows whether a star is near a place."""
 
     def __init__(self, xy: Floats, tolerance: float) -> None:
         self.origin = xy.min(axis=0)
@@ -141,7 +141,7 @@ class Search:
             if chance < best_chance:
                 best, best_chance = refined, chance
             tried += 1
-            # Others are still looked at, so that a chance pattern (hot pixels) that is
+            # Others are still tried, so that a chance pattern (hot pixels) that is
             # beyond chance too does not win by coming first.
             if tried >= (6 if best is not None else 40):
                 break
@@ -166,14 +166,14 @@ class Search:
         if not len(one.code) or not len(two.code):
             return np.empty((0, 3, 3))
         # Corners that are off by a third of the tolerance, seen from a typical triangle.
-        slack = self.tolerance / 3
-        reach = 2 * slack / np.percentile(two.length, 25)
+        margin = self.tolerance / 3
+        reach = 2 * margin / np.percentile(two.length, 25)
         trees = [cKDTree(np.stack([t.code.real, t.code.imag], axis=1)) for t in (one, two)]
         pairs = trees[0].sparse_distance_matrix(trees[1], min(reach, 0.05), output_type="ndarray")
         i, j = pairs["i"], pairs["j"]
         ratio = two.length[j] / one.length[i]
         # The error of the code is that of three places over the longest side.
-        near = pairs["v"] * two.length[j] < 2 * slack
+        near = pairs["v"] * two.length[j] < 2 * margin
         near &= (ratio > self.scale_range[0] * 0.995) & (ratio < self.scale_range[1] * 1.005)
         # The best fitting ones; so many that looking at them takes milliseconds.
         error = pairs["v"][near] * two.length[j][near]

@@ -1,4 +1,4 @@
-"""Light along rays from stars, and the line-shaped template compared with it."""
+"""Light along rays from stars, and the spike template that is fitted to it."""
 
 import functools
 from typing import Any
@@ -35,7 +35,7 @@ def sample_rays(
     Parameters
     ----------
     image : (ny, nx) float32 ndarray
-        All stars taken away; NaN where there is no data.
+        All stars subtracted; NaN where there is no data.
     stars : (n, 8) float64 ndarray
     order : (m,) int64 ndarray
     inner, outer : float
@@ -45,7 +45,7 @@ def sample_rays(
     steps : int
         Points along a ray.
     limit : (m,) float64 ndarray
-        Value down to which each star's profile was taken away.
+        Value down to which each star's profile was subtracted.
 
     Returns
     -------
@@ -99,9 +99,9 @@ def sample_rays(
 def spike_template(
     angle: NDArray[np.float64], *, inner: float = INNER, outer: float = OUTER
 ) -> NDArray[np.float64]:
-    """Light by sector of a line of unit light at each angle.
+    """Light by sector of a spike of unit light at each angle.
 
-    The line is as wide across as a star (a Gaussian of the same FWHM) and its light falls as
+    The spike is as wide across as a star (a Gaussian of the same FWHM) and its light falls as
     one over the distance, between the steady and the inverse-square fall of diffraction by
     edges (Goodman, Introduction to Fourier Optics, ch. 4); the shape in angle hardly depends
     on that.
@@ -128,7 +128,7 @@ def spike_template(
 
 @functools.cache
 def spike_filter() -> NDArray[np.float64]:
-    """Weights for each whole degree whose sum with a profile is the light of a line there.
+    """Weights for each whole degree whose sum with a profile is the light of a spike there.
 
     The least-squares amplitude of the template beside a constant.
     """
@@ -139,7 +139,7 @@ def spike_filter() -> NDArray[np.float64]:
 
 @functools.cache
 def angles_tried() -> float:
-    """How many independent angles the search for the strongest line is worth.
+    """How many independent angles are searched for the strongest spike.
 
     The chance that a smooth random curve over the angles exceeds u somewhere is that of its
     crossing u upwards, sqrt(l) / 2 exp(-u^2 / 2) over half a turn, l the curvature of its
@@ -167,7 +167,7 @@ def widen_error(freedom: float) -> float:
 def choose_spike(
     strength: NDArray[np.float64], error: NDArray[np.float64], angle: NDArray[np.float64]
 ) -> tuple[float, float, float]:
-    """Strength, uncertainty and angle of the most significant line.
+    """Strength, uncertainty and angle of the most significant spike.
 
     From there to the nearest top of the strength, since the error differs from one angle to the
     next by chance.
@@ -181,7 +181,7 @@ def choose_spike(
 def peak_angle(strength: NDArray[np.float64], angle: NDArray[np.float64], best: int) -> float:
     """Middle of the top of a curve over angles: the mean weighted by what exceeds 0.7 of it.
 
-    Steadier than the highest point where a line is a fan and its top is flat.
+    Steadier than the highest point where a spike is a fan and its top is flat.
 
     Parameters
     ----------

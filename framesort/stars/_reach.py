@@ -1,7 +1,7 @@
 """How far a spike reaches, and all of its light.
 
 `spike_raw` is the light between two radii: measured, and comparable from frame to frame. A long
-line has twice as much further in, under the star, and further out.
+spike has twice as much further in, under the star, and further out.
 """
 
 import itertools
@@ -15,7 +15,7 @@ from framesort.records import SPIKE_BINS
 from framesort.stars._rays import sample_rays, spike_template
 from framesort.stars._together import average_stars
 
-__all__ = ["Reach", "both_sides", "hold_against", "measure_reach"]
+__all__ = ["Reach", "both_sides", "light_at_angles", "measure_reach"]
 
 _EDGES = (2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0)
 """Rings, FWHM."""
@@ -26,7 +26,7 @@ _LENGTHS = np.geomspace(1.0, 30.0, 61)
 
 @dataclass(frozen=True, kw_only=True)
 class Reach:
-    """All light of a line whose brightness falls exponentially, and its 1/e length in FWHM."""
+    """All light of a spike whose brightness falls exponentially, and its 1/e length in FWHM."""
 
     total: float = np.nan
     error: float = np.nan
@@ -45,7 +45,9 @@ def both_sides(
     return _level(one + two), np.nan_to_num(_level(one - two))
 
 
-def hold_against(light: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+def light_at_angles(
+    light: NDArray[np.float64], weights: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Light by angle (m, bins) times each of the weights (n, bins): (m, n).
 
     Not by BLAS: its rounding changes with the number of its threads.
@@ -70,12 +72,12 @@ def measure_reach(
     angle: float,
     fwhm: float,
 ) -> Reach:
-    """Light of a line in rings from 2 to 12 FWHM, and the exponential that passes through it.
+    """Light of a spike in rings from 2 to 12 FWHM, and the exponential that passes through it.
 
     The ring from r to s holds total * (exp(-r / length) - exp(-s / length)). The total is its
     mean over the lengths, each with the probability that the rings give it (evenly in the
-    logarithm before), and the error the spread of that: a line too short or too weak to tell
-    its length has a total as uncertain.
+    logarithm before), and the error the spread of that: where the spike is too short or too
+    weak for its length to be measured, the total is as uncertain.
 
     Parameters
     ----------
@@ -83,10 +85,10 @@ def measure_reach(
         As for `spike_from_stars`.
     index : (m,) int64 ndarray
         Which stars.
-    flux, doubt, noise : (m,) float64 ndarray
-        Their light; what `average_stars` needs; noise per pixel.
+    flux, neighbour_light, noise : (m,) float64 ndarray
+        Their light; see `average_stars`; noise per pixel.
     angle : float
-        Of the line, degrees.
+        Of the spike, degrees.
     fwhm : float
         Pixels.
     """
@@ -103,9 +105,9 @@ def measure_reach(
         shape = shape - shape.mean(axis=1, keepdims=True)
         weights = shape / (shape**2).sum(axis=1, keepdims=True)
         ring = average_stars(
-            hold_against(np.nan_to_num(beyond), weights),
+            light_at_angles(np.nan_to_num(beyond), weights),
             neighbour_light,
-            hold_against(uneven, weights),
+            light_at_angles(uneven, weights),
         )
         light.append(ring.mean[at])
         error.append(ring.error[at])

@@ -1,25 +1,22 @@
 """The two-sided spike through bright stars, together over a frame.
 
 The light is sampled along rays from each bright star, between two radii that scale with
-the FWHM, after every fitted star was taken away. At each angle a line-shaped template is
-compared with every star's light; the mean over stars is the line's share of the stars' light,
+the FWHM, after every fitted star was taken away. At each angle a spike-shaped template is
+compared with every star's light; the mean over stars is the spike's share of the stars' light,
 and its scatter over stars the uncertainty. A neighbour, a bleeding column, a satellite or a
-row of stars stands beside a few stars only; these scatter over the angles and count little, as
-does what stands on one side only.
+row of stars affects a few stars only; these scatter over the angles and have low weight, as
+does light on one side only.
 """
 
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from framesort.records import SPIKE_BINS
-from framesort.stars._background import Background, estimate_background, prepare_image
-from framesort.stars._detect import remove_spikes
-from framesort.stars._fit import COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars
+from framesort.stars._fit import X, Y
 from framesort.stars._growth import core_flux
 from framesort.stars._rays import (
     INNER,
@@ -30,30 +27,30 @@ from framesort.stars._rays import (
     spike_template,
     widen_error,
 )
-from framesort.stars._reach import Reach, both_sides, hold_against, measure_reach
+from framesort.stars._reach import Reach, both_sides, light_at_angles, measure_reach
 from framesort.stars._together import average_stars
 
-__all__ = ["SpikeMeasurement", "measure_spike", "spike_from_stars"]
+__all__ = ["SpikeMeasurement", "spike_from_stars"]
 
 _STEPS = 16
 _MOST_STARS = 200
 _LEAST_STARS = 4
 
 _LEAST_DEPTH = 25.0
-"""Signal to noise from which a star is looked at; how much it counts, it tells itself."""
+"""S/N from which a star is used; its own scatter sets its weight."""
 
 _SURE = 5.0
-"""Deviations from which a line is followed to its ends."""
+"""Deviations from which a spike is followed outwards."""
 
 _MOST_MISSING = 0.3
 """Share of a star's angles that may be without data."""
 
 _NEIGHBOUR_ERROR = 0.01
-"""Share of a neighbour's light that its fit may leave. In a row of neighbours it is all in a line,
-so it is no scatter over angles."""
+"""Share of a neighbour's light that its fit may leave. A row of neighbours puts it all at one
+angle, where it does not show as scatter over angles."""
 
 _PROFILE_ERROR = 0.1
-"""Relative error of the fitted profile far out: so much of a trail may be left as a line."""
+"""Relative error of the fitted profile far out: this share of a trail may remain as a spike."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,14 +60,14 @@ class SpikeMeasurement:
     Attributes
     ----------
     strength, error : float
-        Light of the line between 2 and 6 FWHM from the star, both sides together, as a share
+        Light of the spike between 2 and 6 FWHM from the star, both sides together, as a share
         of the star's light; the uncertainty allows for the free choice of the angle. NaN
         where too few bright stars are there.
     angle : float
         Degrees counter-clockwise from +x, [0, 180).
     total, total_err : float
-        All of the line's light as a share of the star's, if it falls exponentially as it does
-        between 2 and 12 FWHM; NaN for lines below 5 sigma.
+        All of the spike's light as a share of the star's, if it falls exponentially as it does
+        between 2 and 12 FWHM; NaN for spikes below 5 sigma.
     length : float
         Distance over which it falls to 1/e, pixels.
     profile, profile_err : (SPIKE_BINS,) float ndarray
@@ -93,7 +90,7 @@ class SpikeMeasurement:
 def _spike_stars(
     stars: NDArray[np.float64], usable: NDArray[np.bool_], noise: Any, fwhm: float
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    """The bright stars whose surroundings are looked at, brightest first.
+    """The bright stars whose surroundings are used, brightest first.
 
     And for each the light of the stars beside it over its own.
     """
@@ -160,13 +157,17 @@ def spike_from_stars(
     shape = average_stars(
         light, neighbour_light * spike_template(np.zeros(1)).max(), light_off[whole]
     )
-    line = average_stars(
-        hold_against(beyond, filters), neighbour_light, hold_against(beyond_off[whole], filters)
+    spike = average_stars(
+        light_at_angles(beyond, filters),
+        neighbour_light,
+        light_at_angles(beyond_off[whole], filters),
     )
-    # What the profiles' own flattening would show as a line, had it been left.
-    own = (line.weight * hold_against(light - beyond, filters)).sum(axis=0)
-    error = np.hypot(line.error * widen_error(line.freedom), _PROFILE_ERROR * np.maximum(own, 0.0))
-    strength, strength_err, angle = choose_spike(line.mean, error, np.arange(0.0, 180.0))
+    # What the profiles' own flattening would show as a spike if it were not subtracted.
+    own = (spike.weight * light_at_angles(light - beyond, filters)).sum(axis=0)
+    error = np.hypot(
+        spike.error * widen_error(spike.freedom), _PROFILE_ERROR * np.maximum(own, 0.0)
+    )
+    strength, strength_err, angle = choose_spike(spike.mean, error, np.arange(0.0, 180.0))
     reach = Reach()
     if strength > _SURE * strength_err:
         reach = measure_reach(
@@ -190,82 +191,3 @@ def spike_from_stars(
         profile=shape.mean - shape.mean.mean(),
         profile_err=shape.error,
     )
-
-
-def _stars_of_list(star_list: Table) -> NDArray[np.float64]:
-    """Fitted profiles from the columns of a star list."""
-    fwhm = np.array(star_list["fwhm"], dtype=float)
-    typical = np.nanmedian(fwhm) if np.isfinite(fwhm).any() else np.nan
-    missing = ~np.isfinite(fwhm)
-    fwhm[missing] = typical
-    e = np.where(missing, 0.0, np.asarray(star_list["eccentricity"], dtype=float))
-    angle = np.radians(
-        np.where(missing, 0.0, np.asarray(star_list["elongation_angle"], dtype=float))
-    )
-    ratio = np.sqrt(1 - np.minimum(e, 0.999) ** 2)
-    long_q, short_q = 4 / fwhm**2 * ratio, 4 / fwhm**2 / ratio
-    stars = np.zeros((len(star_list), COUNT))
-    stars[:, X], stars[:, Y] = star_list["x"], star_list["y"]
-    stars[:, A] = long_q * np.cos(angle) ** 2 + short_q * np.sin(angle) ** 2
-    stars[:, C] = long_q * np.sin(angle) ** 2 + short_q * np.cos(angle) ** 2
-    stars[:, B] = (long_q - short_q) * np.sin(angle) * np.cos(angle)
-    stars[:, G] = 1 / float(star_list.meta.get("moffat_index", 4.765))
-    stars[:, HEIGHT] = 1
-    core = np.asarray(star_list["flux"], dtype=float) / float(
-        star_list.meta.get("total_over_core", 1.2)
-    )
-    stars[:, HEIGHT] = core / core_flux(stars)
-    return stars
-
-
-def measure_spike(
-    image: Any,
-    star_list: Table,
-    *,
-    background: Background | None = None,
-    saturation: float | None = None,
-    mask: Any = None,
-) -> SpikeMeasurement:
-    """The spike through an image's bright stars.
-
-    Parameters
-    ----------
-    image : (ny, nx) array_like
-        ADU. NaN pixels are left out.
-    star_list : `~astropy.table.Table`
-        As `find_stars` gives for this image.
-    background : Background or None
-        As of `estimate_background`; estimated when None.
-    saturation : float or None
-        Full pixels are left out; None or +inf for none.
-    mask : (ny, nx) bool array_like or None
-        True where a pixel must not be used.
-
-    Returns
-    -------
-    SpikeMeasurement
-        NaN where fewer than four bright unsaturated stars are there.
-    """
-    pixels = prepare_image(image, mask)
-    if background is None:
-        background = estimate_background(pixels)
-    residual = pixels - background.level
-    remove_spikes(residual, background.noise)
-    if saturation is not None:
-        with np.errstate(invalid="ignore"):
-            residual[pixels >= saturation] = np.nan
-    empty = np.full(SPIKE_BINS, np.nan)
-    if len(star_list) == 0 or not np.isfinite(star_list["fwhm"]).any():
-        return SpikeMeasurement(profile=empty, profile_err=empty)
-    stars = _stars_of_list(star_list)
-    ny, nx = pixels.shape
-    column = np.clip(np.rint(stars[:, X]).astype(int), 0, nx - 1)
-    row = np.clip(np.rint(stars[:, Y]).astype(int), 0, ny - 1)
-    noise = np.maximum(background.noise[row, column].astype(float), 1e-6)
-    draw_stars(residual, stars, np.arange(len(stars)), -1.0, noise, 60.0)
-    clean = np.asarray(star_list["clean"], dtype=bool)
-    widths = np.asarray(star_list["fwhm"], dtype=float)
-    fwhm = float(np.nanmedian(widths[clean] if clean.any() else widths))
-    usable = ~np.asarray(star_list["saturated"], dtype=bool)
-    total = float(star_list.meta.get("total_over_core", 1.2))
-    return spike_from_stars(residual, stars, usable, noise, total, fwhm)

@@ -1,4 +1,4 @@
-"""One mean over many stars of what each shows by angle, and how sure it is."""
+"""Mean over stars of their light by angle, and its uncertainty."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 __all__ = ["Together", "average_stars"]
 
 _FLOOR_RANK = 4
-"""No star counts for more than about the fourth best: a line is seen on several stars or not."""
+"""No star has more weight than about the fourth best: a spike shows on several stars."""
 
 _CLIP = 2.0
 """Deviations beyond which a star counts less at an angle (Huber 1964)."""
@@ -43,12 +43,12 @@ class Together:
 def average_stars(
     values: NDArray[np.float64], neighbour_light: NDArray[np.float64], uneven: NDArray[np.float64]
 ) -> Together:
-    """Mean over stars, each with the weight that its own scatter over angles tells.
+    """Mean over stars, each weighted by its own scatter over angles.
 
-    What spoils a star (a neighbour badly taken away, a bleeding column, a satellite, knots of
+    What affects a star (a neighbour badly subtracted, a bleeding column, a satellite, knots of
     nebula, noise) shows as scatter over angles that the others do not have; it is measured on
     the star itself, so no threshold decides which stars are used. The error is the scatter over
-    stars; with few stars that is known badly at a single angle, so it is drawn towards its mean
+    stars; with few stars it is uncertain at a single angle, so it is drawn towards its mean
     over all angles, which rests on many more values (a moderated variance; Smyth 2004, Stat.
     Appl. Genet. Mol. Biol. 3, 3).
 
@@ -56,10 +56,10 @@ def average_stars(
     ----------
     values : (m, n) float ndarray
         A row a star; at least two stars, no NaN.
-    doubt : (m,) float ndarray
+    neighbour_light : (m,) float ndarray
         Standard deviation that a star has beyond its scatter.
     uneven : (m, n) float ndarray
-        Difference between the two sides of each star. A line is the same on both; what is on
+        Difference between the two sides of each star. A spike is the same on both; what is on
         one side (coma, a neighbour, the end of a satellite) counts less, from twice the
         star's scatter on.
     """

@@ -104,7 +104,7 @@ def make_night(seed: int) -> tuple[str, Scenario]:
         heater=Heater(
             events=tuple(_switches(rng, length, [float(rng.choice([50, 75])), 100.0])),
             blur=float(rng.uniform(1.8, 3.2)),
-            line=float(rng.uniform(0.04, 0.08)),
+            spike=float(rng.uniform(0.04, 0.08)),
             spike_angle=float(rng.uniform(0, 180)),
         ),
         logger=Logger(full=float(rng.uniform(1.0, 3.0)), interval=2.0),
@@ -164,7 +164,7 @@ def _particular(
                 heater, events=tuple(_switches(rng, 72 * frame, [25.0, 50.0, 75.0, 100.0]))
             ),
         },
-        "weak line": {"heater": replace(heater, line=0.02)},
+        "weak line": {"heater": replace(heater, spike=0.02)},
         "wind": {
             "event": (
                 Event(kind="wind", minute=begin, until=begin + 10 * frame, length=2.5, angle=20.0),

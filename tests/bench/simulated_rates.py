@@ -62,7 +62,7 @@ class NightRates:
         """Share of the light in the line between 2 and 6 FWHM, where it is measured."""
         length = self.scenario.heater.spike_length
         seen = np.exp(-2 / length) - np.exp(-6 / length)
-        return np.asarray(self.truth["line_share"], dtype=float) * seen
+        return np.asarray(self.truth["spike_share"], dtype=float) * seen
 
     def _lines(self, name: str, table: Table) -> None:
         strength, error = column_values(table, "spike_strength"), column_values(

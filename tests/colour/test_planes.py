@@ -204,7 +204,7 @@ def test_full_stars_do_not_ring():
     mosaic = np.full((40, 40), 100.0, dtype="f4")
     mosaic[18:23, 18:23] = 60000.0
     for colour in "RGB":
-        plane = pick_colour(mosaic, "RGGB", colour, full=60000.0)
+        plane = pick_colour(mosaic, "RGGB", colour, saturation=60000.0)
         assert plane.min() == 100.0 and plane.max() == 60000.0
 
 

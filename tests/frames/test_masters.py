@@ -90,7 +90,7 @@ def test_packed_masters_and_flats_with_bias(camera, tmp_path):
     want = (kept["light"] - bias.astype(float)) / flat
     np.testing.assert_allclose(reader(light, rows=slice(5, 25))[0], want[5:25], rtol=1e-5)
     alone = read_masters(flat=[raw_flat], flat_has_bias=True)
-    with pytest.raises(InputError, match="only a master bias takes off"):
+    with pytest.raises(InputError, match="needs a master bias to subtract"):
         make_reader([light], alone)
 
 

@@ -38,7 +38,7 @@ turn = {turn}
 flip = {flip}
 [heater]
 events = {events}
-line = 0.08
+spike = 0.08
 spike_angle = {line}
 [logger]
 clock_offset = {clock}

@@ -25,7 +25,7 @@ def test_stacks_are_their_parts_and_noise():
 
 
 def test_same_light_in_both_stars():
-    made = simulate_stacks(rng=2, brightest=1e5, faintest=9e4, shape=(500, 500), count=1, line=0.2)
+    made = simulate_stacks(rng=2, brightest=1e5, faintest=9e4, shape=(500, 500), count=1, spike=0.2)
     x, y, flux = made.stars[0]
     distance = np.hypot(*np.ogrid[-y : 500 - y, -x : 500 - x])
     near = distance < min(x, y, 500 - x, 500 - y)
@@ -62,7 +62,7 @@ def test_wrong_numbers(name, value):
 
 
 def test_the_nebula_passes_through_each_profile():
-    made = simulate_stacks(rng=6, nebula=2000.0, line=0.0, **SMALL)
+    made = simulate_stacks(rng=6, nebula=2000.0, spike=0.0, **SMALL)
     kernels = [
         galsim.Moffat(beta=beta, fwhm=fwhm).drawImage(nx=101, ny=101, scale=1.0).array
         for fwhm, beta in ((2.8, 3.0), (3.9, 2.7))

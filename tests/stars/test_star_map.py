@@ -20,10 +20,6 @@ def tilted_field(rng, *, width, shape=(700, 900), stars=160, low=3.8):
     return (image + rng.normal(500, 10, shape)).astype(np.float32)
 
 
-def off(angle, truth):
-    return abs((angle - truth + 180) % 360 - 180)
-
-
 def test_tilt_and_bowl_are_told_apart():
     # By construction: 3 px in the middle, corners 0.4 wider, and 0.3 px over half a diagonal
     # towards 30 degrees. The stated errors are about 0.02 px; four of them are allowed.
@@ -40,7 +36,6 @@ def test_tilt_and_bowl_are_told_apart():
     )
     assert quality.fwhm_tilt == pytest.approx(0.6, abs=4 * quality.fwhm_tilt_err)
     assert quality.fwhm_corners_err < 0.05 and quality.fwhm_tilt_err < 0.05
-    assert off(quality.fwhm_tilt_angle, 30) < 8  # error over tilt: 0.03 / 0.6 is 3 degrees
 
 
 def test_blur_everywhere_is_no_tilt():
@@ -78,7 +73,6 @@ def test_tilt_against_galsim():
     # from 2.494 to 3.664 over 520 px; the diagonal is 792 px long. Widths are good to 1 %.
     ends = np.sqrt(np.array([2.4, 3.6]) ** 2 + 0.46210)
     assert quality.fwhm_tilt == pytest.approx(np.diff(ends)[0] * size * np.sqrt(2) / 520, rel=0.02)
-    assert min(quality.fwhm_tilt_angle, 360 - quality.fwhm_tilt_angle) < 2
     assert abs(quality.fwhm_corners - quality.fwhm_centre) < 4 * quality.fwhm_corners_err + 0.03
 
 
@@ -95,7 +89,6 @@ def test_slope_of_the_background():
         # A box of 4096 pixels knows its level to 0.2 ADU, the plane to a tenth of a percent of
         # the 162 ADU; the wings of stars shift it by a little more. The knot lies over 5 %.
         assert quality.sky_gradient == pytest.approx(0.2 * np.hypot(*image.shape), rel=tolerance)
-        assert off(quality.sky_gradient_angle, 205) < 180 / np.pi * tolerance
     flat = measure_image(image)
     assert flat.sky_gradient < 3
 

@@ -14,7 +14,7 @@ from framesort.stars import find_stars
 @pytest.fixture(scope="module")
 def lists():
     """Places by this library, sep and photutils, and the truth, of one frame with a nebula."""
-    made = simulate_stacks(rng=9, shape=(600, 800), count=600, nebula=30.0, line=0.0)
+    made = simulate_stacks(rng=9, shape=(600, 800), count=600, nebula=30.0, spike=0.0)
     image = np.ascontiguousarray(made.deep)
     ours = find_stars(image)
     sky = sep.Background(image)

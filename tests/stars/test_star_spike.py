@@ -8,7 +8,7 @@ from scipy.ndimage import gaussian_filter
 from star_scenes import add_line, add_moffat, star_field
 
 from framesort.records import SPIKE_BINS
-from framesort.stars import find_stars, measure_image, measure_spike, spike_template
+from framesort.stars import measure_image, spike_template
 
 
 def off(angle, truth):
@@ -44,10 +44,10 @@ def test_all_light_of_short_and_long_lines(length, tolerance):
         add_moffat(image, px, py, 0.96 * flux, 3.0)
         add_line(image, px, py, 0.04 * flux, 62, length=3 * length, width=3 / 2.3548, reach=150)
     image += rng.normal(500, 10, image.shape)
-    line = measure_spike(image, find_stars(image))
-    assert line.total == pytest.approx(0.04, rel=tolerance)
-    assert line.length == pytest.approx(3 * length, rel=0.2)
-    assert off(line.angle, 62) < 1
+    quality = measure_image(image)
+    assert quality.spike_total == pytest.approx(0.04, rel=tolerance)
+    assert quality.spike_length == pytest.approx(3 * length, rel=0.2)
+    assert off(quality.spike_raw_angle, 62) < 1
 
 
 def test_no_line_has_no_total():
@@ -212,20 +212,10 @@ def test_angles_of_edges_in_the_pupil(feature, theta, expected):
     assert off(mirrored.spike_raw_angle, 180 - expected) < 1.5
 
 
-def test_alone_gives_what_the_frame_gives():
-    image, _ = star_field(np.random.default_rng(1), stars=120, low=4.0, line=0.06, angle=62)
-    quality = measure_image(image)
-    line = measure_spike(image, find_stars(image))
-    # The star list holds the profiles, not the local backgrounds beside them.
-    assert line.strength == pytest.approx(quality.spike_raw, rel=0.1)
-    assert off(line.angle, quality.spike_raw_angle) < 1
-    assert line.profile.shape == line.profile_err.shape == (SPIKE_BINS,)
-
-
 def test_too_few_stars():
     image, _ = star_field(np.random.default_rng(1), stars=2, low=4.0)
-    line = measure_spike(image, find_stars(image))
-    assert np.isnan(line.strength) and np.isnan(line.profile).all()
+    quality = measure_image(image)
+    assert np.isnan(quality.spike_raw) and np.isnan(quality.spike_profile).all()
 
 
 def test_template():
