@@ -237,7 +237,12 @@ def _add_calibration(sorting: Parser) -> None:
 def _merging() -> Parser:
     merging = Parser(add_help=False, argument_default=argparse.SUPPRESS)
     group = merging.add_argument_group("stacks and stars")
-    group.add_argument("--grid", metavar="FILE", help="FITS file whose grid is the target")
+    group.add_argument(
+        "--grid",
+        metavar="FILE",
+        help="FITS file whose grid is the target, or 'optimal': the smallest that covers all "
+        "frames of a drift or mosaic (they need a WCS)",
+    )
     group.add_argument("--clip", type=float, metavar="SIGMA", help="rejection limit (default 3)")
     group.add_argument(
         "--memory", type=float, metavar="MB", help="memory a worker may use to stack (default 64)"

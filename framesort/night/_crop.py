@@ -175,7 +175,7 @@ def crop_transform(transform: Transform, cut: tuple[slice, slice]) -> Transform:
         return transform
     rows, columns = cut
     move = np.array([[1.0, 0, -columns.start], [0, 1, -rows.start], [0, 0, 1]])
-    return replace(transform, matrix=move @ transform.matrix)
+    return transform.followed_by(move)
 
 
 def _number(value: Any) -> float:

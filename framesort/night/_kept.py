@@ -74,6 +74,8 @@ def stack_recipe(
             told = (stat.st_size, stat.st_mtime_ns)
         add([file, told, transform.reason, reader.digest(file)])
         add(transform.matrix)
+        if transform.pixel_map is not None:
+            add([transform.pixel_map.cards(), transform.pixel_map.correction])
     add(options)
     return digest.hexdigest()
 

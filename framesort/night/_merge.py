@@ -12,7 +12,7 @@ from astropy.io.fits import Header
 from astropy.table import Table
 
 from framesort.colour import green_plane
-from framesort.errors import FramesortError, NotEnoughFramesError
+from framesort.errors import FramesortError, InputError, NotEnoughFramesError
 from framesort.evidence import measure_spike_excess
 from framesort.files import read_image
 from framesort.night._crop import crop_transform, cut_grid, find_cut
@@ -31,11 +31,15 @@ from framesort.registration import (
     add_registration_columns,
     choose_reference,
     make_grid,
+    make_optimal_grid,
     transform_from_wcs,
 )
 from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
 
 __all__ = ["MergedGroup", "PlacedNight", "merge_groups", "place_frames"]
+
+OPTIMAL = "optimal"
+"""In place of a file for `Settings.grid`: the smallest grid that covers all frames."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +103,8 @@ def place_frames(
 ) -> PlacedNight:
     """Find where each frame of a set lands; all groups of a target share one grid.
 
-    The grid is that of `settings.grid`, else of the target's frame with the best stars; with
+    The grid is that of `settings.grid` ("optimal": one that covers all frames of the target, by
+    their WCS), else of the target's frame with the best stars; with
     `settings.crop` the part of it that so many frames of every stack cover. A frame whose
     stars cannot be matched is placed by its WCS if it and the grid have one.
 
@@ -132,11 +137,13 @@ def place_frames(
     placed = table[rows]
     if transforms is not None:
         known = given_transforms(transforms, table)
+        if settings.grid == OPTIMAL:
+            raise InputError("transforms found elsewhere name no optimal grid: give its file")
         row = nearest_identity(known, table)
         grid = make_grid(str(table["file"][row]) if settings.grid is None else settings.grid)
         return _placed(table, rows, grid, [known[row] for row in rows], settings, executor)
     targets = target_rows(placed)
-    if settings.grid is not None or len(targets) < 2:
+    if settings.grid not in (None, OPTIMAL) or len(targets) < 2:
         return _place_field(table, rows, qualities, settings, executor, progress)
     fields = {
         name: _place_field(table, rows[those], qualities, settings, executor, progress)
@@ -170,19 +177,20 @@ def _place_field(
     """
     placed = table[rows]
     placed.remove_columns([name for name in ("shift_x", "shift_y") if name in placed.colnames])
+    lists = [qualities[int(row)].star_list for row in rows]
     register = partial(
         find_plugin("registration", settings.registration),
-        [qualities[int(row)].star_list for row in rows],
+        lists,
         groups=[str(group) for group in placed["group"]],
         paths=[str(file) for file in placed["file"]],
         executor=executor,
     )
-    grid, reference = _choose_grid(placed, settings)
+    grid, reference = _choose_grid(placed, lists, settings)
     found = register(reference=reference, grid=grid, progress=stage(progress, "placing frames"))
     add_registration_columns(placed, found, shape=grid.shape)
     if settings.grid is None and choose_reference(placed) != reference:
         # Now that the dithers are known: the best frame near their middle.
-        grid, reference = _choose_grid(placed, settings)
+        grid, reference = _choose_grid(placed, lists, settings)
         found = register(
             reference=reference, grid=grid, progress=stage(progress, "placing frames again")
         )
@@ -245,11 +253,20 @@ def _copy_columns(placed: Table, table: Table, rows: np.ndarray) -> None:
         table[name][rows] = placed[name]
 
 
-def _choose_grid(table: Table, settings: Settings) -> tuple[Grid, Any]:
+def _choose_grid(table: Table, lists: Sequence[Table], settings: Settings) -> tuple[Grid, Any]:
     """The grid, and the reference as registration takes it: a row or a star list."""
     if settings.grid is None:
         row = choose_reference(table)
         return make_grid(str(table["file"][row])), row
+    if settings.grid == OPTIMAL:
+        frames = [make_grid(str(file)) for file in table["file"]]
+        grid = make_optimal_grid(frames)
+        placed = np.flatnonzero([frame.has_wcs for frame in frames])
+        row = int(placed[choose_reference(table[placed])])
+        stars = lists[row].copy()
+        onto_grid = transform_from_wcs(frames[row].header, grid.header)
+        stars["x"], stars["y"] = onto_grid.map_points(stars["x"], stars["y"])
+        return grid, stars
     measure = find_plugin("star_measurer", settings.star_measurer)
     image, _ = read_image(settings.grid)
     return make_grid(settings.grid), measure(green_plane(image)).star_list

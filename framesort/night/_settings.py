@@ -84,7 +84,8 @@ class Settings:
     mirrored : bool or None
         Whether the image shows the plate as in a mirror.
     grid : str or None
-        FITS file whose grid is the target; None for the frame with the best stars.
+        FITS file whose grid is the target, or "optimal" for the smallest north-up grid that
+        covers all frames by their WCS; None for the frame with the best stars.
     clip : float
         Rejection limit in standard deviations.
     memory : float

@@ -1,4 +1,4 @@
-"""What the rooms hand to one another: column names with units, reasons, result classes.
+"""What subpackages exchange: column names with units, reasons, result classes.
 
 Nothing here computes a result. Tables are `astropy.table.Table`; a column that is
 not known yet is missing, a value that is not known is masked or NaN, never 0.
@@ -15,6 +15,7 @@ from framesort.records._columns import (
 from framesort.records._frames import SPIKE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, judge_check
+from framesort.records._pixel_map import PixelMap, map_by_matrix
 from framesort.records._reasons import REASONS, Reason, add_reason
 
 __all__ = [
@@ -30,6 +31,7 @@ __all__ = [
     "FrameQuality",
     "HeaterTrace",
     "Judgement",
+    "PixelMap",
     "Reason",
     "Replacement",
     "Stack",
@@ -39,4 +41,5 @@ __all__ = [
     "column_values",
     "empty_star_list",
     "judge_check",
+    "map_by_matrix",
 ]

@@ -1,6 +1,6 @@
-"""Result classes of the rooms that look at frames: heater trace, star quality, transform."""
+"""Results of the subpackages that measure frames: heater trace, star quality, transform."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -8,6 +8,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records._columns import empty_star_list
+from framesort.records._pixel_map import PixelMap, map_by_matrix
 
 __all__ = ["SPIKE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
 
@@ -187,12 +188,16 @@ class Transform:
         Rms distance of the brighter ones after the transform, grid pixels.
     reason : str
         "" for a good transform, else a code of `REASONS`; the object is false then.
+    pixel_map : PixelMap or None
+        The exact way over the sky, where distortion moves pixels by more than 0.1 pixel from
+        any projective transform; `matrix` is the nearest one then.
     """
 
     matrix: NDArray[np.float64] = field(default_factory=lambda: np.full((3, 3), np.nan))
     matched: int = 0
     residual: float = np.nan
     reason: str = ""
+    pixel_map: PixelMap | None = None
 
     def __bool__(self) -> bool:
         return not self.reason
@@ -218,9 +223,11 @@ class Transform:
 
     def map_points(self, x: Any, y: Any) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Frame positions to grid positions, pixels."""
-        px, py = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-        m = self.matrix
-        w = m[2, 0] * px + m[2, 1] * py + m[2, 2]
-        return (m[0, 0] * px + m[0, 1] * py + m[0, 2]) / w, (
-            m[1, 0] * px + m[1, 1] * py + m[1, 2]
-        ) / w
+        if self.pixel_map is not None:
+            return self.pixel_map.to_grid(x, y)
+        return map_by_matrix(self.matrix, x, y)
+
+    def followed_by(self, matrix: NDArray[np.float64]) -> "Transform":
+        """The same transform with a projective one of grid pixels after it."""
+        moved = None if self.pixel_map is None else self.pixel_map.followed_by(matrix)
+        return replace(self, matrix=matrix @ self.matrix, pixel_map=moved)

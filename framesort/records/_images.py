@@ -1,4 +1,4 @@
-"""Result classes of the rooms that make images: stack and star replacement."""
+"""Results of the subpackages that make images: stack and star replacement."""
 
 from dataclasses import dataclass, field
 

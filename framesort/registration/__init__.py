@@ -5,7 +5,12 @@ carry a good WCS. `choose_reference` and `make_grid` say what the grid is.
 """
 
 from framesort.registration._given import place_aligned, place_by_wcs
-from framesort.registration._grid import Grid, make_grid, transform_from_wcs
+from framesort.registration._grid import (
+    Grid,
+    make_grid,
+    make_optimal_grid,
+    transform_from_wcs,
+)
 from framesort.registration._reference import add_registration_columns, choose_reference
 from framesort.registration._register import register_frames
 
@@ -14,6 +19,7 @@ __all__ = [
     "add_registration_columns",
     "choose_reference",
     "make_grid",
+    "make_optimal_grid",
     "place_aligned",
     "place_by_wcs",
     "register_frames",

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -11,8 +12,10 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from framesort.errors import InputError
 from framesort.images import as_picture
 from framesort.records import Transform, column_values
+from framesort.registration._grid import Grid, make_grid, may_bend, transform_from_wcs
 from framesort.stars import find_stars, match_star_lists
 from framesort.workers import Progress, run_tasks
 
@@ -30,6 +33,8 @@ MERGE_RADIUS = 2.0  # grid pixels within which two entries are one star
 def register_frames(
     star_lists: Sequence[Table | None],
     *,
+    paths: Sequence[Any] | None = None,
+    grid: Grid | None = None,
     groups: Sequence[str] | None = None,
     quality: Sequence[float] | None = None,
     reference: int | Table | Any = None,
@@ -45,6 +50,10 @@ def register_frames(
         One a frame, in the order of the exposures; columns `x`, `y`, `flux`, pixels. In
         place of a list a `~astropy.nddata.CCDData`, whose stars are found, masked pixels left
         out. None for a frame without a list.
+    paths : sequence of path or None
+        The frames; with `grid`, optical distortion that their WCS holds is followed.
+    grid : Grid or None
+        Shape and header of the grid of `reference`.
     groups : sequence of str or None
         Group of each frame; a frame that the reference does not know is first compared with
         frames of its own group.
@@ -84,6 +93,10 @@ def register_frames(
     of which no more than two (the reference is one) show the same sky to a tenth of a frame: on
     a night without drift after two searches. Each result depends on the lists alone, not on
     the number of workers.
+
+    Where the WCS of a frame and of the grid have distortion between them that no projective
+    transform follows to 0.1 pixel, the star list is mapped over the sky first. What is matched
+    then is a correction of the WCS, and the transform has a `pixel_map`.
     """
     count = len(star_lists)
     for name, values in (("groups", groups), ("quality", quality)):
@@ -92,6 +105,7 @@ def register_frames(
     if count == 0:
         return []
     places = [_brightest_first(stars) for stars in star_lists]
+    bent = _follow_distortion(places, paths, grid)
     merit = np.asarray([len(xy) for xy in places] if quality is None else quality, dtype=float)
     index: int | None = None
     if reference is None:
@@ -117,7 +131,33 @@ def register_frames(
     if index is not None:
         transforms[index] = Transform(matrix=np.eye(3), matched=len(target), residual=0.0)
     _place_others(transforms, places, target, groups, merit, match)
+    for i, over_sky in bent.items():
+        if t := transforms[i]:
+            moved = over_sky.followed_by(t.matrix)
+            transforms[i] = replace(moved, matched=t.matched, residual=t.residual)
     return transforms
+
+
+def _follow_distortion(
+    places: list[Floats], paths: Sequence[Any] | None, grid: Grid | None
+) -> dict[int, Transform]:
+    """Map star lists of frames with distortion onto the grid, in place; their transforms."""
+    bent: dict[int, Transform] = {}
+    if paths is None or grid is None or not grid.has_wcs:
+        return bent
+    for i, path in enumerate(paths):
+        try:
+            header = make_grid(path).header
+        except InputError:  # not FITS: no WCS
+            continue
+        if not may_bend(header, grid.header):
+            continue
+        transform = transform_from_wcs(header, grid.header)
+        if transform.pixel_map is not None:
+            mapped = np.stack(transform.map_points(*places[i].T), axis=1)
+            places[i] = mapped[np.isfinite(mapped).all(axis=1)]
+            bent[i] = transform
+    return bent
 
 
 def _match_with(match: Callable[..., Transform], target: Floats, source: Floats) -> Transform:

@@ -1,5 +1,6 @@
 """A first look at each frame: its size, its noise and its background on a coarse mesh."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from framesort.stacking._normalise import (
 )
 from framesort.stacking._pixels import PlainImage, find_plain_image, read_plain_rows
 from framesort.stacking._plan import FramePlan, Reader
+from framesort.stacking._reproject import reproject_stripes
 from framesort.stacking._resample import area_factor, inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
 
@@ -134,6 +136,8 @@ def _edges(
 def _wants_store(task: ProbeTask) -> bool:
     if task.stored is None:
         return False
+    if task.transform.pixel_map is not None:
+        return True
     m = task.transform.matrix
     steep = abs(m[1, 0]) > STEEP * abs(m[1, 1])
     return steep or Path(task.path).suffix.lower() in PACKED
@@ -147,6 +151,34 @@ def _store(
     path: Path,
 ) -> None:
     """The frame on the grid, unscaled, as two files that are read row by row later."""
+    pixel_map = task.transform.pixel_map
+    if pixel_map is None:
+        stripes = _resampled(task, pixels, shape, edges)
+    else:
+        left, right, below, above = edges
+        inside = np.full_like(pixels, np.nan)
+        part = slice(below, shape[0] - above), slice(left, shape[1] - right)
+        inside[part] = pixels[part]
+        stripes = reproject_stripes(
+            inside, pixel_map, task.grid, kernel=task.kernel, full=task.full
+        )
+    # Written, not mapped: on a full disk a map ends the process.
+    with open(path, "wb") as out, open(path.with_suffix(".full.npy"), "wb") as full:
+        for stream, kind in ((out, np.float32), (full, np.uint8)):
+            form = {"descr": np.dtype(kind).str, "fortran_order": False, "shape": task.grid}
+            write_array_header_1_0(stream, form)
+        for plane, flags in stripes:
+            out.write(plane.data)
+            full.write(flags.data)
+
+
+def _resampled(
+    task: ProbeTask,
+    pixels: NDArray[np.float32],
+    shape: tuple[int, int],
+    edges: tuple[int, int, int, int],
+) -> Iterator[tuple[NDArray[np.float32], NDArray[np.uint8]]]:
+    """Stripes of the grid from a frame whose transform is projective."""
     frame = FramePlan(
         path=task.path,
         shape=shape,
@@ -161,15 +193,9 @@ def _store(
         return pixels[rows], Header()
 
     polynomials = kernel_polynomials(task.kernel)
-    # Written, not mapped: on a full disk a map ends the process.
-    with open(path, "wb") as out, open(path.with_suffix(".full.npy"), "wb") as full:
-        for stream, kind in ((out, np.float32), (full, np.uint8)):
-            form = {"descr": np.dtype(kind).str, "fortran_order": False, "shape": task.grid}
-            write_array_header_1_0(stream, form)
-        for start in range(0, task.grid[0], STORE_ROWS):
-            rows = slice(start, min(start + STORE_ROWS, task.grid[0]))
-            plane = np.empty((rows.stop - rows.start, task.grid[1]), dtype=np.float32)
-            flags = np.empty(plane.shape, dtype=np.uint8)
-            resample_frame(read, frame, rows, task.grid, polynomials, plane, flags, 0)
-            out.write(plane.data)
-            full.write(flags.data)
+    for start in range(0, task.grid[0], STORE_ROWS):
+        rows = slice(start, min(start + STORE_ROWS, task.grid[0]))
+        plane = np.empty((rows.stop - rows.start, task.grid[1]), dtype=np.float32)
+        flags = np.empty(plane.shape, dtype=np.uint8)
+        resample_frame(read, frame, rows, task.grid, polynomials, plane, flags, 0)
+        yield plane, flags

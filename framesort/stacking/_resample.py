@@ -9,6 +9,7 @@ from framesort.errors import InputError
 from framesort.images import as_picture
 from framesort.records import Transform
 from framesort.stacking._interpolate import place_into, resample_into
+from framesort.stacking._reproject import reproject_stripes
 from framesort.stacking._weights import kernel_polynomials
 
 __all__ = ["area_factor", "inverse_matrix", "needed_rows", "resample_image", "resample_rows"]
@@ -113,7 +114,8 @@ def resample_image(
         Image, axis order [y, x]. NaN, and what a mask marks, is missing: a place whose nearest
         pixel is missing is missing, beside it the other pixels stand in.
     transform : `~framesort.records.Transform`
-        Takes (x, y) of the image to (x, y) of the grid.
+        Takes (x, y) of the image to (x, y) of the grid. With a `pixel_map` the library
+        reproject does the work, without the bounds below.
     shape : (int, int)
         Rows and columns of the grid.
     kernel : {"linear", "cubic", "lanczos3"}
@@ -139,10 +141,15 @@ def resample_image(
     data = as_picture(data, name="data").data
     if data.ndim != 2:
         raise InputError(f"data must be 2-D, got the shape {data.shape}")
+    factor = 1 / area_factor(transform, data.shape) if conserve_flux else 1.0
+    pixels = np.asarray(data, dtype=np.float32)
+    if transform.pixel_map is not None:
+        stripes = reproject_stripes(pixels, transform.pixel_map, shape, kernel=kernel)
+        return np.concatenate([values for values, _ in stripes]) * np.float32(factor)
     out = np.empty(shape, dtype=np.float32)
     flags = np.empty(shape, dtype=np.uint8)
     resample_rows(
-        np.asarray(data, dtype=np.float32),
+        pixels,
         inverse_matrix(transform),
         slice(0, shape[0]),
         out,
@@ -151,7 +158,7 @@ def resample_image(
         first_row=0,
         source_rows=data.shape[0],
         grid_rows=shape[0],
-        factor=1 / area_factor(transform, data.shape) if conserve_flux else 1.0,
+        factor=factor,
     )
     return out
 

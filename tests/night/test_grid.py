@@ -3,8 +3,10 @@
 import numpy as np
 import pytest
 from astropy.io import fits
+from astropy.wcs import WCS
 
-from framesort.night import Settings, process_night
+from framesort.errors import InputError
+from framesort.night import Settings, place_frames, process_night, sort_frames
 
 
 @pytest.mark.parametrize("shift", [(0, 0), (12, -7)])
@@ -26,3 +28,36 @@ def test_stacks_lie_on_the_given_grid(invented, tmp_path, shift):
     row = next(row for row in result.table if row["file"].endswith("004-L.fits"))
     assert row["shift_x"] == pytest.approx(dx, abs=0.05)
     assert row["shift_y"] == pytest.approx(dy, abs=0.05)
+
+
+def test_optimal_grid_covers_all_frames(invented, tmp_path):
+    truth = {str(row["file"]).split("/")[-1]: row["matrix"] for row in invented.truth}
+    middle, cd = np.array([260.0, 200.0]), np.array([[-1.2, 0.9], [0.9, 1.2]]) / 3600
+    names = []
+    for k in range(4, 12):
+        source = invented.frames / f"{k:03d}-L.fits"
+        pixels, header = fits.getdata(source, header=True)
+        # The frame's place on the sky plane of the truth.
+        matrix = truth[source.name]
+        wcs = WCS(naxis=2)
+        wcs.wcs.ctype, wcs.wcs.crval = ["RA---TAN", "DEC--TAN"], [83.0, 22.0]
+        wcs.wcs.cd = cd @ matrix[:2, :2]
+        wcs.wcs.crpix = np.linalg.solve(matrix[:2, :2], middle - matrix[:2, 2]) + 1
+        header.update(wcs.to_header())
+        names.append(tmp_path / source.name)
+        fits.writeto(names[-1], pixels, header)
+    night = sort_frames(names, heater=0)
+    table, settings = night.table, Settings(grid="optimal")
+    placed = place_frames(table, night.qualities, settings=settings)
+    assert all(placed.transforms)
+    assert min(placed.grid.shape) > 520  # north up: the frames lie across
+    wcs = WCS(placed.grid.header)
+    for name, transform in zip(names, placed.transforms, strict=True):
+        sky = WCS(fits.getheader(name)).pixel_to_world([0, 519, 0, 519], [0, 0, 399, 399])
+        x, y = wcs.world_to_pixel(sky)
+        np.testing.assert_allclose(transform.map_points([0, 519, 0, 519], [0, 0, 399, 399]),
+                                   (x, y), atol=0.3)  # fmt: skip
+        assert min(x.min(), y.min()) > -1
+        assert (x.max() < placed.grid.shape[1]) & (y.max() < placed.grid.shape[0])
+    with pytest.raises(InputError, match="optimal"):
+        place_frames(table, night.qualities, transforms=placed.transforms, settings=settings)
