@@ -263,11 +263,11 @@ def draw_spikes(
     """
     spread = float(np.sqrt(sigma**2 + 1 / 12))
     turn = np.deg2rad(angle)
-    _add_lines(image, x, y, flux, np.cos(turn), np.sin(turn), float(length), spread, faintest)
+    _add_spikes(image, x, y, flux, np.cos(turn), np.sin(turn), float(length), spread, faintest)
 
 
 @njit(cache=True, nogil=True)
-def _add_lines(image, x, y, flux, cosine, sine, length, sigma, faintest):  # type: ignore[no-untyped-def]
+def _add_spikes(image, x, y, flux, cosine, sine, length, sigma, faintest):  # type: ignore[no-untyped-def]
     height, width = image.shape
     band = 5.0 * sigma
     for s in range(len(x)):

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
-from framesort.stars._growth import shape_numbers
+from framesort.stars._growth import MAD_TO_SIGMA, shape_numbers
 
 __all__ = ["Contour", "measure_contour"]
 
@@ -117,7 +117,7 @@ def _solve(
             return None
         solution = np.linalg.solve(normal, np.einsum("ki,k->i", chosen, w * values[keep]))
         scaled = (values - np.einsum("ki,i->k", design, solution)) * np.sqrt(weight)
-        spread = 1.4826 * float(np.median(np.abs(scaled[keep])))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(scaled[keep])))
         keep = np.abs(scaled) < 4 * max(spread, 1e-30)
     return np.asarray(solution), np.asarray(np.linalg.inv(normal) * spread**2)
 

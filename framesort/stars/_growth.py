@@ -14,7 +14,10 @@ from numpy.typing import NDArray
 
 from framesort.stars._fit import HEIGHT, A, B, C, G
 
-__all__ = ["Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers"]
+__all__ = ["MAD_TO_SIGMA", "Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers"]
+
+MAD_TO_SIGMA = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation."""
 
 _END = 10.0
 """Radius at which the light of the Moffat profile is taken to end, in FWHM."""
@@ -119,7 +122,7 @@ def clipped_mean(
     centre[some] = np.nanmedian(filled[:, some], axis=0)
     # Each value is judged by its own expected error, which falls with its weight.
     scaled = np.abs(filled - centre) * np.sqrt(weight)[:, None]
-    spread[some] = 1.4826 * np.nanmedian(scaled[:, some], axis=0)
+    spread[some] = MAD_TO_SIGMA * np.nanmedian(scaled[:, some], axis=0)
     good &= scaled <= cut * np.maximum(spread, 1e-30)
     w = np.where(good, weight[:, None], 0.0)
     norm = np.maximum(w.sum(axis=0), 1e-300)

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
+from framesort.stars._growth import MAD_TO_SIGMA
+
 __all__ = ["WidthMap", "fit_slope", "half_diagonal", "map_widths"]
 
 _MESH = 64
@@ -52,7 +54,7 @@ def _fit(
         solution = np.linalg.solve(normal, np.einsum("ki,k->i", design, w * values))
         scaled = np.abs(values - np.einsum("ki,i->k", design, solution)) * np.sqrt(weight)
         # Values of exactly one kind (a drawn plane) have no scatter at all.
-        spread = max(1.4826 * float(np.median(scaled)), 1e-12 * float(np.abs(values).max()))
+        spread = max(MAD_TO_SIGMA * float(np.median(scaled)), 1e-12 * float(np.abs(values).max()))
         w = weight * np.minimum(1, _HUBER * spread / np.maximum(scaled, 1e-300))
     inverse = np.linalg.inv(normal)
     residual = w * (values - np.einsum("ki,i->k", design, solution))

@@ -1,5 +1,6 @@
 """Everything of one frame's star quality."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -52,16 +53,16 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     gradient = fit_slope(field.background.level, pixels, half=half)
     table = field.table
     clean = np.asarray(table["clean"], dtype=bool)
+    frame = FrameQuality(
+        stars=len(table),
+        sky=sky,
+        noise=noise,
+        sky_gradient=gradient,
+        saturation=level,
+        star_list=table,
+    )
     if clean.sum() < _LEAST_STARS:
-        return FrameQuality(
-            stars=len(table),
-            sky=sky,
-            noise=noise,
-            sky_gradient=gradient,
-            saturation=level,
-            star_list=table,
-            reason="few stars",
-        )
+        return replace(frame, reason="few stars")
     fwhm = float(np.median(table["fwhm"][clean]))
     # The relative error of a width is half of that of the light.
     values = {
@@ -75,8 +76,8 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     spike = spike_from_stars(
         field.residual, field.stars, ~field.saturated, field.noise, field.growth.total, fwhm
     )
-    return FrameQuality(
-        stars=len(table),
+    return replace(
+        frame,
         fwhm=fwhm,
         half_flux_radius=float(np.median(table["half_flux_radius"][clean])),
         eccentricity=field.contour.eccentricity,
@@ -94,9 +95,4 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         fwhm_corners_err=field_map.corners_err,
         fwhm_tilt=field_map.tilt,
         fwhm_tilt_err=field_map.tilt_err,
-        sky=sky,
-        noise=noise,
-        sky_gradient=gradient,
-        saturation=level,
-        star_list=table,
     )

@@ -109,6 +109,25 @@ def _spike_stars(
     return order, beside[order] / flux[order]
 
 
+def _fit_spike(
+    light: NDArray[np.float64],
+    beyond: NDArray[np.float64],
+    uneven: NDArray[np.float64],
+    neighbour_light: NDArray[np.float64],
+) -> tuple[float, float, float]:
+    """Strength, uncertainty and angle, from the light by angle with and without the profiles."""
+    filters = spike_filter()
+    spike = average_stars(
+        light_at_angles(beyond, filters), neighbour_light, light_at_angles(uneven, filters)
+    )
+    # What the profiles' own flattening would show as a spike if it were not subtracted.
+    own = (spike.weight * light_at_angles(light - beyond, filters)).sum(axis=0)
+    error = np.hypot(
+        spike.error * widen_error(spike.freedom), _PROFILE_ERROR * np.maximum(own, 0.0)
+    )
+    return choose_spike(spike.mean, error, np.arange(0.0, 180.0))
+
+
 def spike_from_stars(
     residual: NDArray[np.float32],
     stars: NDArray[np.float64],
@@ -153,21 +172,10 @@ def spike_from_stars(
         return SpikeMeasurement(profile=empty, profile_err=empty)
     light, beyond = np.nan_to_num(light[whole]), np.nan_to_num(beyond[whole])
     neighbour_light = _NEIGHBOUR_ERROR * beside[whole]
-    filters = spike_filter()
     shape = average_stars(
         light, neighbour_light * spike_template(np.zeros(1)).max(), light_off[whole]
     )
-    spike = average_stars(
-        light_at_angles(beyond, filters),
-        neighbour_light,
-        light_at_angles(beyond_off[whole], filters),
-    )
-    # What the profiles' own flattening would show as a spike if it were not subtracted.
-    own = (spike.weight * light_at_angles(light - beyond, filters)).sum(axis=0)
-    error = np.hypot(
-        spike.error * widen_error(spike.freedom), _PROFILE_ERROR * np.maximum(own, 0.0)
-    )
-    strength, strength_err, angle = choose_spike(spike.mean, error, np.arange(0.0, 180.0))
+    strength, strength_err, angle = _fit_spike(light, beyond, beyond_off[whole], neighbour_light)
     reach = Reach()
     if strength > _SURE * strength_err:
         reach = measure_reach(
