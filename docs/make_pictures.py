@@ -48,7 +48,7 @@ def draw_night(folder: Path) -> None:
     save(figure, "night")
 
     figure = Figure(figsize=(8, 3), layout="constrained")
-    for axes, quantity in zip(figure.subplots(1, 2), ("fwhm_growth", "line"), strict=True):
+    for axes, quantity in zip(figure.subplots(1, 2), ("fwhm_growth", "spike"), strict=True):
         draw_response(
             axes,
             told["response"],

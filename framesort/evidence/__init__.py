@@ -1,6 +1,6 @@
 """What the night says of the heater: response to power, clock offset, switches without a log.
 
-Everything here works on the table of frames with its measured columns; the line's excess
+Everything here works on the table of frames with its measured columns; the spike's excess
 also on the light by angle of each frame.
 """
 

@@ -10,7 +10,7 @@ __all__ = ["Agreement", "count_agreement", "score_agreement"]
 Floats = NDArray[np.float64]
 
 _HOT_OFF = 0.01
-"""Chance that the stars show heat while the heater is off: what they need for it (a line added
+"""Chance that the stars show heat while the heater is off: what they need for it (a spike added
 at once with width) is hardly made by anything else."""
 
 _COLD_ON = 0.2

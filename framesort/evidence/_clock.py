@@ -100,7 +100,7 @@ def estimate_clock_offset(
     ----------
     table : `~astropy.table.Table`
         Needs start, exposure, fwhm; spike_raw and spike_raw_angle where known. The
-        line's excess is not used: it rests on the log that is being questioned.
+        spike's excess is not used: it rests on the log that is being questioned.
     trace : HeaterTrace
         The log.
     states : StarStates or None
@@ -255,7 +255,7 @@ def _spikes(series: Series) -> NDArray[np.bool_]:
     A heater that was on for one frame only is lost with them; it would tell little.
     """
     found = np.zeros(len(series.start), dtype=bool)
-    for y in (series.log_fwhm, series.line[:, 0], series.line[:, 1]):
+    for y in (series.log_fwhm, series.spike[:, 0], series.spike[:, 1]):
         for group in np.unique(series.group):
             rows = np.flatnonzero((series.group == group) & np.isfinite(y))
             if len(rows) < 5:
@@ -286,7 +286,7 @@ def _tell(found: _Found, moved: bool, borne: bool, exposure: float) -> str:
         )
     if not borne:
         return (
-            f"Widths and line would fit the log's clock better with {seconds:+.0f} s added, but "
+            f"Widths and spike would fit the log's clock better with {seconds:+.0f} s added, but "
             "the states that the stars tell by themselves do not bear it out: it is not applied."
         )
     text = (

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 __all__ = ["SpikeFollows", "SpikeOnSide", "angle_apart", "follow_spike", "mean_spike_angle"]
 
 SURE = 3.0
-"""Standard errors of a single frame's line from which its angle counts."""
+"""Standard errors of a single frame's spike from which its angle counts."""
 
 USUAL = 1.5
 """Standard errors that the middle one of several frames must reach, if they agree in angle."""
@@ -34,7 +34,7 @@ class SpikeOnSide:
     name : str
         What to call them: the night, with "before" or "after the flip" where both occur.
     angle, error : float
-        Mean angle on the frames and its standard error, degrees; NaN without a line.
+        Mean angle on the frames and its standard error, degrees; NaN without a spike.
     turn : float
         Turn of the frames onto the common grid, degrees counter-clockwise; NaN if unknown.
     frames : int
@@ -50,7 +50,7 @@ class SpikeOnSide:
 
 @dataclass(frozen=True, kw_only=True)
 class SpikeFollows:
-    """How the line follows flips and turns of the camera.
+    """How the spike follows flips and turns of the camera.
 
     Attributes
     ----------
@@ -70,14 +70,14 @@ class SpikeFollows:
 
 
 def angle_apart(one: float, two: float) -> float:
-    """Difference of two lines' angles, degrees [-90, 90)."""
+    """Difference of two spikes' angles, degrees [-90, 90)."""
     return float((one - two + 90) % 180 - 90)
 
 
 def mean_spike_angle(
     angle: ArrayLike, strength: ArrayLike, error: ArrayLike
 ) -> tuple[float, float, int]:
-    """Mean angle of the lines of several frames.
+    """Mean angle of the spikes of several frames.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def mean_spike_angle(
     Returns
     -------
     angle, error : float
-        Degrees [0, 180) and standard error of the mean; NaN where no line is seen: neither by
+        Degrees [0, 180) and standard error of the mean; NaN where no spike is seen: neither by
         three standard errors in one frame, nor by half of that in most of several frames
         that agree in the angle.
     frames : int
@@ -98,7 +98,7 @@ def mean_spike_angle(
     The axial mean, half the direction of the sum of ``w exp(2 i angle)`` (Mardia & Jupp,
     sec. 9.4, from memory), w being the squared significance. Its error is from the scatter of the
     frames; of less than three frames each is taken to be good to 20 degrees over its
-    significance, ten being half the width of the line's template.
+    significance, ten being half the width of the spike's template.
     """
     degrees, size, sigma = (np.asarray(v, dtype=float) for v in (angle, strength, error))
     good = np.isfinite(degrees) & (size > 0) & (sigma > 0)
@@ -123,7 +123,7 @@ def mean_spike_angle(
 
 
 def follow_spike(sides: Sequence[SpikeOnSide]) -> SpikeFollows:
-    """Say whether the line stayed at its angle on the frames or turned against the camera.
+    """Say whether the spike stayed at its angle on the frames or turned against the camera.
 
     Parameters
     ----------
@@ -168,7 +168,7 @@ def _follow(known: Sequence[SpikeOnSide], shown: str) -> tuple[str, str]:
         if any(abs(abs(s.turn - first.turn) - 180) < 30 for s in rest):
             return "frame", (
                 f"{text}, through the meridian flip as well, as one fixed to the tube does. (Half "
-                "a turn brings any line onto itself: a turn of the camera would tell more.)"
+                "a turn brings any spike onto itself: a turn of the camera would tell more.)"
             )
         return "frame", f"{text}."
     if stays and not turns:

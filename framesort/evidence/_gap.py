@@ -3,8 +3,8 @@
 An edge before the aperture sends light at right angles to itself, both ways (Goodman,
 Introduction to Fourier Optics, ch. 4; Born & Wolf, Principles of Optics, sec. 8.5; section
 numbers from memory). A gap in a heating ring at the position angle g has two radial edges,
-whose line stands at g + 90 degrees, or acts as one tangential edge, whose line stands at g. A
-line has no direction: angles count modulo 180 degrees.
+whose spike stands at g + 90 degrees, or acts as one tangential edge, whose spike stands at g. A
+spike has no direction: angles count modulo 180 degrees.
 """
 
 import re
@@ -27,16 +27,16 @@ DEGREE_ERROR = 3.0
 
 @dataclass(frozen=True, kw_only=True)
 class GapVerdict:
-    """Whether a gap at a stated place explains the line.
+    """Whether a gap at a stated place explains the spike.
 
     Attributes
     ----------
     gap : float
         Position angle of the gap, degrees counter-clockwise from +x, as it was given.
-    line, error : float
-        Angle of the line, degrees, and its error together with that of the gap's place.
+    spike, error : float
+        Angle of the spike, degrees, and its error together with that of the gap's place.
     candidates : tuple of (str, bool, float)
-        Kind of edge ("radial" or "tangential"), mirrored or not, and how far the line is from
+        Kind of edge ("radial" or "tangential"), mirrored or not, and how far the spike is from
         what that edge gives, degrees [-90, 90).
     fits : tuple of (str, bool)
         Those within two errors.
@@ -45,7 +45,7 @@ class GapVerdict:
     """
 
     gap: float
-    line: float
+    spike: float
     error: float
     candidates: tuple[tuple[str, bool, float], ...]
     fits: tuple[tuple[str, bool], ...]
@@ -87,19 +87,19 @@ def read_gap_angle(value: str | float) -> tuple[float, float]:
 
 
 def compare_gap(
-    line: float,
+    spike: float,
     error: float,
     gap: str | float,
     *,
     camera_angle: float | None = None,
     mirrored: bool | None = None,
 ) -> GapVerdict:
-    """Hold the line against a gap whose place is known.
+    """Hold the spike against a gap whose place is known.
 
     Parameters
     ----------
-    line, error : float
-        Angle of the line on the frames and its standard error, degrees.
+    spike, error : float
+        Angle of the spike on the frames and its standard error, degrees.
     gap : str or float
         As `read_gap_angle` takes it.
     camera_angle : float or None
@@ -121,20 +121,20 @@ def compare_gap(
     for flip in flips:
         where = (180 - place if flip else place) + turn
         for kind, beside in (("radial", 90.0), ("tangential", 0.0)):
-            candidates.append((kind, flip, angle_apart(line, where + beside)))
+            candidates.append((kind, flip, angle_apart(spike, where + beside)))
     fits = tuple((kind, flip) for kind, flip, off in candidates if abs(off) <= 2 * total)
     return GapVerdict(
         gap=place,
-        line=line,
+        spike=spike,
         error=total,
         candidates=tuple(candidates),
         fits=fits,
-        sentence=_tell_gap(line, gap, total, candidates, fits, camera_angle),
+        sentence=_tell_gap(spike, gap, total, candidates, fits, camera_angle),
     )
 
 
 def _tell_gap(
-    line: float,
+    spike: float,
     gap: str | float,
     total: float,
     candidates: Sequence[tuple[str, bool, float]],
@@ -146,7 +146,7 @@ def _tell_gap(
 
     upright = camera_angle is None
     given = str(gap) if re.search(r"[a-z':°]", str(gap).lower()) else f"{gap}°"
-    seen = f"The spike at {line:.0f}°"
+    seen = f"The spike at {spike:.0f}°"
     under = " if the camera stands upright in the tube" if upright else ""
     off = {(kind, flip): value for kind, flip, value in candidates}
     if not fits:

@@ -1,4 +1,4 @@
-"""Likelihood of a heater's effect on width and line of a night's frames."""
+"""Likelihood of a heater's effect on width and spike of a night's frames."""
 
 from dataclasses import dataclass
 

@@ -1,4 +1,4 @@
-"""Limits read off a response: the power that is tolerable, the power at which a line appears."""
+"""Limits read off a response: the power that is tolerable, the power at which a spike appears."""
 
 from dataclasses import dataclass
 
@@ -79,10 +79,10 @@ def draw_curves(
     return Curves(np.r_[0.0, levels], blur, bend)
 
 
-def find_spike_range(levels: Floats, lines: list[tuple[float, float]]) -> tuple[float, float]:
-    """Highest power below the first line seen at 3 sigma, and that power."""
-    seen = np.array([value > 3 * error if error > 0 else False for value, error in lines])
-    known = np.array([np.isfinite(value) for value, _ in lines])
+def find_spike_range(levels: Floats, spikes: list[tuple[float, float]]) -> tuple[float, float]:
+    """Highest power below the first spike seen at 3 sigma, and that power."""
+    seen = np.array([value > 3 * error if error > 0 else False for value, error in spikes])
+    known = np.array([np.isfinite(value) for value, _ in spikes])
     seen[0] = False
     if not known[1:].any():
         return np.nan, np.nan

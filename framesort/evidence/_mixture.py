@@ -179,16 +179,16 @@ def _floor(data: Floats) -> Floats:
 
 
 def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
-    """Ways of dividing the frames: all alike, by width, by line, by likeness in all data."""
+    """Ways of dividing the frames: all alike, by width, by spike, by likeness in all data."""
     n = len(level)
     level = np.where(np.isfinite(level), level, np.nanmedian(level, axis=0))
     rank = np.argsort(np.argsort(level[:, 0], kind="stable")) / max(n - 1, 1)
     guesses = [np.zeros(n, dtype=np.intp)]
     if most > 1:
         guesses += [(rank > cut).astype(np.intp) for cut in (0.25, 0.4, 0.55, 0.7, 0.85)]
-        # By the line alone: where seeing is restless the width misleads.
-        line = np.hypot(level[:, 1], level[:, -1])
-        rank = np.argsort(np.argsort(line, kind="stable")) / max(n - 1, 1)
+        # By the spike alone: where seeing is restless the width misleads.
+        spike = np.hypot(level[:, 1], level[:, -1])
+        rank = np.argsort(np.argsort(spike, kind="stable")) / max(n - 1, 1)
         guesses += [(rank > cut).astype(np.intp) for cut in (0.5, 0.75)]
     # Steps of many sigma would hide smaller ones from a division by distance.
     squeezed = np.arcsinh(level / 3)
@@ -208,7 +208,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     Parameters
     ----------
     data : (n, d) float ndarray
-        First column: log FWHM; the others: the line's vector. NaN where unknown.
+        First column: log FWHM; the others: the spike's vector. NaN where unknown.
     hours : (n,) float ndarray
         Times, increasing.
     group : (n,) int ndarray

@@ -27,7 +27,7 @@ _SEEING = 0.06
 """Typical change of log FWHM over an hour, by seeing and focus (common practice)."""
 
 _SCALE = 0.08
-"""Uncertainty of the scale of a line's share, which depends on the stars' profile: the scatter
+"""Uncertainty of the scale of a spike's share, which depends on the stars' profile: the scatter
 of measured over drawn on simulated nights."""
 
 
@@ -40,8 +40,8 @@ class Response:
     points : `~astropy.table.Table`
         A row for each filter, exposure and power measured: filter, exposure [s], power
         [%], frames, fwhm_growth (FWHM over that with the heater off), fwhm_growth_err,
-        blur [pix] (what added in quadrature gives that growth), blur_err, line (excess share
-        of the stars' light along the heater's line), spike_err.
+        blur [pix] (what added in quadrature gives that growth), blur_err, spike (excess share
+        of the stars' light along the heater's spike), spike_err.
     curve : `~astropy.table.Table`
         Growth at every whole percent up to the highest power measured: filter, exposure [s],
         power [%], fwhm_growth (what the limits are read off), fwhm_growth_low,
@@ -50,7 +50,7 @@ class Response:
         A row for each filter and exposure: filter, exposure [s], power, power_low, power_high
         [%] (the highest power that costs less than `cost` in FWHM, and its one-sigma range; NaN
         where not known), spike_above, spike_below [%] (highest power without, lowest power
-        with a line), sentence.
+        with a spike), sentence.
     cost : float
         Growth of the FWHM that counts as tolerable, a share.
     """
@@ -64,7 +64,7 @@ class Response:
 def estimate_response(
     table: Table, *, cost: float = 0.05, rng: np.random.Generator | None = None
 ) -> Response:
-    """Measure growth of the FWHM and strength of the line against heater power.
+    """Measure growth of the FWHM and strength of the spike against heater power.
 
     For each filter and exposure ``log FWHM = level + drift(t) + growth(power) + scatter`` is
     fitted to all frames at once, with the drift of seeing and focus as a random walk whose
@@ -162,7 +162,7 @@ _POINTS: tuple[str, ...] = (
     "fwhm_growth_err",
     "blur",
     "blur_err",
-    "line",
+    "spike",
     "spike_err",
 )
 _CURVE: tuple[str, ...] = (
@@ -216,7 +216,7 @@ def _fit_group(
     start: Floats,
     fwhm: Floats,
     power: Floats,
-    line: Floats,
+    spike: Floats,
     spike_err: Floats,
     cost: float,
     rng: np.random.Generator,
@@ -234,13 +234,15 @@ def _fit_group(
         )
         return [], (*name, nan, nan, nan, nan, nan, sentence), []
     keep = (number == 0) | np.isin(number, used)
-    start, fwhm, number, line, spike_err = (a[keep] for a in (start, fwhm, number, line, spike_err))
+    start, fwhm, number, spike, spike_err = (
+        a[keep] for a in (start, fwhm, number, spike, spike_err)
+    )
     design = np.column_stack([np.ones(len(fwhm)), *((number == k).astype(float) for k in used)])
     fit = fit_with_drift(start / 3600.0, np.log(fwhm), design, typical=_SEEING)
     off_fwhm = float(np.median(fwhm[number == 0]))
-    lines = [_mean_spike(line[number == k], spike_err[number == k]) for k in (0, *used)]
+    spikes = [_mean_spike(spike[number == k], spike_err[number == k]) for k in (0, *used)]
     errors = np.sqrt(np.diag(fit.covariance))
-    rows = [(*name, 0.0, int(counts[0]), 1.0, 0.0, 0.0, 0.0, *lines[0])]
+    rows = [(*name, 0.0, int(counts[0]), 1.0, 0.0, 0.0, 0.0, *spikes[0])]
     for i, k in enumerate(used, 1):
         growth = float(np.exp(fit.value[i]))
         blur2 = growth**2 - 1
@@ -251,11 +253,11 @@ def _fit_group(
         blur_err = float(step / max(blur, np.sqrt(step)))
         rows.append(
             (*name, levels[k], int(counts[k]), growth, growth * errors[i], blur, blur_err)
-            + lines[i]
+            + spikes[i]
         )
     drawn = draw_curves(levels[used], fit.value[1:], fit.covariance[1:, 1:], rng)
     limit = drawn.find_limit(cost)
-    above, below = find_spike_range(levels[[0, *used]], lines)
+    above, below = find_spike_range(levels[[0, *used]], spikes)
     sentence = describe_limits(limit, above, below, cost, levels[used])
     powers = np.unique(np.r_[np.arange(np.floor(levels[used].max()) + 1), levels[used]])
     middle, low, high = drawn.growth_at(powers)
@@ -265,10 +267,10 @@ def _fit_group(
 
 
 def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats) -> Floats:
-    """Part of each frame's line that lies along the heater's.
+    """Part of each frame's spike that lies along the heater's.
 
-    A frame's strength is the highest of all angles and so above zero without any line; as vectors,
-    ``strength * (cos 2a, sin 2a)``, such lines cancel. The heater's direction is that of the
+    A frame's strength is the highest of all angles and so above zero without any spike; as vectors,
+    ``strength * (cos 2a, sin 2a)``, such spikes cancel. The heater's direction is that of the
     heated frames' sum, weighted by power. Where no angle is known, the strength itself.
     """
     if not np.isfinite(angle).any():
@@ -280,13 +282,13 @@ def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats)
     return np.asarray((vector * np.conj(direction)).real)
 
 
-def _mean_spike(line: Floats, error: Floats) -> tuple[float, float]:
+def _mean_spike(spike: Floats, error: Floats) -> tuple[float, float]:
     """Weighted mean strength; its error is the larger of stated and observed, and the scale's."""
-    good = np.isfinite(line) & (error > 0)
+    good = np.isfinite(spike) & (error > 0)
     if not good.any():
         return np.nan, np.nan
     weight = 1 / error[good] ** 2
-    mean = float(weight @ line[good] / weight.sum())
+    mean = float(weight @ spike[good] / weight.sum())
     stated = 1 / weight.sum()
-    seen = float(weight**2 @ (line[good] - mean) ** 2 / weight.sum() ** 2) if good.sum() > 2 else 0
+    seen = float(weight**2 @ (spike[good] - mean) ** 2 / weight.sum() ** 2) if good.sum() > 2 else 0
     return mean, float(np.hypot(np.sqrt(max(stated, seen)), _SCALE * mean))

@@ -1,4 +1,4 @@
-"""The frames' table as series of numbers: times, widths, the raw line as a vector."""
+"""The frames' table as series of numbers: times, widths, the raw spike as a vector."""
 
 from dataclasses import dataclass
 
@@ -32,8 +32,8 @@ class Series:
         Seconds since 1970, seconds; NaN where unknown.
     log_fwhm : (n,) float ndarray
         Natural logarithm of the FWHM: seeing, focus and heater act as factors.
-    line : (n, 2) float ndarray
-        Raw spike as a vector, ``strength * (cos 2a, sin 2a)``: lines of any angle
+    spike : (n, 2) float ndarray
+        Raw spike as a vector, ``strength * (cos 2a, sin 2a)``: spikes of any angle
         add as such vectors, and 0 and 180 degrees are the same.
     group : (n,) int ndarray
         Number of the frame's filter and exposure.
@@ -42,7 +42,7 @@ class Series:
     start: Floats
     exposure: Floats
     log_fwhm: Floats
-    line: Floats
+    spike: Floats
     group: NDArray[np.intp]
 
 
@@ -82,7 +82,7 @@ def make_series(table: Table) -> Series:
         start=start_seconds(table),
         exposure=column_values(table, "exposure"),
         log_fwhm=log_fwhm,
-        line=np.column_stack([strength * np.cos(angle), strength * np.sin(angle)]),
+        spike=np.column_stack([strength * np.cos(angle), strength * np.sin(angle)]),
         group=np.array([numbers[name] for name in names], dtype=np.intp),
     )
 
@@ -93,16 +93,16 @@ def take_rows(series: Series, rows: NDArray[np.intp]) -> Series:
         start=series.start[rows],
         exposure=series.exposure[rows],
         log_fwhm=series.log_fwhm[rows],
-        line=series.line[rows],
+        spike=series.spike[rows],
         group=series.group[rows],
     )
 
 
 def list_channels(series: Series) -> list[Floats]:
-    """Width, and the two parts of the line's vector where most frames have it."""
+    """Width, and the two parts of the spike's vector where most frames have it."""
     channels = [series.log_fwhm]
-    if np.isfinite(series.line).all(axis=1).mean() > 0.8:
-        channels += [series.line[:, 0], series.line[:, 1]]
+    if np.isfinite(series.spike).all(axis=1).mean() > 0.8:
+        channels += [series.spike[:, 0], series.spike[:, 1]]
     return channels
 
 

@@ -4,7 +4,7 @@ Stars are not round with the heater off either: they trail, a spider makes a cro
 row bleeds. That light by angle is much the same in all heater-off frames, and where it
 changes it changes in few ways. So a frame's light by angle is taken as
 
-    mean of the heater-off frames + their modes of change + strength * line at some angle
+    mean of the heater-off frames + their modes of change + strength * spike at some angle
 
 (the mean and modes are the principal components of the heater-off frames; Jolliffe 2002,
 Principal Component Analysis, ch. 2), and solved for the strength at each angle. What the
@@ -33,7 +33,7 @@ _PRIOR_FRAMES = 3.0
 """Weight of what is assumed of the scatter before the heater-off frames are seen, in frames."""
 
 _PRIOR_SHARE = 0.15
-"""Assumed scatter of the heater-off light, as a share of the strongest heater-off line."""
+"""Assumed scatter of the heater-off light, as a share of the strongest heater-off spike."""
 
 _ANGLES = np.arange(0.0, 180.0)
 
@@ -60,7 +60,7 @@ def measure_spike_excess(
         angle. A group without heater-off frames is compared with those of all groups, its
         uncertainty doubled; a night without any with the light that four fifths of its frames
         have at each angle, which tells differences only, and the uncertainty then holds the
-        line of the least of them. NaN where a frame has no measurement.
+        spike of the least of them. NaN where a frame has no measurement.
 
     Raises
     ------
@@ -100,7 +100,7 @@ def _modes(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean and principal components of heater-off profiles.
 
-    Where no modes are asked, the profiles are those of any frames: a line stands in some of
+    Where no modes are asked, the profiles are those of any frames: a spike stands in some of
     them only, so the light that all have is what a fifth of them do not reach, angle by angle.
     """
     mean = profile.mean(axis=0) if most else np.quantile(profile, 0.2, axis=0)
@@ -111,9 +111,9 @@ def _modes(
 
 
 def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Weights that give the strength of a line at each of the angles.
+    """Weights that give the strength of a spike at each of the angles.
 
-    Least squares of the line beside a constant and the modes: the line's template is freed
+    Least squares of the spike beside a constant and the modes: the spike's template is freed
     of both, then compared with the profile (Frisch & Waugh 1933).
     """
     shape = spike_template(_ANGLES)
@@ -121,7 +121,7 @@ def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
     whole = (shape**2).sum(axis=1, keepdims=True)
     if len(modes):
         shape = shape - shape @ modes.T @ modes
-    # Where the modes take nearly all of the template the line cannot be told from them: the
+    # Where the modes take nearly all of the template the spike cannot be told from them: the
     # weights stay finite and the strength is then underestimated there, not made of noise.
     left = np.maximum((shape**2).sum(axis=1, keepdims=True), 0.2 * whole)
     return shape / left

@@ -21,7 +21,7 @@ _SURE = 0.9
 """Chance a state must have to be named."""
 
 _CONSTANT = 5.0
-"""Standard errors from which a line counts that stands in all frames of a night."""
+"""Standard errors from which a spike counts that stands in all frames of a night."""
 
 _CONTRAST = 1.5
 """Frames, off and heated each, that a group needs to be judged by itself."""
@@ -78,9 +78,9 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     Frames are sorted into up to four states of a hidden Markov chain (`fit_states`). A
     state counts as heated only if against the narrowest state (a) stars are wider, (b) a
     spike at one angle was added, at 5 sigma, (c) both change at once where the
-    state begins and ends, and (d) the stars are not merely trailed along that line. Once
-    the heater's line is known, a weaker one at its angle is enough, at 3 sigma, if the width
-    jumps. Where the width jumps without a line, seeing or a weak heat explain it, and where
+    state begins and ends, and (d) the stars are not merely trailed along that spike. Once
+    the heater's spike is known, a weaker one at its angle is enough, at 3 sigma, if the width
+    jumps. Where the width jumps without a spike, seeing or a weak heat explain it, and where
     one of (a) to (d) fails seeing, focus, wind or dew explain the frames as well: they stay
     "unknown"; so does the whole night if no state is heated, as the heater may have been on
     or off all night. A filter and exposure whose frames were all of one state say nothing by
@@ -99,11 +99,11 @@ def sort_states(table: Table) -> StarStates:
     found = StarStates(state=state, probability=probability, number=number)
     series = make_series(table)
     usable = np.isfinite(series.start) & np.isfinite(series.log_fwhm)
-    usable &= np.isfinite(series.line).all(axis=1)
+    usable &= np.isfinite(series.spike).all(axis=1)
     if usable.sum() < _FEWEST:
         return found
     rows = np.flatnonzero(usable)[np.argsort(series.start[usable], kind="stable")]
-    data = np.column_stack([series.log_fwhm, series.line])[rows]
+    data = np.column_stack([series.log_fwhm, series.spike])[rows]
     hours = series.start[rows] / 3600.0
     states = fit_states(data, hours, series.group[rows])
     verdicts = np.array(judge_states(states, hours, table, rows))
@@ -150,7 +150,7 @@ def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> s
     without = "The heater log says nothing of this night" if log else "No heater log"
     series = make_series(table)
     usable = np.isfinite(series.start) & np.isfinite(series.log_fwhm)
-    usable &= np.isfinite(series.line).all(axis=1)
+    usable &= np.isfinite(series.spike).all(axis=1)
     if usable.sum() < _FEWEST:
         return (
             f"{without}, and only {usable.sum()} frames with a width and a spike: "
@@ -166,11 +166,11 @@ def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> s
         "night or on all night, or seeing, focus and cloud hide it. Give a log of this night, or "
         "--heater 0 if it was off."
     )
-    line = series.line[usable]
-    mean = line.mean(axis=0)
+    spike = series.spike[usable]
+    mean = spike.mean(axis=0)
     strength = float(np.hypot(*mean))
-    spread = float(np.std((line - mean) @ mean / max(strength, 1e-12)))
-    if strength > _CONSTANT * spread / np.sqrt(len(line)) and strength > 2 * spread:
+    spread = float(np.std((spike - mean) @ mean / max(strength, 1e-12)))
+    if strength > _CONSTANT * spread / np.sqrt(len(spike)) and strength > 2 * spread:
         angle = np.degrees(np.arctan2(mean[1], mean[0])) / 2 % 180
         text += (
             f" All frames carry a spike at {angle:.0f} degrees: a heater that was never "

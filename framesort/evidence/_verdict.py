@@ -21,22 +21,22 @@ _WIDER = 0.04
 """Least growth of log FWHM that is taken for the heater's."""
 
 _SIGMAS = 5.0
-"""Significance that the added line must reach where no line of the heater is known yet."""
+"""Significance that the added spike must reach where no spike of the heater is known yet."""
 
 _AGAIN = 3.0
-"""The same along the angle of a heater's line that is known."""
+"""The same along the angle of a heater's spike that is known."""
 
 _ALIKE = 0.7
-"""Cosine, in double angle, above which two lines are one: within 22 degrees."""
+"""Cosine, in double angle, above which two spikes are one: within 22 degrees."""
 
 _APART = 4.0
-"""Standard errors by which two parts of a run may differ in their line, any cut allowed."""
+"""Standard errors by which two parts of a run may differ in their spike, any cut allowed."""
 
 _INFLATE = 3.0
 """Frames of a night are not independent: so many count as one when means are compared."""
 
 _SUDDEN = 0.5
-"""Share of the line's change that must happen from some frames to the next."""
+"""Share of the spike's change that must happen from some frames to the next."""
 
 _BESIDE = 4
 """So many frames on either side of a turn."""
@@ -50,10 +50,10 @@ def judge_states(
 ) -> list[Verdict]:
     """What each state can be.
 
-    A state is the heater's if against state 0 a line was added and both it and the width
-    change at once where the state begins and ends. Once such a line is known, a weaker one at
-    its angle will do, if the width jumps. A width that jumps without a line is heat too
-    weak for a line, or seeing: unknown. One that only drifts away is no heater.
+    A state is the heater's if against state 0 a spike was added and both it and the width
+    change at once where the state begins and ends. Once such a spike is known, a weaker one at
+    its angle will do, if the width jumps. A width that jumps without a spike is heat too
+    weak for a spike, or seeing: unknown. One that only drifts away is no heater.
 
     Parameters
     ----------
@@ -77,11 +77,11 @@ def judge_states(
     if not heated.any():
         return verdicts
     mass = states.chance.sum(axis=0)
-    lines = states.mean[:, 1:] - states.mean[0, 1:]
-    ours = (lines * (mass * heated)[:, None]).sum(axis=0)
+    spikes = states.mean[:, 1:] - states.mean[0, 1:]
+    ours = (spikes * (mass * heated)[:, None]).sum(axis=0)
     ours /= np.hypot(*ours)
     across = float(ours @ states.scatter[1:, 1:] @ ours)
-    along = (lines @ ours) / np.sqrt(across * (1 / mass[0] + 1 / np.maximum(mass, 1e-9)))
+    along = (spikes @ ours) / np.sqrt(across * (1 / mass[0] + 1 / np.maximum(mass, 1e-9)))
     verdicts[0] = "off"
     # The brightest first: a turn to a state that is known to be heated tells nothing.
     for k in np.argsort(-along, kind="stable").tolist():
@@ -105,13 +105,13 @@ def _judge_state(
     heated: NDArray[np.bool_],
     hours: Floats,
 ) -> Verdict:
-    """A state that is not the heater's by itself, where the heater's line is known.
+    """A state that is not the heater's by itself, where the heater's spike is known.
 
-    `along` is the significance of its line along the heater's, the unit vector `ours`.
+    `along` is the significance of its spike along the heater's, the unit vector `ours`.
     """
-    line = states.mean[k, 1:] - states.mean[0, 1:]
+    spike = states.mean[k, 1:] - states.mean[0, 1:]
     growth = float(states.mean[k, 0] - states.mean[0, 0])
-    alike = float(line @ ours) > _ALIKE * float(np.hypot(*line))
+    alike = float(spike @ ours) > _ALIKE * float(np.hypot(*spike))
     if alike and along > 2 * _SIGMAS and growth > _WIDER:
         return "on"
     jumps = _find_jumps(states, k, heated)[1]
@@ -123,10 +123,10 @@ def _judge_state(
 
 
 def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Frames in a row that were taken for unheated but carry the heater's line.
+    """Frames in a row that were taken for unheated but carry the heater's spike.
 
     Where weak heat widens stars by little, the frames join those of state 0. The stretch of them,
-    of four or more, whose mean line along the heater's is highest above the rest's is hidden
+    of four or more, whose mean spike along the heater's is highest above the rest's is hidden
     heat if it is so by 5 sigma and its stars are wider too.
 
     Returns
@@ -135,8 +135,8 @@ def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bo
         All False if there is no such stretch.
     """
     mass = states.chance.sum(axis=0)
-    lines = states.mean[:, 1:] - states.mean[0, 1:]
-    ours = (lines * (mass * heated)[:, None]).sum(axis=0)
+    spikes = states.mean[:, 1:] - states.mean[0, 1:]
+    ours = (spikes * (mass * heated)[:, None]).sum(axis=0)
     rows = np.flatnonzero(states.chance.argmax(axis=1) == 0)
     n = len(rows)
     found = np.zeros(len(states.data), dtype=bool)
@@ -173,7 +173,7 @@ def _usual_drift(states: States, k: int, hours: Floats) -> float:
 
 
 def _comes_later(states: States, k: int, ours: Floats) -> bool:
-    """True if the line is there in a part of a run of the state only: the rest is seeing."""
+    """True if the spike is there in a part of a run of the state only: the rest is seeing."""
     label = states.chance.argmax(axis=1) == k
     light = states.data[:, 1:] @ ours
     noise = np.sqrt(ours @ states.scatter[1:, 1:] @ ours)
@@ -197,8 +197,8 @@ def _find_heated(states: States, table: Table, rows: NDArray[np.intp]) -> NDArra
     for k in range(1, len(mass)):
         step = states.mean[k] - states.mean[0]
         error = states.scatter[1:, 1:] * _INFLATE * (1 / mass[0] + 1 / max(mass[k], 1e-9))
-        line = float(step[1:] @ np.linalg.solve(error, step[1:]))
-        lit[k] = mass[k] >= 3 and line > _SIGMAS**2 and step[0] > _WIDER
+        spike = float(step[1:] @ np.linalg.solve(error, step[1:]))
+        lit[k] = mass[k] >= 3 and spike > _SIGMAS**2 and step[0] > _WIDER
     for k in np.flatnonzero(lit).tolist():
         if not _is_trailing(states, k, table, rows):
             jumps = _find_jumps(states, k, lit)
@@ -217,7 +217,7 @@ def find_progress(states: States, k: int, *, line_only: bool = False) -> Floats:
 
 
 def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool | None, bool | None]:
-    """Whether the line and whether the width change at once where the state begins and ends.
+    """Whether the spike and whether the width change at once where the state begins and ends.
 
     Turns between the state and another lit one, of another power, are passed over; None if
     there is no other turn.
@@ -243,7 +243,7 @@ def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool | 
 
 
 def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:
-    """True if stars are longer along the added line: a trail makes a line as well."""
+    """True if stars are longer along the added spike: a trail makes a spike as well."""
     shape = column_values(table, "eccentricity")[rows]
     axis = 2 * np.radians(column_values(table, "elongation_angle")[rows])
     b_over_a = np.sqrt(np.clip(1 - shape**2, 0, 1))
@@ -256,10 +256,10 @@ def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -
     if not here.any() or not base.any():
         return False
     now, before = np.median(flat[here], axis=0), np.median(flat[base], axis=0)
-    line = states.mean[k, 1:] - states.mean[0, 1:]
-    along = float((now - before) @ line / max(np.hypot(*line), 1e-12))
+    spike = states.mean[k, 1:] - states.mean[0, 1:]
+    along = float((now - before) @ spike / max(np.hypot(*spike), 1e-12))
     # Stars must be longer than before, not rounder: heat rounds stars that were trailed across
-    # the line. A flattening of 0.08 more is a trail one can see; the line itself, a few
+    # the spike. A flattening of 0.08 more is a trail one can see; the spike itself, a few
     # percent of the light, flattens stars by less.
     longer = np.hypot(*now) > np.hypot(*before) + 0.08
     return bool(longer and along > 0.9 * np.hypot(*(now - before)))

@@ -1,4 +1,4 @@
-"""Star width over the field: a map of one picture, and corners against centre through the night."""
+"""Map of the FWHM over the field."""
 
 import math
 from typing import Any
@@ -24,27 +24,26 @@ from framesort.report._style import INK, plain_text, style_axes
 
 __all__ = ["draw_field", "field_figure", "median_widths"]
 
-_CLEAR = 50.0
-"""Signal-to-noise from which a star's width tells something of the optics and not of its noise,
-or of the knot of nebula it may be."""
+_LOW_SNR, _HIGH_SNR = 10.0, 50.0
+"""S/N from which the width of a star is set by the optics and not by noise or nebulosity."""
 
 _ENOUGH = 10
-"""Stars for each part of the field, on average, below which fainter ones are taken as well."""
+"""Mean number of stars for each part of the field below which fainter ones are used as well."""
 
 _FEWEST = 5
-"""Stars in a part of the field below which its median is not told."""
+"""Number of stars in a part of the field below which its median is not given."""
 
 
 def median_widths(
     stars: Table, *, column: str, shape: tuple[int, int], parts: tuple[int, int] = (4, 6)
 ) -> NDArray[np.float64]:
-    """Median star width in equal parts of the field.
+    """Median FWHM in equal parts of the field.
 
     Parameters
     ----------
     stars : `~astropy.table.Table`
-        x, y and the column; with `reason`, only replaced stars count; with `flux_deep` and
-        its error, only those of a signal-to-noise above 50, or the best ten for each part.
+        x, y and the column; with `reason`, only replaced stars are used; with `flux_deep` and
+        its error, only those with S/N above 50, or the best ten for each part.
     column : str
         Such as "fwhm_before" or "fwhm_after" of stars.ecsv, pixels.
     shape : (int, int)
@@ -55,12 +54,12 @@ def median_widths(
     Returns
     -------
     widths : (parts_y, parts_x) float ndarray
-        Row 0 is at the bottom; NaN where fewer than five stars tell.
+        Row 0 is at the bottom; NaN for fewer than five stars.
     """
     x, y, width = (column_values(stars, name) for name in ("x", "y", column))
     good = np.isfinite(x) & np.isfinite(y) & np.isfinite(width)
     if {"flux_deep", "flux_deep_err"} <= set(stars.colnames):
-        good &= _clear_ones(stars, _ENOUGH * parts[0] * parts[1])
+        good &= _well_measured(stars, _ENOUGH * parts[0] * parts[1])
     if "reason" in stars.colnames:
         good &= column_texts(stars, "reason") == ""
     row = np.clip((y[good] + 0.5) / shape[0] * parts[0], 0, parts[0] - 1e-9).astype(int)
@@ -74,15 +73,15 @@ def median_widths(
     return widths
 
 
-def _clear_ones(stars: Table, number: int) -> NDArray[np.bool_]:
-    """Stars of a clear signal; the clearest `number` of those above 10 where they are few."""
+def _well_measured(stars: Table, number: int) -> NDArray[np.bool_]:
+    """Stars of high S/N; where they are few, the best `number` of those above a lower limit."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        clear = column_values(stars, "flux_deep") / column_values(stars, "flux_deep_err")
-    clear = np.nan_to_num(clear)
-    if len(clear) <= number:
-        return np.asarray(clear > _CLEAR / 5)
-    limit = np.clip(np.partition(clear, -number)[-number], _CLEAR / 5, _CLEAR)
-    return np.asarray(clear >= limit)
+        snr = column_values(stars, "flux_deep") / column_values(stars, "flux_deep_err")
+    snr = np.nan_to_num(snr)
+    if len(snr) <= number:
+        return np.asarray(snr > _LOW_SNR)
+    limit = np.clip(np.partition(snr, -number)[-number], _LOW_SNR, _HIGH_SNR)
+    return np.asarray(snr >= limit)
 
 
 def draw_field(
@@ -93,7 +92,7 @@ def draw_field(
     shape: tuple[int, int],
     limits: tuple[float, float] | None = None,
 ) -> None:
-    """Draw median star widths over the field, in a stronger shade where stars are wider.
+    """Draw the median FWHM over the field, darker for larger values.
 
     Parameters
     ----------
@@ -102,8 +101,8 @@ def draw_field(
     stars, column, shape
         As for `median_widths`.
     limits : (float, float) or None
-        Widths of the weakest and the strongest shade, None for a range of at least 10 % about
-        those found, so that equal widths look equal.
+        FWHM of the lightest and the darkest shade; None for the range of the values, at least
+        10 %, so that equal widths look equal.
     """
     widths = median_widths(stars, column=column, shape=shape)
     axes.set_xlim(0, shape[1])
@@ -129,7 +128,7 @@ def draw_field(
 
 
 def field_figure(results: Results, shapes: dict[str, tuple[int, int]]) -> PageFigure | None:
-    """Widths over the field before and after, for each group with a picture."""
+    """FWHM over the field before and after star replacement, for each group with a picture."""
     columns = {"fwhm_before": "deep stack", "fwhm_after": "final picture"}
     groups = [
         (group, group.stars)
@@ -162,8 +161,8 @@ def field_figure(results: Results, shapes: dict[str, tuple[int, int]]) -> PageFi
 
     return in_both_layouts(
         draw,
-        title="Star width over the field",
-        caption="Median FWHM in pixels of the replaced stars in each part of the field, before and "
-        "after. A stronger shade is wider, on one scale for both.",
+        title="FWHM over the field",
+        caption="Median FWHM (px) of the replaced stars in each part of the field, in the deep "
+        "stack and in the final picture. Darker is wider, on a common scale.",
         prefix="field",
     )

@@ -24,35 +24,35 @@ _HISTORIES: tuple[dict[str, Any], ...] = (
     {
         "column": "fwhm",
         "label": "FWHM (px)",
-        "title": "Star width",
-        "caption": "Median FWHM of each frame. The dashed line is the median with the heater off; "
-        "triangles at the upper edge lie beyond it.",
+        "title": "FWHM",
+        "caption": "Median FWHM of each frame. Dashed: median with the heater off. Triangles at "
+        "the upper edge are values off the scale.",
     },
     {
         "column": "corner_growth",
-        "label": "wider (%)",
+        "label": "corner excess (%)",
         "limits": (-5.0, 10.0),
-        "title": "Star width in the corners against the centre",
-        "caption": "How much wider stars are in the corners of the frame than in its middle. What "
-        "heater-off frames show as well is the optics.",
+        "title": "FWHM in the corners relative to the centre",
+        "caption": "Excess of the FWHM in the corners of the frame over the centre. The excess "
+        "that heater-off frames also show comes from the optics.",
     },
     {
         "column": "transparency",
         "label": "transparency",
         "limits": (0.0, 1.1),
-        "title": "Clearness of the sky",
-        "caption": "Light of the same stars against the night's best frames: cloud and dew pull it "
-        "down.",
+        "title": "Transparency",
+        "caption": "Flux of common stars relative to the best frames of the night. Cloud and dew "
+        "lower it.",
     },
     {
         "column": "residual",
         "label": "residual (px)",
         "limits": (0.0, 0.2),
-        "title": "How well the frames align",
-        "caption": "Rms distance of matched stars after registration.",
+        "title": "Registration residuals",
+        "caption": "Rms distance between matched stars after registration.",
     },
 )
-"""Columns that are shown through the night."""
+"""Columns plotted against time."""
 
 
 def make_figures(
@@ -69,9 +69,9 @@ def make_figures(
         number = f", night {k + 1} of {len(nights)}" if len(nights) > 1 else ""
         title = f"Heater and exposures{number}"
         jobs.append(("night", partial(timeline_figure, results, night, f"time{k}", title)))
-        for told in _HISTORIES:
-            named = told | {"title": told["title"] + number}
-            draw = partial(history_figure, results, night, f"{told['column']}{k}", **named)
+        for entry in _HISTORIES:
+            named = entry | {"title": entry["title"] + number}
+            draw = partial(history_figure, results, night, f"{entry['column']}{k}", **named)
             jobs.append(("night", draw))
     for figure in (response_figure, depth_figure, light_figure):
         jobs.append(("heater", partial(figure, results)))
@@ -88,12 +88,12 @@ def _draw(draw: Callable[[], PageFigure | None]) -> PageFigure | None:
 
 
 def _as_drawn(table: Table) -> Table:
-    """The table as it is drawn: with the growth of width towards the corners, percent."""
-    told = table.copy(copy_data=False)
+    """The table with the excess of the FWHM in the corners, percent."""
+    drawn = table.copy(copy_data=False)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = column_values(table, "fwhm_corners") / column_values(table, "fwhm_centre")
-    # The reference lies on itself: its zero says nothing.
+    # The residual of the registration reference is zero by definition.
     residual = column_values(table, "residual")
-    told["residual"] = np.where(residual > 0, residual, np.nan)
-    told["corner_growth"] = np.where(np.isfinite(ratio), 100 * (ratio - 1), np.nan)
-    return told
+    drawn["residual"] = np.where(residual > 0, residual, np.nan)
+    drawn["corner_growth"] = np.where(np.isfinite(ratio), 100 * (ratio - 1), np.nan)
+    return drawn

@@ -14,7 +14,7 @@ from framesort.report._stars import cut_stars
 from framesort.report._strips import (
     ResidualPicture,
     Strip,
-    doubtful_strips,
+    failed_strips,
     make_strips,
     residual_picture,
     worst_strips,
@@ -26,7 +26,7 @@ __all__ = ["GroupPage", "show_groups"]
 
 @dataclass(frozen=True, kw_only=True)
 class GroupPage:
-    """What the page shows of one group's pictures. `shape` is that of the grid, (0, 0) unknown."""
+    """Pictures of one group on the page. `shape` is that of the grid, (0, 0) if unknown."""
 
     group: GroupSummary
     name: str = ""
@@ -37,12 +37,12 @@ class GroupPage:
     stars: tuple[Strip, ...] = ()
     checks: tuple[Check, ...] = ()
     residual: ResidualPicture | None = None
-    doubtful: tuple[Strip, ...] = ()
+    failed_places: tuple[Strip, ...] = ()
     worst: tuple[Strip, ...] = ()
 
 
 def show_groups(results: Results) -> list[GroupPage]:
-    """Everything the page shows of each group, in their order."""
+    """Pictures and checks of every group, in order."""
     longest = _longest_side(sum(g.stack("final") is not None for g in results.groups))
     return [
         _show_group(group, name_group(group, results).removeprefix(" of "), longest)
@@ -51,12 +51,12 @@ def show_groups(results: Results) -> list[GroupPage]:
 
 
 def _longest_side(number: int) -> int:
-    """Pixels of a whole-field picture, fewer for many groups so that the page stays small."""
+    """Longest side of a whole-field picture; smaller for many groups to limit the file size."""
     return 1400 if number <= 2 else 1000 if number <= 4 else 700
 
 
 def _show_group(group: GroupSummary, name: str, longest: int) -> GroupPage:
-    """Pictures and stars of a group; the one picture there is where they cannot be compared."""
+    """Pictures and stars of a group; a single picture where there is nothing to compare."""
     deep, final = read_stack(group, "deep"), read_stack(group, "final")
     if deep is None or final is None or deep.shape != final.shape:
         only = final if final is not None else deep
@@ -83,7 +83,7 @@ def _show_group(group: GroupSummary, name: str, longest: int) -> GroupPage:
         stars=_bright_strips(group, shape),
         checks=check_group(group, beyond=math.nan if residual is None else residual.beyond),
         residual=residual,
-        doubtful=doubtful_strips(group, height=shape[0]),
+        failed_places=failed_strips(group, height=shape[0]),
         worst=worst_strips(group, height=shape[0]),
     )
 

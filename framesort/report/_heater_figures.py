@@ -1,4 +1,4 @@
-"""Figures of what the heater costs."""
+"""Figures of the heater's effect."""
 
 from typing import cast
 
@@ -34,7 +34,7 @@ def response_figure(results: Results) -> PageFigure | None:
     curve = as_dicts(results.summary.get("response_curve"))
     shown = [
         quantity
-        for quantity in ("fwhm_growth", "line")
+        for quantity in ("fwhm_growth", "spike")
         if any(np.isfinite(as_number(entry.get(quantity))) for entry in entries)
     ]
     if not shown:
@@ -57,11 +57,11 @@ def response_figure(results: Results) -> PageFigure | None:
     marked = any(np.isfinite(as_number(entry.get("power"))) for entry in highest_acceptable)
     return in_both_layouts(
         draw,
-        title="What a given power costs",
-        caption="Star width and spike against heater power: points are measured, with "
-        "standard errors; what is dotted was not measured but interpolated."
-        + (" The grey band is its one-sigma range." if curve else "")
-        + (" The dotted vertical line marks the power that can be tolerated." if marked else ""),
+        title="Effect of heater power",
+        caption="FWHM and spike against heater power. Points with standard errors are measured, "
+        "dotted curves are interpolated."
+        + (" Grey band: one-sigma range." if curve else "")
+        + (" Dotted vertical line: highest acceptable power." if marked else ""),
         prefix="response",
     )
 
@@ -72,7 +72,7 @@ def _has_light(results: Results, group: GroupSummary) -> bool:
 
 
 def light_figure(results: Results) -> PageFigure | None:
-    """Light around bright stars by angle, a panel a group."""
+    """Light around bright stars against angle, one panel per group."""
     groups = [group for group in results.groups if _has_light(results, group)][:MOST_PANELS]
     if not groups:
         return None
@@ -92,21 +92,21 @@ def light_figure(results: Results) -> PageFigure | None:
 
     return in_both_layouts(
         draw,
-        title="Light around bright stars",
+        title="Light around bright stars against angle",
         caption=_CURVES if groups[0].light_by_angle else _STROKES,
         prefix="angle",
     )
 
 
 _STROKES = (
-    "Each frame's spike at its angle in the frame (0° is +x, counter-clockwise), as long "
-    "as its share of bright stars' light beyond that of heater-off frames. One direction shared "
-    "by all heated frames speaks for the heater."
+    "Angle and strength of the spike in each frame (0° is +x, counter-clockwise). The strength is "
+    "the share of the light of bright stars in excess of the heater-off frames. A direction "
+    "common to all heated frames indicates the heater as the cause."
 )
 _CURVES = (
-    "Mean light beside bright stars at each angle in the frame (0° is +x, counter-clockwise), as "
-    "a share of the star's light and less its mean over angles, by heater state. The dashed "
-    "circle is zero. A spike that only heated frames have speaks for the heater."
+    "Mean light beside bright stars against angle in the frame (0° is +x, counter-clockwise), as "
+    "a share of the light of the star with its mean over all angles subtracted, by heater state. "
+    "Dashed circle: zero. A spike in heated frames only indicates the heater as the cause."
 )
 
 
@@ -138,8 +138,9 @@ def depth_figure(results: Results) -> PageFigure | None:
 
     return in_both_layouts(
         draw,
-        title="Depth against sharpness",
-        caption="What the sharpest frame, the two sharpest, and so on would give if stacked. "
-        "Star replacement takes the stars of the filled dot and the depth of the open one.",
+        title="Depth against FWHM",
+        caption="Expected depth and FWHM of a stack of the n sharpest frames, for every n. Star "
+        "replacement combines the FWHM of the sharp-star set (filled circle) with the depth of "
+        "the deep-signal set (open circle).",
         prefix="depth",
     )

@@ -1,4 +1,4 @@
-"""The two layouts of a figure of the page: wide, and narrow for a phone."""
+"""The two layouts of a figure of the page: wide, and narrow for phones."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -23,14 +23,14 @@ __all__ = [
 
 
 WIDE, NARROW = 8.4, 4.1
-"""Widths in inches of a figure for a screen or paper, and for a phone."""
+"""Widths in inches of a figure for screens and paper, and for phones."""
 
 MOST_PANELS = 8
 
 
 @dataclass(frozen=True, kw_only=True)
 class PageFigure:
-    """A figure in two layouts with its title and what it shows, in words."""
+    """A figure in two layouts with its title and caption."""
 
     title: str
     caption: str
@@ -41,7 +41,7 @@ class PageFigure:
 def in_both_layouts(
     draw: Callable[[bool], Figure], *, title: str, caption: str, prefix: str
 ) -> PageFigure:
-    """Draw a figure twice; `draw` is told whether the narrow layout is wanted."""
+    """Draw a figure in both layouts; `draw` takes whether the layout is narrow."""
     return PageFigure(
         title=title,
         caption=caption,
@@ -53,7 +53,7 @@ def in_both_layouts(
 def make_panels(
     rows: int, columns: int, *, narrow: bool, height: float, **options: Any
 ) -> tuple[Figure, Any]:
-    """A figure of equal panels; `height` in inches for each row."""
+    """A figure of equal panels; `height` of each row in inches."""
     figure = Figure(figsize=(NARROW if narrow else WIDE, height * rows + 0.5), layout="constrained")
     return figure, figure.subplots(rows, columns, squeeze=False, **options)
 

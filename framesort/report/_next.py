@@ -1,4 +1,4 @@
-"""What to do next time, in plain words, from numbers in the results."""
+"""Recommendations for the next night, from numbers in the results."""
 
 import math
 
@@ -18,15 +18,16 @@ from framesort.report._timeline import states_of
 
 __all__ = ["describe_next", "minutes_fainter"]
 
-_TOLD_IN_TABLE = ("Stars fainter than", "The sky of the deep stack")
-"""Beginnings of advice that holds numbers and no deed: the table of the sets has those numbers."""
+_NUMBERS_ONLY = ("Stars fainter than", "The sky of the deep stack")
+"""Beginnings of advice that repeats numbers of the table of the sets and asks for no action."""
 
 
 def minutes_fainter(group: GroupSummary) -> float:
-    """Heater-off minutes lacking for replaced stars one magnitude fainter; NaN if not known.
+    """Additional heater-off minutes for replaced stars one magnitude fainter; NaN if not known.
 
-    As the summary tells; else where the sky sets the noise signal-to-noise grows with the root
-    of time, so a magnitude, a factor 10^0.4 in light, takes 10^0.8 = 6.3 times the time.
+    From the summary if it has them. Otherwise sky noise is assumed to dominate: S/N grows with
+    the square root of time, so one magnitude, a factor of 10^0.4 in flux, takes 10^0.8 = 6.3
+    times the exposure.
     """
     if math.isfinite(group.sharp.fainter_minutes):
         return group.sharp.fainter_minutes
@@ -35,7 +36,7 @@ def minutes_fainter(group: GroupSummary) -> float:
 
 
 def describe_next(results: Results) -> list[str]:
-    """What to do next time, the power first, then heater-off time, then what went wrong."""
+    """Recommendations: heater power, then heater-off time, then avoidable losses."""
     sentences = [
         *_power(results),
         *_more_time(results),
@@ -47,13 +48,13 @@ def describe_next(results: Results) -> list[str]:
         if sum(group.states.values()) and not group.states.get("off"):
             sentences.append(
                 f"Begin with heater-off frames{name_group(group, results)}: this night has none, "
-                "so there is nothing to measure the others by."
+                "so there are no reference frames."
             )
-    return list(dict.fromkeys(sentences)) or ["The night's results give no advice."]
+    return list(dict.fromkeys(sentences)) or ["No recommendation follows from this night."]
 
 
 def _power(results: Results) -> list[str]:
-    """The power that may be used: one sentence where every group tells one."""
+    """The highest acceptable power: one sentence where every group has one."""
     entries = as_dicts(results.summary.get("highest_acceptable"))
     names = [name_filter(str(e.get("filter", "")), as_number(e.get("exposure"))) for e in entries]
     powers = [as_number(entry.get("power")) for entry in entries]
@@ -63,10 +64,10 @@ def _power(results: Results) -> list[str]:
             for name, entry in zip(names, entries, strict=True)
             for text in as_sentences(entry.get("sentence"))
         ]
-    told = listing(f"{n} {p:.0f} %" for n, p in zip(names, powers, strict=True))
+    limits = listing(f"{n} {p:.0f} %" for n, p in zip(names, powers, strict=True))
     sentences = [
-        f"Heat with at most about {min(powers):.0f} % power: more costs over 5 % in star width "
-        f"({told})."
+        f"Highest acceptable power: about {min(powers):.0f} %; above it the FWHM grows by more "
+        f"than 5 % ({limits})."
     ]
     above = [as_number(entry.get("spike_above")) for entry in entries]
     below = [as_number(entry.get("spike_below")) for entry in entries]
@@ -86,36 +87,40 @@ def _more_time(results: Results) -> list[str]:
     ]
     if not parts:
         return []
-    return [f"Replaced stars one magnitude fainter need more heater-off time: {listing(parts)}."]
+    return [
+        f"Replaced stars one magnitude fainter need additional heater-off time: {listing(parts)}."
+    ]
 
 
 def _advice(results: Results) -> list[str]:
-    """Advice of the groups; what holds for several is said once."""
+    """Advice of the groups; advice common to several is given once."""
     shared: dict[str, list[str]] = {}
     for group in results.groups:
         for text in group.advice:
-            if not text.startswith(_TOLD_IN_TABLE):
+            if not text.startswith(_NUMBERS_ONLY):
                 shared.setdefault(text, []).append(name_group(group, results).removeprefix(" of "))
     return [f"{listing(names)}: {text}" if any(names) else text for text, names in shared.items()]
 
 
 def _incidents(results: Results) -> list[str]:
-    """What the night lost frames to and another need not."""
+    """Avoidable losses of frames."""
     table = results.table
     reasons = column_texts(table, "reason")
     sentences = []
     parts = int(np.sum((states_of(table) == "part") & ~column_truths(table, "sharp_set")))
     if parts:
-        them = "it" if parts == 1 else "they"
         sentences.append(
-            f"Switch the heater between exposures: {plural(parts, 'frame')} fell into a change, "
-            f"and {them} cannot give sharp stars."
+            f"Switch the heater between exposures: in {plural(parts, 'frame')} the power changed "
+            "during the exposure, so they are not in the sharp-star set."
+            if parts > 1
+            else "Switch the heater between exposures: in 1 frame the power changed during the "
+            "exposure, so it is not in the sharp-star set."
         )
     dewy = np.array(["dew" in text.split("; ") for text in reasons], dtype=bool)
     starts = start_seconds(table)[dewy] if len(table) else np.empty(0)
     if np.isfinite(starts).any():
         sentences.append(
-            f"Dew set in about {clock_text(float(np.nanmin(starts)))} UTC with the heater off: "
-            "heat from shortly before such a time."
+            f"Dew formed from about {clock_text(float(np.nanmin(starts)))} UTC with the heater "
+            "off: switch the heater on shortly before that time."
         )
     return sentences

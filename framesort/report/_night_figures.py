@@ -1,4 +1,4 @@
-"""Figures along the clock."""
+"""Figures against time."""
 
 import numpy as np
 from astropy.table import Table
@@ -37,8 +37,8 @@ def timeline_figure(results: Results, night: Table, prefix: str, title: str) -> 
     return in_both_layouts(
         draw,
         title=title,
-        caption="Above, heater power. Below, a bar for each exposure in the colour of its "
-        "heater state: hollow where no set takes it, underlined where the sharp set does.",
+        caption="Top: heater power. Bottom: one bar per exposure in the colour of its heater "
+        "state; hollow: in neither set, underlined: in the sharp-star set.",
         prefix=prefix,
     )
 
@@ -54,7 +54,7 @@ def history_figure(
     caption: str,
     limits: tuple[float, float] | None = None,
 ) -> PageFigure | None:
-    """One panel a group, the clock shared."""
+    """One panel per group with a common time axis."""
     if not np.isfinite(column_values(night, column)).any():
         return None
     files = np.asarray(night["file"]) if "file" in night.colnames else np.arange(len(night))

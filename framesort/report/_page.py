@@ -1,4 +1,4 @@
-"""The page: one HTML file that needs no network, made from a result folder."""
+"""The report page: one self-contained HTML file made from a result folder."""
 
 import base64
 import hashlib
@@ -32,7 +32,7 @@ from framesort.report._read import Results, read_results
 from framesort.report._style import STATE_WORDS, STATES
 from framesort.report._timeline import states_of
 from framesort.report._trust import describe_trust
-from framesort.report._words import describe_cost, describe_frames, describe_gap
+from framesort.report._words import describe_effect, describe_frames, describe_gap
 from framesort.workers import own_processes
 
 __all__ = ["write_report"]
@@ -62,11 +62,12 @@ addEventListener('beforeprint', function () {
   document.querySelectorAll('details').forEach(function (part) { part.open = true; });
 });
 """
-"""Adds the slide to the comparisons and opens folded parts for printing; the page works without."""
+"""Adds the slider to the comparisons and opens collapsed parts for printing. The page works
+without it."""
 
 
 def _frame_rows(results: Results) -> list[dict[str, Any]]:
-    """The frames' table as texts, in the order of time."""
+    """The table of frames as texts, in order of time."""
     table = results.table
     seconds = start_seconds(table)
     order = np.argsort(np.where(np.isfinite(seconds), seconds, np.inf), kind="stable")
@@ -84,7 +85,7 @@ def _frame_rows(results: Results) -> list[dict[str, Any]]:
         "residual": 2,
     }
     numbers = {name: column_values(table, name) for name in digits}
-    line = 100 * column_values(table, "spike_strength")
+    spike = 100 * column_values(table, "spike_strength")
     texts = {name: column_texts(table, name) for name in ("file", "filter", "grade", "reason")}
     states = states_of(table)
     sets = {kind: column_truths(table, f"{kind}_set") for kind in ("sharp", "deep")}
@@ -95,7 +96,7 @@ def _frame_rows(results: Results) -> list[dict[str, Any]]:
             "file": Path(texts["file"][i]).name,
             "clock": clock[i],
             "state": states[i],
-            "line": format_number(line[i], 1),
+            "spike": format_number(spike[i], 1),
             "sets": " + ".join(kind for kind, member in sets.items() if member[i]) or "–",
         }
         for i in order
@@ -116,20 +117,20 @@ def _flatten(value: Any, name: str = "") -> list[tuple[str, str]]:
 
 
 def _dates(results: Results) -> str:
-    """The night or nights by name: the evening's date, the same as in the table and night.json."""
+    """The date of the evening, or the range of dates, as in the table and night.json."""
     names = sorted({str(name) for name in column_texts(results.table, "night")} - {""})
     if not names:  # a table made elsewhere
         seconds = start_seconds(results.table)
         evenings = seconds[np.isfinite(seconds)] - 43200.0
         names = sorted({str(np.datetime64(int(second), "s"))[:10] for second in evenings})
-    # A letter after the date tells two nights of one date apart.
+    # Two nights of one date differ by a letter after the date.
     dates = [datetime.fromisoformat(name[:10]) for name in names]
-    told = [f"{date:%d %B %Y}".removeprefix("0") for date in dates]
-    return " to ".join(dict.fromkeys([*told[:1], *told[-1:]]))
+    texts = [f"{date:%d %B %Y}".removeprefix("0") for date in dates]
+    return " to ".join(dict.fromkeys([*texts[:1], *texts[-1:]]))
 
 
 def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
-    """Everything that the template shows; figures by the executor while pictures are made here."""
+    """Variables of the template; the executor draws figures while this process makes pictures."""
     summary = results.summary
     with ThreadPoolExecutor(1) as thread:
         waiting = None if executor is None else thread.submit(show_groups, results)
@@ -147,7 +148,7 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
         "command": str(summary.get("command", "")),
         "title": _dates(results) or results.folder.resolve().name,
         "frames_answer": describe_frames(results),
-        "cost_answer": describe_cost(results),
+        "effect_answer": describe_effect(results),
         "trust": describe_trust(results, {p.group.label: p.checks for p in pages}),
         "next_answer": describe_next(results),
         "figures": figures,
@@ -169,23 +170,23 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
 def write_report(
     folder: StrPath, *, overwrite: bool = True, executor: Executor | None = None
 ) -> Path:
-    """Write report.html into a result folder, from what lies in it.
+    """Write report.html into a result folder.
 
     Parameters
     ----------
     folder : path
-        Result folder: frames.ecsv, and if there night.json and a folder of stacks for
-        each group. What is missing is left out of the page.
+        Result folder: frames.ecsv, and optionally night.json and a folder of stacks for each
+        group. Sections without data are omitted.
     overwrite : bool
         Replace an existing report.
     executor : `~concurrent.futures.Executor` or None
-        Processes that draw the figures; None for this one. The page is the same.
+        Processes that draw the figures; None for this one. The page does not depend on it.
 
     Returns
     -------
     path : `~pathlib.Path`
-        report.html: one file with everything inside, written whole or not at all. It asks
-        for nothing from the network, and its only script is known to it by its hash.
+        report.html: one self-contained file, written atomically. It loads nothing from the
+        network, and its content security policy admits its only script by its hash.
 
     Raises
     ------
@@ -196,7 +197,6 @@ def write_report(
     """
     path = Path(folder) / "report.html"
     if path.exists() and not overwrite:
-        # Said before the work is done, not after.
         raise OutputError(f"{path} exists already; give --overwrite to replace it")
     results = read_results(folder)
     source = files("framesort.report")

@@ -1,4 +1,4 @@
-"""Numbers, times and names as people say them."""
+"""Formatting of numbers, times and names."""
 
 import math
 import re
@@ -39,7 +39,7 @@ def format_number(value: float, digits: int = 2) -> str:
 
 
 def format_duration(hours: float) -> str:
-    """Hours as people say them.
+    """Minutes below one hour, else hours.
 
     >>> format_duration(0.3), format_duration(2.5)
     ('18 min', '2.5 h')
@@ -78,7 +78,7 @@ def listing(parts: Iterable[str]) -> str:
 
 
 def name_group(group: GroupSummary, results: Results) -> str:
-    """Words " of L (120 s)" where there is more than one group to tell apart."""
+    """Words " of L (120 s)" where there is more than one group."""
     if len(results.groups) < 2:
         return ""
     return f" of {name_filter(group.filter or group.label, group.exposure)}"

@@ -1,4 +1,4 @@
-"""The pictures of a group made small enough for a page, and preview.png."""
+"""Pictures of a group reduced for the page, and preview.png."""
 
 import base64
 import io
@@ -37,7 +37,7 @@ __all__ = [
 
 @dataclass(frozen=True, kw_only=True)
 class Comparison:
-    """Two pictures of the same piece of sky with one curve of brightness, as data URIs."""
+    """Two pictures of the same part of the sky with the same stretch, as data URIs."""
 
     before: str
     after: str
@@ -47,7 +47,7 @@ class Comparison:
 
 
 def _for_imsave(shown: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Axes as an image writer wants them: [y, x] or [y, x, colour]; three planes are colours."""
+    """Axes in the order of image writers: [y, x] or [y, x, colour]; three planes are colours."""
     if shown.ndim == 2:
         return shown
     return np.moveaxis(shown, 0, -1) if len(shown) == 3 else shown.mean(axis=0)
@@ -83,9 +83,9 @@ def read_stack(group: GroupSummary, name: str) -> NDArray[np.float32] | None:
 def _busiest_window(
     shape: tuple[int, ...], stars: Table | None, size: tuple[int, int]
 ) -> tuple[slice, slice]:
-    """Window of (height, width) that holds most replaced stars' light, each counted by its root.
+    """Window of (height, width) with the largest sum of the square roots of replaced stars' fluxes.
 
-    The root keeps a single very bright star from deciding alone.
+    The square root keeps a single very bright star from dominating.
     """
     height, width = size
     ny, nx = shape[-2:]
@@ -110,14 +110,14 @@ def compare_pictures(
     longest: int = 1400,
     window: tuple[int, int] = (440, 700),
 ) -> tuple[Comparison, ...]:
-    """The deep and the final picture for comparing: the whole field, and a part pixel by pixel.
+    """The deep stack and the final picture for comparison: the whole field, and a part unbinned.
 
     Parameters
     ----------
     deep, final : (ny, nx) or (planes, ny, nx) ndarray
         Of the same shape, ADU.
     stars : `~astropy.table.Table` or None
-        stars.ecsv, to find the part with the most replaced stars.
+        stars.ecsv, to choose the part with the most replaced stars.
     longest : int
         Longer side of the whole field on the page, pixels.
     window : tuple of int
@@ -126,7 +126,7 @@ def compare_pictures(
     Returns
     -------
     comparisons : tuple of Comparison
-        The part is left out where the field is shown at full size anyway.
+        Without the part where the whole field is unbinned already.
 
     Raises
     ------
@@ -141,15 +141,15 @@ def compare_pictures(
     found = [_compare(small_deep, small_final, _scale_caption(step))]
     ny, nx = deep.shape[-2:]
     size = min(window[0], ny), min(window[1], nx)
-    # Worth a second picture only where it shows something larger than the first does.
+    # A second picture is useful only at a larger scale than the first.
     if step > 1 or nx > 1.5 * window[1]:
         part = (..., *_busiest_window(deep.shape, stars, size))
-        found.append(_compare(deep[part], final[part], "A part, pixel by pixel."))
+        found.append(_compare(deep[part], final[part], "Part of the field, unbinned."))
     return tuple(found)
 
 
 def _scale_caption(step: int) -> str:
-    return "The whole field." if step <= 1 else f"The whole field, {step} x {step} pixels in one."
+    return "Whole field." if step <= 1 else f"Whole field, binned {step} x {step}."
 
 
 def _compare(deep: NDArray[np.float32], final: NDArray[np.float32], caption: str) -> Comparison:
@@ -164,7 +164,7 @@ def _compare(deep: NDArray[np.float32], final: NDArray[np.float32], caption: str
 
 
 def draw_picture(axes: Axes, image: ArrayLike, *, like: Stretch | None = None) -> None:
-    """Draw a linear picture, stretched so that nebula and stars both show.
+    """Draw a linear picture with a stretch that shows both nebulosity and stars.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def draw_picture(axes: Axes, image: ArrayLike, *, like: Stretch | None = None) -
     image : (ny, nx) or (planes, ny, nx) array_like
         ADU; NaN is black.
     like : Stretch or None
-        Curve of another picture.
+        Stretch of another picture.
     """
     shown = _for_imsave(stretch_image(image, like=like))
     axes.imshow(shown, cmap="gray", vmin=0, vmax=1, origin="lower", interpolation="antialiased")
@@ -192,7 +192,7 @@ def _final_pictures(folder: Path, longest: int) -> list[tuple[str, NDArray[np.fl
 
 
 def _layout(number: int, aspect: float) -> tuple[int, int]:
-    """Rows and columns: wide pictures are stacked, others stand side by side, up to three."""
+    """Rows and columns: wide pictures in one column, others side by side, up to three."""
     columns = min(number, 1 if number == 2 and aspect > 1.9 else 2 if number in (2, 4) else 3)
     return math.ceil(number / columns), columns
 
@@ -200,7 +200,7 @@ def _layout(number: int, aspect: float) -> tuple[int, int]:
 def write_preview(
     source: StrPath | ArrayLike, path: StrPath, *, longest: int = 1600, overwrite: bool = True
 ) -> Path:
-    """Write the final picture (or pictures, one a filter) as a PNG to look at.
+    """Write the final picture (one for each filter) as a PNG.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def write_preview(
     path : path
         The PNG.
     longest : int
-        Longer side of one picture, pixels; larger ones are averaged down.
+        Longer side of one picture, pixels; larger ones are binned.
     overwrite : bool
         Replace an existing file.
 
@@ -249,7 +249,7 @@ def write_preview(
 
 
 def _draw_pictures(pictures: Sequence[tuple[str, Any]], stream: io.BytesIO) -> None:
-    """Several pictures on one dark sheet, each with its filter's name."""
+    """Several pictures on one dark page, each with the name of its filter."""
     ny, nx = pictures[0][1].shape[-2:]
     rows, columns = _layout(len(pictures), nx / ny)
     dpi, gap, title = 100, 12, 26

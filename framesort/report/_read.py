@@ -69,7 +69,7 @@ class GroupSummary:
         The two sets.
     replaced, left : int or None
         Stars replaced and left as they were; None before a merge.
-    fwhm, line : dict of str to float
+    fwhm, spike : dict of str to float
         FWHM [pix] and spike (share) of the stacks "deep", "sharp", "final".
     advice : tuple of str
         What to do next time.
@@ -94,7 +94,7 @@ class GroupSummary:
     replaced: int | None = None
     left: int | None = None
     fwhm: dict[str, float] = field(default_factory=dict)
-    line: dict[str, float] = field(default_factory=dict)
+    spike: dict[str, float] = field(default_factory=dict)
     advice: tuple[str, ...] = ()
     light_by_angle: dict[str, list[float]] = field(default_factory=dict)
     check: dict[str, Any] = field(default_factory=dict)
@@ -244,7 +244,7 @@ def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupS
         replaced=_whole(told.get("replaced")),
         left=_whole(told.get("left")),
         fwhm=_numbers_of(told.get("fwhm")),
-        line=_numbers_of(told.get("line")),
+        spike=_numbers_of(told.get("spike")),
         advice=as_sentences(told.get("advice")),
         light_by_angle=_profiles_of(told.get("light_by_angle")),
         check=told["check"] if isinstance(told.get("check"), dict) else {},

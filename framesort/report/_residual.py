@@ -21,24 +21,24 @@ __all__ = [
 ]
 
 LIMIT = 5.0
-"""Standard deviations that are shown in full colour."""
+"""Standard deviations at which the colour scale saturates."""
 
 RESIDUAL_MAP = LinearSegmentedColormap.from_list("residual", ["#7cc6ea", "#171c1e", "#f08a5d"])
-"""Less light, none to speak of, more light: the page's own blue and red on a dark ground, which
-stay apart for colour-blind eyes (a test holds the palette to it)."""
+"""Fainter, equal, brighter: the blue and red of the page on a dark ground, distinct for
+colour-blind readers (tested)."""
 
 
 def measure_residual(
     final: ArrayLike, sharp: ArrayLike, *, scale: float = 1.0
 ) -> NDArray[np.float32]:
-    """Final picture less the sharp stack, in standard deviations of the noise around.
+    """Final picture minus sharp stack, in standard deviations of the local noise.
 
-    Where stars were replaced well there is nothing but noise; nebula is in both and cancels.
+    Where the replacement is good only noise remains; nebulosity is in both and cancels.
 
     Parameters
     ----------
     final, sharp : (ny, nx) or (planes, ny, nx) array_like
-        Of one shape, ADU; NaN where there is no data. Of planes the mean is taken.
+        Of one shape, ADU; NaN where there is no data. Planes are averaged.
     scale : float
         Factor that brings the sharp stack to the flux scale of the final picture.
 
@@ -55,22 +55,22 @@ def measure_residual(
     above, below = (np.asarray(v, dtype=np.float32) for v in (final, sharp))
     if above.shape != below.shape:
         raise InputError(f"final and sharp must have one shape, got {above.shape}, {below.shape}")
-    rest = above - np.float32(scale) * below
-    rest = rest.mean(axis=0) if rest.ndim == 3 else rest
-    around = estimate_background(rest)
+    residual = above - np.float32(scale) * below
+    residual = residual.mean(axis=0) if residual.ndim == 3 else residual
+    background = estimate_background(residual)
     with np.errstate(divide="ignore", invalid="ignore"):
-        rest = (rest - around.level) / around.noise
-    return np.asarray(rest, dtype=np.float32)
+        residual = (residual - background.level) / background.noise
+    return np.asarray(residual, dtype=np.float32)
 
 
 def shrink_residual(residual: NDArray[np.float32], *, longest: int) -> NDArray[np.float32]:
-    """A residual in blocks of pixels, in standard deviations of a block's noise."""
+    """A binned residual, in standard deviations of the noise of a bin."""
     if max(residual.shape) <= longest:
         return residual
-    rest = shrink_image(residual, longest=longest)
-    # Noise of neighbouring pixels is not independent after resampling: measured, not reckoned.
-    spread = 1.4826 * np.nanmedian(np.abs(rest - np.nanmedian(rest)))
-    return np.asarray(rest / spread if spread > 0 else rest, dtype=np.float32)
+    binned = shrink_image(residual, longest=longest)
+    # Noise of neighbouring pixels is correlated after resampling, so it is measured.
+    spread = 1.4826 * np.nanmedian(np.abs(binned - np.nanmedian(binned)))
+    return np.asarray(binned / spread if spread > 0 else binned, dtype=np.float32)
 
 
 def residual_colours(residual: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
@@ -81,13 +81,13 @@ def residual_colours(residual: NDArray[np.floating[Any]]) -> NDArray[np.float64]
 
 
 def draw_residual(axes: Axes, residual: ArrayLike) -> None:
-    """Draw a residual: blue where the final picture has less light, red where it has more.
+    """Draw a residual: blue where the final picture is fainter, red where it is brighter.
 
     Parameters
     ----------
     axes : `~matplotlib.axes.Axes`
     residual : (ny, nx) array_like
-        From `measure_residual`; five standard deviations are full colour.
+        From `measure_residual`; the colour scale saturates at five standard deviations.
     """
     colours = residual_colours(np.asarray(residual, dtype=float))
     axes.imshow(colours, origin="lower", interpolation="nearest")

@@ -1,4 +1,4 @@
-"""What the heater costs: response to power, light by angle, depth against sharpness."""
+"""The heater's effect: response to power, light against angle, depth against FWHM."""
 
 import math
 from collections.abc import Mapping, Sequence
@@ -19,11 +19,11 @@ from framesort.report._timeline import states_of
 __all__ = ["depth_curve", "draw_depth", "draw_light_by_angle", "draw_response"]
 
 _SERIES = (("o", "-"), ("s", "--"), ("^", "-."), ("D", ":"))
-"""Marker and line of the filters in turn; colour is kept for the heater state."""
+"""Marker and line style of the filters in turn; colour stands for the heater state."""
 
 _QUANTITIES = {
-    "fwhm_growth": ("wider than with the heater off (%)", -1.0),
-    "line": ("bright stars' light in the line (%)", 0.0),
+    "fwhm_growth": ("FWHM increase (%)", -1.0),
+    "spike": ("light in the spike (%)", 0.0),
 }
 
 
@@ -35,10 +35,9 @@ def draw_response(
     highest_acceptable: Sequence[Mapping[str, Any]] = (),
     curve: Sequence[Mapping[str, Any]] = (),
 ) -> None:
-    """Draw what heater power does to the stars, by filter and exposure.
+    """Draw FWHM growth or spike against heater power, by filter and exposure.
 
-    Points are measured; what lies between them is dotted, with its one-sigma band where there
-    is one.
+    Points are measured; dotted curves with their one-sigma band are interpolated.
 
     Parameters
     ----------
@@ -46,16 +45,16 @@ def draw_response(
         Changed in place.
     response : sequence of mapping
         "response" of night.json: "filter", "exposure" [s], "power" [%], "fwhm_growth"
-        (ratio to heater off), "line" (share) and their "_err". Entries without a number
+        (ratio to heater off), "spike" (share) and their "_err". Entries without a number
         are not drawn.
     quantity : str
-        "fwhm_growth" or "line".
-    tolerable : sequence of mapping
-        "tolerable" of night.json; "power" of each is marked,
+        "fwhm_growth" or "spike".
+    highest_acceptable : sequence of mapping
+        "highest_acceptable" of night.json; "power" of each is marked,
         with the range from "power_low" to "power_high" if there.
     curve : sequence of mapping
-        "response_curve" of night.json, which the limits were read off: "power", "fwhm_growth",
-        "fwhm_growth_low", "fwhm_growth_high". Without it, and for the line, points are joined.
+        "response_curve" of night.json, from which the limits follow: "power", "fwhm_growth",
+        "fwhm_growth_low", "fwhm_growth_high". Without it, and for the spike, points are joined.
     """
     label, offset = _QUANTITIES[quantity]
     series: dict[tuple[str, float], list[tuple[float, float, float]]] = {}
@@ -65,10 +64,10 @@ def draw_response(
             key = str(entry.get("filter", "")), as_number(entry.get("exposure"))
             error = as_number(entry.get(f"{quantity}_err"))
             series.setdefault(key, []).append((power, value, error))
-    # One filter and exposure: its line; more: told apart by marker and dash.
+    # Several filters and exposures are distinguished by marker and dash.
     for k, ((name, exposure), points) in enumerate(series.items()):
         power, value, error = np.array(sorted(points)).T
-        marker, line = _SERIES[k % len(_SERIES)]
+        marker, dash = _SERIES[k % len(_SERIES)]
         between = _curve_of(curve, name, exposure, quantity)
         if between is not None:
             axes.fill_between(
@@ -77,7 +76,7 @@ def draw_response(
             axes.plot(
                 between[0], 100 * (between[1] + offset), color=INK, linewidth=1, linestyle=":"
             )
-            line = "none"
+            dash = "none"
         seconds = f", {exposure:g} s" if math.isfinite(exposure) else ""
         axes.errorbar(
             power,
@@ -86,7 +85,7 @@ def draw_response(
             color=INK,
             marker=marker,
             markersize=5,
-            linestyle=line if between is not None or len(series) > 1 else ":",
+            linestyle=dash if between is not None or len(series) > 1 else ":",
             linewidth=1.1,
             capsize=2,
             fillstyle="full" if k % 2 == 0 else "none",
@@ -135,12 +134,12 @@ def draw_light_by_angle(
         0 degrees is +x of the frame, counter-clockwise.
     table : `~astropy.table.Table`
         frames.ecsv: `spike_strength`, `spike_angle`, `heater_state`. Frames without them, or
-        whose line is not above zero, are not drawn.
+        whose spike is not above zero, are not drawn.
     profiles : mapping of str to (n,) array_like, or None
         Heater state to the mean light beside the star, as a share of the star's light, in n
         equal bins of angle over [0, 180) (`spike_profile` of
         `~framesort.records.FrameQuality`). Drawn as closed curves about the circle of zero
-        instead of the frames' lines.
+        instead of the spikes of single frames.
     """
     curves = {s: 100 * _as_profile(p) for s, p in (profiles or {}).items() if s in STATES}
     curves = {s: p for s, p in curves.items() if p.size and np.isfinite(p).all()}
@@ -156,7 +155,7 @@ def draw_light_by_angle(
 
 
 def _as_profile(values: ArrayLike) -> NDArray[np.float64]:
-    """Numbers of a profile; empty for what is none."""
+    """Numbers of a profile; empty if there are none."""
     try:
         return np.atleast_1d(np.asarray(values, dtype=float))
     except (TypeError, ValueError):
@@ -179,12 +178,12 @@ def _draw_profiles(axes: PolarAxes, curves: Mapping[str, NDArray[np.float64]]) -
         )
     full = np.linspace(0, 2 * np.pi, 181)
     axes.plot(full, np.zeros_like(full), color=QUIET, linewidth=0.9, linestyle=(0, (5, 4)))
-    # Room inside the circle of zero, so that a shape can be seen there as well.
+    # Leave space inside the circle of zero for negative values.
     axes.set_rlim(min(1.1 * low, -0.5 * max(top, 1e-9)), 1.1 * max(top, 1e-9))
 
 
 def _draw_spikes(axes: PolarAxes, table: Table) -> None:
-    """A stroke a frame, at its line's angle and as long as the line is strong."""
+    """Two opposite strokes per frame at the angle of its spike, as long as its strength."""
     strength, angle = column_values(table, "spike_strength"), column_values(table, "spike_angle")
     states = states_of(table)
     good = np.isfinite(strength) & np.isfinite(angle) & (strength > 0)
@@ -231,12 +230,12 @@ def depth_curve(table: Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]
     fwhm : (n,) float ndarray
         Mean FWHM with inverse-variance weights, pixels.
     depth : (n,) float ndarray
-        Signal-to-noise per pixel of a faint steady light, against that of all frames.
+        S/N per pixel of faint extended light, relative to that of all frames.
 
     Notes
     -----
-    A frame of transparency t and noise s has weight (t / s)^2; the signal-to-noise of a
-    weighted mean is the root of the sum of weights (inverse-variance weighting).
+    A frame of transparency t and noise s has weight (t / s)^2; the S/N of the weighted mean is
+    the square root of the sum of the weights (inverse-variance weighting).
     """
     fwhm, weight = column_values(table, "fwhm"), _frame_weights(table)
     good = weight > 0
@@ -249,7 +248,7 @@ def depth_curve(table: Table) -> tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 def draw_depth(axes: Axes, table: Table) -> None:
-    """Draw depth against sharpness: what the n sharpest frames of a group would give.
+    """Draw depth against FWHM of a stack of the n sharpest frames of a group, for every n.
 
     Parameters
     ----------
@@ -260,8 +259,8 @@ def draw_depth(axes: Axes, table: Table) -> None:
         the two sets are marked.
     """
     fwhm, depth = depth_curve(table)
-    axes.set_xlabel("mean FWHM of the frames taken (px)")
-    axes.set_ylabel("depth, all frames = 100 %")
+    axes.set_xlabel("mean FWHM (px)")
+    axes.set_ylabel("depth (% of all frames)")
     if not fwhm.size:
         axes.text(0.5, 0.5, "not measured", transform=axes.transAxes, ha="center", va="center")
         return

@@ -57,25 +57,26 @@ def choose_stars(
     apart: float = 40.0,
     inside: tuple[float, float] | None = None,
 ) -> NDArray[np.int_]:
-    """Rows of the brightest stars, saturated ones included, that lie apart from one another.
+    """Rows of the brightest stars, including saturated ones, with a minimum separation.
 
     Parameters
     ----------
     stars : `~astropy.table.Table`
         stars.ecsv: x, y, flux_deep, and if there `flux_sharp` and `reason`.
     number : int
-        At most so many.
+        Largest number of stars.
     apart : float
         Least distance between two chosen stars, pixels.
     inside : (float, float) or None
-        Width and height of the picture: stars nearer to its edge than ``apart / 2`` come
-        only when there are too few others.
+        Width and height of the picture: stars nearer to its edge than ``apart / 2`` are chosen
+        only if there are too few others.
 
     Returns
     -------
     rows : (n,) int ndarray
-        Brightest first, by the larger of the two fluxes: that of a saturated star is too small in
-        one of them. What was found to be no star comes only when there are too few others.
+        Brightest first, by the larger of the two fluxes, since the flux of a saturated star is
+        too small in one of them. Non-stellar detections are chosen only if there are too few
+        stars.
     """
     x, y = column_values(stars, "x"), column_values(stars, "y")
     scale = as_number(stars.meta.get("flux_scale"))
@@ -83,13 +84,13 @@ def choose_stars(
         column_values(stars, "flux_deep"),
         column_values(stars, "flux_sharp") * (scale if scale > 0 else 1.0),
     )
-    other = column_texts(stars, "reason") == "not stellar"
+    nonstellar = column_texts(stars, "reason") == "not stellar"
     good = np.isfinite(x) & np.isfinite(y) & np.isfinite(flux)
     edge = np.zeros(len(stars), dtype=bool)
     if inside is not None:
-        room = np.minimum(np.minimum(x, inside[0] - 1 - x), np.minimum(y, inside[1] - 1 - y))
-        edge = room < apart / 2
-    order = [i for i in np.lexsort((-np.nan_to_num(flux), edge, other)) if good[i]]
+        margin = np.minimum(np.minimum(x, inside[0] - 1 - x), np.minimum(y, inside[1] - 1 - y))
+        edge = margin < apart / 2
+    order = [i for i in np.lexsort((-np.nan_to_num(flux), edge, nonstellar)) if good[i]]
     chosen: list[int] = []
     for i in order:
         if all(math.hypot(x[i] - x[j], y[i] - y[j]) >= apart for j in chosen):
@@ -100,7 +101,7 @@ def choose_stars(
 
 
 def _cut(path: StrPath, x: float, y: float, half: int, height: int) -> NDArray[np.float32]:
-    """A square around a place; only its rows are read."""
+    """A square around a position; only its rows are read."""
     column, row = round(x), round(y)
     bottom, top = max(row - half, 0), min(row + half + 1, height)
     size = 2 * half + 1
@@ -137,15 +138,15 @@ def cut_stars(
     shape : (int, int)
         Rows and columns of the grid.
     number : int
-        At most so many stars.
+        Largest number of stars.
     half : int or None
-        Half the side of a cutout, pixels; None for eleven times the FWHM of the deep
-        stack's stars, 16 to 48 pixels, which holds most of a spike.
+        Half the side of a cutout, pixels; None for eleven times the FWHM in the deep stack,
+        16 to 48 pixels, which contains most of a spike.
 
     Returns
     -------
     cutouts : tuple of StarCutout
-        Only pictures that exist and can be read are in them.
+        With the stacks that exist and can be read.
     """
     if half is None:
         fwhm = group.fwhm.get("deep", group.deep.fwhm)
@@ -181,7 +182,7 @@ def cut_places(
     Returns
     -------
     cutouts : tuple of StarCutout
-        Only pictures that exist and can be read are in them.
+        With the stacks that exist and can be read.
     """
     cutouts = []
     for x, y in places:
@@ -195,17 +196,17 @@ def cut_places(
             except FrameError:
                 continue
         if scale is not None and {"final", "sharp"} <= set(pixels):
-            rest = pixels["final"] - np.float32(scale) * pixels["sharp"]
-            rest -= np.nanmedian(rest) if np.isfinite(rest).any() else 0
-            spread = 1.4826 * np.nanmedian(np.abs(rest)) if np.isfinite(rest).any() else 0
-            pixels["difference"] = np.float32(1 / spread if spread > 0 else 1) * rest
+            residual = pixels["final"] - np.float32(scale) * pixels["sharp"]
+            residual -= np.nanmedian(residual) if np.isfinite(residual).any() else 0
+            spread = 1.4826 * np.nanmedian(np.abs(residual)) if np.isfinite(residual).any() else 0
+            pixels["difference"] = np.float32(1 / spread if spread > 0 else 1) * residual
         if pixels:
             cutouts.append(StarCutout(x=float(x), y=float(y), pixels=pixels))
     return tuple(cutouts)
 
 
 def shade_cutout(cutout: StarCutout) -> dict[str, NDArray[np.float64]]:
-    """Colours [y, x, RGB] 0..1 of each picture of a star; those of light share one curve."""
+    """Colours [y, x, RGB] 0..1 of each picture of a star; the stacks share one stretch."""
     sky, noise, top = _levels(cutout)
     shades = {}
     for name, pixels in cutout.pixels.items():
@@ -218,9 +219,9 @@ def shade_cutout(cutout: StarCutout) -> dict[str, NDArray[np.float64]]:
 
 
 def _shown(pixels: NDArray[np.float32], sky: float, noise: float, top: float) -> Any:
-    """Brightness of a cutout: linear up to thrice the noise, logarithmic above.
+    """Brightness of a cutout: linear up to three times the noise, logarithmic above.
 
-    A spike is a thousandth of its star's peak; on a curve set by the peak it is lost.
+    A spike has a thousandth of the star's peak and would not show in a stretch set by the peak.
     """
     soft = 3 * noise
     value = np.arcsinh((np.nan_to_num(pixels, nan=sky) - sky + noise) / soft)
@@ -235,8 +236,8 @@ def _levels(cutout: StarCutout) -> tuple[float, float, float]:
     if not whole.size:
         return 0.0, 1.0, 1.0
     sky, low = np.percentile(whole, [25, 5])
-    # Below the lower quartile there is only sky; 5 % lies 1 sigma below it for a normal
-    # distribution (1.645 - 0.674).
+    # Below the lower quartile there is only sky. The 5 % quantile of a normal distribution lies
+    # 1 sigma below the quartile (1.645 - 0.674).
     noise = max(float(sky - low), 1e-6 * max(float(np.ptp(whole)), 1e-30))
     return float(sky), noise, float(np.percentile(whole, 99.8) - sky)
 
@@ -244,9 +245,9 @@ def _levels(cutout: StarCutout) -> tuple[float, float, float]:
 def draw_star_cutouts(
     axes: Any, cutouts: Sequence[StarCutout], *, stars_across: bool = True
 ) -> None:
-    """Draw stars side by side, a picture in each row (or column) and a star in each column (row).
+    """Draw star cutouts, one stack per row (or column) and one star per column (row).
 
-    All pictures of a star share one curve of brightness, so they may be compared.
+    All stacks of a star share one stretch.
 
     Parameters
     ----------

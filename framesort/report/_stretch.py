@@ -1,4 +1,4 @@
-"""Brightness of pictures: one curve that shows the nebula and the stars together."""
+"""Stretch of pictures: one curve that shows nebulosity and stars together."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -11,19 +11,19 @@ from framesort.errors import InputError
 __all__ = ["Stretch", "measure_stretch", "shrink_image", "stretch_image"]
 
 _BLOCKS = 24
-"""Blocks along the longer side in which the sky is looked for."""
+"""Blocks along the longer side for the estimate of the sky."""
 
 _MIDDLE = 0.5
-"""Brightness given to the nebula's bright parts."""
+"""Brightness of the bright parts of the nebula."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Stretch:
-    """How pixel values become brightness, so that several pictures can share one curve.
+    """Curve from pixel values to brightness, which several pictures can share.
 
     Brightness is ``asinh(v / softening) / asinh(white / softening)`` with
-    ``v = value - sky(x, y) + lift``, cut to 0..1: linear in the faint, logarithmic in the
-    bright (the curve of Lupton et al. 2004, PASP 116, 133).
+    ``v = value - sky(x, y) + lift``, clipped to 0..1: linear for faint, logarithmic for bright
+    values (Lupton et al. 2004, PASP 116, 133).
 
     Attributes
     ----------
@@ -31,7 +31,7 @@ class Stretch:
         Constant, slope in x and slope in y of the sky, ADU, for x and y running 0..1
         over the picture.
     lift : float
-        ADU below the sky that is shown black.
+        ADU below the sky at which the picture is black.
     softening, white : float
         ADU, as in the formula.
     """
@@ -71,7 +71,7 @@ def _block_levels(plane: NDArray[np.float32], side: int) -> tuple[NDArray[np.flo
 def _fit_sky(
     x: NDArray[np.float64], y: NDArray[np.float64], level: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """A tilted plane through the darker blocks; nebula and crowded blocks fall out above it."""
+    """A plane through the darker blocks; blocks with nebulosity or many stars are rejected."""
     terms = np.column_stack([np.ones_like(x), x - 0.5, y - 0.5])
     keep = np.ones(len(level), dtype=bool)
     fit = np.array([np.median(level), 0.0, 0.0])
@@ -80,7 +80,7 @@ def _fit_sky(
     for _ in range(12):
         fit = np.linalg.lstsq(terms[keep], level[keep], rcond=None)[0]
         above = level - terms @ fit
-        # Scatter of the blocks below the plane: nebula only ever adds light.
+        # Scatter of the blocks below the plane: nebulosity only adds light.
         below = above[above < 0]
         spread = np.sqrt(np.mean(below**2)) if below.size else 0.0
         chosen = above <= 1.0 * spread + 1e-12 * np.abs(level).max()
@@ -103,7 +103,7 @@ def _subtract_sky(planes: NDArray[np.float32], sky: NDArray[np.float64]) -> NDAr
 
 
 def _softening(middle: float, white: float) -> float:
-    """Softening with which `middle` is shown at `_MIDDLE`; found by halving, it is monotone."""
+    """Softening that gives `middle` the brightness `_MIDDLE`, by bisection."""
     low, high = np.log(white * 1e-6), np.log(white * 1e3)
     for _ in range(60):
         trial = 0.5 * (low + high)
@@ -113,7 +113,7 @@ def _softening(middle: float, white: float) -> float:
 
 
 def measure_stretch(image: ArrayLike) -> Stretch:
-    """Find the curve for a picture from its sky, its noise and its nebula.
+    """Measure the stretch of a picture from its sky, noise and nebulosity.
 
     Parameters
     ----------
@@ -131,13 +131,13 @@ def measure_stretch(image: ArrayLike) -> Stretch:
 
     Notes
     -----
-    The sky is a tilted plane through the medians of the darker blocks. Medians of blocks do
-    not see stars; blocks with nebula lie above the plane and are left out step by step. The
-    noise is taken from the pixels below the sky, where there are neither stars nor nebula.
-    The nebula's level is what three blocks in a hundred exceed, at least ten
-    times the noise so that an empty field is not blown up to a picture of noise.
-    White is the brightest pixel in ten thousand, kept between 10 and 25 times the nebula:
-    with a higher white the curve is so bent in the faint that the noise comes to the fore.
+    The sky is a plane through the medians of the darker blocks. Block medians are insensitive to
+    stars; blocks with nebulosity lie above the plane and are rejected iteratively. The noise is
+    measured on the pixels below the sky, where there are neither stars nor nebulosity.
+    The level of the nebula is the 97 % quantile of the blocks, at least ten times the noise,
+    so that the noise of an empty field is not amplified. White is the 99.99 % quantile of the
+    pixels, limited to 10 to 25 times the level of the nebula: a higher white would make the noise
+    prominent.
     """
     planes = _as_planes(image)
     side = max(4, -(-max(planes.shape[1:]) // _BLOCKS))
@@ -166,14 +166,14 @@ def measure_stretch(image: ArrayLike) -> Stretch:
 
 
 def stretch_image(image: ArrayLike, *, like: Stretch | None = None) -> NDArray[np.float32]:
-    """Brightness 0..1 of a picture in which faint nebula and bright stars both show.
+    """Brightness 0..1 of a picture, with faint nebulosity and bright stars both visible.
 
     Parameters
     ----------
     image : (ny, nx) or (planes, ny, nx) array_like
         Linear pixel values; NaN where not known.
     like : Stretch or None
-        Curve of another picture, for comparing; None to measure it on this one.
+        Stretch of another picture, for comparison; None to measure it on this one.
 
     Returns
     -------
@@ -187,7 +187,7 @@ def stretch_image(image: ArrayLike, *, like: Stretch | None = None) -> NDArray[n
 
     See Also
     --------
-    measure_stretch : how the curve is found.
+    measure_stretch : how the curve is measured.
     """
     curve = measure_stretch(image) if like is None else like
     planes = _as_planes(image)
@@ -202,19 +202,19 @@ def stretch_image(image: ArrayLike, *, like: Stretch | None = None) -> NDArray[n
 
 
 def shrink_image(image: NDArray[Any], *, longest: int) -> NDArray[np.float32]:
-    """Average whole blocks of pixels until the longer side is at most `longest`.
+    """Bin an image by averaging until the longer side is at most `longest`.
 
     Parameters
     ----------
     image : (ny, nx) or (planes, ny, nx) ndarray
-        NaN pixels do not count; a block without any good pixel is NaN.
+        NaN pixels are ignored; a bin without any good pixel is NaN.
     longest : int
         Pixels.
 
     Returns
     -------
     smaller : float32 ndarray
-        Rows and columns that do not fill a block at the upper and right edge are left out.
+        Without the rows and columns at the upper and right edge that do not fill a bin.
     """
     step = -(-max(image.shape[-2:]) // longest)
     if step <= 1:

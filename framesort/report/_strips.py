@@ -1,4 +1,4 @@
-"""Stars side by side and the self-check's pictures, as the page shows them."""
+"""Rows of star cutouts and the pictures of the self-check for the page."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ from framesort.report._stars import StarCutout, cut_places, shade_cutout
 __all__ = [
     "ResidualPicture",
     "Strip",
-    "doubtful_strips",
+    "failed_strips",
     "make_strips",
     "residual_picture",
     "worst_strips",
@@ -27,28 +27,28 @@ __all__ = [
 _WORST = 10
 
 _OF_A_KIND = 3
-"""Places shown of each kind that speaks against the picture."""
+"""Places shown of each kind of failure."""
 
 _KINDS = (
-    ({"holes and lumps"}, "blemishes", "sigma", "{:+.0f} times the noise", 0.0, "hole or lump"),
-    ({"spike"}, "spikes", "sigma", "{:+.1f} times the noise", CHECK_LIMITS.spike_sigma, "spike"),
+    ({"holes and lumps"}, "blemishes", "sigma", "{:+.0f} sigma", 0.0, "hole or lump"),
+    ({"spike"}, "spikes", "sigma", "{:+.1f} sigma", CHECK_LIMITS.spike_sigma, "spike"),
     (
         {"structure", "better than the sharp stack"},
         "worse",
         "ratio",
-        "error {:.1f} of the sharp stack's",
+        "error {:.1f} times that of the sharp stack",
         1.0,
         "structure",
     ),
-    ({"false stars"}, "false_stars", "sigma", "{:.0f} times the noise", 0.0, "no star's profile"),
+    ({"false stars"}, "false_stars", "sigma", "{:.0f} sigma", 0.0, "non-stellar profile"),
 )
-"""Lines of the check, the table of their places, its column, words for it, the least value shown,
-and what stands there."""
+"""Names of the checks, the table of their places, its column and format, the smallest value
+shown, and the label."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Strip:
-    """Pictures of one star side by side: name and data URI of each, and a line below."""
+    """Cutouts of one star: name and data URI of each, and a caption."""
 
     pictures: tuple[tuple[str, str], ...]
     side: int
@@ -87,7 +87,7 @@ def make_strips(cutouts: Sequence[StarCutout], captions: Sequence[str]) -> tuple
 
 
 def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
-    """The replaced stars that differ most from the sharp stack, the worst first."""
+    """The replaced stars with the largest residuals, the largest first."""
     rows = [
         row
         for row in as_dicts(group.check.get("worst"))[:_WORST]
@@ -104,18 +104,18 @@ def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
             cutouts += found
             captions.append(
                 f"x {x:.0f}, y {y:.0f}: {format_number(as_number(row.get('flux')), 0)} ADU, "
-                f"{format_number(as_number(row.get('residual')), 1)} times the noise"
+                f"{format_number(as_number(row.get('residual')), 1)} sigma"
             )
     return make_strips(cutouts, captions)
 
 
-def doubtful_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
-    """The places that speak against the picture, a few of each kind, the strongest first."""
-    failed = {line.name for line in judge_check(group.check) if line.passed is False}
+def failed_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
+    """Places of failed checks, a few of each kind, the strongest first."""
+    failed = {check.name for check in judge_check(group.check) if check.passed is False}
     kinds = [kind for kind in _KINDS if failed & kind[0]]
     cutouts: list[StarCutout] = []
     captions: list[str] = []
-    for _, name, column, words, least, what in kinds:
+    for _, name, column, template, least, label in kinds:
         rows = [
             row
             for row in as_dicts(group.check.get(name))
@@ -128,7 +128,7 @@ def doubtful_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
             found = cut_places(group, [(x, y)], height=height, half=24, scale=group.flux_scale)
             cutouts += found
             captions += [
-                f"x {x:.0f}, y {y:.0f}: {what}, {words.format(as_number(row[column]))}"
+                f"x {x:.0f}, y {y:.0f}: {label}, {template.format(as_number(row[column]))}"
                 for _ in found
             ]
     return make_strips(cutouts, captions)
@@ -149,6 +149,6 @@ def residual_picture(
         source=encode_picture(residual_colours(shown), quality=60),
         width=shown.shape[1],
         height=shown.shape[0],
-        caption="" if step == 1 else f"{step} x {step} pixels in one. ",
+        caption="" if step == 1 else f"Binned {step} x {step}. ",
         beyond=beyond,
     )

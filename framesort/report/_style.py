@@ -1,7 +1,7 @@
-"""Colours, markers and words that every plot of the report shares.
+"""Colours, markers and words common to all plots of the report.
 
-A state is told apart by colour, by lightness and by marker, so that no reader depends on hue.
-The same colours stand in ``style.css`` as custom properties; the page swaps them for dark ones.
+States differ in colour, lightness and marker, so that no reader depends on hue. ``style.css`` has
+the same colours as custom properties and replaces them in dark mode.
 """
 
 from typing import Any
@@ -30,7 +30,7 @@ STATE_WORDS = {
     "off": "heater off",
     "part": "changed during the exposure",
     "on": "heater on",
-    "unknown": "not known",
+    "unknown": "unknown",
 }
 STATES = tuple(STATE_COLOURS)
 MARKERS = {"off": "o", "part": "D", "on": "s", "unknown": "x"}
@@ -39,11 +39,11 @@ MARKERS = {"off": "o", "part": "D", "on": "s", "unknown": "x"}
 COLOURS = {INK: "ink", QUIET: "quiet", RULE: "rule"} | {
     colour: f"state-{state}" for state, colour in STATE_COLOURS.items()
 }
-"""Plot colour to the custom property that stands for it on the page."""
+"""Plot colour to its custom property on the page."""
 
 
 def plain_text(value: Any) -> str:
-    """A text from a header, safe from being read as a formula, short enough for a plot."""
+    """A text from a header, shortened for a plot and escaped for matplotlib's math text."""
     if len(str(value)) > 24:
         value = str(value)[:23] + "…"
     return str(value).replace("\\", "\\\\").replace("$", r"\$") if "$" in str(value) else str(value)
@@ -55,7 +55,7 @@ def name_panel(axes: Axes, name: str) -> None:
 
 
 def style_axes(axes: Axes, *, size: float = 9.0) -> None:
-    """Give axes the page's ink, thin rules and no box.
+    """Apply the style of the page to axes: its text colour, thin rules and no box.
 
     Parameters
     ----------

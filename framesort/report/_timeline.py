@@ -1,4 +1,4 @@
-"""The night along the clock: heater power, exposures, and how the stars went."""
+"""The night against time: heater power, exposures, star widths."""
 
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
@@ -32,7 +32,7 @@ from framesort.report._style import (
 __all__ = ["draw_history", "draw_timeline", "draw_widths", "split_nights", "states_of"]
 
 _ROW = 20.0
-"""Height of a row of exposures below the power, percent of full power."""
+"""Height of a row of exposures below the power curve, percent of full power."""
 
 
 def states_of(table: Table) -> NDArray[np.str_]:
@@ -42,9 +42,9 @@ def states_of(table: Table) -> NDArray[np.str_]:
 
 
 def split_nights(table: Table, *, gap: float = 6.0) -> list[Table]:
-    """Tables of the single nights: a pause longer than `gap` hours begins a new one.
+    """Split a table into nights at gaps longer than `gap` hours.
 
-    Frames without a start time belong to none.
+    Frames without a start time are in none.
     """
     seconds = start_seconds(table)
     order = [i for i in np.argsort(seconds, kind="stable") if np.isfinite(seconds[i])]
@@ -55,15 +55,15 @@ def split_nights(table: Table, *, gap: float = 6.0) -> list[Table]:
 
 
 def _days(seconds: Any) -> NDArray[np.float64]:
-    """Seconds since 1970 as matplotlib counts days, whatever its epoch is set to."""
+    """Seconds since 1970 as days of matplotlib's epoch, whatever that is set to."""
     whole = np.round(np.asarray(seconds, dtype=float) * 1e6)
     return np.asarray(mdates.date2num(whole.astype("datetime64[us]")), dtype=float)
 
 
 def _clock_axis(axes: Axes, first: float, last: float, *, label: bool = True) -> None:
-    """Hours and minutes UTC from `first` to `last`, seconds since 1970, with a little room."""
-    room = max(60.0, 0.015 * (last - first))
-    axes.set_xlim(*_days([first - room, last + room]))
+    """Hours and minutes UTC from `first` to `last`, seconds since 1970, with a margin."""
+    margin = max(60.0, 0.015 * (last - first))
+    axes.set_xlim(*_days([first - margin, last + margin]))
     axes.xaxis.set_major_locator(mdates.AutoDateLocator(tz=UTC, minticks=3, maxticks=8))
     axes.xaxis.set_major_formatter(mdates.DateFormatter("%H:%M", tz=UTC))
     if label:
@@ -77,7 +77,7 @@ def _step_seconds(value: Any, otherwise: float) -> float:
 
 
 def _draw_power(axes: Axes, steps: Sequence[Mapping[str, Any]], first: float, last: float) -> None:
-    """Power as a filled stair; a gap where it is not known."""
+    """Power as filled steps, with a gap where it is unknown."""
     spans = sorted(
         (
             _step_seconds(s.get("start"), first),
@@ -100,7 +100,7 @@ def _draw_power(axes: Axes, steps: Sequence[Mapping[str, Any]], first: float, la
 
 
 def _draw_bars(axes: Axes, table: Table, bottom: float) -> None:
-    """A bar an exposure: filled where a set takes it, hollow where not, underlined if sharp."""
+    """One bar per exposure: filled if in a set, else hollow; underlined if in the sharp set."""
     starts, lengths = start_seconds(table), column_values(table, "exposure")
     states = states_of(table)
     sharp, deep = column_truths(table, "sharp_set"), column_truths(table, "deep_set")
@@ -131,21 +131,20 @@ def _draw_bars(axes: Axes, table: Table, bottom: float) -> None:
 
 
 def draw_timeline(axes: Axes, table: Table, *, steps: Sequence[Mapping[str, Any]] = ()) -> None:
-    """Draw heater power over time with a bar for each exposure below it.
+    """Draw heater power against time with a bar for each exposure below it.
 
-    A bar has the colour of its heater state; it is hollow where no set takes the frame and
-    underlined where the sharp-star set does.
+    A bar has the colour of the heater state; it is hollow for frames in neither set and
+    underlined for frames of the sharp-star set.
 
     Parameters
     ----------
     axes : `~matplotlib.axes.Axes`
         Changed in place.
     table : `~astropy.table.Table`
-        frames.ecsv; of the columns only `start` must be known. Frames without a start
-        are not drawn.
+        frames.ecsv; only the column `start` is required. Frames without a start are not drawn.
     steps : sequence of mapping
         Heater power: "start", "stop" (ISO texts, UTC, None for open) and "power" (percent or
-        None). Without any, each frame's mean power is drawn.
+        None). Without steps, the mean power of each frame is drawn.
     """
     starts = start_seconds(table)
     timed = np.isfinite(starts)
@@ -192,10 +191,10 @@ def draw_history(
     clock_label: bool = True,
     limits: tuple[float, float] | None = None,
 ) -> None:
-    """Draw a column through the night, a marker a frame in the colour of its heater state.
+    """Draw a column against time, one marker per frame in the colour of its heater state.
 
-    Values far above the others are drawn as small triangles at the upper edge, so that one
-    spoilt frame does not flatten the rest. The dashed line is the median with the heater off.
+    Values far above the others are drawn as triangles at the upper edge, so that single outliers
+    do not set the scale. The dashed line is the median with the heater off.
 
     Parameters
     ----------
@@ -208,9 +207,9 @@ def draw_history(
     label : str
         Of the y axis, with the unit.
     clock_label : bool
-        Write the date under the clock.
+        Label the time axis with the date.
     limits : (float, float) or None
-        Least range of the y axis, None for that of the values.
+        Minimum range of the y axis; None for the range of the values.
     """
     starts, values = start_seconds(table), column_values(table, column)
     states = states_of(table)
@@ -254,7 +253,7 @@ def draw_history(
 
 
 def draw_widths(axes: Axes, table: Table, *, clock_label: bool = True) -> None:
-    """Draw the FWHM of the stars through the night, by heater state.
+    """Draw the FWHM against time, by heater state.
 
     Parameters are those of `draw_history`.
     """

@@ -1,4 +1,4 @@
-"""Whether a picture can be trusted, judged by its own numbers."""
+"""Verdict on a final picture from its self-check."""
 
 import math
 from collections.abc import Mapping
@@ -14,46 +14,46 @@ from framesort.report._read import GroupSummary, Results
 __all__ = ["Check", "Trust", "check_group", "describe_trust"]
 
 _SPIKE_LEFT = 0.2
-"""Share of the deep stack's spike that the final picture may keep where the stars one by one were
-not measured."""
+"""Share of the deep stack's spike that the final picture may keep where single stars were not
+measured."""
 
 _SPIKE_SEEN = 0.002
-"""A spike below this share of the stars' light hardly shows in a stretched picture."""
+"""A spike below this share of the stars' light is hardly visible in a stretched picture."""
 
 _STARS_LEFT = 0.1
-"""Share of stars that may be left as they were without a word of caution."""
+"""Share of stars that may remain without replacement before the check fails."""
 
 _PIXELS_OFF = 0.005
-"""Share of the picture that may differ from the sharp stack by more than five times the noise;
-chance alone gives a millionth, a few saturated stars some ten-thousandths."""
+"""Share of the pixels that may differ from the sharp stack by more than five sigma; noise alone
+gives 1e-6, a few saturated stars some 1e-4."""
 
 _FEW_FRAMES = 3
-"""With fewer frames a stack cannot tell a satellite or cosmic ray from the sky (from memory:
-rejection needs a majority)."""
+"""With fewer frames outlier rejection has no majority and cannot remove satellites or cosmic
+rays."""
 
 
 _ADVICE = {
-    "star width": "Look at the stars side by side; `framesort swap` with the two stacks tries it "
-    "anew.",
-    "star flux": "Do not measure brightness on the final picture; take the sharp stack for that.",
-    "flux scale": "Are both stacks linear, of one filter, and free of stretches?",
-    "spike": "Look at the brightest stars side by side: what is left stands in the final row.",
-    "pixel noise": "Look around bright stars at full size before stretching hard.",
-    "holes and lumps": "The places are shown under Self-check: look there at full size.",
-    "false stars": "Knots of nebula were taken for stars; the places are shown under Self-check.",
-    "structure": "Hold nebula and galaxies against the sharp stack; the places are shown under "
+    "star width": "Inspect the brightest stars below; `framesort swap` repeats the replacement "
+    "with the two stacks.",
+    "star flux": "Use the sharp stack for photometry, not the final picture.",
+    "flux scale": "Check that both stacks are linear, unstretched and of one filter.",
+    "spike": "Inspect the brightest stars below: a remaining spike shows in the final cutouts.",
+    "pixel noise": "Inspect the surroundings of bright stars at full size before a strong stretch.",
+    "holes and lumps": "Inspect the places under Self-check at full size.",
+    "false stars": "Knots of nebulosity were replaced as stars; the places are under Self-check.",
+    "structure": "Compare nebulae and galaxies with the sharp stack; the places are under "
     "Self-check.",
-    "better than the sharp stack": "Take the sharp stack where the places under Self-check matter.",
+    "better than the sharp stack": "Use the sharp stack where the places under Self-check matter.",
 }
-"""What to do about each line of the replacement's own check."""
+"""Action for each failed check of the replacement."""
 
 
 @dataclass(frozen=True)
 class Check:
-    """One thing a picture is judged by: passed, not passed, or not to be judged (None).
+    """One check of a picture: passed, failed, or not measured (None).
 
-    A decisive failure means that the picture is not to be trusted. `limit` is what is asked,
-    `advice` what to do if it failed.
+    A decisive failure means that the picture cannot be trusted. `limit` is the criterion in
+    words, `advice` the action after a failure.
     """
 
     name: str
@@ -65,13 +65,13 @@ class Check:
 
 
 def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check, ...]:
-    """Judge a group's final picture by its own numbers.
+    """Check the final picture of a group.
 
     Parameters
     ----------
     group : GroupSummary
     beyond : float
-        Share of its pixels that differ from the sharp stack by more than five times the noise.
+        Share of its pixels that differ from the sharp stack by more than five sigma.
 
     Returns
     -------
@@ -82,17 +82,17 @@ def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check
         return ()
     own = [
         Check(
-            line.name,
-            line.passed,
-            line.sentence,
-            advice=_ADVICE.get(line.name, ""),
-            decisive=line.gross,
-            limit=line.limit,
+            judgement.name,
+            judgement.passed,
+            judgement.sentence,
+            advice=_ADVICE.get(judgement.name, ""),
+            decisive=judgement.gross,
+            limit=judgement.limit,
         )
-        for line in judge_check(group.check)
+        for judgement in judge_check(group.check)
     ]
     names = {check.name for check in own}
-    # What the stacks' own measurements tell, where the replacement's check does not.
+    # Measurements of the stacks where the self-check of the replacement has none.
     plain = [
         check for check in (_check_width(group), _check_spike(group)) if check.name not in names
     ]
@@ -103,14 +103,14 @@ def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check
 def _check_width(group: GroupSummary) -> Check:
     final, sharp = group.fwhm.get("final", math.nan), group.fwhm.get("sharp", math.nan)
     if not math.isfinite(final / sharp if sharp else math.nan):
-        return Check("star width", None, "The width of the final stars was not measured.")
+        return Check("star width", None, "The FWHM in the final picture was not measured.")
     deep = group.fwhm.get("deep", math.nan)
-    was = f" (deep stack: {deep:.2f} px)" if math.isfinite(deep) else ""
+    before = f" (deep stack: {deep:.2f} px)" if math.isfinite(deep) else ""
     good = final <= (1 + CHECK_LIMITS.width) * sharp
     return Check(
         "star width",
         good,
-        f"Final stars are {final:.2f} px wide, the sharp stack's {sharp:.2f} px{was}.",
+        f"FWHM {final:.2f} px in the final picture, {sharp:.2f} px in the sharp stack{before}.",
         _ADVICE["star width"],
         not good,
         f"within {100 * CHECK_LIMITS.width:.0f} %",
@@ -118,16 +118,16 @@ def _check_width(group: GroupSummary) -> Check:
 
 
 def _check_spike(group: GroupSummary) -> Check:
-    deep, final = group.line.get("deep", math.nan), group.line.get("final", math.nan)
+    deep, final = group.spike.get("deep", math.nan), group.spike.get("final", math.nan)
     if not (math.isfinite(deep) and math.isfinite(final)):
         return Check("spike", None, "The spike was not measured in the stacks.")
     if deep < _SPIKE_SEEN and abs(final) < _SPIKE_SEEN:
-        return Check("spike", True, "There is no spike to speak of, before or after.")
+        return Check("spike", True, "Neither the deep stack nor the final picture has a spike.")
     good = abs(final) <= max(_SPIKE_LEFT * deep, _SPIKE_SEEN)
     return Check(
         "spike",
         good,
-        f"The spike holds {percent(deep)} of bright stars' light in the deep stack, "
+        f"The spike contains {percent(deep)} of the light of bright stars in the deep stack, "
         f"{percent(max(final, 0.0))} in the final picture.",
         _ADVICE["spike"],
         not good,
@@ -138,12 +138,12 @@ def _check_spike(group: GroupSummary) -> Check:
 def _check_residual(beyond: float) -> Check | None:
     if not math.isfinite(beyond):
         return None
-    told = percent(beyond) if beyond > 0.0005 else "Less than 0.1 %"
+    share = percent(beyond) if beyond > 0.0005 else "Less than 0.1 %"
     return Check(
-        "likeness to the sharp stack",
+        "agreement with the sharp stack",
         beyond <= _PIXELS_OFF,
-        f"{told} of the picture differs from the sharp stack by more than five times the noise.",
-        "The picture of what is left, under Self-check, shows where: look there at full size.",
+        f"{share} of the pixels differ from the sharp stack by more than 5 sigma.",
+        "Inspect the residual under Self-check at full size.",
     )
 
 
@@ -152,31 +152,31 @@ def _check_left(group: GroupSummary) -> Check:
         return Check("stars replaced", None, "The number of replaced stars is not known.")
     left, other = group.left or 0, ""
     if group.stars is not None:
-        # What was found to be no star is not a star left.
-        things = int(np.sum(column_texts(group.stars, "reason") == "not stellar"))
-        left = max(left - things, 0)
-        other = f" {plural(things, 'thing')} found to be no star kept." if things else ""
+        nonstellar = int(np.sum(column_texts(group.stars, "reason") == "not stellar"))
+        left = max(left - nonstellar, 0)
+        if nonstellar:
+            other = f" {plural(nonstellar, 'non-stellar detection')} not replaced."
     stars = f"{plural(group.replaced, 'star')} replaced"
     if not left:
-        return Check("stars replaced", group.replaced > 0, f"{stars}, none left as it was.{other}")
+        return Check("stars replaced", group.replaced > 0, f"{stars}, none left.{other}")
     return Check(
         "stars replaced",
         left <= _STARS_LEFT * (left + group.replaced),
-        f"{stars}, {left} left as they were (reasons in stars.ecsv).{other}",
-        "The stars left keep their width and spike: look where they stand.",
+        f"{stars}, {left} not replaced (reasons in stars.ecsv).{other}",
+        "Stars that are not replaced keep the FWHM and spike of the deep stack: inspect them.",
     )
 
 
 def _check_number(group: GroupSummary) -> Check:
     number = group.sharp.frames
     return Check(
-        "frames under the stars",
+        "frames in the sharp stack",
         number >= _FEW_FRAMES,
-        f"The stars rest on {plural(number, 'frame')}"
+        f"The sharp stack consists of {plural(number, 'frame')}"
         + (
             "."
             if number >= _FEW_FRAMES
-            else ", too few to tell a satellite or a cosmic ray from a star."
+            else ", too few to distinguish satellites and cosmic rays from stars."
         ),
         "Take more heater-off frames with this filter.",
     )
@@ -184,17 +184,16 @@ def _check_number(group: GroupSummary) -> Check:
 
 @dataclass(frozen=True)
 class Trust:
-    """A verdict on the night's pictures and its grounds.
+    """Verdict on the final pictures of a night and its grounds.
 
     Attributes
     ----------
     verdict : str
-        "Yes.", "With care.", "No." or why there is nothing to judge.
+        "Yes.", "With care.", "No." or why there is no verdict.
     grounds : tuple of (str, tuple of Check)
-        Name of each group ("" if there is but one) and what it was judged by; what speaks
-        against it first.
+        Name of each group ("" if there is only one) and its checks, failures first.
     hint : str
-        What to do where there is nothing to judge.
+        Action where there is no picture.
     """
 
     verdict: str
@@ -203,12 +202,12 @@ class Trust:
 
     @property
     def shortcomings(self) -> tuple[tuple[str, Check], ...]:
-        """Name of the group and check of everything that failed or could not be judged."""
+        """Group and check of everything that failed or was not measured."""
         return tuple((n, c) for n, checks in self.grounds for c in checks if c.passed is not True)
 
     @property
     def summary(self) -> str:
-        """What was passed by every group, in one sentence; "" if nothing was."""
+        """Checks passed by every group, in one sentence; "" if there are none."""
         names: dict[str, bool] = {}
         for _, checks in self.grounds:
             for check in checks:
@@ -217,17 +216,17 @@ class Trust:
         if not passed:
             return ""
         where = " in every group" if len(self.grounds) > 1 else ""
-        return f"Checked and good{where}: {listing(passed)}."
+        return f"Passed{where}: {listing(passed)}."
 
 
 def describe_trust(
     results: Results, checks_of: Mapping[str, tuple[Check, ...]] | None = None
 ) -> Trust:
-    """Whether the pictures can be trusted; `checks_of` holds the checks by label where made.
+    """Whether the final pictures can be trusted; `checks_of` are checks made before, by label.
 
-    "Yes." needs every check of every group passed. A decisive failure means "No.": wide stars, a
-    spike left, or structure that the sharp stack by itself shows better. Anything else that failed
-    or could not be judged means "With care.".
+    "Yes." requires that every check of every group passed. A decisive failure gives "No.": wide
+    stars, a remaining spike, or structure that the sharp stack alone shows better. Any other
+    failure or missing measurement gives "With care.".
     """
     grounds = []
     for group in results.groups:
@@ -239,11 +238,11 @@ def describe_trust(
     found = [check for _, checks in grounds for check in checks]
     if not found:
         return Trust(
-            "There is no picture yet.",
-            hint="The frames are sorted. `framesort merge` makes the picture from this folder.",
+            "No final picture yet.",
+            hint="The frames are sorted; `framesort merge` makes the final picture.",
         )
     if all(check.passed is None for check in found):
-        verdict = "That was not measured."
+        verdict = "Not measured."
     elif any(check.passed is False and check.decisive for check in found):
         verdict = "No."
     else:

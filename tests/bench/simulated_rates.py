@@ -18,7 +18,7 @@ OFF, STRONG = 0.005, 50.0
 """Heater share below which a frame is off; power from which its state must be found."""
 
 VISIBLE = 0.01
-"""Share of the light between 2 and 6 FWHM from which a line must be found."""
+"""Share of the light between 2 and 6 FWHM from which a spike must be found."""
 
 
 def _has(reasons: Any, code: str) -> np.ndarray:
@@ -58,8 +58,8 @@ class NightRates:
             self._response(night)
         self._reasons(table)
 
-    def _drawn_line(self) -> np.ndarray:
-        """Share of the light in the line between 2 and 6 FWHM, where it is measured."""
+    def _drawn_spike(self) -> np.ndarray:
+        """Share of the light in the spike between 2 and 6 FWHM, where it is measured."""
         length = self.scenario.heater.spike_length
         seen = np.exp(-2 / length) - np.exp(-6 / length)
         return np.asarray(self.truth["spike_share"], dtype=float) * seen
@@ -70,13 +70,13 @@ class NightRates:
         )  # fmt: skip
         seen = strength > 3 * error
         known = np.isfinite(strength)
-        wanted = self._drawn_line()
+        wanted = self._drawn_spike()
         cold = np.asarray(self.truth["heater_share"], dtype=float) < OFF
-        self.count(f"false line, {name}", seen[known & cold])
-        self.count(f"missed line, {name}", ~seen[known & (wanted >= VISIBLE)])
+        self.count(f"false spike, {name}", seen[known & cold])
+        self.count(f"missed spike, {name}", ~seen[known & (wanted >= VISIBLE)])
         turn = column_values(table, "spike_angle") - np.asarray(self.truth["spike_angle"])
         off = np.abs((turn + 90) % 180 - 90)
-        self.lists[f"line angle, {name}"] = [float(a) for a in off[seen & (wanted >= VISIBLE)]]
+        self.lists[f"spike angle, {name}"] = [float(a) for a in off[seen & (wanted >= VISIBLE)]]
 
     def _reasons(self, table: Table) -> None:
         reasons = table["reason"]
@@ -115,7 +115,7 @@ class NightRates:
         growth = np.log(np.asarray(truth["fwhm"]) / np.asarray(truth["fwhm_unheated"]))
         exposure = np.asarray(truth["exposure"], dtype=float)
         measured = np.isfinite(column_values(table, "fwhm"))
-        deviations, lines = [], []
+        deviations, spikes = [], []
         for row in night.response.points:
             if row["power"] == 0:
                 continue
@@ -124,9 +124,9 @@ class NightRates:
             mine &= (np.abs(power - row["power"]) < 2.5) & (share > 0.98)
             error = row["fwhm_growth_err"] / row["fwhm_growth"]
             deviations.append((np.log(row["fwhm_growth"]) - growth[mine].mean()) / error)
-            lines.append((row["line"] - self._drawn_line()[mine].mean()) / row["spike_err"])
+            spikes.append((row["spike"] - self._drawn_spike()[mine].mean()) / row["spike_err"])
         self.lists["growth"] = [float(d) for d in deviations]
-        self.lists["line"] = [float(d) for d in lines if np.isfinite(d)]
+        self.lists["spike"] = [float(d) for d in spikes if np.isfinite(d)]
         self.lists["limit"] = []
         for row in night.response.highest_acceptable:
             wanted = self._true_limit(str(row["filter"]), float(row["exposure"]))
@@ -201,7 +201,7 @@ class NightRates:
         told = [f"{name} {a}/{n}" for name, (a, n) in self.counts.items() if n]
         told += [
             f"{name} {' '.join(f'{d:+.1f}' for d in self.lists.get(name, []))}"
-            for name in ("growth", "line", "limit", "clock frames")
+            for name in ("growth", "spike", "limit", "clock frames")
         ]
         return f"{self.kind}: " + "; ".join(told)
 
@@ -219,7 +219,7 @@ def print_rates(nights: list[NightRates]) -> None:
         name: np.array([value for night in nights for value in night.lists.get(name, [])])
         for name in dict.fromkeys(name for night in nights for name in night.lists)
     }
-    for name in ("growth", "line", "clock error"):
+    for name in ("growth", "spike", "clock error"):
         values = gathered.get(name, np.empty(0))
         if values.size:
             print(
@@ -230,7 +230,7 @@ def print_rates(nights: list[NightRates]) -> None:
     if gathered.get("limit", np.empty(0)).size:
         limit = gathered["limit"]
         print(f"| 5 % power within its range | {100 * limit.mean():.0f} % | of {limit.size} |")
-    for name in ("share, power log", "line angle, log", "clock frames"):
+    for name in ("share, power log", "spike angle, log", "clock frames"):
         values = np.abs(gathered.get(name, np.empty(0)))
         if values.size:
             print(f"| {name} | median {np.median(values):.3g}, largest {values.max():.3g} | |")

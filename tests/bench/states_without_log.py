@@ -29,7 +29,7 @@ KINDS: dict[str, tuple[Any, dict[str, Any]]] = {
     "same, seeing wanders 15 % an hour": (SWITCHES, {"walk": 0.15}),
     "switched 2 to 4 times at random": ("random", {}),
     "30 frames of 300 s": (LONG, {"frames": 30, "exposure": 300.0}),
-    "line a third as strong (2 % at full power)": (SWITCHES, {"line": 0.02}),
+    "spike a third as strong (2 % at full power)": (SWITCHES, {"spike": 0.02}),
     "no heater, calm": ([], {}),
     "no heater, seeing +40 % at once": ([], {"seeing_jump": [(1.0, 1.4)]}),
     "no heater, focus runs away": ([], {"focus": 0.8}),

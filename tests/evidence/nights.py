@@ -20,7 +20,7 @@ def draw_night(
     exposure=60.0,
     pause=20.0,
     blur=2.4,
-    line=0.06,
+    spike=0.06,
     spike_from=33.0,
     walk=0.04,
     noise=0.02,
@@ -49,14 +49,14 @@ def draw_night(
         base = np.where(hours >= hour, base * factor, base)
     base = np.hypot(base, focus * (hours % 1.5))
     widths = np.hypot(base[:, None], blur * power / 100)
-    lines = line * np.clip((power - spike_from) / (100 - spike_from), 0, None)
+    spikes = spike * np.clip((power - spike_from) / (100 - spike_from), 0, None)
     trail = np.abs(rng.normal(0, 0.3, frames)) + rng.exponential(1.5, frames) * (
         rng.random(frames) < trailed
     )
     true = widths.mean(axis=1)
     measured = np.hypot(true, 0.8 * trail) * np.exp(rng.normal(0, noise, frames))
     vector = 0.01 * trail + 0j
-    vector += lines.mean(axis=1) * np.exp(2j * np.radians(ANGLE))
+    vector += spikes.mean(axis=1) * np.exp(2j * np.radians(ANGLE))
     vector += rng.normal(0, spike_noise, frames) + 1j * rng.normal(0, spike_noise, frames)
     excess = (vector * np.exp(-2j * np.radians(ANGLE))).real - 0.01 * trail.mean() * np.cos(
         2 * np.radians(ANGLE)

@@ -68,7 +68,7 @@ def test_no_offset_beyond_fourteen_hours():
 
 def test_an_offset_needs_states_that_bear_it_out():
     """Without a spike the stars name no states: an offset is told, not applied."""
-    table = draw_night(np.random.default_rng(1), SWITCHES, line=0.0)
+    table = draw_night(np.random.default_rng(1), SWITCHES, spike=0.0)
     clock = estimate_clock_offset(table, log(SWITCHES, 3600))
     assert abs(clock.seconds + 3600) < 80 and not clock.significant
     assert "not applied" in clock.sentence
@@ -105,7 +105,7 @@ def test_log_of_samples_does_not_cover_all_shifts():
 
 
 def test_no_effect_no_clock():
-    table = draw_night(np.random.default_rng(3), SWITCHES, blur=0.0, line=0.0)
+    table = draw_night(np.random.default_rng(3), SWITCHES, blur=0.0, spike=0.0)
     clock = estimate_clock_offset(table, log(SWITCHES))
     assert np.isnan(clock.seconds) and not clock.significant
     assert "cannot be compared" in clock.sentence

@@ -83,7 +83,7 @@ def test_a_log_of_the_wrong_date(night, days):
 
 
 def test_nothing_is_said_where_the_stars_tell_no_states():
-    table = draw_night(np.random.default_rng(3), SWITCHES, blur=0.0, line=0.0)
+    table = draw_night(np.random.default_rng(3), SWITCHES, blur=0.0, spike=0.0)
     assert isinstance(table, Table)
     found = check((table, sort_states(table)), log(OTHER))
     assert not found.contradicts and not found.compared

@@ -77,8 +77,8 @@ def spikes(theta, kind):
 @pytest.mark.parametrize("theta", [30.0, 75.0, 150.0])
 @pytest.mark.parametrize("mirrored", [False, True])
 def test_edges_as_diffraction_makes_them(kind, theta, mirrored):
-    line = spikes(180 - theta if mirrored else theta, kind)
-    verdict = compare_gap(line, 1.0, theta, camera_angle=0.0, mirrored=mirrored)
+    angle = spikes(180 - theta if mirrored else theta, kind)
+    verdict = compare_gap(angle, 1.0, theta, camera_angle=0.0, mirrored=mirrored)
     off = {name: value for name, _, value in verdict.candidates}
     # 1.5 degrees: bins of one degree, an aperture of 100 pixels.
     assert abs(off[kind]) < 1.5

@@ -18,14 +18,14 @@ def true_growth(table, level, blur):
 def test_growth_within_its_error_for_two_thirds_of_nights():
     """One sigma should hold in 68 % of cases; 60 to 80 % is asked of nights with drifting seeing
     and focus, trailed frames among them."""
-    deviation, line, inside = [], [], []
+    deviation, spike, inside = [], [], []
     for seed in range(60):
         rng = np.random.default_rng(seed)
         blur, strength = rng.uniform(1.5, 3.5), rng.uniform(0.02, 0.08)
         focus, walk = rng.choice([0, 0.6]), rng.uniform(0.02, 0.15)
         # The share's scale is known to 8 % only: each night measures with its own.
         scale = np.exp(rng.normal(0, 0.08))
-        table = draw_night(rng, SWITCHES, blur=blur, line=strength * scale, focus=focus, walk=walk)
+        table = draw_night(rng, SWITCHES, blur=blur, spike=strength * scale, focus=focus, walk=walk)
         response = estimate_response(table)
         points = response.points[response.points["power"] > 0]
         assert list(np.round(points["power"])) == [30, 60, 100]
@@ -34,13 +34,13 @@ def test_growth_within_its_error_for_two_thirds_of_nights():
             found = np.log(row["fwhm_growth"]) - true_growth(table, row["power"], blur)
             deviation.append(found / error)
             wanted = strength * max(row["power"] - 33, 0) / 67
-            line.append((row["line"] - wanted) / row["spike_err"])
+            spike.append((row["spike"] - wanted) / row["spike_err"])
         # 5 % wider: blur^2 = (1.05^2 - 1) off^2, and the blur drawn is linear in power.
         wanted = 100 * np.median(table["true_fwhm_off"]) * np.sqrt(1.05**2 - 1) / blur
         limit = response.highest_acceptable[0]
         inside.append(limit["power_low"] <= wanted <= limit["power_high"])
     assert 0.60 <= np.mean(np.abs(deviation) < 1) <= 0.80
-    assert 0.60 <= np.mean(np.abs(line) < 1) <= 0.80
+    assert 0.60 <= np.mean(np.abs(spike) < 1) <= 0.80
     assert 0.60 <= np.mean(inside) <= 0.85  # the bend between levels is added to the range
     # 180 values: a bias of a quarter of the error would be three of its own.
     assert abs(np.mean(deviation)) < 0.25
@@ -84,7 +84,7 @@ def test_too_few_frames_are_said():
 
 
 def test_harmless_heater():
-    table = draw_night(np.random.default_rng(2), [(1.0, 50)], blur=0.0, line=0.0, walk=0.01)
+    table = draw_night(np.random.default_rng(2), [(1.0, 50)], blur=0.0, spike=0.0, walk=0.01)
     limit = estimate_response(table).highest_acceptable[0]
     assert np.isinf(limit["power"])
     assert "50 % power, the highest measured, costs less" in limit["sentence"]
@@ -99,7 +99,7 @@ def test_groups_are_kept_apart_and_rows_may_come_in_any_order():
     response = estimate_response(both)
     assert list(response.highest_acceptable["filter"]) == ["Ha", "OIII"]
     shuffled = estimate_response(both[rng.permutation(len(both))])
-    for name in ("power", "fwhm_growth", "fwhm_growth_err", "line"):
+    for name in ("power", "fwhm_growth", "fwhm_growth_err", "spike"):
         np.testing.assert_allclose(shuffled.points[name], response.points[name], rtol=1e-9)
     alone = estimate_response(first)
     mine = response.points["filter"] == "Ha"
@@ -112,26 +112,26 @@ def test_missing_values_are_left_out():
     table["heater_power"][3] = table["heater_share"][3] = np.nan
     table["spike_strength"][::5] = np.nan
     response = estimate_response(table)
-    assert np.isfinite(list(response.points["line"])).all()
+    assert np.isfinite(list(response.points["spike"])).all()
     assert response.points["frames"].sum() < len(table)
     del table["spike_strength"]
     without = estimate_response(Table(table))
-    assert np.isnan(without.points["line"]).all()
+    assert np.isnan(without.points["spike"]).all()
     np.testing.assert_allclose(without.points["blur"], response.points["blur"])
 
 
 def test_strengths_that_are_the_highest_of_all_angles_make_no_line():
-    """Noise has a highest angle as well: strengths above zero at angles of chance are no line."""
+    """Noise has a highest angle as well: strengths above zero at angles of chance are no spike."""
     rng = np.random.default_rng(7)
-    table = draw_night(rng, [(0.6, 30), (1.0, 0), (1.6, 100), (2.2, 0)], line=0.05)
+    table = draw_night(rng, [(0.6, 30), (1.0, 0), (1.6, 100), (2.2, 0)], spike=0.05)
     noise = 0.004 * (rng.normal(size=120) + 1j * rng.normal(size=120))
-    lines = 0.05 * np.clip((np.asarray(table["heater_power"]) - 33) / 67, 0, None)
-    vector = lines * np.exp(2j * np.radians(62.0)) + noise
+    spikes = 0.05 * np.clip((np.asarray(table["heater_power"]) - 33) / 67, 0, None)
+    vector = spikes * np.exp(2j * np.radians(62.0)) + noise
     table["spike_strength"] = np.abs(vector)
     table["spike_strength_err"] = np.full(120, 0.004)
     table["spike_angle"] = np.degrees(np.angle(vector)) / 2 % 180
     response = estimate_response(table)
-    off, mild, full = response.points["line"]
+    off, mild, full = response.points["spike"]
     error = response.points["spike_err"]
     # Four standard errors; the mean of the strengths alone would be 0.005, ten of them.
     assert abs(off) < 4 * error[0] and abs(mild) < 4 * error[1] < 0.005

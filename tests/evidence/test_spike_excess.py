@@ -16,7 +16,7 @@ CENTRE = (np.arange(SPIKE_BINS) + 0.5) * 180 / SPIKE_BINS
 
 
 def frame(rng, strength=0.0, *, angle=62.0, trail=0.0, noise=1e-4, trail_angle=0.0):
-    """A measured frame with a trail along some angle and a line."""
+    """A measured frame with a trail along some angle and a spike."""
     bump = np.exp(-0.5 * (((CENTRE - trail_angle + 90) % 180 - 90) / 14.0) ** 2)
     cross = spike_template(np.array([90.0]))[0] * 0.003
     light = trail * bump / bump.sum() + strength * spike_template(np.array([angle]))[0] + cross
@@ -87,7 +87,7 @@ def test_without_unheated_frames_only_differences_and_unsure():
     found, error, angle = measure_spike_excess(qualities, ["a"] * 8, np.zeros(8, bool))
     assert found[4:6].min() > found[[0, 1, 2, 3, 6, 7]].max()
     assert off(angle[4:6], 62).max() < 3
-    assert np.all(error >= 0.01)  # the line of the frames taken for reference frames
+    assert np.all(error >= 0.01)  # the spike of the frames taken for reference frames
 
 
 def test_frames_without_measurement_and_wrong_lengths():

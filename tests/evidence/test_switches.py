@@ -140,11 +140,11 @@ def test_real_night_with_a_wrong_clock(real_night, ahead):
 
 
 def test_weak_heat_is_found_once_the_heater_s_line_is_known():
-    """50 % with a line of three sigma in the mean: told by its angle and the jump of the width."""
+    """50 % with a spike of three sigma in the mean: told by its angle and the jump of the width."""
     right = []
     for seed in range(6):
         table = draw_night(
-            np.random.default_rng(seed), [(0.6, 50), (1.1, 0), (1.6, 100), (2.2, 0)], line=0.04
+            np.random.default_rng(seed), [(0.6, 50), (1.1, 0), (1.6, 100), (2.2, 0)], spike=0.04
         )
         state = find_switches(table)[0]
         mild = (np.abs(table["heater_power"] - 50) < 1) & (table["heater_share"] == 1)
@@ -171,7 +171,7 @@ def test_what_the_stars_did_not_tell_is_said():
     assert "in 1" in describe_switches(switched, find_switches(switched)[0])
     always = draw_night(np.random.default_rng(2), [(-1, 100)])
     told = describe_switches(always, find_switches(always)[0])
-    # The night's own line stands at 62 degrees; short trails along 0 turn the sum a little.
+    # The night's own spike stands at 62 degrees; short trails along 0 turn the sum a little.
     assert "on all night" in told and re.search(r"spike at (5[5-9]|6[0-5]) degrees", told)
     never = draw_night(np.random.default_rng(2), [], trailed=0.0)
     never["spike_raw_angle"] = np.random.default_rng(3).uniform(0, 180, 120)

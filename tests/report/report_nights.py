@@ -131,7 +131,7 @@ def _summary(table, filters, merged):
                 "replaced": 53,
                 "left": 7,
                 "fwhm": {"deep": 3.41, "sharp": 2.12, "final": 2.14},
-                "line": {"deep": 0.041, "final": 0.002},
+                "spike": {"deep": 0.041, "final": 0.002},
                 "check": {
                     "fwhm_deep": 3.41,
                     "fwhm_sharp": 2.12,
@@ -200,7 +200,7 @@ def _summary(table, filters, merged):
         "groups": groups,
         "response": [
             {"filter": name, "exposure": 120.0, "power": power, "fwhm_growth": 1 + 0.008 * power,
-             "fwhm_growth_err": 0.01, "line": 0.0006 * power, "spike_err": 0.001, "frames": 9}
+             "fwhm_growth_err": 0.01, "spike": 0.0006 * power, "spike_err": 0.001, "frames": 9}
             for name in filters for power in (0.0, 40.0, 80.0)
         ],
         "highest_acceptable": [

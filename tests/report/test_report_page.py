@@ -16,7 +16,7 @@ from framesort.records import REASONS
 from framesort.report import compare_pictures, read_results, write_preview, write_report
 from framesort.report._advice import ADVICE, list_notices
 from framesort.report._trust import check_group, describe_trust
-from framesort.report._words import describe_cost, describe_frames
+from framesort.report._words import describe_effect, describe_frames
 from framesort.workers import open_executor
 
 
@@ -64,12 +64,12 @@ def test_ids_are_unique_and_references_resolve(page):
 def test_answers_carry_the_numbers(page):
     text = Links(page).text
     # Counts by construction of the night: 60 frames, of which 20 off, 1 switched, 39 on.
-    assert "60 frames, 2.0 h in all: 20 with the heater off, 1 while" in text
+    assert "60 frames, 2.0 h in total: 20 with the heater off, 1 with a change" in text
     # 0.8 % growth per percent of power by construction, 64 % at 80 % power.
-    assert "At 80 % power, stars of L (120 s) were 64 ± 1 % wider" in text
-    assert "4.8 ± 0.1 % of their light in the line" in text
+    assert "At 80 % power, FWHM of L (120 s) is up 64 ± 1 % relative to heater off" in text
+    assert "the spike contains 4.8 ± 0.1 % of the light of bright stars" in text
     # Both filters may have 12 % in the summary.
-    assert "Heat with at most about 12 % power" in text
+    assert "Highest acceptable power: about 12 %" in text
     assert "Isolated stars have 1.004 ± 0.002 of the sharp stack's width of 2.12 px (deep" in text
     assert "Switch the heater between exposures" in text
 
@@ -88,8 +88,8 @@ def test_figures_drawn_by_other_processes_are_the_same(merged_night, page):
 def test_sorted_only(night_writer, tmp_path):
     folder = night_writer(tmp_path / "sorted", merged=False)
     text = Links(write_report(folder).read_text(encoding="utf-8")).text
-    assert "There is no picture yet." in text
-    assert "Heater and exposures" in text and "Bright stars side by side" not in text
+    assert "No final picture yet." in text
+    assert "Heater and exposures" in text and "Brightest stars" not in text
 
 
 def test_deep_stack_alone_is_shown(night_writer, tmp_path):
@@ -97,7 +97,7 @@ def test_deep_stack_alone_is_shown(night_writer, tmp_path):
     for name in ("final", "sharp", "stars", "background"):
         (folder / "L" / f"{name}.fits").unlink()
     page = write_report(folder).read_text(encoding="utf-8")
-    assert 'alt="The deep stack"' in page and "no second picture" in page
+    assert 'alt="The deep stack"' in page and "No second picture" in page
     assert 'class="pair"' not in page
 
 
@@ -106,7 +106,7 @@ def test_damaged_stacks_and_star_lists_cost_only_themselves(night_writer, tmp_pa
     (folder / "L" / "stars.ecsv").write_text("no table")
     (folder / "L" / "sharp.fits").write_bytes(b"no FITS")
     text = Links(write_report(folder).read_text(encoding="utf-8")).text
-    assert "The whole field." in text and "Bright stars side by side" not in text
+    assert "Whole field." in text and "Brightest stars" not in text
     (folder / "L" / "deep.fits").write_bytes(b"no FITS")
     assert "30 frames" in Links(write_report(folder).read_text(encoding="utf-8")).text
 
@@ -115,7 +115,7 @@ def test_table_alone_is_enough(night_writer, tmp_path):
     folder = night_writer(tmp_path / "bare", merged=False, summary=False)
     text = Links(write_report(folder).read_text(encoding="utf-8")).text
     # Medians by construction: 2.1 px off; on at 40 % and 80 % power, about 3 px.
-    assert re.search(r"With the heater on, stars were [23]\.\d\d px wide, 2\.[01]\d px", text)
+    assert re.search(r"Median FWHM: [23]\.\d\d px with the heater on, 2\.[01]\d px", text)
 
 
 def test_damaged_summary_is_named(night_writer, tmp_path):
@@ -133,9 +133,9 @@ def test_summary_may_hold_anything(night_writer, tmp_path, odd):
     (folder / "night.json").write_text(json.dumps(told))
     assert "30 frames" in Links(write_report(folder).read_text(encoding="utf-8")).text
     inner = {"label": "L"} | dict.fromkeys(
-        ("filter", "exposure", "states", "sharp", "deep", "replaced", "left", "fwhm", "line",
+        ("filter", "exposure", "states", "sharp", "deep", "replaced", "left", "fwhm", "spike",
          "advice"), odd)  # fmt: skip
-    told |= {"groups": [inner], "response": [dict.fromkeys(("filter", "power", "line"), odd)]}
+    told |= {"groups": [inner], "response": [dict.fromkeys(("filter", "power", "spike"), odd)]}
     (folder / "night.json").write_text(json.dumps(told))
     assert "30 frames" in Links(write_report(folder).read_text(encoding="utf-8")).text
 
@@ -149,7 +149,7 @@ def test_masked_columns_and_missing_columns(night_writer, tmp_path):
 
     folder = night_writer(tmp_path / "thin", merged=False, change=thin)
     text = Links(write_report(folder).read_text(encoding="utf-8")).text
-    assert "Star width" in text and "Clearness of the sky" not in text
+    assert "FWHM" in text and "Flux of common stars" not in text
 
 
 def test_empty_table(night_writer, tmp_path):
@@ -230,9 +230,9 @@ def test_pictures_of_a_large_noisy_night_stay_small():
         ({"sharp": {"frames": 2}}, "With care."),
         ({"check": {}}, "Yes."),
         ({"check": {}, "fwhm": {"deep": 3.4, "sharp": 2.1, "final": 2.5}}, "No."),
-        ({"check": {}, "line": {"deep": 0.04, "final": 0.02}}, "No."),
-        ({"check": {}, "line": {"deep": 0.04, "final": -0.02}}, "No."),
-        ({"check": {}, "line": {}}, "With care."),
+        ({"check": {}, "spike": {"deep": 0.04, "final": 0.02}}, "No."),
+        ({"check": {}, "spike": {"deep": 0.04, "final": -0.02}}, "No."),
+        ({"check": {}, "spike": {}}, "With care."),
     ],
 )
 def test_verdict_follows_the_numbers(night_writer, tmp_path, change, verdict):
@@ -254,7 +254,7 @@ def test_things_that_are_no_stars_are_not_stars_left(night_writer, tmp_path):
     trust = describe_trust(read_results(folder))
     assert trust.verdict == "Yes."
     text = " ".join(check.sentence for _, checks in trust.grounds for check in checks)
-    assert "53 stars replaced, 3 left" in text and "27 things found to be no star" in text
+    assert "53 stars replaced, 3 not replaced" in text and "27 non-stellar detections" in text
 
 
 def test_checks_put_the_bad_news_first(night_writer, tmp_path):
@@ -273,7 +273,7 @@ def test_heater_never_on_costs_nothing(night_writer, tmp_path):
         table["heater_state"] = ["off"] * len(table)
 
     results = read_results(night_writer(tmp_path / "night", merged=False, change=cool))
-    assert describe_cost(results) == ["Nothing: the heater was off in every frame."]
+    assert describe_effect(results) == ["None: the heater was off in every frame."]
     assert "30 with the heater off" in describe_frames(results)[0]
 
 

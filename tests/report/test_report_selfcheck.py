@@ -79,7 +79,7 @@ def test_page_holds_residual_and_ten_worst_stars(merged_night):
     (page, _) = show_groups(read_results(merged_night))
     assert len(page.worst) == 10  # of twelve in the summary
     assert [name for name, _ in page.worst[0].pictures] == ["deep", "sharp", "final", "difference"]
-    assert page.worst[0].caption == "x 40, y 60: 900 ADU, 3.0 times the noise"
+    assert page.worst[0].caption == "x 40, y 60: 900 ADU, 3.0 sigma"
     data = page.worst[0].pictures[0][1].split(",")[1]
     assert imread(io.BytesIO(base64.b64decode(data)), format="jpg").shape[0] == page.worst[0].side
     assert (page.residual.width, page.residual.height) == (320, 200)
@@ -91,7 +91,7 @@ def test_picture_that_differs_is_not_trusted_blindly(merged_night, beyond, passe
     results = read_results(merged_night)
     checks = {group.label: check_group(group, beyond=beyond) for group in results.groups}
     trust = describe_trust(results, checks)
-    found = [c for _, c in trust.shortcomings if c.name == "likeness to the sharp stack"]
+    found = [c for _, c in trust.shortcomings if c.name == "agreement with the sharp stack"]
     assert (not found) is passed
     if not passed:
         assert trust.verdict == "With care." and found[0].sentence.startswith("2.0 % of the")
@@ -152,12 +152,10 @@ def test_page_shows_the_places_that_are_not_good(night_writer, tmp_path):
         }
 
     (page,) = show_groups(read_results(night_writer(tmp_path / "night", change=alter)))
-    captions = [strip.caption for strip in page.doubtful]
-    assert captions[:3] == [
-        f"x {60 + 9 * i}, y 70: hole or lump, {i - 20} times the noise" for i in range(3)
-    ]
+    captions = [strip.caption for strip in page.failed_places]
+    assert captions[:3] == [f"x {60 + 9 * i}, y 70: hole or lump, {i - 20} sigma" for i in range(3)]
     # The other lines passed: their places are not shown.
-    assert captions[3:] == ["x 1, y 1: spike, -8.0 times the noise"]
+    assert captions[3:] == ["x 1, y 1: spike, -8.0 sigma"]
 
 
 def test_widths_over_the_field_are_those_of_its_parts():
@@ -202,12 +200,12 @@ def test_next_time_begins_with_the_power_and_names_mishaps(night_writer, tmp_pat
 
     results = read_results(night_writer(tmp_path / "night", filters=("L", "Ha"), change=alter))
     sentences = describe_next(results)
-    assert sentences[0].startswith("Heat with at most about 12 % power")
+    assert sentences[0].startswith("Highest acceptable power: about 12 %")
     told = " ".join(sentences)
     assert "96 min in L (120 s) and 96 min in Ha (120 s)" in told
-    assert "1 frame fell into a change" in told
+    assert "in 1 frame the power changed" in told
     # The last of 60 frames, 150 s apart from 19:40.
-    assert "Dew set in about 22:07 UTC" in told
+    assert "Dew formed from about 22:07 UTC" in told
     assert "Stars fainter than" not in told  # a number of the table, no deed
 
 
@@ -216,7 +214,7 @@ def test_a_part_heated_frame_of_the_sharp_set_is_no_mishap(night_writer, tmp_pat
         table["sharp_set"] |= np.asarray(table["heater_state"]) == "part"
 
     results = read_results(night_writer(tmp_path / "night", change=alter))
-    assert "fell into a change" not in " ".join(describe_next(results))
+    assert "the power changed" not in " ".join(describe_next(results))
 
 
 def test_notes_with_nothing_to_do_stand_apart():
