@@ -35,7 +35,10 @@ BUILT_IN = "builtin"
 
 _OWN: dict[str, dict[str, str]] = {
     "heater_log": {BUILT_IN: "framesort.heater:read_heater_log"},
-    "star_measurer": {BUILT_IN: "framesort.stars:measure_image"},
+    "star_measurer": {
+        BUILT_IN: "framesort.stars:measure_image",
+        "segmentation": "framesort.quality:measure_segments",
+    },
     "registration": {
         BUILT_IN: "framesort.registration:register_frames",
         "aligned": "framesort.registration:place_aligned",

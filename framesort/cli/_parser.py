@@ -198,7 +198,9 @@ def _sorting() -> Parser:
         "--no-cache", action="store_true", default=False, help="measure every frame anew"
     )
     sorting.add_argument(
-        "--star-measurer", metavar="NAME", help="plug-in that measures stars (default: builtin)"
+        "--star-measurer",
+        metavar="NAME",
+        help="builtin (fitted profiles), segmentation (photutils), or a plug-in",
     )
     return sorting
 

@@ -3,6 +3,7 @@
 from framesort.quality._columns import add_quality_columns, find_saturation
 from framesort.quality._frames import measure_frames
 from framesort.quality._given import adopt_star_list
+from framesort.quality._segmentation import measure_segments
 from framesort.quality._transparency import measure_transparency
 
 __all__ = [
@@ -10,5 +11,6 @@ __all__ = [
     "adopt_star_list",
     "find_saturation",
     "measure_frames",
+    "measure_segments",
     "measure_transparency",
 ]

@@ -7,6 +7,7 @@ from framesort.stars._background import (
     Background,
     background_level,
     estimate_background,
+    prepare_image,
     subtract_background,
 )
 from framesort.stars._detect import guess_saturation
@@ -25,6 +26,7 @@ __all__ = [
     "match_star_lists",
     "measure_image",
     "peak_angle",
+    "prepare_image",
     "smooth_image",
     "spike_template",
     "subtract_background",
