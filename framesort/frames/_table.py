@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io.fits import Header
 from astropy.table import Table
-from astropy.time import Time
+from astropy.time import Time, TimeDelta
 
 from framesort.errors import HeaderWarning
 from framesort.files import drop_unreadable, image_hdu, open_fits, safe_name
@@ -32,6 +32,7 @@ from framesort.frames._headers import (
 )
 from framesort.frames._masters import saturation_level
 from framesort.frames._nights import name_nights
+from framesort.frames._sky import Site, header_site, sky_positions
 from framesort.frames._targets import choose_targets, header_place, name_targets
 from framesort.frames._weather import header_weather
 from framesort.records import PRODUCT_CARD, add_column, add_reason
@@ -92,6 +93,7 @@ class _Row:
     note: str = ""
     object: str = ""
     place: tuple[float, float] = (np.nan, np.nan)
+    site: Site | None = None
     day_first: bool | None = None
 
 
@@ -133,7 +135,8 @@ def read_frames(
     `~astropy.table.Table`
         Columns file, start (`~astropy.time.Time`, UTC, masked where unknown), exposure,
         night, filter, target, group, width, height, binning, pattern, gain, saturation,
-        pixel_scale, air_temperature, humidity, reason.
+        pixel_scale, air_temperature, humidity, sun_altitude, moon_altitude, moon_separation,
+        target_altitude, reason.
         A file that is no usable frame keeps its row with the reason, as one does that is
         larger than `max_size` or than the other frames by far; Values that the header
         lacks are NaN. ``meta["notes"]`` holds sentences on headers that break the standard, which
@@ -177,6 +180,7 @@ def read_frames(
         "reason",
     ):
         add_column(table, name, [getattr(row, name) for row in rows])
+    _add_sky(table, start, rows)
     if power_keyword is not None:
         add_column(table, "heater_power", [row.power for row in rows])
     add_column(table, "target", names)
@@ -185,6 +189,15 @@ def read_frames(
     for note in table.meta["notes"]:
         warnings.warn(note, HeaderWarning, stacklevel=2)
     return table
+
+
+def _add_sky(table: Table, start: Time, rows: Sequence[_Row]) -> None:
+    """Altitudes of Sun, Moon and target in the middle of each exposure."""
+    half = np.array([0.5 * row.exposure if np.isfinite(row.exposure) else 0.0 for row in rows])
+    middle = start + TimeDelta(half, format="sec")
+    found = sky_positions(middle, [row.site for row in rows], [row.place for row in rows])
+    for name, values in found.items():
+        add_column(table, name, values)
 
 
 def _targets(rows: Sequence[_Row], wanted: Sequence[str]) -> list[str]:
@@ -266,6 +279,7 @@ def _understand_header(power_keyword: str | None, day_first: bool | None, path: 
     row.saturation = saturation_level(merged)
     row.air_temperature, row.humidity = header_weather(_with_comments(primary, header))
     row.pixel_scale = pixel_scale(merged)
+    row.site = header_site(_with_comments(primary, header))
     row.object, row.place = str(merged.get("OBJECT", "")).strip(), header_place(merged)
     if power_keyword is not None:
         row.power = header_number(merged, power_keyword.upper())

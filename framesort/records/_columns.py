@@ -79,6 +79,10 @@ COLUMNS: dict[str, Column] = _index(
     Column("pixel_scale", float, u.arcsec / u.pix, "image scale"),
     Column("air_temperature", float, u.deg_C, "air temperature from the header"),
     Column("humidity", float, u.percent, "relative humidity of the air from the header"),
+    Column("sun_altitude", float, u.deg, "altitude of the Sun in the middle of the exposure"),
+    Column("moon_altitude", float, u.deg, "altitude of the Moon in the middle of the exposure"),
+    Column("moon_separation", float, u.deg, "angle between the Moon and the target"),
+    Column("target_altitude", float, u.deg, "altitude of the target in the middle of the exposure"),
     Column("heater_share", float, None, "fraction of the exposure with the heater on"),
     Column(
         "heater_power",
