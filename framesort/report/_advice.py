@@ -50,7 +50,7 @@ ADVICE = {
     "poor focus": "Focus again when the temperature has changed.",
     "cloud": "Nothing to do: the frame counts for less or not at all.",
     "dew": "Switch the heater on earlier, or take the heater-off frames at the start.",
-    "bright sky": "Twilight (sun_altitude above -18), Moon (moon_altitude above 0), cloud or a lamp.",
+    "bright sky": "Twilight (sun_altitude above -18), Moon (moon_altitude above 0) or a lamp.",
     "no heater-off reference": "Take at least a few heater-off frames with every filter and "
     "exposure.",
     "not matched": "Look at the frame: another field, or too few stars.",
