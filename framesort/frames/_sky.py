@@ -84,14 +84,14 @@ def _degrees(header: Mapping[str, Any], keyword: str) -> float:
 
 
 def sky_positions(
-    middle: Time, sites: Sequence[Site | None], places: Sequence[tuple[float, float]]
+    middle: NDArray[np.float64], sites: Sequence[Site | None], places: Sequence[tuple[float, float]]
 ) -> dict[str, NDArray[np.float64]]:
     """Altitudes of Sun, Moon and target, and distance of the Moon from the target.
 
     Parameters
     ----------
-    middle : (n,) `~astropy.time.Time`
-        Middle of each exposure; masked where unknown.
+    middle : (n,) float ndarray
+        Middle of each exposure, seconds since 1970 UTC; NaN where unknown.
     sites : sequence of Site or None
         Where each frame was taken.
     places : sequence of (float, float)
@@ -108,7 +108,7 @@ def sky_positions(
     above it, and neither with the longitude reversed, the reversed one is used.
     """
     result = {name: np.full(len(sites), np.nan) for name in SKY_COLUMNS}
-    known = ~np.ma.getmaskarray(np.ma.asarray(middle.unix))
+    known = np.isfinite(middle)
     for site in {site for site in sites if site is not None}:
         rows = np.array([k for k, own in enumerate(sites) if own == site and known[k]], dtype=int)
         if not rows.size:
@@ -130,23 +130,24 @@ def _impossible(found: dict[str, NDArray[np.float64]]) -> bool:
 
 
 def _positions(
-    time: Time, site: Site, places: NDArray[np.float64]
+    unix: NDArray[np.float64], site: Site, places: NDArray[np.float64]
 ) -> dict[str, NDArray[np.float64]]:
     from astropy.coordinates import AltAz, SkyCoord, get_body, get_sun
 
     location = EarthLocation.from_geodetic(site.longitude, site.latitude, site.height)
-    plain = Time(np.asarray(time.unix, dtype=float), format="unix", scale="utc")
     # Offline: the tables of the Earth's rotation that astropy brings are enough for arc minutes.
     with (
         iers.conf.set_temp("auto_download", False),
+        iers.conf.set_temp("auto_max_age", None),
         iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
         warnings.catch_warnings(),
     ):
         warnings.simplefilter("ignore", AstropyWarning)
         warnings.simplefilter("ignore", ErfaWarning)
-        frame = AltAz(obstime=plain, location=location)
-        sun = get_sun(plain).transform_to(frame)
-        moon = get_body("moon", plain, location).transform_to(frame)
+        time = Time(unix, format="unix", scale="utc")
+        frame = AltAz(obstime=time, location=location)
+        sun = get_sun(time).transform_to(frame)
+        moon = get_body("moon", time, location).transform_to(frame)
         aimed: NDArray[np.bool_] = np.asarray(np.isfinite(places).all(axis=1))
         ra, dec = np.where(aimed[:, None], places, 0.0).T
         target = SkyCoord(ra, dec, unit=u.deg).transform_to(frame)

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 from astropy.io.fits import Header
 from astropy.table import Table
-from astropy.time import Time, TimeDelta
+from astropy.time import Time
 
 from framesort.errors import HeaderWarning
 from framesort.files import drop_unreadable, image_hdu, open_fits, safe_name
@@ -180,7 +180,7 @@ def read_frames(
         "reason",
     ):
         add_column(table, name, [getattr(row, name) for row in rows])
-    _add_sky(table, start, rows)
+    _add_sky(table, np.where(unknown, np.nan, unix), rows)
     if power_keyword is not None:
         add_column(table, "heater_power", [row.power for row in rows])
     add_column(table, "target", names)
@@ -191,11 +191,10 @@ def read_frames(
     return table
 
 
-def _add_sky(table: Table, start: Time, rows: Sequence[_Row]) -> None:
+def _add_sky(table: Table, start: np.ndarray, rows: Sequence[_Row]) -> None:
     """Altitudes of Sun, Moon and target in the middle of each exposure."""
     half = np.array([0.5 * row.exposure if np.isfinite(row.exposure) else 0.0 for row in rows])
-    middle = start + TimeDelta(half, format="sec")
-    found = sky_positions(middle, [row.site for row in rows], [row.place for row in rows])
+    found = sky_positions(start + half, [row.site for row in rows], [row.place for row in rows])
     for name, values in found.items():
         add_column(table, name, values)
 
