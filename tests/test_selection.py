@@ -173,7 +173,7 @@ def test_sentences_of_a_night_whose_heater_is_not_known():
     table = graded(["sharp"] * 6)
     choose_sets(table)
     add_column(table, "heater_state", ["unknown"] * 6)
-    assert "not known" in report_selection(table, "L").sentences[0]
+    assert "is unknown" in report_selection(table, "L").sentences[0]
 
 
 def test_zero_points_by_filter():

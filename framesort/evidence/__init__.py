@@ -1,7 +1,7 @@
-"""What the night says of the heater: response to power, clock offset, switches without a log.
+"""Evidence of the heater in the frames: response to power, clock offset, switches without a log.
 
-Everything here works on the table of frames with its measured columns; the spike's excess
-also on the light by angle of each frame.
+All functions use the table of frames with its measured columns; the excess of the spike also the
+light against angle of each frame.
 """
 
 from framesort.evidence._angles import average_light_by_angle

@@ -1,4 +1,4 @@
-"""How well a log's states agree with those that the stars tell by themselves."""
+"""Agreement of the states of a log with those estimated from the stars."""
 
 from dataclasses import dataclass
 
@@ -10,38 +10,38 @@ __all__ = ["Agreement", "count_agreement", "score_agreement"]
 Floats = NDArray[np.float64]
 
 _HOT_OFF = 0.01
-"""Chance that the stars show heat while the heater is off: what they need for it (a spike added
-at once with width) is hardly made by anything else."""
+"""Probability that the stars appear heated while the heater is off: the criterion (a spike that
+begins together with a growth of the width) is hardly met otherwise."""
 
 _COLD_ON = 0.2
-"""Chance that stars show no heat while the heater is on: it may be weak."""
+"""Probability that the stars appear unheated while the heater is on: its power may be low."""
 
 _UNCOVERED = 0.05
-"""The same for a frame of which a log says nothing: less than a log that misses weak heat."""
+"""The same for a frame that the log does not cover."""
 
 _SHOWN = 3
-"""Frames that must show heat before it is told at which powers heat shows."""
+"""Frames that must appear heated before the lowest visible power is estimated."""
 
 _OFF, _ON = 0.05, 0.95
-"""Shares below and above which a switch within the exposure cannot be seen in it."""
+"""Shares below and above which a switch during the exposure is not visible in the frame."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Agreement:
-    """Frames by what log and stars say of them.
+    """Counts of frames by their states in the log and from the stars.
 
     Attributes
     ----------
     agree : int
-        Both say the same, or the log a part of the exposure.
+        Both states are the same, or the log has heat for a part of the exposure.
     hot_off : (n,) bool ndarray
-        The log says off and the stars show heat.
+        Off in the log, heated according to the stars.
     cold_on : (n,) bool ndarray
-        The log says on and the stars show none.
+        On in the log, unheated according to the stars.
     compared : int
-        Frames of which both say something.
+        Frames with both states known.
     hot, on : int
-        Those that are heated by the stars, and those that are on by the log.
+        Frames heated according to the stars; frames on in the log.
     """
 
     agree: int
@@ -53,7 +53,7 @@ class Agreement:
 
     @property
     def holds(self) -> bool:
-        """Hardly any heat is seen in unheated frames, and most heated ones show it."""
+        """Whether few unheated frames appear heated and most heated frames do."""
         cold_on = int(self.cold_on.sum())
         return int(self.hot_off.sum()) <= max(1.0, 0.1 * self.hot) and (
             cold_on <= max(1.0, 0.3 * self.on)
@@ -61,19 +61,19 @@ class Agreement:
 
 
 def score_agreement(state: ArrayLike, share: ArrayLike) -> Floats:
-    """Log likelihood of the stars' states given a log's heater shares, by column.
+    """Log likelihood of the states from the stars given the heater shares of a log, by column.
 
     Parameters
     ----------
     state : (n,) array_like of str
-        "off", "on", "part", "unknown" by the stars.
+        "off", "on", "part", "unknown" from the stars.
     share : (n, m) or (n,) float array_like
-        Heater share by the log, 0..1; NaN where it does not tell.
+        Heater share from the log, 0..1; NaN where it has no data.
 
     Returns
     -------
     (m,) float ndarray
-        0 where all agrees, below it else.
+        0 for full agreement, else negative.
     """
     names = np.asarray(state, dtype=str)
     shares = np.asarray(share, dtype=float)
@@ -88,8 +88,8 @@ def score_agreement(state: ArrayLike, share: ArrayLike) -> Floats:
     log[between] = np.where(
         part[between] < _OFF, np.log(0.1), np.where(part[between] > _ON, np.log(0.4), 0.0)
     )
-    told = (names != "unknown")[:, None]
-    return np.where(told & ~covered, np.log(_UNCOVERED), log).sum(axis=0)
+    known = (names != "unknown")[:, None]
+    return np.where(known & ~covered, np.log(_UNCOVERED), log).sum(axis=0)
 
 
 def count_agreement(
@@ -97,8 +97,8 @@ def count_agreement(
 ) -> Agreement:
     """Count frames that agree and that do not; arguments as for `score_agreement`, one column.
 
-    Where `power`, (n,) in percent, is given, heat that does not show is no disagreement below
-    the powers that do show.
+    With `power`, (n,) in percent, invisible heat is a disagreement only at powers that are
+    visible in other frames.
     """
     names, part = np.asarray(state, dtype=str), np.asarray(share, dtype=float)
     both = (names != "unknown") & np.isfinite(part)

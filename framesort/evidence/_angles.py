@@ -1,4 +1,4 @@
-"""The light around bright stars by angle, averaged over frames of one heater state."""
+"""Light around bright stars against angle, averaged over frames of one heater state."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -19,7 +19,7 @@ def average_light_by_angle(
     Parameters
     ----------
     qualities : sequence of FrameQuality
-        One a frame; frames without a profile are passed over.
+        One per frame; frames without a profile are ignored.
     states : (n,) array_like of str
         Heater state of each.
 

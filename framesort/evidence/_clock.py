@@ -1,4 +1,4 @@
-"""Clock of the log against the clock of the camera, from when the stars change."""
+"""Offset between the clocks of log and camera, from the times at which the stars change."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -26,44 +26,43 @@ __all__ = ["ClockOffset", "estimate_clock_offset"]
 Floats = NDArray[np.float64]
 
 _LARGEST = 14 * 3600.0
-"""Zones lie within 14 hours of UTC."""
+"""Time zones lie within 14 hours of UTC."""
 
 _SEEN = 12.0
-"""Log likelihood ratio the heater's effect must reach before a clock can be read off it."""
+"""Minimum log likelihood ratio of the heater's effect for an estimate of the offset."""
 
 _RIVAL = 4.5
-"""An offset elsewhere whose log likelihood is within this (three sigma) leaves two readings."""
+"""Another offset whose log likelihood is within this (three sigma) makes the result ambiguous."""
 
-_BORNE = 1.5
-"""Gain of log likelihood of the states by the stars from which they bear an offset out: one frame
-that the stars show heated while the log says off, or some that are the other way round."""
+_CONFIRMED = 1.5
+"""Gain of log likelihood of the states from the stars that confirms an offset: one frame that
+appears heated and is off in the log, or several of the opposite kind."""
 
 _LEVEL = 2.5
 """Powers closer than this, in percent, are one level."""
 
 _TRIALS = 60
-"""Offsets tried where the states leave many."""
+"""Offsets tried where many agree with the states."""
 
-_SPIKE = 8.0
-"""A frame so many standard deviations from the median of five is no effect of the heater."""
+_OUTLIER = 8.0
+"""Standard deviations from the median of five frames beyond which a frame is an outlier."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class ClockOffset:
-    """What the stars say of the log's clock.
+    """Offset of the log's clock estimated from the stars.
 
     Attributes
     ----------
     seconds : float
-        To be added to the log's times so that they agree with the camera's; NaN if the
-        stars do not tell.
+        To be added to the log's times so that they agree with the camera's; NaN if unknown.
     error : float
         One standard deviation; never below the time between frames over the square root
         of twelve and of the number of switches.
     significant : bool
         The offset differs from zero by more than three errors, and no other one fits as well.
     sentence : str
-        For the user.
+        Description.
     """
 
     seconds: float
@@ -74,7 +73,7 @@ class ClockOffset:
 
 @dataclass(frozen=True)
 class _Found:
-    """An offset that explains the night best, and how well others do."""
+    """The best offset and rivals of similar likelihood."""
 
     seconds: float
     error: float
@@ -85,26 +84,25 @@ class _Found:
 def estimate_clock_offset(
     table: Table, trace: HeaterTrace, *, states: StarStates | None = None
 ) -> ClockOffset:
-    """Find the offset of a log's clock at which it explains the stars best.
+    """Estimate the offset of a log's clock from the stars.
 
     For each offset within 14 hours the width and the raw spike of all frames are
-    fitted by ``level + drift(t) + a * power + b * power^2``, the power being that of
-    the shifted log; the offset of highest likelihood wins, its likelihood over neighbouring
-    offsets gives the error. A heater that makes stars narrower is no explanation. The log's
-    states are compared with those estimated from the stars. Where they do not bear
-    the offset out, or the log knows no other power than on, its powers are not believed: each piece
-    of heating has an effect of its own then, and only offsets at which the states agree are
-    looked at.
+    fitted by ``level + drift(t) + a * power + b * power^2`` with the power of the shifted log.
+    The offset of highest likelihood is the result, and the likelihood of neighbouring offsets
+    gives the error. The heater cannot make stars narrower. The states of the log are then
+    compared with those estimated from the stars. If these do not confirm the offset, or the log
+    has only one power, its powers are not used: each heated interval then has its own effect, and
+    only offsets at which the states agree are tried.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
         Needs start, exposure, fwhm; spike_raw and spike_raw_angle where known. The
-        spike's excess is not used: it rests on the log that is being questioned.
+        excess of the spike is not used, since it depends on the log.
     trace : HeaterTrace
         The log.
     states : StarStates or None
-        What `sort_states` gave for the table; None to ask it.
+        From `sort_states` for the table; None to compute them.
 
     Returns
     -------
@@ -113,11 +111,11 @@ def estimate_clock_offset(
     series = make_series(table)
     good = np.isfinite(series.start) & (series.exposure > 0) & np.isfinite(series.log_fwhm)
     if good.sum() < 6 or len(trace.power) < 2 or not np.isfinite(trace.edges).any():
-        return _silent("Too few frames or no switch of the heater: the clocks cannot be compared.")
+        return _unknown("Clock offset not measured: too few frames or no switch of the heater.")
     rows = np.flatnonzero(good)[np.argsort(series.start[good], kind="stable")]
-    rows = rows[~_spikes(take_rows(series, rows))]
+    rows = rows[~_find_outliers(take_rows(series, rows))]
     if len(rows) < 6:
-        return _silent("Too few steady frames: the clocks cannot be compared.")
+        return _unknown("Clock offset not measured: too few frames without outliers.")
     series = take_rows(series, rows)
     states = sort_states(table) if states is None else states
     names, numbers = states.state[rows], states.number[rows]
@@ -131,8 +129,8 @@ def estimate_clock_offset(
         return score_agreement(names, shares)
 
     agree = agreement(coarse)
-    if np.ptp(agree) < _BORNE:  # the stars tell no states, or any offset does for them
-        return _conclude(by_power, series, borne=False)
+    if np.ptp(agree) < _CONFIRMED:  # no states from the stars, or all offsets agree with them
+        return _conclude(by_power, series, confirmed=False)
     levels = np.unique(np.round(trace.power[trace.power > 0] / _LEVEL))
     if by_power is not None and len(levels) > 1:
         here = agreement(np.array([by_power.seconds, *by_power.rivals]))
@@ -142,31 +140,34 @@ def estimate_clock_offset(
         trusted = False
     found = by_power if trusted else _search_states(series, switched, coarse, agreement, numbers)
     if found is None:
-        return _conclude(None, series, borne=False)
+        return _conclude(None, series, confirmed=False)
     after, before = agreement(np.array([found.seconds, 0.0]))
     share, unmoved = (
         switched.at(series.start, series.exposure, s) / 100.0 for s in (found.seconds, 0.0)
     )
-    swapped = float(score_agreement(names, 1 - unmoved)[0])  # on and off mixed up in the log
+    swapped = float(score_agreement(names, 1 - unmoved)[0])  # on and off swapped in the log
     power = Energy(trace).at(series.start, series.exposure, found.seconds)
     fits = count_agreement(names, share, power).holds
-    borne = after - before > _BORNE and after > swapped and fits
-    return _conclude(found, series, borne=bool(borne))
+    confirmed = after - before > _CONFIRMED and after > swapped and fits
+    return _conclude(found, series, confirmed=bool(confirmed))
 
 
 def _cadence(series: Series) -> float:
     return float(np.median(np.diff(series.start)))
 
 
-def _conclude(found: _Found | None, series: Series, *, borne: bool) -> ClockOffset:
-    """The offset to tell of; `borne`: the states agree better with it than without."""
+def _conclude(found: _Found | None, series: Series, *, confirmed: bool) -> ClockOffset:
+    """The result; `confirmed`: the states agree better with the offset than without."""
     if found is None:
-        return _silent("The stars show no change with the heater: the clocks cannot be compared.")
+        return _unknown("Clock offset not measured: the stars show no change with the heater.")
     moved = abs(found.seconds) > 3 * found.error and found.gain > _RIVAL
     moved = moved and abs(found.seconds) <= _LARGEST and not found.rivals.size
-    sentence = _tell(found, moved, borne, float(np.median(series.exposure)))
+    sentence = _describe(found, moved, confirmed, float(np.median(series.exposure)))
     return ClockOffset(
-        seconds=found.seconds, error=found.error, significant=moved and borne, sentence=sentence
+        seconds=found.seconds,
+        error=found.error,
+        significant=moved and confirmed,
+        sentence=sentence,
     )
 
 
@@ -200,9 +201,9 @@ def _around(series: Series, best: float, step: float) -> Floats:
 
 
 def _search_powers(series: Series, energy: Energy, coarse: Floats) -> _Found | None:
-    """The best offset if the log's powers hold; None if the stars show no change with them."""
+    """The best offset if the log's powers are right; None if the stars show no change with them."""
     score = score_powers(series, whiten(series, []), energy, coarse)
-    # Now that the likely offset is known, scatter and drift can be told apart from heat.
+    # With the likely offset known, scatter and drift can be separated from heat.
     power = energy.at(series.start, series.exposure, float(coarse[np.argmax(score)])) / 100.0
     power = np.nan_to_num(power)[:, None]
     channels = whiten(series, measure_scatter(series, np.hstack([power, power**2])))
@@ -222,14 +223,14 @@ def _search_states(
     agreement: Callable[[Floats], Floats],
     numbers: NDArray[np.intp],
 ) -> _Found | None:
-    """The best offset if only the log's times hold, among those at which the states agree."""
-    alike = (numbers[:, None] == np.unique(numbers)[None, :]).astype(float)
-    channels = whiten(series, measure_scatter(series, alike))
+    """The best offset if only the log's times are right, among those at which states agree."""
+    members = (numbers[:, None] == np.unique(numbers)[None, :]).astype(float)
+    channels = whiten(series, measure_scatter(series, members))
 
     def gains(offsets: Floats, centre: float) -> Floats:
         share = switched.at(series.start, series.exposure, centre) / 100.0
         piece = split_pieces(share, numbers)
-        # What states cost keeps heated pieces without an effect from explaining anything.
+        # The agreement of the states excludes heated intervals without an effect.
         return piece_gains(series, channels, switched, offsets, piece) + agreement(offsets)
 
     agree = agreement(coarse)
@@ -245,14 +246,14 @@ def _search_states(
     return _settle(series, switched, fine, fine_score, (trial, score), zero)
 
 
-def _silent(sentence: str) -> ClockOffset:
+def _unknown(sentence: str) -> ClockOffset:
     return ClockOffset(seconds=np.nan, error=np.nan, significant=False, sentence=sentence)
 
 
-def _spikes(series: Series) -> NDArray[np.bool_]:
-    """Single frames that stand out from those before and after: a trail, a satellite, a gust.
+def _find_outliers(series: Series) -> NDArray[np.bool_]:
+    """Single frames that differ from those before and after: a trail, a satellite, a gust.
 
-    A heater that was on for one frame only is lost with them; it would tell little.
+    This also removes a heater that was on for one frame only, which carries little information.
     """
     found = np.zeros(len(series.start), dtype=bool)
     for y in (series.log_fwhm, series.spike[:, 0], series.spike[:, 1]):
@@ -262,40 +263,38 @@ def _spikes(series: Series) -> NDArray[np.bool_]:
                 continue
             middle = median_filter(y[rows], 5, mode="nearest")
             spread = 1.4826 * np.median(np.abs(np.diff(y[rows]))) / np.sqrt(2)
-            found[rows] |= np.abs(y[rows] - middle) > _SPIKE * max(float(spread), 1e-4)
+            found[rows] |= np.abs(y[rows] - middle) > _OUTLIER * max(float(spread), 1e-4)
     return found
 
 
-def _tell(found: _Found, moved: bool, borne: bool, exposure: float) -> str:
+def _describe(found: _Found, moved: bool, confirmed: bool, exposure: float) -> str:
     seconds, error, rival = found.seconds, found.error, found.rivals
     where = "behind" if seconds > 0 else "ahead of"
     if rival.size:
         return (
-            f"The stars fit the log's clock with {seconds:+.0f} s added, but also with "
-            f"{rival[np.argmin(np.abs(rival))]:+.0f} s: the switches of this night do not tell."
+            f"Clock offset ambiguous: the stars fit the log with {seconds:+.0f} s added and with "
+            f"{rival[np.argmin(np.abs(rival))]:+.0f} s added."
         )
     if not moved and abs(seconds) > 3 * error:
         return (
-            f"The stars fit the log's clock with {seconds:+.0f} s added hardly better than as it "
-            "is: that does not tell which is right."
+            f"Clock offset inconclusive: the stars fit the log with {seconds:+.0f} s added hardly "
+            "better than without."
         )
     if not moved:
         return (
-            f"Log and camera agree: the stars place the log's clock at {seconds:+.0f} s, "
-            f"give or take {error:.0f} s."
+            "The clocks of log and camera agree: offset of the log "
+            f"{seconds:+.0f} ± {error:.0f} s, estimated from the stars."
         )
-    if not borne:
+    if not confirmed:
         return (
-            f"Widths and spike would fit the log's clock better with {seconds:+.0f} s added, but "
-            "the states that the stars tell by themselves do not bear it out: it is not applied."
+            f"FWHM and spike fit the log's clock better with {seconds:+.0f} s added, but the "
+            "heater states estimated from the stars do not confirm it: it is not applied."
         )
-    text = (
-        f"The log's clock is {abs(seconds):.0f} s {where} the camera's, give or take {error:.0f} s"
-    )
+    text = f"The log's clock is {abs(seconds):.0f} ± {error:.0f} s {where} the camera's"
     hours = round(seconds / 1800) / 2
     if hours and abs(seconds - 3600 * hours) < max(3 * error, 60.0):
-        cause = "summer time" if abs(hours) == 1 else "a zone"
-        return f"{text}: {abs(hours):g} h, {cause} that was not told to one of them."
+        cause = "summer time" if abs(hours) == 1 else "a time zone"
+        return f"{text}: {abs(hours):g} h, {cause} that is missing in one of them."
     if abs(seconds - exposure) < max(2 * error, 2.0):
-        return f"{text}: one exposure, so the camera seems to stamp the end of the exposure."
+        return f"{text}: one exposure; the camera seems to record the end of the exposure."
     return f"{text}; --clock-offset {seconds:.0f} applies it."

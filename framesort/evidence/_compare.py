@@ -1,4 +1,4 @@
-"""A heater log compared with states estimated from the stars, and what fits better."""
+"""A heater log compared with the states estimated from the stars."""
 
 from dataclasses import dataclass
 
@@ -19,22 +19,22 @@ __all__ = ["LogCheck", "compare_log", "fit_other_day"]
 Floats = NDArray[np.float64]
 
 _FEWEST = 3
-"""Frames that contradict before it is said: one or two may be trailed or lie at a switch."""
+"""Minimum number of contradicting frames: one or two may be trailed or lie at a switch."""
 
 _HOT = 0.1
-"""Share of the heated frames that a log may call off."""
+"""Largest share of the heated frames that may be off in the log."""
 
 _COLD = 0.4
-"""Share of the log's heated frames whose stars may show nothing, at powers that show elsewhere."""
+"""Largest share of the frames heated in the log that may appear unheated at visible powers."""
 
 _STRONG = 50.0
-"""Percent from which heat is expected to show, where none is seen at any power."""
+"""Power in percent from which heat is expected to be visible, where none is at any power."""
 
 _NARROWER = 0.03
-"""Share by which stars must be narrower when heated, beyond three errors, to contradict."""
+"""Share by which stars must be narrower when heated, beyond three errors, for a contradiction."""
 
 _SWAPPED = 0.9
-"""Share of frames that must agree before on and off are said to be mixed up in a log."""
+"""Share of frames that must agree with on and off swapped in the log."""
 
 _DAY = 86400.0
 
@@ -46,13 +46,14 @@ class LogCheck:
     Attributes
     ----------
     contradicts : bool
-        They do not, by more than a few frames.
+        Whether more than a few frames disagree.
     agree, compared : int
-        Frames that agree, of those of which both log and stars tell a state.
+        Frames that agree, and frames with a state in the log and from the stars.
     better : str
-        What fits better: "clock", "inverted", "none", or "" where nothing has to.
+        Correction that fits better: "clock", "inverted", "none" (no log); "" without a
+        contradiction.
     sentence : str
-        For the user; "" where there is no contradiction.
+        Description; "" without a contradiction.
     """
 
     contradicts: bool
@@ -70,16 +71,16 @@ def compare_log(
     trace: HeaterTrace | None = None,
     response: Response | None = None,
 ) -> LogCheck:
-    """Hold the heater states of a log against those that the stars tell by themselves.
+    """Compare the heater states of a log with those estimated from the stars.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
-        Needs file, start, exposure, heater_share, heater_power as the log gave them.
+        Needs file, start, exposure, heater_share, heater_power from the log.
     states : StarStates
-        What `sort_states` gave for the table.
+        From `sort_states` for the table.
     clock, trace : ClockOffset or None, HeaterTrace or None
-        What the stars say of the log's clock, and the log, for what would fit better.
+        Offset of the log's clock, and the log, to test which correction fits better.
     response : Response or None
         Growth of the FWHM with the log's power: stars that are narrower when heated
         contradict as well.
@@ -95,18 +96,18 @@ def compare_log(
     narrower = _narrower(response)
     if not (seen.any() or cold.any() or narrower):
         return LogCheck(contradicts=False, agree=now.agree, compared=now.compared)
-    better, told = _find_better(table, states, share, clock, trace, now)
+    better, advice = _find_better(table, states, share, clock, trace, now)
     faults = [
         f"{rows.sum()} of {now.compared} frames {text} (first: {_first(table, rows)})"
         for rows, text in (
-            (seen, "show heat though they are called off"),
-            (cold, "show none though they are called on"),
+            (seen, "appear heated but are off in the log"),
+            (cold, "appear unheated but are on in the log"),
         )
         if rows.any()
     ]
     given = trace is not None and trace.source == "given"
     what = "the heater power given" if given else "the heater log"
-    sentence = f"The stars contradict {what}: {' and '.join([*faults, *narrower])}. {told}"
+    sentence = f"The stars contradict {what}: {' and '.join([*faults, *narrower])}. {advice}"
     return LogCheck(
         contradicts=True, agree=now.agree, compared=now.compared, better=better, sentence=sentence
     )
@@ -126,7 +127,7 @@ def _too_hot(found: Agreement) -> bool:
 def _visible_cold(
     found: Agreement, states: StarStates, share: Floats, power: Floats
 ) -> NDArray[np.bool_]:
-    """Frames without heat at powers that show in others, if they are many."""
+    """Frames that appear unheated at powers visible in others, if they are many."""
     nothing = np.zeros(len(share), dtype=bool)
     on = np.isfinite(share) & (share > 0.95)
     shown = on & states.heated
@@ -138,7 +139,7 @@ def _visible_cold(
 
 
 def _narrower(response: Response | None) -> list[str]:
-    """Stars that are narrower when heated; a list of one text, or of none."""
+    """A text if stars are narrower when heated, else an empty list."""
     if response is None or not len(response.points):
         return []
     growth = np.asarray(response.points["fwhm_growth"], dtype=float)
@@ -149,7 +150,7 @@ def _narrower(response: Response | None) -> list[str]:
     top = int(np.argmax(np.nan_to_num(power)))
     if not growth[top] + 3 * error[top] < 1 - _NARROWER:
         return []
-    return [f"stars are {100 * (1 - growth[top]):.0f} % narrower at {power[top]:.0f} % power"]
+    return [f"the FWHM is {100 * (1 - growth[top]):.0f} % smaller at {power[top]:.0f} % power"]
 
 
 def _find_better(
@@ -160,7 +161,7 @@ def _find_better(
     trace: HeaterTrace | None,
     now: Agreement,
 ) -> tuple[str, str]:
-    """What agrees best with the stars, and a sentence of it."""
+    """The correction that agrees best with the stars, and a sentence."""
     trials: dict[str, Floats] = {"inverted": 1 - share}
     if clock is not None and clock.significant and trace is not None:
         trials["clock"] = _shifted(table, trace, clock.seconds)
@@ -175,26 +176,26 @@ def _find_better(
         for name, count in fits.items()
         if count.holds
         and count.compared >= 0.5 * now.compared
-        # Swapped words are the rarer cause: hardly a frame may be against it.
+        # On and off swapped is the rarer cause: nearly all frames must agree.
         and (name != "inverted" or count.agree >= _SWAPPED * count.compared)
     }
     alone = int(states.known.sum())
     none = (
-        f"no log: leave out --heater and the stars tell the state of {alone} of {len(table)} frames"
+        f"without --heater the state of {alone} of {len(table)} frames follows from the stars"
         if alone
-        else "no log: leave out --heater, or give the right one"
+        else "give the right log, or no --heater"
     )
     if not fits:
-        return "none", f"Better fits: {none}."
+        return "none", f"{none[0].upper()}{none[1:]}."
     best = max(fits, key=lambda name: scores[name])
     agree = f"({fits[best].agree} of {fits[best].compared} frames agree, now {now.agree})"
     if best == "clock" and clock is not None:
-        return "clock", f"Better fits: --clock-offset {clock.seconds:.0f} {agree}."
-    return "inverted", f"Better fits: on and off the other way round in the log {agree}."
+        return "clock", f"A better fit is --clock-offset {clock.seconds:.0f} {agree}."
+    return "inverted", f"A better fit is a log with on and off swapped {agree}."
 
 
 def _shifted(table: Table, trace: HeaterTrace, seconds: float) -> Floats:
-    """Heater shares by the log with its clock set forward; NaN where it does not tell."""
+    """Heater shares from the log with an offset added to its clock; NaN where it has no data."""
     series = make_series(table)
     share = np.full(len(table), np.nan)
     good = np.isfinite(series.start) & (series.exposure > 0)
@@ -218,8 +219,8 @@ def fit_other_day(
     Returns
     -------
     (int, Agreement) or None
-        The best number and the frames that agree then; None if none agrees, or the stars tell
-        of no heat and so agree with many logs.
+        The best number and the frames that agree then; None if none agrees, or no frame appears
+        heated, so that many logs would agree.
     """
     tried = [int(d) for d in np.atleast_1d(days)]
     if not tried or not states.heated.any():

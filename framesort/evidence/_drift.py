@@ -1,4 +1,4 @@
-"""Regression of a quantity that also drifts: seeing and focus as a random walk."""
+"""Regression with a random walk for the drift of seeing and focus."""
 
 from dataclasses import dataclass
 
@@ -12,10 +12,10 @@ __all__ = ["DriftFit", "fit_with_drift", "random_walk_covariance", "robust_weigh
 Floats = NDArray[np.float64]
 
 _WALK_SPREAD = 0.7
-"""How far, in natural log, the drift may be from what is typical, before the data are seen."""
+"""Prior standard deviation of the drift about its typical size, natural logarithm."""
 
 _OUTLIER = 2.5
-"""Standard deviations beyond which a frame counts less: it may be trailed or shaken by wind."""
+"""Standard deviations beyond which a frame is down-weighted: it may be trailed or shaken."""
 
 
 @dataclass(frozen=True)
@@ -31,7 +31,7 @@ class DriftFit:
     walk : float
         Standard deviation of the drift over an hour.
     residual : (n,) float ndarray
-        Data minus the fitted design, drift left in.
+        Data minus the fitted design, including the drift.
     """
 
     value: Floats
@@ -42,10 +42,10 @@ class DriftFit:
 
 
 def random_walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
-    """Covariance of a random walk seen with independent noise.
+    """Covariance of a random walk with independent noise.
 
-    ``C_ij = walk^2 min(t_i, t_j) + noise_i^2 delta_ij`` with t from the first frame on;
-    the level at the first frame is left to a constant in the design.
+    ``C_ij = walk^2 min(t_i, t_j) + noise_i^2 delta_ij`` with t from the first frame; the level
+    at the first frame is a constant in the design.
     """
     t = hours - hours.min()
     covariance = walk**2 * np.minimum(t[:, None], t[None, :])
@@ -56,8 +56,8 @@ def random_walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
 def robust_weights(residual: Floats, scale: float) -> Floats:
     """Weights 1 up to 2.5 standard deviations, then ``(2.5 s / r)^2``.
 
-    Huber's rule (1964, Ann. Math. Stat. 35, 73) in the form that bounds what one frame can
-    do; normal scatter is left almost as it is, which keeps the estimated noise unbiased.
+    Similar to Huber's weights (1964, Ann. Math. Stat. 35, 73) with a bounded influence of single
+    frames; normal scatter is almost unaffected, which keeps the estimated noise unbiased.
     """
     size = np.abs(residual) / max(scale, 1e-12)
     return np.where(size > _OUTLIER, (_OUTLIER / np.maximum(size, _OUTLIER)) ** 2, 1.0)
@@ -66,9 +66,9 @@ def robust_weights(residual: Floats, scale: float) -> Floats:
 def _restricted(
     logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats, typical: float
 ) -> float:
-    """Minus the restricted log likelihood (Patterson and Thompson 1971, Biometrika 58, 545).
+    """Negative restricted log likelihood (Patterson and Thompson 1971, Biometrika 58, 545).
 
-    With a log-normal prior on the walk about `typical`.
+    With a log-normal prior of the walk about `typical`.
     """
     covariance = random_walk_covariance(hours, np.exp(logs[0]), np.exp(logs[1]) * spread)
     try:
@@ -91,8 +91,8 @@ def fit_with_drift(
 ) -> DriftFit:
     """Generalised least squares with a random walk and heavy-tailed scatter.
 
-    ``y = design @ value + walk(t) + noise``: the size of walk and noise are those of highest
-    restricted likelihood, outliers are weighted down and the fit repeated.
+    ``y = design @ value + walk(t) + noise`` with the walk and noise of highest restricted
+    likelihood; outliers are down-weighted and the fit repeated.
 
     Parameters
     ----------
@@ -103,10 +103,10 @@ def fit_with_drift(
     design : (n, k) float ndarray
         Columns to fit; a constant among them; n > k.
     typical : float or None
-        Size of the drift over an hour to expect before the data are seen: a short night does
-        not show it, yet it is there. None for the scatter from frame to frame.
+        Prior size of the drift over an hour, which a short night does not constrain. None for the
+        scatter from frame to frame.
     rounds : int
-        Repeats for the weights.
+        Number of fits with updated weights.
     """
     spread = np.ones(len(y))
     rough = 1.4826 * float(np.median(np.abs(np.diff(y) - np.median(np.diff(y))))) / np.sqrt(2)
@@ -150,10 +150,10 @@ def _solve(total: Floats, y: Floats, design: Floats) -> tuple[Floats, Floats]:
 def _average_over_random_walk(
     logs: Floats, hours: Floats, y: Floats, design: Floats, spread: Floats, typical: float
 ) -> tuple[Floats, Floats]:
-    """Coefficients and covariance, averaged over what the size of the walk may be.
+    """Coefficients and covariance, averaged over the size of the walk.
 
-    A short night does not tell it well, and taking the likeliest value for the truth makes
-    the errors too small.
+    A short night constrains it poorly, and with the most likely value alone the errors would be
+    too small.
     """
     values, covariances, scores = [], [], []
     for step in (-1.4, -0.7, 0.0, 0.7, 1.4):

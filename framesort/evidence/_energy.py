@@ -1,4 +1,4 @@
-"""A log's power over the exposures of a night, for many offsets of its clock at once."""
+"""Mean power of a log over exposures, for many offsets of its clock at once."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,7 +10,7 @@ __all__ = ["Energy"]
 Floats = NDArray[np.float64]
 
 _BLOCK = 512
-"""Offsets worked on at once: bounds the memory."""
+"""Offsets processed at once, to limit the memory."""
 
 
 class Energy:
@@ -19,15 +19,15 @@ class Energy:
     Parameters
     ----------
     trace : HeaterTrace
-        What the log says.
+        The log.
     switched : bool
-        Take any power above zero as 100: the means are then heater shares in percent.
+        Treat any power above zero as 100: the means are then heater shares in percent.
     """
 
     def __init__(self, trace: HeaterTrace, *, switched: bool = False) -> None:
         edges = trace.edges.copy()
         inner = edges[np.isfinite(edges)]
-        # Far enough for any shift of any night.
+        # Finite, beyond any shift.
         edges[0] = max(edges[0], inner.min(initial=0.0) - 1e7)
         edges[-1] = min(edges[-1], inner.max(initial=0.0) + 1e7)
         power = np.where(trace.power > 0, 100.0, trace.power) if switched else trace.power
@@ -51,7 +51,7 @@ class Energy:
         Returns
         -------
         (n, m) or (n,) float ndarray
-            Percent; NaN where the log does not tell.
+            Percent; NaN where the log has no data.
         """
         shifts = np.asarray(offsets, dtype=float)
         result = np.empty((len(start), shifts.size))

@@ -1,4 +1,4 @@
-"""How the spike follows the nights: fixed to the frames, to the tube, or to neither."""
+"""Angle of the spike over nights and meridian flips: fixed to the frames, to the tube, or not."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -9,20 +9,20 @@ from numpy.typing import ArrayLike
 __all__ = ["SpikeFollows", "SpikeOnSide", "angle_apart", "follow_spike", "mean_spike_angle"]
 
 SURE = 3.0
-"""Standard errors of a single frame's spike from which its angle counts."""
+"""Significance of a single frame's spike from which its angle is used."""
 
 USUAL = 1.5
-"""Standard errors that the middle one of several frames must reach, if they agree in angle."""
+"""Median significance required of several frames that agree in angle."""
 
 AGREE = 7.0
-"""n R^2 of axial data from which they agree: by chance once in 1100 (Rayleigh's test, Mardia &
-Jupp, Directional Statistics, sec. 6.3.1, from memory)."""
+"""n R^2 of axial data from which they agree: probability exp(-7), one in 1100, for uniform angles
+(Rayleigh's test; Mardia & Jupp, Directional Statistics)."""
 
 LEAST_ERROR = 1.0
-"""Degrees: no mean angle is taken to be better known (distortion, bins of two degrees)."""
+"""Smallest error of a mean angle, degrees (distortion, bins of two degrees)."""
 
 TURNED = 4.0
-"""Degrees of camera turn from which staying and turning can be told apart at all."""
+"""Rotation of the camera in degrees from which a fixed and a rotating spike can be separated."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,13 +32,13 @@ class SpikeOnSide:
     Attributes
     ----------
     name : str
-        What to call them: the night, with "before" or "after the flip" where both occur.
+        The night, with "before" or "after the flip" where both occur.
     angle, error : float
         Mean angle on the frames and its standard error, degrees; NaN without a spike.
     turn : float
-        Turn of the frames onto the common grid, degrees counter-clockwise; NaN if unknown.
+        Rotation from the frames to the common grid, degrees counter-clockwise; NaN if unknown.
     frames : int
-        Frames that it rests on.
+        Number of frames used.
     """
 
     name: str
@@ -50,18 +50,18 @@ class SpikeOnSide:
 
 @dataclass(frozen=True, kw_only=True)
 class SpikeFollows:
-    """How the spike follows flips and turns of the camera.
+    """Behaviour of the spike under meridian flips and rotations of the camera.
 
     Attributes
     ----------
     sides : tuple of SpikeOnSide
         In order of time.
     verdict : str
-        "frame" (it stays at its angle on the frames: fixed to tube and camera), "sky" (it stays
-        on the common grid, so it turned against the camera: fixed to the tube in which the
-        camera was turned), "neither", or "unknown".
+        "frame" (constant angle on the frames: fixed to tube and camera), "sky" (constant angle
+        on the common grid: fixed to the tube in which the camera was rotated), "neither", or
+        "unknown".
     sentence : str
-        For the user, with figures.
+        Description with numbers.
     """
 
     sides: tuple[SpikeOnSide, ...]
@@ -70,7 +70,7 @@ class SpikeFollows:
 
 
 def angle_apart(one: float, two: float) -> float:
-    """Difference of two spikes' angles, degrees [-90, 90)."""
+    """Difference of two spike angles, degrees [-90, 90)."""
     return float((one - two + 90) % 180 - 90)
 
 
@@ -87,18 +87,17 @@ def mean_spike_angle(
     Returns
     -------
     angle, error : float
-        Degrees [0, 180) and standard error of the mean; NaN where no spike is seen: neither by
-        three standard errors in one frame, nor by half of that in most of several frames
-        that agree in the angle.
+        Degrees [0, 180) and standard error of the mean; NaN without a spike of three standard
+        errors in one frame, or of half of that in most of several frames that agree in angle.
     frames : int
-        How many counted.
+        Number of frames used.
 
     Notes
     -----
     The axial mean, half the direction of the sum of ``w exp(2 i angle)`` (Mardia & Jupp,
-    sec. 9.4, from memory), w being the squared significance. Its error is from the scatter of the
-    frames; of less than three frames each is taken to be good to 20 degrees over its
-    significance, ten being half the width of the spike's template.
+    Directional Statistics), with the squared significance as weight w. Its error follows from the
+    scatter of the frames; for fewer than three frames it is 20 degrees over the significance,
+    twice half the width of the spike's template.
     """
     degrees, size, sigma = (np.asarray(v, dtype=float) for v in (angle, strength, error))
     good = np.isfinite(degrees) & (size > 0) & (sigma > 0)
@@ -123,7 +122,7 @@ def mean_spike_angle(
 
 
 def follow_spike(sides: Sequence[SpikeOnSide]) -> SpikeFollows:
-    """Say whether the spike stayed at its angle on the frames or turned against the camera.
+    """Whether the spike kept its angle on the frames or rotated relative to the camera.
 
     Parameters
     ----------
@@ -139,8 +138,8 @@ def follow_spike(sides: Sequence[SpikeOnSide]) -> SpikeFollows:
     if not known:
         return SpikeFollows(sides=tuple(sides), verdict="unknown", sentence="")
     if len(known) == 1:
-        text = f"The spike stands at {known[0].angle:.0f} ± {known[0].error:.0f}° on the "
-        text += "frames (counter-clockwise from the right)."
+        text = f"Angle of the spike on the frames: {known[0].angle:.0f} ± {known[0].error:.0f}° "
+        text += "(counter-clockwise from +x)."
         return SpikeFollows(sides=tuple(sides), verdict="unknown", sentence=text)
     verdict, text = _follow(known, shown)
     return SpikeFollows(sides=tuple(sides), verdict=verdict, sentence=text)
@@ -159,29 +158,30 @@ def _follow(known: Sequence[SpikeOnSide], shown: str) -> tuple[str, str]:
     )
     camera = [angle_apart(s.turn, first.turn) for s in rest]
     if not np.isfinite(camera).all():
-        kept = "has one angle" if stays else "changed its angle"
-        return "unknown", f"The spike {kept} on the frames ({shown})."
+        kept = "kept" if stays else "changed"
+        return "unknown", f"The spike {kept} its angle on the frames ({shown})."
     turned = max(abs(c) for c in camera)
-    sky = f"The frames are turned by up to {turned:.0f}° on the sky, and the spike "
+    sky = f"The frames are rotated by up to {turned:.0f}° on the sky; the spike "
     if turned <= TURNED and stays:
-        text = f"The spike stayed at its angle on the frames ({shown})"
+        text = f"The spike kept its angle on the frames ({shown})"
         if any(abs(abs(s.turn - first.turn) - 180) < 30 for s in rest):
             return "frame", (
-                f"{text}, through the meridian flip as well, as one fixed to the tube does. (Half "
-                "a turn brings any spike onto itself: a turn of the camera would tell more.)"
+                f"{text}, also after the meridian flip, as expected for a cause fixed to the "
+                "tube. (A rotation by 180° maps any spike onto itself; another rotation of the "
+                "camera is a stronger test.)"
             )
         return "frame", f"{text}."
     if stays and not turns:
         return "frame", (
-            f"{sky}stayed at its angle on the frames ({shown}): it is fixed to the camera and "
-            "whatever turned with it."
+            f"{sky}kept its angle on the frames ({shown}): it is fixed to the camera and the "
+            "parts that rotate with it."
         )
     if turns:
         return "sky", (
-            f"{sky}turned on the frames by as much the other way ({shown}): it is fixed to the "
-            "tube, in which the camera was turned, and does not come from the camera."
+            f"{sky}rotated on the frames by the opposite angle ({shown}): it is fixed to the "
+            "tube, in which the camera was rotated, and does not come from the camera."
         )
     return "neither", (
-        f"{sky}neither stayed at its angle on the frames nor turned by as much the other way "
-        f"({shown}): what makes it was moved."
+        f"{sky}neither kept its angle on the frames nor rotated by the opposite angle "
+        f"({shown}): its cause was moved."
     )

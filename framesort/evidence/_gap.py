@@ -1,10 +1,9 @@
 """Whether a gap in the heating ring explains the spike.
 
-An edge before the aperture sends light at right angles to itself, both ways (Goodman,
-Introduction to Fourier Optics, ch. 4; Born & Wolf, Principles of Optics, sec. 8.5; section
-numbers from memory). A gap in a heating ring at the position angle g has two radial edges,
-whose spike stands at g + 90 degrees, or acts as one tangential edge, whose spike stands at g. A
-spike has no direction: angles count modulo 180 degrees.
+A straight edge in the aperture diffracts light at right angles to itself, to both sides (Goodman,
+Introduction to Fourier Optics; Born & Wolf, Principles of Optics). A gap in a heating ring at
+position angle g has two radial edges, with a spike at g + 90 degrees, or acts as one tangential
+edge, with a spike at g. A spike is two-sided: angles are modulo 180 degrees.
 """
 
 import re
@@ -19,29 +18,29 @@ from framesort.evidence._follow import angle_apart
 __all__ = ["GapVerdict", "compare_gap", "read_gap_angle"]
 
 HOUR_ERROR = 8.66
-"""Degrees: a clock position given to the hour is off by up to 15, 30 / sqrt(12) on average."""
+"""Standard error of a clock position given to the hour, degrees: 30 / sqrt(12)."""
 
 DEGREE_ERROR = 3.0
-"""Degrees: how well an angle on a ring is read off by eye (common practice)."""
+"""Standard error of an angle read off a ring by eye, degrees (common practice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class GapVerdict:
-    """Whether a gap at a stated place explains the spike.
+    """Whether a gap at a given position explains the spike.
 
     Attributes
     ----------
     gap : float
         Position angle of the gap, degrees counter-clockwise from +x, as it was given.
     spike, error : float
-        Angle of the spike, degrees, and its error together with that of the gap's place.
+        Angle of the spike, degrees, and its error combined with that of the gap's position.
     candidates : tuple of (str, bool, float)
-        Kind of edge ("radial" or "tangential"), mirrored or not, and how far the spike is from
-        what that edge gives, degrees [-90, 90).
+        Kind of edge ("radial" or "tangential"), mirrored or not, and the difference of the spike
+        from the angle expected for that edge, degrees [-90, 90).
     fits : tuple of (str, bool)
         Those within two errors.
     sentence : str
-        For the user.
+        Description.
     """
 
     gap: float
@@ -58,8 +57,8 @@ def read_gap_angle(value: str | float) -> tuple[float, float]:
     Parameters
     ----------
     value : str or float
-        A clock position on the plate (12 is up, clockwise): "5 o'clock", "5h", "5:30"; or an
-        angle in degrees counter-clockwise from +x (3 o'clock): 300, "300 deg".
+        A clock position on the corrector plate (12 is up, clockwise): "5 o'clock", "5h",
+        "5:30"; or an angle in degrees counter-clockwise from +x (3 o'clock): 300, "300 deg".
 
     Raises
     ------
@@ -94,7 +93,7 @@ def compare_gap(
     camera_angle: float | None = None,
     mirrored: bool | None = None,
 ) -> GapVerdict:
-    """Hold the spike against a gap whose place is known.
+    """Compare the spike with a gap of known position.
 
     Parameters
     ----------
@@ -103,11 +102,11 @@ def compare_gap(
     gap : str or float
         As `read_gap_angle` takes it.
     camera_angle : float or None
-        Degrees by which the image must be turned clockwise so that the plate's 12 o'clock is at
-        its top; None takes 0 and says what it would have to be for each kind of edge.
+        Clockwise rotation in degrees that brings the corrector plate's 12 o'clock to the top of
+        the image; None assumes 0 and states the value required for each kind of edge.
     mirrored : bool or None
-        Whether the image shows the plate as in a mirror, seen from where the gap's place was
-        read off; None if that is not known.
+        Whether the image is mirrored relative to the view from which the gap's position was
+        read off; None if unknown.
 
     Returns
     -------
@@ -129,11 +128,11 @@ def compare_gap(
         error=total,
         candidates=tuple(candidates),
         fits=fits,
-        sentence=_tell_gap(spike, gap, total, candidates, fits, camera_angle),
+        sentence=_describe_gap(spike, gap, total, candidates, fits, camera_angle),
     )
 
 
-def _tell_gap(
+def _describe_gap(
     spike: float,
     gap: str | float,
     total: float,
@@ -147,27 +146,27 @@ def _tell_gap(
     upright = camera_angle is None
     given = str(gap) if re.search(r"[a-z':°]", str(gap).lower()) else f"{gap}°"
     seen = f"The spike at {spike:.0f}°"
-    under = " if the camera stands upright in the tube" if upright else ""
+    under = " for a camera upright in the tube" if upright else ""
     off = {(kind, flip): value for kind, flip, value in candidates}
     if not fits:
         near = min(candidates, key=lambda c: abs(c[2]))
         text = (
-            f"{seen} does not fit a gap at {given}{under}: nearest is {name(*near[:2])}, "
-            f"{abs(near[2]):.0f}° off (allowed: {2 * total:.0f}°)."
+            f"{seen} does not match a gap at {given}{under}: nearest is {name(*near[:2])}, "
+            f"{abs(near[2]):.0f}° off (tolerance {2 * total:.0f}°)."
         )
     elif len(fits) == 1:
         text = (
-            f"{seen} fits a gap at {given}{under}: {name(*fits[0])} gives it "
+            f"{seen} matches a gap at {given}{under}: {name(*fits[0])} "
             f"({abs(off[fits[0]]):.0f}° off)."
         )
     elif len({kind for kind, _ in fits}) == 1:
-        text = f"{seen} fits a gap at {given}{under}: a {fits[0][0]} edge, mirrored or not."
+        text = f"{seen} matches a gap at {given}{under}: a {fits[0][0]} edge, mirrored or not."
     else:
         both = " and ".join(name(*fit) for fit in fits)
-        text = f"{seen} fits a gap at {given}{under}, but {both} both give it: that cannot tell."
+        text = f"{seen} matches a gap at {given}{under}, ambiguously: {both} both match."
     if upright:
         turns = "; ".join(
             f"{value:+.0f}° for {name(kind, flip)}" for kind, flip, value in candidates
         )
-        text += f" With the camera turned it would fit at {turns} (--camera-angle)."
+        text += f" It matches with the camera rotated by {turns} (--camera-angle)."
     return text

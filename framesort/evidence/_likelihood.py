@@ -1,4 +1,4 @@
-"""Likelihood of a heater's effect on width and spike of a night's frames."""
+"""Likelihood of a heater's effect on the width and spike of frames."""
 
 from dataclasses import dataclass
 
@@ -16,28 +16,28 @@ __all__ = ["Channel", "measure_scatter", "piece_gains", "score_powers", "split_p
 Floats = NDArray[np.float64]
 
 _UNKNOWN = 3.0
-"""Cost in log likelihood of a frame that an offset leaves without a known power: a heated and
-an unheated frame are told apart by a few sigma, so not predicting one is worth about this."""
+"""Penalty in log likelihood for a frame of unknown power at an offset: heated and unheated frames
+differ by a few sigma, which is what a prediction would gain."""
 
 _ON = 0.95
-"""Heater share above which a frame shows the whole effect of its power."""
+"""Heater share above which a frame has the full effect of its power."""
 
 _MOST = 12
-"""Pieces of heating with an effect of their own; a log of more is taken as one power."""
+"""Largest number of heated intervals with separate effects; beyond it one power is assumed."""
 
 
 @dataclass(frozen=True)
 class Channel:
-    """One measured quantity of all frames, freed of drift, scatter and group levels.
+    """One measured quantity of all frames, whitened for drift, scatter and group levels.
 
     Attributes
     ----------
     matrix : (n, n) float ndarray
-        What a model's column is multiplied by, so that residuals have unit variance.
+        Whitening matrix for the columns of a model: residuals then have unit variance.
     data : (n,) float ndarray
-        The data after that.
+        The whitened data.
     wider : bool
-        True for the width: a heater that makes stars narrower is no explanation.
+        True for the width: the heater cannot make stars narrower.
     """
 
     matrix: Floats
@@ -46,10 +46,9 @@ class Channel:
 
 
 def measure_scatter(series: Series, heat: Floats) -> list[tuple[float, Floats]]:
-    """Walk and each frame's noise, by channel.
+    """Random walk and noise of each frame, by channel.
 
-    `heat`, (n, k), are columns that explain the heater's effect; those that say the same as
-    others are dropped.
+    `heat`, (n, k), are columns for the heater's effect; linearly dependent ones are dropped.
     """
     hours = series.start / 3600.0
     result = []
@@ -70,7 +69,7 @@ def measure_scatter(series: Series, heat: Floats) -> list[tuple[float, Floats]]:
 
 
 def whiten(series: Series, scale: list[tuple[float, Floats]]) -> list[Channel]:
-    """Channels for the scatter that `measure_scatter` found.
+    """Whitened channels for the scatter from `measure_scatter`.
 
     With an empty `scale` the scatter is taken as equal for all frames and without drift.
     """
@@ -95,10 +94,10 @@ def whiten(series: Series, scale: list[tuple[float, Floats]]) -> list[Channel]:
 def score_powers(
     series: Series, channels: list[Channel], energy: Energy, offsets: Floats
 ) -> Floats:
-    """Log likelihood of each offset over that of no effect of the heater at all.
+    """Log likelihood of each offset relative to no effect of the heater.
 
-    Equal powers have equal effects, which grow with power and its square. A frame whose power
-    an offset leaves unknown counts as unheated, at a cost.
+    The effect is linear and quadratic in power. A frame of unknown power counts as unheated, with
+    a penalty.
     """
     powers = energy.at(series.start, series.exposure, offsets) / 100.0
     cost = _UNKNOWN * np.isnan(powers).sum(axis=0)
@@ -111,13 +110,13 @@ def score_powers(
 
 
 def _gains(linear: Floats, square: Floats, y: Floats, powers: Floats, *, wider: bool) -> Floats:
-    """Half the fall of chi squared when power and its square explain the data, by column."""
+    """Half the decrease of chi squared with terms in power and its square, by column."""
     size = np.maximum((linear**2).sum(axis=0), 1e-30)
     slope = (y @ linear) / size
     along = (linear * square).sum(axis=0) / size
     square = square - along * linear
     rest = (square**2).sum(axis=0)
-    two_levels = rest < 1e-6 * size  # power and its square then say the same
+    two_levels = rest < 1e-6 * size  # power and its square are then linearly dependent
     bend = np.where(two_levels, 0.0, (y @ square) / np.where(two_levels, 1.0, rest))
     gain = 0.5 * (slope**2 * size + bend**2 * rest)
     constant = np.ptp(powers, axis=0) < 0.02
@@ -127,21 +126,21 @@ def _gains(linear: Floats, square: Floats, y: Floats, powers: Floats, *, wider: 
 
 
 def split_pieces(share: Floats, number: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Divide heated time into pieces with an effect of their own.
+    """Divide heated time into intervals with separate effects.
 
     Parameters
     ----------
     share : (n,) float ndarray
-        Heater share by the log, frames in order of time; NaN where it does not tell.
+        Heater share from the log, frames in order of time; NaN where unknown.
     number : (n,) int ndarray
-        Frames whose stars look alike share a number, -1 where not known.
+        Number of the state from the stars, -1 where unknown.
 
     Returns
     -------
     (n,) int ndarray
-        The piece that each frame is in or nearest to, from 0; all -1 if no frame is heated.
-        A piece ends where the log's heating ends, and where the stars change for two
-        frames or more: powers may differ that a log calls on.
+        The interval that each frame is in or nearest to, from 0; all -1 if no frame is heated.
+        An interval ends where heating ends in the log, and where the stars change for two frames
+        or more, since "on" in a log may mean different powers.
     """
     heated = np.flatnonzero(share > _ON)
     piece = np.full(len(share), -1, dtype=np.intp)
@@ -162,7 +161,7 @@ def split_pieces(share: Floats, number: NDArray[np.intp]) -> NDArray[np.intp]:
 
 
 def _without_singles(label: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Labels in which no frame stands alone: no power is set for a single frame."""
+    """Labels without runs of a single frame: no power is set for one frame only."""
     label = label.copy()
     for i in range(len(label)):
         around = [label[j] for j in (i - 1, i + 1) if 0 <= j < len(label)]
@@ -178,10 +177,10 @@ def piece_gains(
     offsets: Floats,
     piece: NDArray[np.intp],
 ) -> Floats:
-    """Log likelihood of each offset over that of no heater, each piece with its own effect.
+    """Log likelihood of each offset relative to no heater, each interval with its own effect.
 
-    `piece` is that of `split_pieces`; its effects' price is taken off (half the logarithm of
-    the number of frames for each, as in the Bayesian information criterion).
+    `piece` is from `split_pieces`. The penalty of its effects is subtracted (half the logarithm
+    of the number of frames for each, as in the Bayesian information criterion).
     """
     shares = switched.at(series.start, series.exposure, offsets) / 100.0
     cost = _UNKNOWN * np.isnan(shares).sum(axis=0)
@@ -202,7 +201,7 @@ def piece_gains(
 
 
 def _gain(white: Floats, channel: Channel) -> float:
-    """Half the fall of chi squared by a design; the width can only grow."""
+    """Half the decrease of chi squared by a design; the width can only grow."""
     if not white.shape[1]:
         return 0.0
     fit = (

@@ -1,4 +1,4 @@
-"""Limits read off a response: the power that is tolerable, the power at which a spike appears."""
+"""Limits from a response: the highest acceptable power and the power at which a spike appears."""
 
 from dataclasses import dataclass
 
@@ -10,24 +10,24 @@ __all__ = ["Curves", "describe_limits", "draw_curves", "find_spike_range"]
 Floats = NDArray[np.float64]
 
 _SAME = 2.5
-"""Powers closer than this, in percent, are one."""
+"""Powers closer than this, in percent, are treated as one."""
 
 _DRAWS = 2000
-"""Draws from the fit's uncertainty for limits that are not linear in it."""
+"""Draws from the covariance of the fit, for limits that are not linear in it."""
 
 
 @dataclass(frozen=True)
 class Curves:
-    """Growth of the FWHM against power as it may be: draws from the fit's uncertainty.
+    """Draws of the growth of the FWHM against power from the covariance of the fit.
 
     Attributes
     ----------
     power : (k,) float ndarray
         0 and the levels measured, percent.
     blur : (draws, k) float ndarray
-        What added in quadrature to 1 gives the growth at each of them, never falling.
+        Added in quadrature to 1 it gives the growth at each power; never decreasing.
     bend : (draws,) float ndarray
-        How blur rises between two levels: as this power of the way.
+        Exponent of the interpolation of blur between two levels.
     """
 
     power: Floats
@@ -43,13 +43,13 @@ class Curves:
         found = np.quantile(np.hypot(1.0, blur), [0.5, 0.16, 0.84], axis=0)
         return found[0], found[1], found[2]
 
-    def find_limit(self, cost: float) -> tuple[float, float, float]:
-        """Highest power that costs less than `cost`, and its range.
+    def find_limit(self, max_growth: float) -> tuple[float, float, float]:
+        """Highest power at which the FWHM grows by less than `max_growth`, and its range.
 
-        Where the median of `growth_at`, and its upper and lower range, reach `cost`. Inf: even
-        the highest power measured costs less.
+        Where the median of `growth_at`, and its upper and lower range, reach `max_growth`. Inf
+        if the growth is smaller even at the highest power measured.
         """
-        target = np.sqrt((1 + cost) ** 2 - 1)
+        target = np.sqrt((1 + max_growth) ** 2 - 1)
         found = np.full(len(self.blur), np.inf)
         above = self.blur >= target
         crossed = above.any(axis=1)
@@ -67,10 +67,10 @@ def draw_curves(
 ) -> Curves:
     """Draw curves through levels whose log growth was fitted, with its covariance.
 
-    Blur rises from 0 at no power through the levels measured; how it bends between
-    them is not known, so each draw bends it by a power of 0.6 to 1.7.
+    Blur rises from 0 at no power through the levels measured. Its curvature between them is not
+    known, so each draw interpolates with an exponent of 0.6 to 1.7.
     """
-    # Rounding can leave the covariance a hair off positive: draw from its eigenvectors.
+    # Rounding can make the covariance slightly indefinite: draw from its eigenvectors.
     size, axes = np.linalg.eigh(covariance)
     draws = rng.standard_normal((_DRAWS, len(growth))) * np.sqrt(np.maximum(size, 0.0))
     blur = np.sqrt(np.maximum(np.exp(2 * (growth + draws @ axes.T)) - 1, 0.0))
@@ -92,37 +92,36 @@ def find_spike_range(levels: Floats, spikes: list[tuple[float, float]]) -> tuple
     return float(levels[:first].max()), float(levels[first])
 
 
-def _tell_base(power: float, levels: Floats) -> str:
-    """Between which measured powers a limit was interpolated; "" if it was measured itself."""
+def _describe_interpolation(power: float, levels: Floats) -> str:
+    """The measured powers between which a limit was interpolated; "" if it was measured."""
     known = np.r_[0.0, levels]
     if np.abs(known - power).min() <= _SAME:
         return ""
     below, above = known[known < power].max(), known[known > power].min()
-    return (
-        f", by interpolation between {below:.0f} % (measured) and {above:.0f} % (measured); "
-        "not measured in between"
-    )
+    return f", interpolated between the measured powers {below:.0f} % and {above:.0f} %"
 
 
 def describe_limits(
-    limit: tuple[float, float, float], above: float, below: float, cost: float, levels: Floats
+    limit: tuple[float, float, float], above: float, below: float, max_growth: float, levels: Floats
 ) -> str:
-    """The limits in a sentence or two for the user."""
-    percent = f"{100 * cost:.0f} %"
+    """The limits in one or two sentences."""
+    growth = f"FWHM up {100 * max_growth:.0f} %"
     top = float(levels.max())
     middle, low, high = limit
     if np.isinf(middle):
-        text = f"Up to {top:.0f} % power, the highest measured, costs less than {percent} in FWHM"
-        text += "." if np.isinf(low) else f", but {low:.0f} % might already cost that much."
+        text = f"Highest acceptable power ({growth}): above {top:.0f} %, the highest measured"
+        text += "." if np.isinf(low) else f"; the one-sigma range begins at {low:.0f} %."
     else:
         upper = f"{high:.0f}" if np.isfinite(high) else f"{top:.0f} or more"
         text = (
-            f"Up to about {middle:.0f} % power (between {low:.0f} and {upper}) costs less than "
-            f"{percent} in FWHM{_tell_base(middle, levels)}."
+            f"Highest acceptable power ({growth}): {middle:.0f} % ({low:.0f} to {upper} %)"
+            f"{_describe_interpolation(middle, levels)}."
         )
     if np.isfinite(below):
-        between = f"between {above:.0f} and {below:.0f} %" if above > 0 else f"by {below:.0f} %"
+        between = (
+            f"between {above:.0f} and {below:.0f} %" if above > 0 else f"at or below {below:.0f} %"
+        )
         text += f" The spike appears {between}."
     elif np.isfinite(above):
-        text += f" No spike was seen up to {above:.0f} %."
+        text += f" No spike is detected up to {above:.0f} %."
     return text

@@ -1,4 +1,4 @@
-"""Hidden states of a night: frames that look alike, in runs."""
+"""Hidden states of a night: a Markov chain of runs of similar frames."""
 
 from dataclasses import dataclass
 
@@ -12,16 +12,16 @@ __all__ = ["States", "add_state", "fit_states"]
 Floats = NDArray[np.float64]
 
 _NU = 4.0
-"""Degrees of freedom of the scatter about a state: single frames are trailed or shaken."""
+"""Degrees of freedom of the scatter about a state, for outliers such as trailed frames."""
 
 _STAY = 0.95
-"""Chance that the next frame is in the same state; a heater is switched a few times a night."""
+"""Probability that the next frame is in the same state: a heater is switched a few times."""
 
 _PRIOR = 6.0
-"""Weight, in frames, of the night's common scatter in the scatter of one state."""
+"""Weight, in frames, of the common scatter of the night in the scatter of one state."""
 
 _SMOOTH = 0.75
-"""Hours over which the width may drift; with less a heated stretch passes for a drift."""
+"""Time scale of the drift of the width, hours; with less a heated interval appears as a drift."""
 
 _ROUNDS = 60
 
@@ -33,15 +33,15 @@ class States:
     Attributes
     ----------
     chance : (n, k) float ndarray
-        Chance that a frame is in a state.
+        Probability that a frame is in a state.
     mean : (k, d) float ndarray
-        Mean of the data in each state, drift taken out.
+        Mean of the data in each state, without drift.
     scatter : (d, d) float ndarray
         Covariance about state 0.
     data : (n, d) float ndarray
-        Data with drift and groups taken out: state 0 lies about its mean.
+        Data without drift and group levels: state 0 scatters about its mean.
     score : float
-        Bayesian information criterion, half of it: log likelihood less the price of the
+        Half the Bayesian information criterion: log likelihood minus the penalty of the
         parameters (Schwarz 1978, Ann. Stat. 6, 461). Higher is better.
     """
 
@@ -53,7 +53,7 @@ class States:
 
 
 def _log_density(data: Floats, mean: Floats, scatter: Floats) -> tuple[Floats, Floats]:
-    """Log of a multivariate Student density, and the squared distances; NaN rows tell nothing."""
+    """Log of a multivariate Student density and squared distances; 0 for rows of NaN."""
     d = data.shape[1]
     known = np.isfinite(data)
     distance = np.zeros(len(data))
@@ -77,7 +77,7 @@ def _log_density(data: Floats, mean: Floats, scatter: Floats) -> tuple[Floats, F
 
 
 def _forward_backward(log: Floats) -> tuple[Floats, float]:
-    """Chance of each state of a Markov chain, and the log likelihood (Rabiner 1989, Proc. IEEE)."""
+    """State probabilities of a Markov chain, log likelihood (Rabiner 1989, Proc. IEEE 77, 257)."""
     n, k = log.shape
     if k == 1:
         return np.ones((n, 1)), float(log.sum())
@@ -102,7 +102,7 @@ def _drift(hours: Floats, rest: Floats, weight: Floats) -> Floats:
     if not good.any():
         return np.zeros(len(rest))
     z = -0.5 * ((hours[:, None] - hours[None, good]) / _SMOOTH) ** 2
-    # Far from any frame of state 0 the nearest ones decide, however far they are.
+    # Far from any frame of state 0 the nearest ones are used at any distance.
     z = z - z.max(axis=1, keepdims=True)
     kernel = np.exp(z) * weight[good]
     return np.asarray(kernel @ rest[good] / kernel.sum(axis=1))
@@ -121,7 +121,7 @@ def _covariance(rest: Floats, weight: Floats) -> Floats:
 def _run(
     data: Floats, hours: Floats, group: NDArray[np.intp], chance: Floats, floor: Floats
 ) -> States:
-    """Expectation maximisation from a first guess of the states' chances."""
+    """Expectation maximisation from first guesses of the state probabilities."""
     n, k = chance.shape
     d = data.shape[1]
     weight = np.ones((n, k))
@@ -164,7 +164,7 @@ def add_state(
     group: NDArray[np.intp],
     inside: NDArray[np.bool_],
 ) -> States:
-    """Fit again with one state more, begun from the frames that are `inside`."""
+    """Fit again with one more state, starting from the frames that are `inside`."""
     chance = np.column_stack([states.chance, np.zeros(len(data))])
     chance[inside] = 0.02
     chance[inside, -1] = 1.0
@@ -173,24 +173,24 @@ def add_state(
 
 
 def _floor(data: Floats) -> Floats:
-    """Covariance of single frames, from differences of neighbours (blind to drift)."""
+    """Covariance of single frames, from differences of neighbours (insensitive to drift)."""
     spread = 1.4826 * np.nanmedian(np.abs(np.diff(data, axis=0)), axis=0) / np.sqrt(2)
     return np.diag(np.maximum(np.nan_to_num(spread, nan=1.0), 1e-4) ** 2)
 
 
 def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
-    """Ways of dividing the frames: all alike, by width, by spike, by likeness in all data."""
+    """Divisions of the frames: one state, by width, by spike, by clusters in all data."""
     n = len(level)
     level = np.where(np.isfinite(level), level, np.nanmedian(level, axis=0))
     rank = np.argsort(np.argsort(level[:, 0], kind="stable")) / max(n - 1, 1)
     guesses = [np.zeros(n, dtype=np.intp)]
     if most > 1:
         guesses += [(rank > cut).astype(np.intp) for cut in (0.25, 0.4, 0.55, 0.7, 0.85)]
-        # By the spike alone: where seeing is restless the width misleads.
+        # By the spike alone: in variable seeing the width misleads.
         spike = np.hypot(level[:, 1], level[:, -1])
         rank = np.argsort(np.argsort(spike, kind="stable")) / max(n - 1, 1)
         guesses += [(rank > cut).astype(np.intp) for cut in (0.5, 0.75)]
-    # Steps of many sigma would hide smaller ones from a division by distance.
+    # Compress large steps, which would hide smaller ones in a clustering by distance.
     squeezed = np.arcsinh(level / 3)
     for k in range(2, most + 1):
         for seed in range(2):
@@ -203,24 +203,24 @@ def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
 
 
 def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: int = 4) -> States:
-    """Sort frames into states, each with its mean, in runs; the width may drift meanwhile.
+    """Sort frames into states with means, in runs, allowing a drift of the width.
 
     Parameters
     ----------
     data : (n, d) float ndarray
-        First column: log FWHM; the others: the spike's vector. NaN where unknown.
+        First column: log FWHM; the others: spike vector. NaN where unknown.
     hours : (n,) float ndarray
         Times, increasing.
     group : (n,) int ndarray
-        Frames of one group share their level.
+        Frames of one group have a common level.
     most : int
-        At most so many states.
+        Largest number of states.
 
     Notes
     -----
-    A hidden Markov chain with Student scatter, fitted from several first guesses (the
-    widest so-and-so many percent of frames form a state; clusters of like frames) by
-    expectation maximisation; the number of states is that of the best information criterion.
+    A hidden Markov chain with Student scatter, fitted by expectation maximisation from several
+    first guesses (a state of the widest frames for several percentages; clusters); the number of
+    states is that of the best information criterion.
     """
     floor = _floor(data)
     level = data.copy()
@@ -237,7 +237,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     assert best is not None
     order = np.argsort(best.mean[:, 0])
     if order[0] != 0 and best.chance[:, order[0]].sum() > 2:
-        # Heated frames must not pass as the reference frames: begin again from the narrowest state.
+        # State 0 must not be a heated one: start again from the narrowest state.
         found = _run(data, hours, group, best.chance[:, order], floor)
         best = found if found.mean[:, 0].argmin() == 0 else best
     return best

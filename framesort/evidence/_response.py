@@ -1,4 +1,4 @@
-"""What heater power does to star width and spike, by filter and exposure."""
+"""Growth of FWHM and spike with heater power, by filter and exposure."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -21,79 +21,79 @@ _LEVEL = 2.5
 """Powers closer than this, in percent, are one level."""
 
 _FEWEST = 3
-"""Frames with the heater off, and at a power, below which nothing is said."""
+"""Minimum number of frames with the heater off, and at a power, for a result."""
 
 _SEEING = 0.06
 """Typical change of log FWHM over an hour, by seeing and focus (common practice)."""
 
 _SCALE = 0.08
-"""Uncertainty of the scale of a spike's share, which depends on the stars' profile: the scatter
-of measured over drawn on simulated nights."""
+"""Relative uncertainty of a spike's share, which depends on the profile of the stars: scatter of
+measured over true shares on simulated nights."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Response:
-    """What heater power does to the stars.
+    """Response of the stars to heater power.
 
     Attributes
     ----------
     points : `~astropy.table.Table`
         A row for each filter, exposure and power measured: filter, exposure [s], power
         [%], frames, fwhm_growth (FWHM over that with the heater off), fwhm_growth_err,
-        blur [pix] (what added in quadrature gives that growth), blur_err, spike (excess share
-        of the stars' light along the heater's spike), spike_err.
+        blur [pix] (added in quadrature it gives that growth), blur_err, spike (excess share of
+        the light of the stars along the heater's spike), spike_err.
     curve : `~astropy.table.Table`
         Growth at every whole percent up to the highest power measured: filter, exposure [s],
-        power [%], fwhm_growth (what the limits are read off), fwhm_growth_low,
+        power [%], fwhm_growth (from which the limits follow), fwhm_growth_low,
         fwhm_growth_high (one sigma), measured (a power of `points` is within 2.5 %).
-    tolerable : `~astropy.table.Table`
+    highest_acceptable : `~astropy.table.Table`
         A row for each filter and exposure: filter, exposure [s], power, power_low, power_high
-        [%] (the highest power that costs less than `cost` in FWHM, and its one-sigma range; NaN
-        where not known), spike_above, spike_below [%] (highest power without, lowest power
-        with a spike), sentence.
-    cost : float
-        Growth of the FWHM that counts as tolerable, a share.
+        [%] (the highest power at which the FWHM grows by less than `max_growth`, and its
+        one-sigma range; NaN where not known), spike_above, spike_below [%] (highest power
+        without, lowest power with a spike), sentence.
+    max_growth : float
+        Largest acceptable growth of the FWHM, a share.
     """
 
     points: Table
     highest_acceptable: Table
     curve: Table
-    cost: float = 0.05
+    max_growth: float = 0.05
 
 
 def estimate_response(
-    table: Table, *, cost: float = 0.05, rng: np.random.Generator | None = None
+    table: Table, *, max_growth: float = 0.05, rng: np.random.Generator | None = None
 ) -> Response:
     """Measure growth of the FWHM and strength of the spike against heater power.
 
     For each filter and exposure ``log FWHM = level + drift(t) + growth(power) + scatter`` is
     fitted to all frames at once, with the drift of seeing and focus as a random walk whose
-    size the frames themselves tell. Frames heated for a part of the exposure are left out. Of
-    frames that are known to be heated, by their stars, but not how much, one growth is measured,
-    and its power is NaN.
+    size is estimated from the frames. Frames heated for a part of the exposure are not used. For
+    frames known to be heated from their stars, at unknown power, one growth is measured, with
+    power NaN.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
         Needs start, exposure, filter, heater_share, heater_power, fwhm; spike_strength,
-        spike_strength_err and spike_angle where known. Rows with NaN in what is needed are left
-        out.
-    cost : float
-        Tolerable growth of the FWHM, a share.
+        spike_strength_err and spike_angle where known. Rows with NaN in a required column are
+        not used.
+    max_growth : float
+        Largest acceptable growth of the FWHM, a share.
     rng : `~numpy.random.Generator` or None
-        Dice for the range of the highest acceptable power; None for a fixed seed.
+        For the range of the highest acceptable power; None for a fixed seed.
 
     Returns
     -------
     Response
-        Empty tables have the same columns; a group with too few frames has a sentence
-        that says so.
+        Empty tables have the same columns; for a group with too few frames the sentence states
+        it.
 
     Notes
     -----
-    Blur is ``sqrt(FWHM^2 - FWHM_off^2)``. Widths add so only for Gaussian profiles; for
-    winged ones the sum is 2 to 8 % wider than that, so blur is a measure, not the width of a
-    kernel. `fwhm_growth` holds for any profile.
+    Blur is ``sqrt(FWHM^2 - FWHM_off^2)``. Only Gaussian widths add in quadrature; for profiles
+    with wings the sum is 2 to 8 % wider, so blur is a measure, not the width of a kernel.
+    `fwhm_growth` is valid for any profile.
     """
     rng = np.random.default_rng(0) if rng is None else rng
     names = group_names(table)
@@ -107,9 +107,9 @@ def estimate_response(
     for name in sorted({name for name, ok in zip(names, good, strict=True) if ok}):
         mine = good & np.array([other == name for other in names])
         blind = mine & (share > 0.005) & np.isnan(power)
-        # Where some powers are known, the others tell nothing of what a power costs.
-        untold = bool(blind.any()) and not np.any(mine & (share > 0.005) & ~blind)
-        if not untold:
+        # Frames of unknown power are used only where no power is known.
+        unknown_power = bool(blind.any()) and not np.any(mine & (share > 0.005) & ~blind)
+        if not unknown_power:
             mine &= ~blind
         order = np.flatnonzero(mine)[np.argsort(start[mine], kind="stable")]
         level = np.where(share <= 0.005, 0.0, np.where(blind, 100.0, power))
@@ -125,10 +125,10 @@ def estimate_response(
                 level[order],
             ),
             column_values(table, "spike_strength_err")[order],
-            cost,
+            max_growth,
             rng,
         )
-        if untold and rows:
+        if unknown_power and rows:
             rows, limit, curve = _without_power(rows, limit)
         points += rows
         limits.append(limit)
@@ -137,18 +137,18 @@ def estimate_response(
         points=_table(points, _POINTS),
         highest_acceptable=_table(limits, _LIMITS),
         curve=_table(curves, _CURVE),
-        cost=cost,
+        max_growth=max_growth,
     )
 
 
 def _without_power(rows: list[_Row], limit: _Row) -> tuple[list[_Row], _Row, list[_Row]]:
-    """Results of heated frames whose power is not known: off, and one level without a power."""
+    """Results for heated frames of unknown power: off, and one level without a power."""
     rows = [rows[0], *((*row[:2], np.nan, *row[3:]) for row in rows[1:])]
     frames, growth, error = rows[1][3:6]
     sentence = (
-        f"{frames} frames that the stars show heated are {100 * (growth - 1):.0f} ± "
-        f"{100 * error:.0f} % wider than {rows[0][3]} with the heater off; at what power is not "
-        "known, so that no limit can be given: that takes a heater log."
+        f"FWHM up {100 * (growth - 1):.0f} ± {100 * error:.0f} % in {frames} frames that are "
+        f"heated according to their stars, relative to {rows[0][3]} heater-off frames; their "
+        "power is unknown: a limit needs a heater log."
     )
     return rows, (*limit[:2], *[np.nan] * 5, sentence), []
 
@@ -218,10 +218,10 @@ def _fit_group(
     power: Floats,
     spike: Floats,
     spike_err: Floats,
-    cost: float,
+    max_growth: float,
     rng: np.random.Generator,
 ) -> tuple[list[_Row], _Row, list[_Row]]:
-    """Rows of `points`, the row of `tolerable` and rows of `curve` of one filter and exposure."""
+    """Rows of points, highest_acceptable and curve of one filter and exposure."""
     levels, number = _levels(power)
     counts = np.bincount(number, minlength=len(levels))
     used = [k for k in range(1, len(levels)) if counts[k] >= _FEWEST]
@@ -229,8 +229,8 @@ def _fit_group(
     if counts[0] < _FEWEST or not used:
         heated = int(counts[1:].sum())
         sentence = (
-            f"Too few frames to tell what the heater costs: {counts[0]} with the heater off and "
-            f"{heated} heated, {_FEWEST} and {_FEWEST} at one power are needed."
+            f"Too few frames to measure the heater's effect: {counts[0]} with the heater off and "
+            f"{heated} heated; {_FEWEST} with the heater off and {_FEWEST} at one power are needed."
         )
         return [], (*name, nan, nan, nan, nan, nan, sentence), []
     keep = (number == 0) | np.isin(number, used)
@@ -256,9 +256,9 @@ def _fit_group(
             + spikes[i]
         )
     drawn = draw_curves(levels[used], fit.value[1:], fit.covariance[1:, 1:], rng)
-    limit = drawn.find_limit(cost)
+    limit = drawn.find_limit(max_growth)
     above, below = find_spike_range(levels[[0, *used]], spikes)
-    sentence = describe_limits(limit, above, below, cost, levels[used])
+    sentence = describe_limits(limit, above, below, max_growth, levels[used])
     powers = np.unique(np.r_[np.arange(np.floor(levels[used].max()) + 1), levels[used]])
     middle, low, high = drawn.growth_at(powers)
     close = np.abs(powers[:, None] - levels[[0, *used]]).min(axis=1) <= _LEVEL
@@ -267,11 +267,12 @@ def _fit_group(
 
 
 def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats) -> Floats:
-    """Part of each frame's spike that lies along the heater's.
+    """Component of each frame's spike along that of the heater.
 
-    A frame's strength is the highest of all angles and so above zero without any spike; as vectors,
-    ``strength * (cos 2a, sin 2a)``, such spikes cancel. The heater's direction is that of the
-    heated frames' sum, weighted by power. Where no angle is known, the strength itself.
+    A frame's strength is the maximum over all angles and so above zero without any spike; as
+    vectors, ``strength * (cos 2a, sin 2a)``, such spikes cancel. The direction of the heater is
+    that of the sum over heated frames, weighted by power. The strength itself if no angle is
+    known.
     """
     if not np.isfinite(angle).any():
         return strength
@@ -283,7 +284,7 @@ def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats)
 
 
 def _mean_spike(spike: Floats, error: Floats) -> tuple[float, float]:
-    """Weighted mean strength; its error is the larger of stated and observed, and the scale's."""
+    """Weighted mean strength; its error is the larger of stated and observed, plus the scale's."""
     good = np.isfinite(spike) & (error > 0)
     if not good.any():
         return np.nan, np.nan

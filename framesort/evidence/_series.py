@@ -1,4 +1,4 @@
-"""The frames' table as series of numbers: times, widths, the raw spike as a vector."""
+"""The table of frames as arrays: times, widths, the raw spike as a vector."""
 
 from dataclasses import dataclass
 
@@ -24,14 +24,14 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Series:
-    """What one frame after the other shows.
+    """Measurements of all frames as arrays.
 
     Attributes
     ----------
     start, exposure : (n,) float ndarray
         Seconds since 1970, seconds; NaN where unknown.
     log_fwhm : (n,) float ndarray
-        Natural logarithm of the FWHM: seeing, focus and heater act as factors.
+        Natural logarithm of the FWHM, since seeing, focus and heater act as factors.
     spike : (n, 2) float ndarray
         Raw spike as a vector, ``strength * (cos 2a, sin 2a)``: spikes of any angle
         add as such vectors, and 0 and 180 degrees are the same.
@@ -99,7 +99,7 @@ def take_rows(series: Series, rows: NDArray[np.intp]) -> Series:
 
 
 def list_channels(series: Series) -> list[Floats]:
-    """Width, and the two parts of the spike's vector where most frames have it."""
+    """Log FWHM, and the two components of the spike vector where most frames have it."""
     channels = [series.log_fwhm]
     if np.isfinite(series.spike).all(axis=1).mean() > 0.8:
         channels += [series.spike[:, 0], series.spike[:, 1]]

@@ -1,14 +1,14 @@
-"""The spike beyond that of the night's heater-off frames.
+"""The spike in excess of the heater-off frames of the night.
 
-Stars are not round with the heater off either: they trail, a spider makes a cross, a full
-row bleeds. That light by angle is much the same in all heater-off frames, and where it
-changes it changes in few ways. So a frame's light by angle is taken as
+Stars are not round with the heater off either: they trail, a spider makes a cross, saturated
+pixels bleed. That light against angle is similar in all heater-off frames and varies in few ways.
+So the light of a frame against angle is modelled as
 
     mean of the heater-off frames + their modes of change + strength * spike at some angle
 
 (the mean and modes are the principal components of the heater-off frames; Jolliffe 2002,
-Principal Component Analysis, ch. 2), and solved for the strength at each angle. What the
-heater-off frames themselves show when each is compared with the others tells the uncertainty.
+Principal Component Analysis), and solved for the strength at each angle. The uncertainty follows
+from the heater-off frames, each compared with the others.
 """
 
 from collections.abc import Sequence
@@ -24,16 +24,16 @@ from framesort.stars import peak_angle, spike_template
 __all__ = ["measure_spike_excess"]
 
 _MODES = 3
-"""Most modes: a trail that changes in length and in direction makes two, a focus drift one."""
+"""Largest number of modes: two for a trail of varying length and direction, one for focus."""
 
 _FRAMES_A_MODE = 5
-"""Heater-off frames needed for each mode, so that a mode is no single frame's own."""
+"""Heater-off frames needed for each mode, so that no mode follows a single frame."""
 
 _PRIOR_FRAMES = 3.0
-"""Weight of what is assumed of the scatter before the heater-off frames are seen, in frames."""
+"""Weight of the prior of the scatter, in frames."""
 
 _PRIOR_SHARE = 0.15
-"""Assumed scatter of the heater-off light, as a share of the strongest heater-off spike."""
+"""Prior scatter of the heater-off light, as a share of the strongest heater-off spike."""
 
 _ANGLES = np.arange(0.0, 180.0)
 
@@ -41,26 +41,26 @@ _ANGLES = np.arange(0.0, 180.0)
 def measure_spike_excess(
     qualities: Sequence[FrameQuality], groups: Any, unheated: Any
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Spike of each frame beyond the heater-off frames of its group.
+    """Spike of each frame in excess of the heater-off frames of its group.
 
     Parameters
     ----------
     qualities : sequence of FrameQuality
-        One a frame; their `spike_profile` is used.
+        One per frame; their `spike_profile` is used.
     groups : (n,) array_like of str
         Frames that may be compared: same filter, exposure, size, binning and gain.
     unheated : (n,) bool array_like
-        True for heater-off frames. Each of them is compared with the others of them.
+        True for heater-off frames. Each of them is compared with the others.
 
     Returns
     -------
     strength, error, angle : (n,) float ndarray
-        Share of the stars' light, its uncertainty, degrees [0, 180). The uncertainty holds
-        the frame's own, the scatter of the heater-off frames, and the free choice of the
-        angle. A group without heater-off frames is compared with those of all groups, its
-        uncertainty doubled; a night without any with the light that four fifths of its frames
-        have at each angle, which tells differences only, and the uncertainty then holds the
-        spike of the least of them. NaN where a frame has no measurement.
+        Share of the light of the stars, its uncertainty, degrees [0, 180). The uncertainty
+        includes that of the frame, the scatter of the heater-off frames, and the free choice of
+        the angle. A group without heater-off frames is compared with those of all groups, its
+        uncertainty doubled. A night without any is compared with the light that four fifths of
+        its frames exceed at each angle, which measures differences only, and the uncertainty
+        then includes the spike of the weakest fifth. NaN where a frame has no measurement.
 
     Raises
     ------
@@ -100,8 +100,8 @@ def _modes(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Mean and principal components of heater-off profiles.
 
-    Where no modes are asked, the profiles are those of any frames: a spike stands in some of
-    them only, so the light that all have is what a fifth of them do not reach, angle by angle.
+    With `most` = 0 the profiles are those of any frames: only some of them have a spike, so the
+    common light is their 20 % quantile at each angle.
     """
     mean = profile.mean(axis=0) if most else np.quantile(profile, 0.2, axis=0)
     count = min(most, (len(profile) - 1) // _FRAMES_A_MODE)
@@ -111,18 +111,18 @@ def _modes(
 
 
 def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Weights that give the strength of a spike at each of the angles.
+    """Weights that give the strength of a spike at each angle.
 
-    Least squares of the spike beside a constant and the modes: the spike's template is freed
-    of both, then compared with the profile (Frisch & Waugh 1933).
+    Least squares of the spike with a constant and the modes: the template of the spike is
+    orthogonalised to both, then projected on the profile (Frisch & Waugh 1933).
     """
     shape = spike_template(_ANGLES)
     shape = shape - shape.mean(axis=1, keepdims=True)
     whole = (shape**2).sum(axis=1, keepdims=True)
     if len(modes):
         shape = shape - shape @ modes.T @ modes
-    # Where the modes take nearly all of the template the spike cannot be told from them: the
-    # weights stay finite and the strength is then underestimated there, not made of noise.
+    # Where the modes contain nearly all of the template the spike is degenerate with them: the
+    # limited weights underestimate the strength there instead of amplifying noise.
     left = np.maximum((shape**2).sum(axis=1, keepdims=True), 0.2 * whole)
     return shape / left
 
@@ -145,7 +145,7 @@ def _excess(
             m, v = _modes(profile[others], most)
             alone.append(_filter(v) @ (profile[i] - m))
             by_angle[int(i)] = alone[-1]
-    # Scatter of the heater-off frames at each angle, with an assumed one beside it for few.
+    # Scatter of the heater-off frames at each angle, combined with a prior.
     prior = _PRIOR_SHARE * max(0.0, float((_filter(modes[:0]) @ mean).max()))
     squares = np.sum(np.square(alone), axis=0) if alone else np.zeros(len(_ANGLES))
     freedom = max(0, len(alone) - 1)
@@ -157,7 +157,7 @@ def _excess(
     typical = float(np.median(own[reference]))
     strength, error, angle = np.empty((3, len(rows)))
     for k, i in enumerate(rows):
-        # The scatter holds the usual error of a frame already; count only what is beyond.
+        # The scatter includes the typical error of a frame already; add only the excess.
         beyond = max(0.0, own[i] ** 2 - typical**2)
         spread = np.sqrt(scatter**2 + beyond)
         values = by_angle[int(i)]

@@ -15,30 +15,30 @@ __all__ = ["StarStates", "describe_switches", "find_switches", "sort_states"]
 Floats = NDArray[np.float64]
 
 _FEWEST = 8
-"""Frames below which nothing is said."""
+"""Minimum number of frames for a result."""
 
 _SURE = 0.9
-"""Chance a state must have to be named."""
+"""Minimum probability of a state."""
 
 _CONSTANT = 5.0
-"""Standard errors from which a spike counts that stands in all frames of a night."""
+"""Significance required of a spike common to all frames of a night."""
 
 _CONTRAST = 1.5
-"""Frames, off and heated each, that a group needs to be judged by itself."""
+"""Frames, off and heated each, that a group needs for a result of its own."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class StarStates:
-    """What the stars alone tell of the heater, a value a frame.
+    """Heater states estimated from the stars alone, one value per frame.
 
     Attributes
     ----------
     state : (n,) object ndarray
         "off", "on", "part" or "unknown".
     probability : (n,) float ndarray
-        Chance that the frame is heated; NaN where nothing can be said.
+        Probability that the frame is heated; NaN where unknown.
     number : (n,) int ndarray
-        Frames that look alike share a number, 0 the narrowest; -1 where nothing can be said.
+        Number of the state of the Markov chain, 0 the narrowest; -1 where unknown.
     """
 
     state: NDArray[np.object_]
@@ -47,7 +47,7 @@ class StarStates:
 
     @property
     def known(self) -> NDArray[np.bool_]:
-        """Frames whose state the stars tell."""
+        """Frames with a known state."""
         return np.asarray(self.state != "unknown", dtype=bool)
 
     @property
@@ -57,7 +57,7 @@ class StarStates:
 
 
 def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
-    """Tell heater states from FWHM and spike together, without a log.
+    """Estimate heater states from FWHM and spike, without a log.
 
     Parameters
     ----------
@@ -68,10 +68,10 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     Returns
     -------
     state : (n,) object ndarray
-        "off", "on", "part" (a frame between the two, as when switched within the exposure) or
-        "unknown". Frames heated too little to show are "off" or "unknown".
+        "off", "on", "part" (between the two, as when switched during the exposure) or
+        "unknown". Frames with invisible heat are "off" or "unknown".
     probability : (n,) float ndarray
-        Chance that the frame is heated; NaN where nothing can be said.
+        Probability that the frame is heated; NaN where unknown.
 
     Notes
     -----
@@ -79,19 +79,19 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     state counts as heated only if against the narrowest state (a) stars are wider, (b) a
     spike at one angle was added, at 5 sigma, (c) both change at once where the
     state begins and ends, and (d) the stars are not merely trailed along that spike. Once
-    the heater's spike is known, a weaker one at its angle is enough, at 3 sigma, if the width
-    jumps. Where the width jumps without a spike, seeing or a weak heat explain it, and where
-    one of (a) to (d) fails seeing, focus, wind or dew explain the frames as well: they stay
-    "unknown"; so does the whole night if no state is heated, as the heater may have been on
-    or off all night. A filter and exposure whose frames were all of one state say nothing by
-    themselves: they are named only if the frames before and after are of that state too.
+    the heater's spike is known, a weaker one at its angle suffices, at 3 sigma, if the width
+    jumps. A jump of the width without a spike can be seeing or weak heat, and where one of (a)
+    to (d) fails, seeing, focus, wind or dew are possible causes: such frames stay "unknown".
+    So does the whole night if no state is heated, since the heater may have been on or off all
+    night. A filter and exposure with frames of one state only is not conclusive by itself: its
+    frames have a state only if the frames before and after have the same one.
     """
     found = sort_states(table)
     return found.state, found.probability
 
 
 def sort_states(table: Table) -> StarStates:
-    """As `find_switches`, and which frames look alike."""
+    """As `find_switches`, with the number of each frame's state."""
     n = len(table)
     state = np.full(n, "unknown", dtype=object)
     probability = np.full(n, np.nan)
@@ -130,40 +130,40 @@ def sort_states(table: Table) -> StarStates:
 
 
 def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> str:
-    """Say what the stars told of the heater and what they did not.
+    """Describe the result of `find_switches` in words.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
         As for `find_switches`.
     state : (n,) array_like of str
-        What it gave.
+        Its result.
     log : bool
-        A heater log was given, but it says nothing of these frames.
+        A heater log was given, but it does not cover these frames.
 
     Returns
     -------
     str
-        One to three sentences for the user.
+        One to three sentences.
     """
     named = np.asarray(state, dtype=str) != "unknown"
-    without = "The heater log says nothing of this night" if log else "No heater log"
+    without = "The heater log does not cover this night" if log else "No heater log"
     series = make_series(table)
     usable = np.isfinite(series.start) & np.isfinite(series.log_fwhm)
     usable &= np.isfinite(series.spike).all(axis=1)
     if usable.sum() < _FEWEST:
         return (
-            f"{without}, and only {usable.sum()} frames with a width and a spike: "
-            f"fewer than {_FEWEST} do not tell when the heater was switched."
+            f"{without}, and only {usable.sum()} frames with a measured FWHM and spike; heater "
+            f"states from the stars need at least {_FEWEST}."
         )
     if named.any():
         return (
-            f"{without}: the stars tell the heater's state in {named.sum()} of {len(named)} "
-            "frames; a heater too weak for a spike may pass as off."
+            f"{without}: the heater state of {named.sum()} of {len(named)} frames is estimated "
+            "from the stars; power too low for a spike may appear as off."
         )
     text = (
-        f"{without}, and the stars show no switch of the heater: it may have been off all "
-        "night or on all night, or seeing, focus and cloud hide it. Give a log of this night, or "
+        f"{without}, and the stars show no switch of the heater: it was off all night or on all "
+        "night, or seeing, focus and cloud hide the switch. Give a log of this night, or "
         "--heater 0 if it was off."
     )
     spike = series.spike[usable]
@@ -173,25 +173,24 @@ def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> s
     if strength > _CONSTANT * spread / np.sqrt(len(spike)) and strength > 2 * spread:
         angle = np.degrees(np.arctan2(mean[1], mean[0])) / 2 % 180
         text += (
-            f" All frames carry a spike at {angle:.0f} degrees: a heater that was never "
-            "off makes one, and so do trails along one direction."
+            f" All frames have a spike at {angle:.0f} degrees, as from a heater that was never "
+            "off or from trails in one direction."
         )
     return text
 
 
 def _without_contrast(group: NDArray[np.intp], on: Floats, off: Floats) -> NDArray[np.bool_]:
-    """Frames of groups of one state only, unless the frames of other groups around agree.
+    """Frames of groups with one state only, unless neighbouring frames of other groups agree.
 
-    What is level and what is heat cannot be told in such a group: a filter may be out of
-    focus as a whole.
+    Level and heat cannot be separated in such a group: a filter may be out of focus as a whole.
     """
     blind = np.zeros(len(group), dtype=bool)
     for g in np.unique(group):
         mine = group == g
         blind[mine] = min(on[mine].sum(), off[mine].sum()) < _CONTRAST
-    told = np.flatnonzero(~blind)
+    known = np.flatnonzero(~blind)
     for i in np.flatnonzero(blind):
-        before, after = told[told < i], told[told > i]
+        before, after = known[known < i], known[known > i]
         if before.size and after.size:
             around = on[[before[-1], after[0]]]
             blind[i] = not (np.all(around > _SURE) and on[i] > _SURE) and not (

@@ -1,4 +1,4 @@
-"""What each state of a night can be: the heater, no heater, or either."""
+"""Whether each state of a night is heated, unheated, or unknown."""
 
 from typing import Literal
 
@@ -15,45 +15,45 @@ Floats = NDArray[np.float64]
 Verdict = Literal["on", "off", "unknown"]
 
 _FEWEST = 8
-"""Frames with a known shape that it takes to tell a trail."""
+"""Frames with a known shape needed to identify a trail."""
 
 _WIDER = 0.04
-"""Least growth of log FWHM that is taken for the heater's."""
+"""Minimum growth of log FWHM attributed to the heater."""
 
 _SIGMAS = 5.0
-"""Significance that the added spike must reach where no spike of the heater is known yet."""
+"""Significance required of an added spike while no spike of the heater is known."""
 
 _AGAIN = 3.0
-"""The same along the angle of a heater's spike that is known."""
+"""The same along the known angle of the heater's spike."""
 
-_ALIKE = 0.7
-"""Cosine, in double angle, above which two spikes are one: within 22 degrees."""
+_SAME_ANGLE = 0.7
+"""Cosine, in double angle, above which two spikes have the same angle: within 22 degrees."""
 
 _APART = 4.0
-"""Standard errors by which two parts of a run may differ in their spike, any cut allowed."""
+"""Standard errors by which two parts of a run may differ in their spike, for any division."""
 
 _INFLATE = 3.0
-"""Frames of a night are not independent: so many count as one when means are compared."""
+"""Correlated frames that count as one independent frame when means are compared."""
 
 _SUDDEN = 0.5
-"""Share of the spike's change that must happen from some frames to the next."""
+"""Share of the spike's change that must happen at the switch."""
 
 _BESIDE = 4
-"""So many frames on either side of a turn."""
+"""Frames on either side of a switch."""
 
 _WANDER = 0.06
-"""How far log FWHM usually wanders over an hour, by seeing and focus (common practice)."""
+"""Typical drift of log FWHM over an hour, from seeing and focus (common practice)."""
 
 
 def judge_states(
     states: States, hours: Floats, table: Table, rows: NDArray[np.intp]
 ) -> list[Verdict]:
-    """What each state can be.
+    """Whether each state is heated.
 
-    A state is the heater's if against state 0 a spike was added and both it and the width
-    change at once where the state begins and ends. Once such a spike is known, a weaker one at
-    its angle will do, if the width jumps. A width that jumps without a spike is heat too
-    weak for a spike, or seeing: unknown. One that only drifts away is no heater.
+    A state is heated if it has an additional spike relative to state 0 and both the spike and the
+    width change together where the state begins and ends. Once such a spike is known, a weaker
+    one at its angle suffices, if the width jumps. A jump of the width without a spike is weak heat
+    or seeing: unknown. A drift of the width is not the heater.
 
     Parameters
     ----------
@@ -62,14 +62,14 @@ def judge_states(
     hours : (n,) float ndarray
         Times of the frames, increasing.
     table : `~astropy.table.Table`
-        The night's, for the shapes of its stars.
+        Table of the night, for the shapes of its stars.
     rows : (n,) int ndarray
         Its rows, in order of `hours`.
 
     Returns
     -------
     list of str
-        "on", "off" or "unknown" for each state; all "unknown" if none is the heater's.
+        "on", "off" or "unknown" for each state; all "unknown" if none is heated.
     """
     count = states.chance.shape[1]
     verdicts: list[Verdict] = ["unknown"] * count
@@ -83,7 +83,7 @@ def judge_states(
     across = float(ours @ states.scatter[1:, 1:] @ ours)
     along = (spikes @ ours) / np.sqrt(across * (1 / mass[0] + 1 / np.maximum(mass, 1e-9)))
     verdicts[0] = "off"
-    # The brightest first: a turn to a state that is known to be heated tells nothing.
+    # The strongest first: a switch to a state known to be heated carries no information.
     for k in np.argsort(-along, kind="stable").tolist():
         if k == 0:
             continue
@@ -105,14 +105,14 @@ def _judge_state(
     heated: NDArray[np.bool_],
     hours: Floats,
 ) -> Verdict:
-    """A state that is not the heater's by itself, where the heater's spike is known.
+    """Judge a state that is not heated by itself, with the heater's spike known.
 
-    `along` is the significance of its spike along the heater's, the unit vector `ours`.
+    `along` is the significance of its spike along that of the heater, the unit vector `ours`.
     """
     spike = states.mean[k, 1:] - states.mean[0, 1:]
     growth = float(states.mean[k, 0] - states.mean[0, 0])
-    alike = float(spike @ ours) > _ALIKE * float(np.hypot(*spike))
-    if alike and along > 2 * _SIGMAS and growth > _WIDER:
+    same_angle = float(spike @ ours) > _SAME_ANGLE * float(np.hypot(*spike))
+    if same_angle and along > 2 * _SIGMAS and growth > _WIDER:
         return "on"
     jumps = _find_jumps(states, k, heated)[1]
     if along > _AGAIN and growth > _WIDER / 2 and jumps is not False:
@@ -123,16 +123,16 @@ def _judge_state(
 
 
 def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Frames in a row that were taken for unheated but carry the heater's spike.
+    """Consecutive frames classified as unheated that have the heater's spike.
 
-    Where weak heat widens stars by little, the frames join those of state 0. The stretch of them,
-    of four or more, whose mean spike along the heater's is highest above the rest's is hidden
-    heat if it is so by 5 sigma and its stars are wider too.
+    Weak heat widens stars by little, so the frames join those of state 0. The run of four frames
+    or more whose mean spike along the heater's exceeds that of the others most is hidden heat, if
+    by 5 sigma and with wider stars.
 
     Returns
     -------
     (n,) bool ndarray
-        All False if there is no such stretch.
+        All False if there is no such run.
     """
     mass = states.chance.sum(axis=0)
     spikes = states.mean[:, 1:] - states.mean[0, 1:]
@@ -163,7 +163,7 @@ def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bo
 
 
 def _usual_drift(states: States, k: int, hours: Floats) -> float:
-    """Growth that seeing and focus make, twice the usual, from the nearest frames of state 0."""
+    """Twice the typical growth by seeing and focus since the nearest frames of state 0."""
     label = states.chance.argmax(axis=1)
     here, base = hours[label == k], hours[label == 0]
     if not here.size or not base.size:
@@ -173,7 +173,7 @@ def _usual_drift(states: States, k: int, hours: Floats) -> float:
 
 
 def _comes_later(states: States, k: int, ours: Floats) -> bool:
-    """True if the spike is there in a part of a run of the state only: the rest is seeing."""
+    """True if only a part of a run of the state has the spike: the rest is seeing."""
     label = states.chance.argmax(axis=1) == k
     light = states.data[:, 1:] @ ours
     noise = np.sqrt(ours @ states.scatter[1:, 1:] @ ours)
@@ -188,7 +188,7 @@ def _comes_later(states: States, k: int, ours: Floats) -> bool:
 
 
 def _find_heated(states: States, table: Table, rows: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """States that can only be the heater's, each by itself."""
+    """States that are heated, each judged by itself."""
     mass = states.chance.sum(axis=0)
     heated = np.zeros(len(mass), dtype=bool)
     if mass[0] < 3:
@@ -202,29 +202,29 @@ def _find_heated(states: States, table: Table, rows: NDArray[np.intp]) -> NDArra
     for k in np.flatnonzero(lit).tolist():
         if not _is_trailing(states, k, table, rows):
             jumps = _find_jumps(states, k, lit)
-            # A state reached only through another lit one stands or falls with that.
+            # A state reached only through another one with a spike depends on that one.
             through = bool(np.any(lit & (np.arange(len(lit)) != k)))
             heated[k] = through if jumps[0] is None else bool(jumps[0] and jumps[1])
     return heated
 
 
-def find_progress(states: States, k: int, *, line_only: bool = False) -> Floats:
-    """Place of each frame between state 0 (0) and state k (1), along what tells them apart."""
-    use = slice(1, None) if line_only else slice(None)
+def find_progress(states: States, k: int, *, spike_only: bool = False) -> Floats:
+    """Position of each frame between state 0 (0) and state k (1) along their discriminant."""
+    use = slice(1, None) if spike_only else slice(None)
     step = (states.mean[k] - states.mean[0])[use]
     direction = np.linalg.solve(states.scatter[use, use], step)
     return np.asarray((states.data - states.mean[0])[:, use] @ direction / (step @ direction))
 
 
 def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool | None, bool | None]:
-    """Whether the spike and whether the width change at once where the state begins and ends.
+    """Whether the spike and whether the width jump where the state begins and ends.
 
-    Turns between the state and another lit one, of another power, are passed over; None if
-    there is no other turn.
+    Switches between the state and another one with a spike, of another power, are ignored; None if
+    there is no other switch.
     """
     label = states.chance.argmax(axis=1)
     inside = label == k
-    place = find_progress(states, k, line_only=True)
+    place = find_progress(states, k, spike_only=True)
     width = states.data[:, 0]
     spike_jumps, width_jumps = [], []
     for i in np.flatnonzero(np.diff(inside.astype(int))) + 1:
@@ -243,7 +243,7 @@ def _find_jumps(states: States, k: int, lit: NDArray[np.bool_]) -> tuple[bool | 
 
 
 def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -> bool:
-    """True if stars are longer along the added spike: a trail makes a spike as well."""
+    """True if stars are elongated along the added spike: a trail also appears as a spike."""
     shape = column_values(table, "eccentricity")[rows]
     axis = 2 * np.radians(column_values(table, "elongation_angle")[rows])
     b_over_a = np.sqrt(np.clip(1 - shape**2, 0, 1))
@@ -258,8 +258,8 @@ def _is_trailing(states: States, k: int, table: Table, rows: NDArray[np.intp]) -
     now, before = np.median(flat[here], axis=0), np.median(flat[base], axis=0)
     spike = states.mean[k, 1:] - states.mean[0, 1:]
     along = float((now - before) @ spike / max(np.hypot(*spike), 1e-12))
-    # Stars must be longer than before, not rounder: heat rounds stars that were trailed across
-    # the spike. A flattening of 0.08 more is a trail one can see; the spike itself, a few
-    # percent of the light, flattens stars by less.
+    # Stars must be more elongated than before: heat makes stars trailed across the spike rounder.
+    # An additional flattening of 0.08 is a visible trail; the spike itself, a few percent of the
+    # light, flattens stars by less.
     longer = np.hypot(*now) > np.hypot(*before) + 0.08
     return bool(longer and along > 0.9 * np.hypot(*(now - before)))

@@ -18,7 +18,7 @@ from framesort.report._timeline import states_of
 
 __all__ = ["describe_next", "minutes_fainter"]
 
-_NUMBERS_ONLY = ("Stars fainter than", "The sky of the deep stack")
+_NUMBERS_ONLY = ("Stars fainter than", "The background noise of the deep stack")
 """Beginnings of advice that repeats numbers of the table of the sets and asks for no action."""
 
 

@@ -1,4 +1,4 @@
-"""Which frames of the deep-signal set do not pay for their blur."""
+"""Frames of the deep-signal set whose depth does not outweigh their blur."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,14 +10,14 @@ _SIGMA = 2.354820
 
 
 def find_too_blurred(fwhm: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Frames without which the stack tells faint stars from the sky better.
+    """Frames without which faint stars have higher S/N in the stack.
 
     Parameters
     ----------
     fwhm : (n,) float ndarray
-        Pixels. A frame whose width is NaN is neither counted nor left out.
+        Pixels. A frame of width NaN is ignored.
     weight : (n,) float ndarray
-        Inverse variance of the sky once all frames are on one flux scale, above 0.
+        Inverse variance of the sky with all frames on one flux scale, above 0.
 
     Returns
     -------
@@ -25,12 +25,13 @@ def find_too_blurred(fwhm: NDArray[np.float64], weight: NDArray[np.float64]) -> 
 
     Notes
     -----
-    The stack of frames with weights w and Gaussian profiles of variances s has, for a faint
-    point source under a matched filter, a squared signal-to-noise ratio in proportion to
-    ``sum_ij w_i w_j g_ij / sum_i w_i`` with ``g_ij = 1 / (s_i + s_j + 1/6)``, 1/12 of each being
-    the pixel's own (the overlap of two Gaussians; King 1983, PASP 95, 163, for one).
-    The frame whose loss raises it most is left out, then the next, until none does. Among frames
-    of one weight and width a single one is left out from sqrt(3) = 1.73 times that width on.
+    For a stack of frames with weights w and Gaussian profiles of variances s, the squared S/N of
+    a faint point source with a matched filter is proportional to
+    ``sum_ij w_i w_j g_ij / sum_i w_i`` with ``g_ij = 1 / (s_i + s_j + 1/6)``, where 1/12 of each
+    is the variance of the pixel (the overlap of two Gaussians; King 1983, PASP 95, 163, for one).
+    Frames are removed one by one, that of the largest gain first, until no removal raises it.
+    Among frames of equal weight and width a single wider one is removed from sqrt(3) = 1.73 times
+    that width.
     """
     left_out = np.zeros(len(fwhm), dtype=bool)
     rows = np.flatnonzero(np.isfinite(fwhm) & (weight > 0))

@@ -21,7 +21,7 @@ HEATER_OFF = 0.02
 
 @dataclass(frozen=True, kw_only=True)
 class SetLimits:
-    """Limits of the sets beyond the grade; None leaves it to what was measured.
+    """Limits of the sets in addition to the grade; None for no limit.
 
     Attributes
     ----------
@@ -34,13 +34,12 @@ class SetLimits:
     max_eccentricity : float or None
         sqrt(1 - (b/a)^2).
     max_spike : float or None
-        Spike beyond the heater-off frames, a share of the stars' light.
+        Spike in excess of the heater-off frames, a share of the stars' light.
     deep_max_fwhm : float or None
-        Largest FWHM of the deep-signal set, pixels; None leaves out frames that do not pay
-        for their blur, see `find_too_blurred`.
+        Largest FWHM of the deep-signal set, pixels; None removes frames by `find_too_blurred`.
     min_frames : int
         With fewer sharp heater-off frames the best usable heater-off ones are added up to this
-        number: with less than five, outliers cannot be told from signal.
+        number: with fewer than five, outliers cannot be rejected.
     """
 
     max_share: float | None = None
@@ -62,10 +61,10 @@ def choose_sets(
     """Set `sharp_set`, `deep_set`, `weight_sharp` and `weight_deep`.
 
     Sharp-star set: frames graded sharp within the limits. Deep-signal set: every frame
-    with a grade other than poor whose depth pays for its blur, and the sharp ones. Heated frames
-    never push heater-off ones out: those are chosen as if there were no others. Weights are
-    relative within a group, their median over the set is 1: transparency squared over noise
-    squared, the inverse variance of the sky once all frames are brought to one flux scale.
+    with a grade other than poor whose depth outweighs its blur, and the sharp ones. Heated frames
+    never displace heater-off ones, which are chosen as if there were no others. Weights are
+    relative within a group, with a median of 1 over the set: transparency squared over noise
+    squared, the inverse variance of the sky with all frames on one flux scale.
 
     Parameters
     ----------
@@ -92,7 +91,7 @@ def choose_sets(
     share = column_values(table, "heater_share")
     sharp = grade == "sharp"
     fits = np.ones(len(table), dtype=bool)
-    # What is not known of the heater is not compared with a frame.
+    # An unknown heater share or power does not exclude a frame.
     for name, limit in (("heater_share", limits.max_share), ("heater_power", limits.max_power)):
         if limit is not None:
             fits &= ~(column_values(table, name) > limit)
@@ -138,7 +137,7 @@ def _named(table: Table, names: Collection[str]) -> NDArray[np.bool_]:
 
 
 def _too_blurred(table: Table, deep: NDArray[np.bool_], limits: SetLimits) -> NDArray[np.bool_]:
-    """Rows of the deep-signal set that are wider than the limit, or do not pay for their blur."""
+    """Rows of the deep-signal set wider than the limit, or too blurred for their depth."""
     fwhm = column_values(table, "fwhm")
     if limits.deep_max_fwhm is not None:
         return np.asarray(deep & (fwhm > limits.deep_max_fwhm))
@@ -157,7 +156,7 @@ def _fill_up(
     fwhm: NDArray[np.float64],
     limits: SetLimits,
 ) -> None:
-    """Add the narrowest spare frames of a group until enough of those that count are in."""
+    """Add the spare frames of smallest FWHM until enough of the counted frames are in."""
     missing = limits.min_frames - int(np.sum(sharp & counted))
     if missing > 0:
         order = np.flatnonzero(spare)[np.argsort(fwhm[spare], kind="stable")]
@@ -165,7 +164,7 @@ def _fill_up(
 
 
 def _weights(table: Table, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Relative weights, 0 outside the set. What is not known of a frame counts as usual."""
+    """Relative weights, 0 outside the set. Unknown values are replaced by the median."""
     weights = np.zeros(len(table))
     for group in sorted(set(table["group"]) - {""}):
         rows = np.flatnonzero(chosen & (table["group"] == group))
@@ -175,7 +174,7 @@ def _weights(table: Table, chosen: NDArray[np.bool_]) -> NDArray[np.float64]:
         for name, power in (("transparency", 2), ("noise", -2)):
             values = column_values(table, name)[rows]
             known = values > 0
-            usual = np.median(values[known]) if known.any() else 1.0
-            raw *= (np.where(known, values, usual) / usual) ** power
+            typical = np.median(values[known]) if known.any() else 1.0
+            raw *= (np.where(known, values, typical) / typical) ** power
         weights[rows] = raw / np.median(raw)
     return weights

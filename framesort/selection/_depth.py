@@ -1,4 +1,4 @@
-"""What stacking a set gives: depth, sharpness, the faintest useful star, the trade-off."""
+"""Expected stack of a set: depth, FWHM, limiting flux, and the trade-off between them."""
 
 from dataclasses import dataclass, field
 
@@ -19,10 +19,10 @@ __all__ = [
 ]
 
 ONE_MAGNITUDE = 10 ** (1 / 2.5)
-"""Ratio of the fluxes of two stars that are one magnitude apart: 2.512 (Pogson 1856)."""
+"""Flux ratio of one magnitude: 2.512 (Pogson 1856)."""
 
-NOISY = 10.0
-"""Signal-to-noise ratio below which a star counts as too noisy: a tenth of a magnitude."""
+LIMIT_SNR = 10.0
+"""S/N of the limiting flux: an error of a tenth of a magnitude."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,21 +32,20 @@ class SetSummary:
     Attributes
     ----------
     frames : int
-        How many.
+        Number of frames.
     hours : float
-        Their exposure in all.
+        Their total exposure.
     fwhm : float
-        Expected FWHM of the stack, pixels: the weighted mean of the frames'.
+        Expected FWHM of the stack, pixels: the weighted mean over the frames.
     depth : float
-        Expected background standard deviation of the stack in ADU of the group's
-        clearest frames.
+        Expected background standard deviation of the stack in ADU of the most transparent frames
+        of the group.
     limit_flux : float
-        Flux in ADU at which a star has a signal-to-noise ratio of 10 in the stack.
+        Flux in ADU at which a star has S/N 10 in the stack.
     limit_magnitude : float
         Its magnitude; NaN without a zero point.
     fainter_minutes : float
-        Minutes of exposure like those of the set that would bring this ratio to a
-        star one magnitude fainter, beyond those there are.
+        Additional minutes of similar exposures for S/N 10 one magnitude fainter.
     """
 
     frames: int
@@ -60,7 +59,7 @@ class SetSummary:
 
 @dataclass(frozen=True, kw_only=True)
 class SelectionReport:
-    """What the choice of a group's sets comes to.
+    """Summary of the sets of a group.
 
     Attributes
     ----------
@@ -71,7 +70,7 @@ class SelectionReport:
     curve : `~astropy.table.Table`
         Depth against sharpness, from `trace_trade_off`.
     sentences : tuple of str
-        For the user, from `advise_sets`.
+        Advice from `advise_sets`.
     """
 
     group: str
@@ -82,7 +81,7 @@ class SelectionReport:
 
 
 def report_selection(table: Table, group: str, *, zero_point: float = np.nan) -> SelectionReport:
-    """Hours, depth, sharpness and faintest useful star of both sets, curve and advice.
+    """Hours, depth, FWHM and limiting flux of both sets, curve and advice.
 
     Parameters
     ----------
@@ -91,7 +90,7 @@ def report_selection(table: Table, group: str, *, zero_point: float = np.nan) ->
     group : str
         Name of the group.
     zero_point : float
-        Magnitude of a star that gives 1 ADU per second in the group's filter; NaN if not known.
+        Magnitude of a star of 1 ADU per second in the filter of the group; NaN if not known.
     """
     sharp, deep = summarise_sets(table, group, zero_point=zero_point)
     rows = table[np.asarray(table["group"] == group)]
@@ -107,7 +106,7 @@ def report_selection(table: Table, group: str, *, zero_point: float = np.nan) ->
 def summarise_sets(
     table: Table, group: str, *, zero_point: float = np.nan
 ) -> tuple[SetSummary, SetSummary]:
-    """What stacking the sharp-star set and the deep-signal set of a group should give.
+    """Expected stacks of the sharp-star set and the deep-signal set of a group.
 
     Parameters
     ----------
@@ -121,17 +120,17 @@ def summarise_sets(
     Returns
     -------
     sharp, deep : SetSummary
-        NaN for what cannot be told, as for an empty set.
+        NaN for unknown values, as for an empty set.
 
     Notes
     -----
-    A star of flux F (ADU of one clear frame) has in the stack the variance
-    ``F / (g n) + A d^2``: its own photons with g electrons per ADU and n the effective
-    number of frames ``(sum w)^2 / sum w^2``, and those of the sky, d being the depth and A the
-    noise-equivalent area of a Gaussian, ``4 pi (sigma^2 + 1/12)`` pixels (King 1983, PASP
-    95, 163). It is the CCD equation (Mortara and Fowler 1981, Proc. SPIE 290; Merline
-    and Howell 1995, Exp. Astron. 6, 163) with read noise and dark current in the measured
-    sky noise. Without a gain the star's own photons are left out.
+    A star of flux F (ADU of one transparent frame) has the variance ``F / (g n) + A d^2`` in the
+    stack: photon noise of the star with g electrons per ADU and the effective number of frames
+    ``n = (sum w)^2 / sum w^2``, and background noise with the depth d and the noise-equivalent
+    area of a Gaussian, ``A = 4 pi (sigma^2 + 1/12)`` pixels (King 1983, PASP 95, 163). This is
+    the CCD equation (Mortara and Fowler 1981, Proc. SPIE 290; Merline and Howell 1995, Exp.
+    Astron. 6, 163) with read noise and dark current included in the measured background noise.
+    Without a gain the photon noise of the star is neglected.
     """
     rows = np.asarray(table["group"] == group)
     sharp = rows & np.asarray(table["sharp_set"], dtype=bool)
@@ -160,9 +159,9 @@ def _summary(
     sky = depth**2 * area
     flux = _faintest(photon, sky)
     exposure = column_values(table, "exposure")[rows]
-    # Both variances fall as 1 over the number of frames: how many times as many would do?
+    # Both variances are proportional to 1 / (number of frames).
     faint = flux / ONE_MAGNITUDE
-    times = (faint * photon + sky) * (NOISY / faint) ** 2 if flux > 0 else np.nan
+    times = (faint * photon + sky) * (LIMIT_SNR / faint) ** 2 if flux > 0 else np.nan
     magnitude = zero_point - 2.5 * np.log10(flux / np.median(exposure)) if flux > 0 else np.nan
     return SetSummary(
         frames=int(rows.sum()),
@@ -176,19 +175,19 @@ def _summary(
 
 
 def _faintest(photon: float, sky: float) -> float:
-    """Flux at which ``F^2 = NOISY^2 (F photon + sky)``."""
-    half = NOISY**2 * photon / 2
-    return float(half + np.sqrt(half**2 + NOISY**2 * sky))
+    """Flux at which ``F^2 = LIMIT_SNR^2 (F photon + sky)``."""
+    half = LIMIT_SNR**2 * photon / 2
+    return float(half + np.sqrt(half**2 + LIMIT_SNR**2 * sky))
 
 
 def trace_trade_off(table: Table, group: str) -> Table:
-    """Depth against sharpness as the frames of a group are stacked from the best stars on.
+    """Depth against FWHM as the frames of a group are stacked in order of FWHM.
 
     Returns
     -------
     `~astropy.table.Table`
-        Columns frames, heated (how many of them), hours, fwhm [pix], depth [adu]: row k is the
-        stack of the k + 1 narrowest frames of the deep-signal set.
+        Columns frames, heated (number of heated frames), hours, fwhm [pix], depth [adu]: row k is
+        the stack of the k + 1 frames of smallest FWHM in the deep-signal set.
     """
     rows = np.flatnonzero((table["group"] == group) & np.asarray(table["deep_set"], dtype=bool))
     rows = rows[np.argsort(column_values(table, "fwhm")[rows], kind="stable")]
@@ -208,30 +207,31 @@ def trace_trade_off(table: Table, group: str) -> Table:
     )
 
 
-def _told_exceptions(rows: Table) -> list[str]:
-    """Heated frames of the sharp set, frames too blurred for the deep one."""
-    told = []
+def _describe_exceptions(rows: Table) -> list[str]:
+    """Sentences on heated frames in the sharp-star set and on frames too blurred for the other."""
+    sentences = []
     if "sharp_set" in rows.colnames:
         share = column_values(rows, "heater_share")
         heated = int(np.sum(np.asarray(rows["sharp_set"], dtype=bool) & (share > HEATER_OFF)))
         if heated:
-            told.append(
+            sentences.append(
                 f"{heated} heated {'frame is' if heated == 1 else 'frames are'} in the sharp-star "
-                "set: as narrow as the heater-off ones, no spike (--max-power 0 leaves "
-                f"{'it' if heated == 1 else 'them'} out)."
+                "set: same FWHM as the heater-off frames and no spike (--max-power 0 excludes "
+                f"{'it' if heated == 1 else 'them'})."
             )
     blurred = sum("too blurred" in str(reason).split("; ") for reason in rows["reason"])
     if blurred:
-        told.append(
+        sentences.append(
             f"{blurred} {'frame is' if blurred == 1 else 'frames are'} not in the deep-signal set: "
-            f"{'its' if blurred == 1 else 'their'} depth does not pay for the blur, or "
-            f"{'it is' if blurred == 1 else 'they are'} wider than --deep-max-fwhm."
+            "without "
+            f"{'it' if blurred == 1 else 'them'} faint stars have higher S/N, or the FWHM exceeds "
+            "--deep-max-fwhm."
         )
-    return told
+    return sentences
 
 
 def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
-    """Say in sentences whether there are enough heater-off frames in a group.
+    """Sentences on whether a group has enough heater-off frames.
 
     Parameters
     ----------
@@ -245,27 +245,30 @@ def advise_sets(rows: Table, sharp: SetSummary, deep: SetSummary) -> list[str]:
             "No heater-off frame of this group is good enough for a sharp stack: "
             "its stars cannot be replaced."
         ]
-    advice = _told_exceptions(rows)
+    advice = _describe_exceptions(rows)
     states = np.asarray(rows["heater_state"])
     if (states == "unknown").all():
-        advice.append("The heater's state is not known in any frame: the best stars were taken.")
+        advice.append(
+            "The heater state of all frames is unknown: the frames with the best stars are in the "
+            "sharp-star set."
+        )
     elif not np.isin(states, ["on", "part"]).any():
         advice.append("No heated frame in this group: the two sets differ by seeing only.")
     if sharp.frames < 5:
         advice.append(
             f"Only {sharp.frames} {'frame' if sharp.frames == 1 else 'frames'} in the sharp-star "
-            "set: with less than five, satellites and cosmic rays cannot be told from stars."
+            "set: with fewer than five, satellites and cosmic rays cannot be rejected."
         )
-    told = f"{sharp.limit_flux:.0f} ADU"
+    limit = f"{sharp.limit_flux:.0f} ADU"
     if np.isfinite(sharp.limit_magnitude):
-        told += f" (magnitude {sharp.limit_magnitude:.1f})"
+        limit += f" (magnitude {sharp.limit_magnitude:.1f})"
     advice.append(
-        f"Stars fainter than {told} are below S/N 10 in the sharp "
-        f"stack; one magnitude fainter needs {sharp.fainter_minutes:.0f} more heater-off minutes."
+        f"Stars fainter than {limit} are below S/N 10 in the sharp stack; one magnitude fainter "
+        f"needs {sharp.fainter_minutes:.0f} min more with the heater off."
     )
     if sharp.depth > 1.05 * deep.depth:
         advice.append(
-            f"The sky of the deep stack is {sharp.depth / deep.depth:.1f} times less noisy than "
-            "that of the sharp stack."
+            f"The background noise of the deep stack is {sharp.depth / deep.depth:.1f} times lower "
+            "than that of the sharp stack."
         )
     return advice

@@ -1,7 +1,7 @@
-"""Grades each frame against the night's own heater-off frames, with the reason in words.
+"""Grades of frames relative to the heater-off frames of the night, with the reasons.
 
-`measure_reference_quality` says what those look like, `find_dew` which of them dew over, and
-`tag_frames` grades all.
+`measure_reference_quality` measures the reference frames, `find_dew` finds those affected by dew,
+and `tag_frames` grades all frames.
 """
 
 from framesort.tags._dew import find_dew

@@ -11,13 +11,13 @@ __all__ = ["find_dew"]
 
 
 def find_dew(table: Table, *, max_share: float = 0.02, least: int = 5) -> NDArray[np.bool_]:
-    """Heater-off frames in which dew forms: stars fade while their halos grow, steadily.
+    """Heater-off frames in which dew forms: stars fade steadily while their halos grow.
 
-    In each run of frames of a group that are not known to be heated a level with a bend into
-    a straight line is fitted to transparency and to the ratio of half-flux radius to FWHM,
-    with the bend where both fit best. It is dew if from there to the end of the run the first
-    falls and the second grows, by more than 4 of their standard errors and by 4 and 2 percent.
-    Cloud fades stars without growing halos, and comes and goes.
+    For each run of frames of a group that are not known to be heated, a constant followed by a
+    straight line is fitted to transparency and to the ratio of half-flux radius to FWHM, with a
+    common breakpoint. It is dew if from there to the end of the run the first falls and the second
+    grows, by more than 4 standard errors and by 4 and 2 percent. Cloud dims stars without growing
+    halos, and is intermittent.
 
     Parameters
     ----------
@@ -26,7 +26,7 @@ def find_dew(table: Table, *, max_share: float = 0.02, least: int = 5) -> NDArra
     max_share : float
         Frames beyond this heater share are heated.
     least : int
-        Frames that a trend must rest on.
+        Minimum number of frames of a trend.
 
     Returns
     -------
@@ -46,7 +46,7 @@ def find_dew(table: Table, *, max_share: float = 0.02, least: int = 5) -> NDArra
 
 
 def _dew_onset(clear: NDArray[np.float64], halo: NDArray[np.float64], least: int) -> int:
-    """Index from which the run is dewing; its length if it is not."""
+    """Index from which dew forms in the run; its length without dew."""
     clear, halo = clear / np.median(clear), halo / np.median(halo)
     onsets = range(len(clear) - least + 1)
     onset = min(onsets, key=lambda start: _hinge_misfit(clear, start) * _hinge_misfit(halo, start))
@@ -59,17 +59,17 @@ def _dew_onset(clear: NDArray[np.float64], halo: NDArray[np.float64], least: int
 
 
 def _hinge_misfit(values: NDArray[np.float64], start: int) -> float:
-    """Residual sum of squares of a level up to `start` and a straight line from there on."""
-    bend = np.maximum(np.arange(len(values)) - start, 0)
-    design = np.column_stack([np.ones(len(values)), bend])
+    """Residual sum of squares of a constant up to `start` and a straight line from there."""
+    ramp = np.maximum(np.arange(len(values)) - start, 0)
+    design = np.column_stack([np.ones(len(values)), ramp])
     coefficients, *_ = np.linalg.lstsq(design, values)
-    rest = values - design @ coefficients
-    return float(rest @ rest)
+    residual = values - design @ coefficients
+    return float(residual @ residual)
 
 
 def _slope(values: NDArray[np.float64]) -> tuple[float, float]:
     """Least-squares slope per frame and its standard error."""
     step = np.arange(len(values)) - (len(values) - 1) / 2
     slope = float(step @ values / (step @ step))
-    rest = values - values.mean() - slope * step
-    return slope, float(np.sqrt(rest @ rest / (len(values) - 2) / (step @ step)))
+    residual = values - values.mean() - slope * step
+    return slope, float(np.sqrt(residual @ residual / (len(values) - 2) / (step @ step)))

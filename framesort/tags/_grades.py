@@ -1,8 +1,8 @@
-"""Grades each frame against the night's own heater-off frames, with the reason in words.
+"""Grades of frames relative to the heater-off frames of the night, with the reasons.
 
-A grade says how the stars of a frame compare with the reference frames: the heater-off frames of
-the same group. `sharp` frames are as good, heated or not, `usable` ones carry good signal under
-worse stars, `poor` ones add little. The limits below are this project's; none is published.
+A grade compares the stars of a frame with those of the reference frames, the heater-off frames of
+the same group. `sharp` frames are as good, heated or not; `usable` ones have good signal and worse
+stars; `poor` ones add little. The limits below were chosen for this project.
 """
 
 from dataclasses import dataclass
@@ -25,27 +25,27 @@ __all__ = ["GradeLimits", "tag_frames"]
 
 @dataclass(frozen=True, kw_only=True)
 class GradeLimits:
-    """Where the grades part.
+    """Limits of the grades.
 
     Attributes
     ----------
     max_share : float
-        Largest heater share of the heater-off frames that others are compared with. A share of
-        one fifth already spoils stars (common practice), so it is small.
+        Largest heater share of reference frames. A share of one fifth already widens stars
+        (common practice), so it is small.
     wide, too_wide : float
-        FWHM over the reference frames' from which a frame is no longer sharp; from which it is
-        poor if the heater is off (a heated frame that wide still has its signal).
+        FWHM relative to the reference frames from which a frame is no longer sharp; from which it
+        is poor if the heater is off (a heated frame of that width still has its signal).
     scatter : float
-        The first limit is never tighter than so many standard deviations of the reference frames.
+        Smallest tolerance of the first limit, in standard deviations of the reference frames.
     trailed, badly_trailed : float
-        Flattening ``1 - b/a`` above that of the reference frames for the same two steps. Its change
-        in eccentricity is no measure: from 0 to 0.13 is less than a hundredth in b/a.
+        Flattening ``1 - b/a`` above that of the reference frames for the same two limits.
+        Eccentricity is not suitable: a change from 0 to 0.13 is less than 0.01 in b/a.
     thin, opaque : float
         Transparency under which a frame is no longer sharp, and poor.
     spike_sigma : float
         Significance of the spike from which a frame is not sharp.
     sky_factor : float
-        Noise over the reference frames' from which the sky counts as bright.
+        Noise relative to the reference frames from which the sky counts as bright.
     """
 
     max_share: float = 0.02
@@ -66,11 +66,10 @@ def tag_frames(table: Table, *, limits: GradeLimits | None = None) -> None:
     Parameters
     ----------
     table : `~astropy.table.Table`
-        The night's table with the columns of heater, quality and (where known) line
-        excess and transparency; changed in place. A value that is NaN is not held
-        against a frame.
+        The night's table with the columns of heater, quality and (where known) spike excess
+        and transparency; changed in place. Values of NaN do not lower a grade.
     limits : GradeLimits or None
-        Where the grades part; None for the defaults.
+        Limits of the grades; None for the defaults.
     """
     limits = GradeLimits() if limits is None else limits
     grades = np.full(len(table), "", dtype=object)
@@ -100,28 +99,35 @@ def _number(row: Table.Row, name: str) -> float:
     return float(np.ma.filled(value, np.nan))
 
 
-def _is_one_sided(row: Table.Row, yard: ReferenceQuality, wide: float) -> bool:
+def _is_one_sided(row: Table.Row, reference: ReferenceQuality, wide: float) -> bool:
     """True if stars are wide towards one side of the image only: neither heat nor focus."""
-    more = _number(row, "fwhm_tilt") - yard.fwhm_tilt
-    centre = _number(row, "fwhm_centre") / yard.fwhm_centre
-    growth = _number(row, "fwhm") - yard.fwhm
-    # A plane tilt leaves the middle as it was and widens an end by half of itself.
-    return bool(more > 3 * _number(row, "fwhm_tilt_err") and more > 2 * growth and centre < wide)
+    tilt = _number(row, "fwhm_tilt") - reference.fwhm_tilt
+    centre = _number(row, "fwhm_centre") / reference.fwhm_centre
+    growth = _number(row, "fwhm") - reference.fwhm
+    # A linear tilt does not change the centre and widens one side by half the tilt.
+    return bool(tilt > 3 * _number(row, "fwhm_tilt_err") and tilt > 2 * growth and centre < wide)
 
 
 def _grade(
-    row: Table.Row, yard: ReferenceQuality, limits: GradeLimits, *, dewing: bool, harmless: bool
+    row: Table.Row,
+    reference: ReferenceQuality,
+    limits: GradeLimits,
+    *,
+    dewing: bool,
+    harmless: bool,
 ) -> tuple[str, list[str]]:
-    """Grade of one frame and the codes of what speaks against `sharp`."""
-    # Another exposure's frames, or merely the best ones, are a blunter reference frames.
-    slack = 1.0 if yard.source == "off" else 2.0
+    """Grade of one frame and the codes of its reasons."""
+    # Frames of another exposure, or merely the best ones, are a less accurate reference.
+    tolerance = 1.0 if reference.source == "off" else 2.0
     share = _number(row, "heater_share")
-    wide = max((limits.wide - 1) * slack, limits.scatter * yard.fwhm_scatter / yard.fwhm)
-    trailed = max(limits.trailed * slack, limits.scatter * yard.flattening_scatter)
-    growth = _number(row, "fwhm") / yard.fwhm
-    stretch = float(flattening(_number(row, "eccentricity"))) - yard.flattening
-    clear = _number(row, "transparency")
-    line = _number(row, "spike_strength") / _number(row, "spike_strength_err")
+    wide = max(
+        (limits.wide - 1) * tolerance, limits.scatter * reference.fwhm_scatter / reference.fwhm
+    )
+    trailed = max(limits.trailed * tolerance, limits.scatter * reference.flattening_scatter)
+    growth = _number(row, "fwhm") / reference.fwhm
+    elongation = float(flattening(_number(row, "eccentricity"))) - reference.flattening
+    transparency = _number(row, "transparency")
+    spike = _number(row, "spike_strength") / _number(row, "spike_strength_err")
     heated = share > limits.max_share
     codes = []
     if heated and harmless:
@@ -130,33 +136,33 @@ def _grade(
         codes.append("heated" if share > 0.995 else "part heated")
     elif np.isnan(share):
         codes.append("state unknown")
-    if line > limits.spike_sigma:
+    if spike > limits.spike_sigma:
         codes.append("spike")
-    if stretch > trailed:
+    if elongation > trailed:
         codes.append("trailed")
     if growth > 1 + wide:
-        if _is_one_sided(row, yard, 1 + wide):
+        if _is_one_sided(row, reference, 1 + wide):
             codes.append("tilted field")
         else:
             codes.append(
-                "wide stars" if heated or stretch > trailed or np.isnan(share) else "poor focus"
+                "wide stars" if heated or elongation > trailed or np.isnan(share) else "poor focus"
             )
     if dewing:
         codes.append("dew")
-    elif clear < limits.thin:
+    elif transparency < limits.thin:
         codes.append("cloud")
-    if _number(row, "noise") > limits.sky_factor * yard.noise * max(1.0, slack - 0.5):
+    if _number(row, "noise") > limits.sky_factor * reference.noise * max(1.0, tolerance - 0.5):
         codes.append("bright sky")
-    # Without any known heater-off frame the stars alone decide what is sharp.
-    forgiven = {"heated but sharp"} | ({"state unknown"} if yard.source == "best" else set())
-    if yard.source != "off":
+    # Without any known heater-off frame only the stars determine what is sharp.
+    accepted = {"heated but sharp"} | ({"state unknown"} if reference.source == "best" else set())
+    if reference.source != "off":
         codes.append("no heater-off reference")
-        forgiven.add("no heater-off reference")
+        accepted.add("no heater-off reference")
     poor = (
-        stretch > limits.badly_trailed
-        or clear < limits.opaque
+        elongation > limits.badly_trailed
+        or transparency < limits.opaque
         or (growth > limits.too_wide and not heated)
     )
     if poor:
         return "poor", codes
-    return ("usable" if set(codes) - forgiven else "sharp"), codes
+    return ("usable" if set(codes) - accepted else "sharp"), codes

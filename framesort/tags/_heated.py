@@ -10,34 +10,34 @@ from framesort.tags._reference import ReferenceQuality
 __all__ = ["find_harmless_heat"]
 
 _LEAST_OFF = 3
-"""Heater-off frames without which their scatter is not known."""
+"""Minimum number of heater-off frames for their scatter."""
 
-_LEAST_ALIKE = 3
-"""Frames at one power from which on they speak for higher powers too."""
+_LEAST_SIMILAR = 3
+"""Minimum number of frames at one power that exclude higher powers too."""
 
-_LIKE_POWER = 10.0
-"""Percent by which heater powers may differ to count as one."""
+_POWER_TOLERANCE = 10.0
+"""Largest difference of heater powers that count as one, percent."""
 
 _FLOOR = 0.01
-"""Share by which the widths of a frame may be off whatever the scatter."""
+"""Smallest tolerance of the width, whatever the scatter, as a share."""
 
 _SIGMA = 2.0
-"""Standard deviations that count as measurable."""
+"""Standard deviations from which a difference is significant."""
 
 _MEDIAN = 1.2533
-"""Standard error of a median over that of a mean, normal scatter: sqrt(pi / 2)."""
+"""Standard error of the median over that of the mean for normal scatter: sqrt(pi / 2)."""
 
 
 def find_harmless_heat(
-    table: Table, rows: NDArray[np.bool_], yard: ReferenceQuality, *, max_share: float
+    table: Table, rows: NDArray[np.bool_], reference: ReferenceQuality, *, max_share: float
 ) -> NDArray[np.bool_]:
-    """Heated frames that no measurement tells from heater-off ones of their group.
+    """Heated frames that do not differ measurably from the heater-off ones of their group.
 
-    Each by itself: no wider than the heater-off frames' median and scatter (never tighter than 1
-    percent), and a spike that was measured and is below 2 of its errors. And together with the
-    frames at like power (10 percent up or down): their median width and spike are within 2
-    standard errors of the heater-off frames'. Heat does more at more power, so where three frames
-    or more at one power are told from heater-off ones, so are all at higher power.
+    Each by itself: width within the median and scatter of the heater-off frames (at least 1
+    percent), and a measured spike below 2 sigma. And together with the frames of similar power
+    (within 10 percent): median width and spike within 2 standard errors of the heater-off frames.
+    The effect grows with power, so where three frames or more at one power differ from the
+    heater-off ones, all frames at higher power are excluded.
 
     Parameters
     ----------
@@ -45,8 +45,8 @@ def find_harmless_heat(
         Needs heater_share, heater_power, fwhm, spike_strength, spike_strength_err.
     rows : (n,) bool ndarray
         Measured frames of one group.
-    yard : ReferenceQuality
-        The group's; unless it is of three heater-off frames of its own, nothing is harmless.
+    reference : ReferenceQuality
+        Of the group; without three heater-off frames of its own no frame is harmless.
     max_share : float
         Frames up to this heater share are heater-off.
 
@@ -56,27 +56,27 @@ def find_harmless_heat(
     """
     harmless = np.zeros(len(table), dtype=bool)
     share, power = column_values(table, "heater_share"), column_values(table, "heater_power")
-    growth = column_values(table, "fwhm") / yard.fwhm - 1
+    growth = column_values(table, "fwhm") / reference.fwhm - 1
     spike, error = (column_values(table, f"spike_strength{end}") for end in ("", "_err"))
     off = rows & (share <= max_share)
     heated = np.flatnonzero(rows & (share > max_share) & np.isfinite(power))
-    if yard.source != "off" or off.sum() < _LEAST_OFF:
+    if reference.source != "off" or off.sum() < _LEAST_OFF:
         return harmless
-    scatter = max(yard.fwhm_scatter / yard.fwhm, _FLOOR)
+    scatter = max(reference.fwhm_scatter / reference.fwhm, _FLOOR)
     base = spike[off & np.isfinite(spike)]
-    barred_from = np.inf
+    excluded_from = np.inf
     for i in heated[np.argsort(power[heated], kind="stable")]:
-        alike = heated[np.abs(power[heated] - power[i]) <= _LIKE_POWER]
-        wide = float(np.median(growth[alike]))
-        nonstellar_chi2 = _MEDIAN * scatter * np.sqrt(1 / len(alike) + 1 / off.sum())
-        told = wide > _SIGMA * nonstellar_chi2
-        known = alike[np.isfinite(spike[alike]) & np.isfinite(error[alike])]
+        similar = heated[np.abs(power[heated] - power[i]) <= _POWER_TOLERANCE]
+        wide = float(np.median(growth[similar]))
+        wide_err = _MEDIAN * scatter * np.sqrt(1 / len(similar) + 1 / off.sum())
+        differs = wide > _SIGMA * wide_err
+        known = similar[np.isfinite(spike[similar]) & np.isfinite(error[similar])]
         if known.size and base.size:
             excess = float(np.median(spike[known]) - np.median(base))
             each = float(np.median(error[known]))
-            told |= excess > _SIGMA * _MEDIAN * each * np.sqrt(1 / known.size + 1 / base.size)
-        if told and len(alike) >= _LEAST_ALIKE:
-            barred_from = min(barred_from, float(power[i]))
+            differs |= excess > _SIGMA * _MEDIAN * each * np.sqrt(1 / known.size + 1 / base.size)
+        if differs and len(similar) >= _LEAST_SIMILAR:
+            excluded_from = min(excluded_from, float(power[i]))
         own = growth[i] <= scatter and spike[i] < _SIGMA * error[i]
-        harmless[i] = own and not told and power[i] < barred_from
+        harmless[i] = own and not differs and power[i] < excluded_from
     return harmless

@@ -1,4 +1,4 @@
-"""What the heater-off frames of a group look like: the measure of all others."""
+"""Star quality of the heater-off frames of a group, the reference of all others."""
 
 from dataclasses import dataclass
 
@@ -35,19 +35,19 @@ KEEP_OUT = frozenset(
         "changed",
     }
 )
-"""Reasons with which a frame has no grade at all."""
+"""Reasons for which a frame has no grade."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class ReferenceQuality:
-    """What the heater-off frames of a group look like: medians and robust scatter.
+    """Star quality of the heater-off frames of a group: medians and robust scatter.
 
     Flattening is ``1 - b/a``.
 
-    `source` says whose frames these are: "off" (the group's own), "nearest" (another
-    exposure of the same filter, its noise scaled by the root of the exposures' ratio) or "best"
-    (the best quarter; no heater-off frame is known). Widths over the field are NaN where the
-    table has none.
+    `source` is "off" (heater-off frames of the group), "nearest" (those of another exposure of the
+    same filter, noise scaled by the square root of the ratio of exposures) or "best" (the best
+    quarter, without any known heater-off frame). Widths over the field are NaN where the table has
+    none.
     """
 
     fwhm: float
@@ -67,7 +67,7 @@ def codes_of(reason: str) -> set[str]:
 
 
 def measured_rows(table: Table) -> NDArray[np.bool_]:
-    """Rows with a width and without a reason that bars them from any grade."""
+    """Rows with a width and without a reason of `KEEP_OUT`."""
     barred = np.array([bool(codes_of(reason) & KEEP_OUT) for reason in table["reason"]], dtype=bool)
     return ~barred & np.isfinite(column_values(table, "fwhm"))
 
@@ -78,7 +78,7 @@ def flattening(eccentricity: ArrayLike) -> NDArray[np.float64]:
 
 
 def _scatter(values: NDArray[np.float64]) -> float:
-    """Robust standard deviation of what is known; NaN of nothing."""
+    """Robust standard deviation of finite values; NaN without any."""
     known = values[np.isfinite(values)]
     return float(mad_std(known)) if known.size else np.nan
 
@@ -91,7 +91,7 @@ def _median(values: NDArray[np.float64]) -> float:
 def measure_reference_quality(
     table: Table, group: str, *, max_share: float = 0.02
 ) -> ReferenceQuality | None:
-    """The reference frames of a group; None where no frame of the filter was measured.
+    """Star quality of the reference frames of a group; None without any measured frame.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def measure_reference_quality(
         if same_filter.any():
             distance = np.abs(np.log(exposure / exposure[first]))
             here, source = same_filter & (distance <= distance[same_filter].min() + 1e-9), "nearest"
-            # The sky's noise grows with the root of its light.
+            # Sky noise grows with the square root of the exposure.
             brighter = float(np.sqrt(exposure[first] / np.median(exposure[here])))
         else:
             fwhm = column_values(table, "fwhm")

@@ -59,10 +59,10 @@ def test_a_good_log_is_not_spoken_of(night, trace):
     ("trace", "better", "words"),
     [
         (log(SWITCHES, ahead=3600), "clock", "--clock-offset -3"),
-        (log([(-0.2, 100)] + [(h, 100 * (p == 0)) for h, p in SWITCHES]), "inverted", "other way"),
-        (log(OTHER), "none", "leave out --heater"),
+        (log([(-0.2, 100)] + [(h, 100 * (p == 0)) for h, p in SWITCHES]), "inverted", "swapped"),
+        (log(OTHER), "none", "ithout --heater"),
         (make_constant_heater(0), "none", "heater power given"),
-        (make_constant_heater(100), "none", "show none though"),
+        (make_constant_heater(100), "none", "appear unheated"),
     ],
     ids=["clock", "inverted", "other night", "always off", "always on"],
 )

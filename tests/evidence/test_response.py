@@ -77,7 +77,7 @@ def test_too_few_frames_are_said():
     table = draw_night(np.random.default_rng(0), [(0.03, 100)], frames=6)
     response = estimate_response(table)
     assert len(response.points) == 0
-    assert response.highest_acceptable["sentence"][0].startswith("Too few frames to tell")
+    assert response.highest_acceptable["sentence"][0].startswith("Too few frames to measure")
     assert np.isnan(response.highest_acceptable["power"][0])
     empty = estimate_response(table[:0])
     assert empty.points.colnames == response.points.colnames and len(empty.highest_acceptable) == 0
@@ -87,7 +87,7 @@ def test_harmless_heater():
     table = draw_night(np.random.default_rng(2), [(1.0, 50)], blur=0.0, spike=0.0, walk=0.01)
     limit = estimate_response(table).highest_acceptable[0]
     assert np.isinf(limit["power"])
-    assert "50 % power, the highest measured, costs less" in limit["sentence"]
+    assert "above 50 %, the highest measured" in limit["sentence"]
     assert "No spike" in limit["sentence"]
 
 
@@ -153,7 +153,7 @@ def test_one_curve_for_text_plot_and_table():
         assert at == pytest.approx(row["fwhm_growth"], abs=0.5 * row["fwhm_growth_err"])
     assert growth["measured"][growth["power"] == 60].all()
     assert not growth["measured"][growth["power"] == 45].any()
-    assert "(measured); not measured in between" in limit["sentence"]
+    assert "interpolated between the measured powers" in limit["sentence"]
 
 
 def test_heated_frames_without_a_power():
@@ -165,5 +165,5 @@ def test_heated_frames_without_a_power():
     assert len(response.points) == 2 and np.isnan(response.points["power"][1])
     assert response.points["fwhm_growth"][1] == known["fwhm_growth"][1]
     sentence = response.highest_acceptable["sentence"][0]
-    assert "frames that the stars show heated are" in sentence and "Too few" not in sentence
+    assert "heated according to their stars" in sentence and "Too few" not in sentence
     assert not len(response.curve) and np.isnan(response.highest_acceptable["power"][0])
