@@ -90,9 +90,7 @@ def _reading_log() -> Parser:
     group.add_argument(
         "--day-first", action="store_true", help="dates are day before month, in headers as well"
     )
-    group.add_argument(
-        "--month-first", dest="day_first", action="store_false", help="month before day"
-    )
+    group.add_argument("--month-first", dest="day_first", action="store_false", help="month first")
     group.add_argument(
         "--full-power", type=float, metavar="X", help="reading at full power, if not percent"
     )
@@ -198,9 +196,10 @@ def _sorting() -> Parser:
         "--no-cache", action="store_true", default=False, help="measure every frame anew"
     )
     sorting.add_argument(
-        "--star-measurer",
-        metavar="NAME",
-        help="builtin (fitted profiles), segmentation (photutils), or a plug-in",
+        "--star-measurer", metavar="NAME", help="builtin, segmentation (photutils), or a plug-in"
+    )
+    sorting.add_argument(
+        "--camera-zone", metavar="ZONE", help="time zone of the camera's clock, for raw files"
     )
     return sorting
 

@@ -13,6 +13,7 @@ from astropy.utils.exceptions import AstropyWarning
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError
+from framesort.files._raw import is_raw, raw_as_fits
 from framesort.files._scan import check_size, check_tiles, goes_on, scan_headers
 from framesort.files._text import StrPath
 
@@ -97,7 +98,7 @@ def open_fits(path: StrPath, *, unpack: bool = True) -> Iterator[fits.HDUList]:
     Parameters
     ----------
     path : path
-        FITS, also gzipped.
+        FITS, also gzipped; a camera raw file, see `raw_as_fits`.
     unpack : bool
         Show tile-compressed images as images; if not, as the tables that they are stored in.
 
@@ -111,7 +112,8 @@ def open_fits(path: StrPath, *, unpack: bool = True) -> Iterator[fits.HDUList]:
     if not stat.S_ISREG(os.stat(path).st_mode):
         raise FrameError(f"{path}: is no regular file")
     # Damaged numbers overflow here and there; what comes of them is looked at by its readers.
-    with warnings.catch_warnings(), np.errstate(all="ignore"), open(path, "rb") as stream:
+    source = raw_as_fits(path) if is_raw(path) else open(path, "rb")
+    with warnings.catch_warnings(), np.errstate(all="ignore"), source as stream:
         warnings.simplefilter("ignore", AstropyWarning)
         scan_headers(stream)
         stream.seek(0)
@@ -129,7 +131,7 @@ def read_image(
     Parameters
     ----------
     path : path
-        FITS, also tile-compressed (.fz) or gzipped (.gz).
+        FITS, also tile-compressed (.fz) or gzipped (.gz); a camera raw file.
     rows : slice or None
         Only these rows (axis y) of the image; None for all.
 

@@ -12,7 +12,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError, InputError
-from framesort.files import image_hdu, open_fits, read_image
+from framesort.files import RAW_SUFFIXES, image_hdu, open_fits, read_image
 from framesort.frames._masters import CameraSetup, Master, Masters, saturation_level
 from framesort.stars import guess_saturation
 
@@ -21,7 +21,7 @@ __all__ = ["FrameReader", "Recipe", "make_reader"]
 Image = NDArray[np.float32]
 Read = Callable[..., tuple[Image, Header]]
 
-PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z")
+PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z", *RAW_SUFFIXES)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,11 +11,14 @@ from typing import IO, Any
 from astropy.table import Table
 
 from framesort.errors import InputError
+from framesort.files import RAW_SUFFIXES
 
 __all__ = ["check_apart", "find_frames"]
 
 _IN_RESULTS = "{}: the frames lie in this folder, so results cannot go there; give another --out"
-_FITS_NAME = re.compile(r"\.(fits|fit|fts)(\.(gz|fz))?$", re.IGNORECASE)
+_FRAME_NAME = re.compile(
+    rf"\.((fits|fit|fts)(\.(gz|fz))?|{'|'.join(end[1:] for end in RAW_SUFFIXES)})$", re.IGNORECASE
+)
 
 
 def find_frames(
@@ -118,10 +121,11 @@ def _expand(argument: str, stdin: IO[bytes] | None) -> Iterator[Path]:
     path = Path(argument)
     if path.is_dir():
         names = [Path(top, name) for top, _, files in os.walk(path) for name in files]
-        frames = [name for name in names if _FITS_NAME.search(name.name)]
+        frames = [name for name in names if _FRAME_NAME.search(name.name)]
         if not frames:
             raise InputError(
-                f"{path}: no FITS file in this folder (.fits, .fit, .fts, also .fz, .gz)"
+                f"{path}: no FITS file in this folder (.fits, .fit, .fts, also .fz, .gz), "
+                "no camera raw file"
             )
         yield from frames
     elif path.exists():

@@ -9,6 +9,7 @@ in a known way (a zone at the end of the date) are understood, with a note.
 import re
 import warnings
 from collections.abc import Mapping
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,7 @@ __all__ = [
     "header_number",
     "header_start",
     "is_calibration",
+    "local_start",
     "pixel_scale",
 ]
 
@@ -102,6 +104,26 @@ def header_start(
                 return later - TimeDelta(part * exposure, format="sec"), remark
             note = note or remark
     return None, note
+
+
+def local_start(header: Mapping[str, Any], zone: tzinfo | None) -> tuple[Time | None, str]:
+    """Start of the exposure by a camera's clock (DATE-LOC) in a time zone.
+
+    Returns
+    -------
+    start : `~astropy.time.Time` or None
+        In UTC; of an hour that a zone has twice, the first.
+    note : str
+        "" or why there is none.
+    """
+    try:
+        moment = datetime.fromisoformat(str(header.get("DATE-LOC", "")).strip())
+    except ValueError:
+        return None, ""
+    if zone is None:
+        return None, "DATE-LOC: the camera's clock without its zone; --camera-zone names it"
+    start = Time(moment.replace(tzinfo=zone).astimezone(UTC).replace(tzinfo=None), scale="utc")
+    return (start, "") if plausible(start) else (None, "")
 
 
 def header_date_order(header: Mapping[str, Any]) -> bool | None:

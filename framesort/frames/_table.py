@@ -6,14 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from astropy.io.fits import Header
 from astropy.table import Table
 from astropy.time import Time
 
-from framesort.errors import HeaderWarning
-from framesort.files import drop_unreadable, image_hdu, open_fits, safe_name
+from framesort.errors import HeaderWarning, InputError
+from framesort.files import check_rawpy, drop_unreadable, image_hdu, open_fits, safe_name
 from framesort.frames._camera import (
     header_binning,
     header_gain,
@@ -28,6 +29,7 @@ from framesort.frames._headers import (
     header_number,
     header_start,
     is_calibration,
+    local_start,
     pixel_scale,
 )
 from framesort.frames._masters import saturation_level
@@ -102,6 +104,7 @@ def read_frames(
     *,
     power_keyword: str | None = None,
     day_first: bool | None = None,
+    camera_zone: str | None = None,
     max_size: float = MAX_SIZE,
     targets: Sequence[str] = (),
     progress: Progress | None = None,
@@ -111,13 +114,15 @@ def read_frames(
     Parameters
     ----------
     paths : sequence of path
-        FITS files; the first HDU with an image counts.
+        FITS files, the first HDU with an image counts; camera raw files.
     power_keyword : str or None
         Keyword under which headers hold the heater's power in percent; its values become the
         column heater_power, NaN where a header lacks it.
     day_first : bool or None
         Order of day and month in dates as 02/11/2026. None: from the dates of other
         frames, such as 13/11/2026; where there is none, such times are unknown.
+    camera_zone : str or None
+        IANA name of the zone of the camera's clock, for raw files, whose times have none.
     max_size : float
         Megapixels from which on a frame is left out, whatever memory its pixels would take.
     targets : sequence of str
@@ -128,7 +133,8 @@ def read_frames(
     Raises
     ------
     InputError
-        A name in `targets` is that of no target.
+        A name in `targets` is that of no target, `camera_zone` that of no zone, or there are raw
+        files and rawpy is not installed.
 
     Returns
     -------
@@ -142,10 +148,13 @@ def read_frames(
         lacks are NaN. ``meta["notes"]`` holds sentences on headers that break the standard, which
         are also given as `HeaderWarning`.
     """
-    read = partial(_read_row, power_keyword, day_first)
+    for path in paths:
+        check_rawpy(path)
+    zone = _zone(camera_zone)
+    read = partial(_read_row, power_keyword, day_first, zone)
     rows = list(run_tasks(read, [os.fspath(path) for path in paths], progress=progress))
     if day_first is None:
-        rows = _settle_order(rows, power_keyword)
+        rows = _settle_order(rows, power_keyword, zone)
     _drop_oversized(rows, max_size)
     rows.sort(
         key=lambda row: (
@@ -227,14 +236,16 @@ def _header_notes(rows: Sequence[_Row]) -> list[str]:
     return sentences
 
 
-def _settle_order(rows: Sequence[_Row], power_keyword: str | None) -> list[_Row]:
+def _settle_order(
+    rows: Sequence[_Row], power_keyword: str | None, zone: ZoneInfo | None
+) -> list[_Row]:
     """Read headers again whose dates are ambiguous, where others of the night decide."""
     orders = {row.day_first for row in rows} - {None}
     if len(orders) != 1:
         return list(rows)
     (order,) = orders
     return [
-        _read_row(power_keyword, order, row.file) if row.note.endswith(OPEN_ORDER) else row
+        _read_row(power_keyword, order, zone, row.file) if row.note.endswith(OPEN_ORDER) else row
         for row in rows
     ]
 
@@ -249,14 +260,27 @@ def _drop_oversized(rows: Sequence[_Row], max_size: float) -> None:
             row.reason = add_reason(row.reason, "too large")
 
 
-def _read_row(power_keyword: str | None, day_first: bool | None, path: str) -> _Row:
+def _zone(name: str | None) -> ZoneInfo | None:
     try:
-        return _understand_header(power_keyword, day_first, path)
+        return None if name is None else ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise InputError(
+            f"camera_zone must be a time zone such as Europe/Berlin, got {name!r}"
+        ) from None
+
+
+def _read_row(
+    power_keyword: str | None, day_first: bool | None, zone: ZoneInfo | None, path: str
+) -> _Row:
+    try:
+        return _understand_header(power_keyword, day_first, zone, path)
     except Exception:  # any damage to a file surfaces here as some exception
         return _Row(path, reason=add_reason("", "unreadable"))
 
 
-def _understand_header(power_keyword: str | None, day_first: bool | None, path: str) -> _Row:
+def _understand_header(
+    power_keyword: str | None, day_first: bool | None, zone: ZoneInfo | None, path: str
+) -> _Row:
     row = _Row(path)
     with open_fits(path) as hdus:
         header = image_hdu(hdus).header
@@ -271,6 +295,8 @@ def _understand_header(power_keyword: str | None, day_first: bool | None, path: 
     plain = "none" if pattern == "" else "colour"
     row.filter = str(merged.get("FILTER", "")).strip() or plain
     row.start, row.note = header_start(merged, day_first=day_first)
+    if row.start is None and not row.note:
+        row.start, row.note = local_start(merged, zone)
     row.day_first = header_date_order(merged)
     row.exposure = header_exposure(merged)
     row.binning, row.setting = header_binning(merged), header_setting(merged)

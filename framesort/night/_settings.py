@@ -24,6 +24,8 @@ class Settings:
         Form of the heater log, "auto" to recognise it.
     log_zone : str or None
         Zone of a log in local time: IANA name or offset such as "-07:00".
+    camera_zone : str or None
+        IANA zone of the camera's clock, for camera raw files.
     day_first : bool or None
         Order of an ambiguous date in the log, where None makes it an error, and in the
         frames' headers, where None leaves the time unknown.
@@ -109,6 +111,7 @@ class Settings:
 
     heater_form: str = "auto"
     log_zone: str | None = None
+    camera_zone: str | None = None
     day_first: bool | None = None
     full_current: float | None = None
     full_power: float | None = None

@@ -165,6 +165,7 @@ def sort_frames(
             paths,
             power_keyword=settings.heater_keyword if trace is None else None,
             day_first=settings.day_first,
+            camera_zone=settings.camera_zone,
             max_size=settings.max_size,
             targets=settings.target,
             progress=stage(progress, "reading headers"),

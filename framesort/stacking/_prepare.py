@@ -10,7 +10,7 @@ from numpy.lib.format import write_array_header_1_0
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
-from framesort.files import read_image
+from framesort.files import RAW_SUFFIXES, read_image
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import (
@@ -28,7 +28,7 @@ from framesort.stacking._weights import kernel_polynomials
 
 __all__ = ["FrameProbe", "ProbeTask", "inspect_frame"]
 
-PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z")
+PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z", *RAW_SUFFIXES)
 STORE_ROWS = 256  # rows of the grid resampled at a time when a frame is stored
 STEEP = 0.15  # rows that a frame's row climbs per column, from which a band needs too many
 
