@@ -11,16 +11,19 @@ from framesort.files._write import (
     write_fits,
     write_text,
 )
+from framesort.files._zones import find_zone, offset_seconds
 
 __all__ = [
     "RAW_SUFFIXES",
     "StrPath",
     "check_rawpy",
     "drop_unreadable",
+    "find_zone",
     "image_hdu",
     "json_ready",
     "json_text",
     "named_hdu",
+    "offset_seconds",
     "open_fits",
     "open_whole",
     "read_image",

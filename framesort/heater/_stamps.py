@@ -10,10 +10,11 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
+from framesort.files import find_zone
 from framesort.heater._text import Rows
 from framesort.heater._times import Stamps, parse_stamps
 from framesort.heater._values import parse_values
-from framesort.heater._zones import find_zone, to_utc
+from framesort.heater._zones import to_utc
 
 __all__ = ["Clock", "read_stamps"]
 
@@ -60,7 +61,7 @@ def read_stamps(
         if numbers is not None:
             seconds = _from_numbers(numbers, heading, clock.start, where, report.notes)
             if clock.zone is not None:
-                find_zone(clock.zone)
+                find_zone(clock.zone, error=HeaterLogError)
                 report.notes.append(
                     f"Times are plain numbers and need no zone: {clock.zone} was not applied."
                 )
@@ -161,9 +162,11 @@ def _add_dates(
     days = np.r_[0, np.cumsum(np.diff(clock) < -_DAY / 2)]
     begin = _start_seconds(start, where)
     if zone is not None:
-        offset = find_zone(zone).utcoffset(datetime.fromtimestamp(begin, UTC).replace(tzinfo=None))
+        offset = find_zone(zone, error=HeaterLogError).utcoffset(
+            datetime.fromtimestamp(begin, UTC).replace(tzinfo=None)
+        )
         begin += offset.total_seconds() if offset is not None else 0.0
-    # Half a day's slack: a start given to the minute must not push the log to the next day.
+    # A tolerance of half a day: a start rounded to the minute must not move the log to the next day.
     first = math.ceil((begin - clock[0]) / _DAY - 0.5) * _DAY
     stamps.seconds[found] = clock + first + days * _DAY
 
@@ -180,7 +183,9 @@ def _apply_zone(
     found = np.isfinite(seconds)
     bare = np.flatnonzero(found & ~stamps.zoned)
     if zone is not None:
-        find_zone(zone)  # one that is not known is an error, even where none is needed
+        find_zone(
+            zone, error=HeaterLogError
+        )  # one that is not known is an error, even where none is needed
         marked = int(np.sum(found & stamps.zoned))
         if marked:
             report.notes.append(
@@ -203,7 +208,7 @@ def _apply_zone(
         return seconds
     if "utc" in heading:
         report.notes.append(f"The heading says UTC, times were read in zone {zone} as asked.")
-    utc, missing, unsure = to_utc(seconds[bare], find_zone(zone))
+    utc, missing, unsure = to_utc(seconds[bare], find_zone(zone, error=HeaterLogError))
     seconds = seconds.copy()
     seconds[bare] = utc
     report.fault(lines[bare[missing]], f"the clock of {zone} never showed that time, left out")

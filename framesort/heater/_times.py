@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
-from framesort.heater._zones import offset_seconds
+from framesort.files import offset_seconds
 
 __all__ = ["Stamps", "parse_stamps"]
 

@@ -1,56 +1,17 @@
-"""Local time to UTC: fixed offsets and IANA zones, repeated and missing hours."""
+"""Local time to UTC with repeated and missing hours."""
 
-import re
-from datetime import datetime, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo, available_timezones
+from datetime import datetime, timedelta, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.errors import HeaterLogError
+__all__ = ["to_utc"]
 
-__all__ = ["find_zone", "offset_seconds", "to_utc"]
-
-_OFFSET = re.compile(r"(?:UTC|GMT)?\s*([+-])(\d{1,2})(?::?([0-5]\d))?", re.ASCII | re.IGNORECASE)
 _STRAIGHT_ON = 1200.0
 """Rows closer than this, in seconds, are neighbours in time: well below the repeated hour."""
 
 _BUCKET = 900
 """Zones change at whole quarters of an hour of local time (tz database since 1970)."""
-
-
-def offset_seconds(text: str) -> int | None:
-    """Seconds east of UTC of "Z", "+02:00", "-0700", "UTC-7"; None if it is no fixed offset."""
-    if text.strip().upper() in ("Z", "UTC", "GMT"):
-        return 0
-    match = _OFFSET.fullmatch(text.strip())
-    if match is None or int(match[2]) > 15:
-        return None
-    seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60
-    return -seconds if match[1] == "-" else seconds
-
-
-def find_zone(name: str) -> tzinfo:
-    """A zone by IANA name or fixed offset.
-
-    Raises
-    ------
-    HeaterLogError
-        There is no such zone.
-    """
-    seconds = offset_seconds(name)
-    if seconds is not None:
-        return timezone(timedelta(seconds=seconds))
-    try:
-        return ZoneInfo(name)
-    except (OSError, ValueError, KeyError) as error:  # KeyError: ZoneInfoNotFoundError
-        place = name.strip().replace(" ", "_").lower()
-        near = sorted(z for z in available_timezones() if z.rpartition("/")[2].lower() == place)
-        raise HeaterLogError(
-            f"zone {name!r} is not known; "
-            + (f"did you mean {near[0]}? Else " if near else "")
-            + "give an IANA name such as Europe/Berlin or an offset such as -07:00"
-        ) from error
 
 
 def _offsets(

@@ -1,4 +1,4 @@
-"""The next night: how much heater-off time is needed, when dew comes, which power to use."""
+"""The next night: heater-off time needed, time of dew, heater power."""
 
 from framesort.planning._dew import (
     deposit_point,

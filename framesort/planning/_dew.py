@@ -1,4 +1,4 @@
-"""Dew and frost: the dew point, the frost point, the margin of the plate."""
+"""Dew point, frost point, and the margin of the corrector plate."""
 
 from typing import Any
 
@@ -16,46 +16,31 @@ __all__ = [
     "saturation_pressure",
 ]
 
-CONSTANTS: dict[str, tuple[float, float, float]] = {
-    "wmo": (6.112, 17.62, 243.12),
-    "aerk": (6.1094, 17.625, 243.04),
-    "bolton": (6.112, 17.67, 243.5),
-    "tetens": (6.108, 17.27, 237.3),
-    "ice": (6.112, 22.46, 272.62),
-}
-"""e0 [hPa], A, B [deg C] of ``e = e0 exp(A t / (B + t))``, by source:
-
-wmo: WMO-No. 8 (Guide to Instruments), annex 4.B, after Sonntag 1990, Z. Meteorol. 70, 340;
-aerk: Alduchov & Eskridge 1996, J. Appl. Meteor. 35, 601; bolton: Bolton 1980, Mon. Wea.
-Rev. 108, 1046, eq. 10; tetens: Tetens 1930 as in Murray 1967; ice: WMO-No. 8, annex 4.B.
-"""
+WATER = (6.112, 17.62, 243.12)
+ICE = (6.112, 22.46, 272.62)
+"""e0 [hPa], A, B [deg C] of ``e = e0 exp(A t / (B + t))`` over water and over ice: WMO-No. 8
+(Guide to Instruments), annex 4.B, after Sonntag 1990, Z. Meteorol. 70, 340."""
 
 PLATE_BELOW = 3.0
-"""Kelvin by which a front plate settles below the air under a clear sky: a rule of thumb."""
+"""Kelvin by which a corrector plate settles below the air under a clear sky: a rule of thumb."""
 
 
-def _constants(name: str) -> tuple[float, float, float]:
-    if name not in CONSTANTS:
-        raise InputError(f"constants must be one of {', '.join(CONSTANTS)}, got {name!r}")
-    return CONSTANTS[name]
-
-
-def saturation_pressure(temperature: ArrayLike, *, constants: str = "wmo") -> Any:
+def saturation_pressure(temperature: ArrayLike, *, ice: bool = False) -> Any:
     """Pressure of saturated water vapour in hPa, ``e0 exp(A t / (B + t))``.
 
     Parameters
     ----------
     temperature : float or array_like
         Degrees Celsius; NaN gives NaN.
-    constants : str
-        A key of `CONSTANTS`: "wmo", "aerk", "bolton", "tetens" over water, "ice" over ice.
+    ice : bool
+        Over ice instead of liquid water.
 
     Returns
     -------
     float or ndarray
         Of the shape of `temperature`.
     """
-    first, a, b = _constants(constants)
+    first, a, b = ICE if ice else WATER
     t = np.asarray(temperature, dtype=float)
     return first * np.exp(a * t / (b + t))
 
@@ -69,7 +54,7 @@ def _vapour(temperature: ArrayLike, humidity: ArrayLike) -> NDArray[np.float64]:
     return percent / 100 * saturation_pressure(temperature)
 
 
-def dew_point(temperature: ArrayLike, humidity: ArrayLike, *, constants: str = "wmo") -> Any:
+def dew_point(temperature: ArrayLike, humidity: ArrayLike) -> Any:
     """Temperature at which dew forms, over liquid water (also below 0 deg C).
 
     ``Td = B g / (A - g)`` with ``g = ln(RH / 100) + A t / (B + t)``.
@@ -80,8 +65,6 @@ def dew_point(temperature: ArrayLike, humidity: ArrayLike, *, constants: str = "
         Of the air, degrees Celsius; NaN gives NaN.
     humidity : float or array_like
         Relative humidity over water, percent, above 0 up to 100.
-    constants : str
-        "wmo", "aerk", "bolton" or "tetens"; see `CONSTANTS`. They differ by less than 0.1 K.
 
     Returns
     -------
@@ -91,7 +74,7 @@ def dew_point(temperature: ArrayLike, humidity: ArrayLike, *, constants: str = "
     Raises
     ------
     InputError
-        Humidity outside its range, or constants of no known name.
+        Humidity outside its range.
 
     Examples
     --------
@@ -99,28 +82,28 @@ def dew_point(temperature: ArrayLike, humidity: ArrayLike, *, constants: str = "
     8.43
     """
     _vapour(temperature, humidity)  # checks the humidity
-    _, a, b = _constants(constants)
+    _, a, b = WATER
     t = np.asarray(temperature, dtype=float)
     g = np.log(np.asarray(humidity, dtype=float) / 100) + a * t / (b + t)
     return b * g / (a - g)
 
 
 def frost_point(temperature: ArrayLike, humidity: ArrayLike) -> Any:
-    """Temperature at which frost forms, over ice; only below 0 deg C does it mean anything.
+    """Temperature at which frost forms, over ice; meaningful below 0 deg C only.
 
-    The vapour pressure over water (WMO constants) is set equal to the saturation pressure over
-    ice. Parameters and errors as for `dew_point`.
+    The vapour pressure over water is set equal to the saturation pressure over ice. Parameters
+    and errors as for `dew_point`.
     """
-    first, a, b = CONSTANTS["ice"]
+    first, a, b = ICE
     g = np.log(_vapour(temperature, humidity) / first)
     return b * g / (a - g)
 
 
 def deposit_point(temperature: ArrayLike, humidity: ArrayLike) -> tuple[Any, Any]:
-    """Where water settles first on a surface that cools: as dew or as frost.
+    """Temperature at which water is first deposited on a cooling surface, as dew or as frost.
 
-    Over 0 deg C it is dew at the dew point; where that lies below 0 deg C, frost forms first, at
-    the frost point, which is higher (by 1 K at -9 deg C).
+    Dew at the dew point if that is above 0 deg C; otherwise frost forms first, at the frost point,
+    which is higher (by 1 K at -9 deg C).
 
     Returns
     -------
@@ -139,24 +122,24 @@ def deposit_point(temperature: ArrayLike, humidity: ArrayLike) -> tuple[Any, Any
 def dew_margin(
     temperature: ArrayLike, humidity: ArrayLike, *, plate_below: float = PLATE_BELOW
 ) -> Any:
-    """By how much the front plate is still warmer than the point at which dew or frost forms.
+    """Difference between the temperature of the corrector plate and the dew or frost point.
 
-    ``margin = (air - plate_below) - point``. At 0 the plate gets wet.
+    ``margin = (air - plate_below) - point``. Dew or frost forms at 0.
 
     Parameters
     ----------
     temperature, humidity : float or array_like
         Air: degrees Celsius and percent.
     plate_below : float
-        Kelvin by which the plate settles below the air, because it radiates to a sky far colder
-        than the air. The default of 3 K is a rule of thumb (common practice) for a clear sky, calm
-        air and a dew shield; about 5 K without a shield, 1 K under cloud or in wind. Adjust it
-        to what the own plate has shown.
+        Kelvin by which the corrector plate settles below the air, because it radiates to a sky far
+        colder than the air. The default of 3 K is a rule of thumb (common practice) for a clear
+        sky, calm air and a dew shield; about 5 K without a shield, 1 K under cloud or in wind.
+        Adjust it to observations of your own plate.
 
     Returns
     -------
     float or ndarray
-        Kelvin; negative where dew or frost is to be expected.
+        Kelvin; negative where dew or frost is expected.
     """
     point, _ = deposit_point(temperature, humidity)
     margin = np.asarray(temperature, dtype=float) - plate_below - point

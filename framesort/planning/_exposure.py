@@ -1,4 +1,4 @@
-"""How much heater-off time stars need: the CCD equation, forwards and backwards."""
+"""Heater-off time needed for a given S/N, from the CCD equation."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -74,7 +74,7 @@ def signal_to_noise(
 
 
 def star_pixels(fwhm: ArrayLike, *, beta: float = 3.0) -> Any:
-    """Noise-equivalent area of a star: the pixels whose background noise its fitted flux carries.
+    """Noise-equivalent area of a star: number of pixels whose background noise enters its flux.
 
     ``1 / sum(P^2)`` (King 1983, PASP 95, 163) of a Moffat profile:
     ``pi a^2 (2 beta - 1) / (beta - 1)^2`` with ``a = FWHM / (2 sqrt(2^(1/beta) - 1))``.
@@ -107,7 +107,7 @@ def frames_needed(snr_of_one: ArrayLike, snr: float) -> Any:
     """
     one = np.asarray(snr_of_one, dtype=float)
     with np.errstate(divide="ignore"):
-        # A hair less before rounding up: 4.0000000001 frames are 4.
+        # Rounding errors must not add a frame: 4.0000000001 frames are 4.
         return np.maximum(np.ceil((snr / one) ** 2 - 1e-9), 1.0)
 
 
@@ -122,15 +122,15 @@ class HeaterOffTime:
     exposure : float
         Of one frame, seconds.
     snr_of_one : float
-        Signal-to-noise ratio of the wanted star in one frame.
+        S/N of the star in one frame.
     frames : int
         Frames needed.
     minutes : float
-        Their exposure in all.
+        Their total exposure.
     frames_had : int
-        Heater-off frames fit for the sharp set that the night had; 0 when planned from figures.
+        Heater-off frames of the sharp-star set of the night; 0 when planned without frames.
     sentence : str
-        The same in words.
+        Description.
     """
 
     filter: str
@@ -145,11 +145,11 @@ class HeaterOffTime:
 def unheated_minutes_needed(
     frames: Table, *, flux: float, snr: float = 20.0, beta: float = 3.0, star: str = ""
 ) -> list[HeaterOffTime]:
-    """Say how much heater-off time replaced stars need, from a night's own frames.
+    """Heater-off time needed for replaced stars, from the frames of a night.
 
-    The noise of a replaced star is that of the sharp stack: from the median noise, width and
-    transparency of the heater-off frames of each filter and exposure follow the S/N of the
-    wanted star in one of them, and from it the number of frames.
+    The noise of a replaced star is that of the sharp stack. The S/N of the star in one frame
+    follows from the median noise, width and transparency of the heater-off frames of each filter
+    and exposure, and from it the number of frames.
 
     Parameters
     ----------
@@ -160,11 +160,11 @@ def unheated_minutes_needed(
     flux : float
         Total light of the faintest star to be replaced, ADU of one frame.
     snr : float
-        Its signal-to-noise ratio wanted.
+        Required S/N.
     beta : float
         Moffat's exponent, for the pixels a star covers.
     star : str
-        What the sentence calls the star; "" for "stars of so many ADU".
+        Name of the star in the sentence; "" for "stars of ... ADU".
 
     Returns
     -------
@@ -198,7 +198,7 @@ def unheated_minutes_needed(
     needs = []
     for name in sorted({str(one) for one in names[good]}):
         rows = good & (names == name)
-        # Frames that were turned down, for cloud or a trail, are no measure of good ones.
+        # Rejected frames, with cloud or trails, are not representative.
         rows = rows & (sharp != 0) if (rows & (sharp != 0)).any() else rows
         electrons = flux * float(np.median(gain[rows])) * float(np.median(clear[rows]))
         area = star_pixels(float(np.median(width[rows])), beta=beta)
@@ -218,7 +218,7 @@ def unheated_minutes_needed(
 
 
 def _groups(frames: Table, seconds: NDArray[np.float64]) -> NDArray[np.str_]:
-    """What each frame may be stacked with: its group where known, else filter and exposure."""
+    """Group of each frame, from its column or from filter and exposure."""
     if "group" in frames.colnames:
         return np.array([str(cell) for cell in frames["group"]])
     return np.array(
@@ -240,15 +240,15 @@ def describe_need(
     Parameters
     ----------
     filter_name : str
-        The filter, "" where there is but one.
+        The filter; "" for a single one.
     exposure : float
         Of one frame, seconds.
     snr_of_one, snr : float
-        Signal-to-noise ratio of the star in one frame, and the one wanted.
+        S/N of the star in one frame, and the required one.
     had : int
-        Heater-off frames there are already.
+        Number of heater-off frames that already exist.
     star : str
-        What the sentence calls the star.
+        Name of the star in the sentence.
 
     Returns
     -------
@@ -284,7 +284,7 @@ def describe_need(
 
 
 def _minutes_text(minutes: float) -> str:
-    """Minutes as people say them.
+    """Minutes in a suitable unit.
 
     >>> [_minutes_text(m) for m in (0.5, 12.0, 150.0)]
     ['30 s', '12 min', '2.5 h']

@@ -1,4 +1,4 @@
-"""Heater-off time from telescope, camera and sky figures, where no night is at hand."""
+"""Heater-off time from telescope, camera and sky parameters, without frames."""
 
 from dataclasses import dataclass, fields
 
@@ -14,7 +14,7 @@ from framesort.planning._rates import Rates, estimate_rates, rates_from_zero_poi
 __all__ = ["Figures", "need_from_figures"]
 
 ARCSEC = 206.264806
-"""Arcsec of a micrometre at a millimetre's distance."""
+"""Arcsec of one micrometre at a distance of one millimetre."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,8 +38,8 @@ class Figures:
     extinction : float
         By the air, magnitudes.
     zero_point : float or None
-        Magnitude of a star that gives one ADU a second; with it aperture, obstruction,
-        bandwidth, throughput and extinction do not count.
+        Magnitude of a star that gives one ADU a second; replaces aperture, obstruction,
+        bandwidth, throughput and extinction.
     gain : float
         Electrons per ADU.
     read_noise : float
@@ -67,7 +67,7 @@ class Figures:
     seeing: float = 3.0
 
     def __post_init__(self) -> None:
-        """Raise InputError for a figure that cannot be."""
+        """Raise InputError for an invalid value."""
         for name in ("focal_length", "pixel_size", "gain", "seeing"):
             if not getattr(self, name) > 0:
                 raise InputError(f"{name} must be above 0, got {getattr(self, name):g}")
@@ -106,7 +106,7 @@ class Figures:
         )
 
     def assumed(self, given: set[str]) -> str:
-        """What was assumed besides the given figures, in words; "" if nothing was."""
+        """Default values of parameters that were not given, in words; "" if there are none."""
         unused = set()
         if self.zero_point is not None:
             unused = {"aperture", "obstruction", "bandwidth", "throughput", "extinction"}
@@ -151,20 +151,20 @@ def need_from_figures(
     filter_name: str = "",
     beta: float = 3.0,
 ) -> HeaterOffTime:
-    """Say how much heater-off time a star of a wanted magnitude needs.
+    """Heater-off time needed for a star of given magnitude.
 
     Parameters
     ----------
     figures : Figures
         Telescope, camera and sky.
     magnitude : float
-        Of the faintest star that is to be replaced well.
+        Of the faintest star to be replaced.
     exposure : float
         Of one frame, seconds.
     snr : float
-        Its signal-to-noise ratio wanted in the sharp stack.
+        Required S/N in the sharp stack.
     filter_name : str
-        What the sentence begins with.
+        Name of the filter in the sentence.
     beta : float
         Moffat's exponent, for the pixels a star covers.
 

@@ -1,12 +1,11 @@
-"""A forecast of temperature and humidity, and when it brings dew."""
+"""Forecast of temperature and humidity, and the time of dew or frost."""
 
 import csv
 import os
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from astropy import units as u
@@ -15,6 +14,7 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
+from framesort.files import find_zone
 from framesort.planning._dew import PLATE_BELOW, deposit_point
 
 __all__ = ["DewForecast", "clock", "predict_dew", "read_forecast", "read_moment"]
@@ -22,22 +22,22 @@ __all__ = ["DewForecast", "clock", "predict_dew", "read_forecast", "read_moment"
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class DewForecast:
-    """When dew or frost is to be expected on the plate.
+    """Time at which dew or frost is expected on the corrector plate.
 
     Attributes
     ----------
     table : `~astropy.table.Table`
         time, temperature [deg C], humidity [%], point [deg C], kind, margin [K].
     risk : `~astropy.time.Time` or None
-        When the margin falls below the reserve first; None if it does not.
+        First time with a margin below the reserve; None if there is none.
     onset : `~astropy.time.Time` or None
-        When the margin is used up first; None if it is not.
+        First time with a margin of 0; None if there is none.
     kind : str
         "dew" or "frost" at the onset (or risk), "" if there is none.
     sentence : str
-        The same in words.
+        Description.
     reserve : float
-        Kelvin, the limit that `risk` belongs to.
+        Limit for `risk`, kelvin.
     """
 
     table: Table
@@ -56,28 +56,27 @@ def predict_dew(
     begin: Time | None = None,
     end: Time | None = None,
 ) -> DewForecast:
-    """Say when dew or frost is to be expected.
+    """Predict the time of dew or frost on the corrector plate.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
         Columns time (`~astropy.time.Time`), temperature (deg C) and humidity (%), in any order of
-        time. Rows with a value masked or NaN are left out. Between rows temperature and
-        humidity are taken as linear, in steps of ten minutes at most. Its metadata "zone", an
-        IANA name, is that of the clock in the sentences; without it they are in UTC.
+        time. Rows with a masked or NaN value are ignored. Temperature and humidity are
+        interpolated linearly in steps of at most ten minutes. The metadata "zone", an IANA name,
+        is the time zone of the sentences; without it they are in UTC.
     plate_below : float
         As for `dew_margin`.
     reserve : float
-        Kelvin of margin below which there is a risk. A humidity sensor's usual error of 3 %
-        alone moves the dew point by 0.5 K.
+        Margin in kelvin below which there is a risk. A typical error of 3 % of a humidity sensor
+        changes the dew point by 0.5 K.
     begin, end : `~astropy.time.Time` or None
-        When the night's work begins and ends, within the table; None for its ends. The day
-        before, as a forecast has it, does not count.
+        Begin and end of the observations, within the table; None for all of it.
 
     Returns
     -------
     DewForecast
-        Its table has the rows between begin and end, and those that were put between.
+        Its table has the rows between begin and end, including interpolated ones.
 
     Raises
     ------
@@ -116,7 +115,7 @@ def predict_dew(
 
 
 _STEP = 600.0
-"""Seconds: hourly rows are filled in, since the margin is not linear in what they give."""
+"""Step of the interpolation, seconds, since the margin is not linear between rows."""
 
 
 def _between(
@@ -126,13 +125,13 @@ def _between(
     begin: Time | None,
     end: Time | None,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """The rows from begin to end, with steps of ten minutes at most between."""
+    """The rows from begin to end, interpolated in steps of at most ten minutes."""
     first = unix[0] if begin is None else max(float(begin.unix), unix[0])
     last = unix[-1] if end is None else min(float(end.unix), unix[-1])
     if first > last:
         raise InputError(
-            f"the forecast runs from {_stamp(unix[0])} to {_stamp(unix[-1])} UTC: nothing of it "
-            "lies in the time asked for"
+            f"the forecast covers {_stamp(unix[0])} to {_stamp(unix[-1])} UTC, outside the "
+            "requested time"
         )
     steps = np.arange(first, last, _STEP)
     moments = np.unique(np.concatenate([steps, unix[(unix >= first) & (unix <= last)], [last]]))
@@ -154,7 +153,7 @@ def _time(unix: float | None) -> Time | None:
 def _first_below(
     unix: NDArray[np.float64], margin: NDArray[np.float64], limit: float
 ) -> float | None:
-    """First moment at which the margin is at most the limit, linear between rows."""
+    """First time at which the margin is at most the limit, linear between rows."""
     under = np.flatnonzero(margin <= limit)
     if not len(under):
         return None
@@ -175,50 +174,37 @@ def _forecast_sentence(
 ) -> str:
     if onset is not None:
         when = "from the start" if onset <= unix[0] else f"from {clock(onset, zone)}"
-        return f"{kind.capitalize()} on the plate is to be expected {when}."
+        return f"{kind.capitalize()} is expected on the corrector plate {when}."
     lowest = float(margin.min())
     if risk is not None:
         return (
             f"{kind.capitalize()} is possible from {clock(risk, zone)}: "
             f"the margin falls to {lowest:.1f} K."
         )
-    return f"No dew is to be expected: the plate keeps a margin of {lowest:.1f} K or more."
+    return f"No dew or frost is expected: the margin stays above {lowest:.1f} K."
 
 
 def clock(unix: float, zone: str = "") -> str:
-    """Hours and minutes of a moment on the clock of a zone, UTC without one.
+    """Hours and minutes of a time in a zone, UTC without one.
 
     >>> clock(1728946980.0), clock(1728946980.0, "Europe/Lisbon")
     ('23:03 UTC', '00:03 Europe/Lisbon')
     """
-    moment = datetime.fromtimestamp(round(unix / 60) * 60.0, tz=_zone(zone) if zone else UTC)
+    moment = datetime.fromtimestamp(round(unix / 60) * 60.0, tz=find_zone(zone) if zone else UTC)
     return f"{moment:%H:%M} {zone or 'UTC'}"
 
 
-def _zone(name: str) -> tzinfo:
-    """A zone by its IANA name or its offset, such as -07:00."""
-    try:
-        if name[:1] in ("+", "-"):
-            offset = datetime.fromisoformat(f"2000-01-01T00:00{name}").utcoffset()
-            return timezone(offset if offset is not None else timedelta())
-        return ZoneInfo(name)
-    except (ValueError, TypeError, ZoneInfoNotFoundError, OSError):
-        raise InputError(
-            f"no such zone: {name!r}; give one such as Europe/Lisbon or -07:00"
-        ) from None
-
-
 def read_moment(text: str, *, zone: str = "") -> Time:
-    """A moment in ISO 8601, such as 2024-10-14T20:30, on the clock of a zone (UTC without one).
+    """A time in ISO 8601, such as 2024-10-14T20:30, in a zone (UTC without one).
 
-    An offset at its end goes before the zone. InputError for a text that is no moment.
+    An offset in the text has priority over the zone. InputError for a text that is no time.
     """
     try:
         moment = datetime.fromisoformat(text.strip())
     except ValueError:
         raise InputError(f"{text!r} is no time; write 2024-10-14T20:30") from None
     if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=_zone(zone) if zone else UTC)
+        moment = moment.replace(tzinfo=find_zone(zone) if zone else UTC)
     return Time(moment.timestamp(), format="unix", scale="utc")
 
 
@@ -228,12 +214,11 @@ def read_forecast(path: str | os.PathLike[str], *, zone: str = "") -> Table:
     Parameters
     ----------
     path : path
-        A heading with time, temperature and humidity (words that begin so will do, such as
-        "temperature_c"), then a row each. Times in ISO 8601; an offset such as +02:00 at
-        their end is heeded.
+        A heading with time, temperature and humidity (or words with these beginnings, such as
+        "temperature_c"), then rows. Times in ISO 8601, optionally with an offset such as +02:00.
     zone : str
-        Of times without an offset, and of the clock in what is said of them: an IANA name or an
-        offset such as -07:00; UTC without one.
+        Time zone of times without an offset and of the sentences: an IANA name or an offset such
+        as -07:00; UTC without one.
 
     Returns
     -------
@@ -243,11 +228,10 @@ def read_forecast(path: str | os.PathLike[str], *, zone: str = "") -> Table:
     Raises
     ------
     InputError
-        The file cannot be read, a column is missing, or a cell is not what it must be; the
-        line is named.
+        The file cannot be read, a column is missing, or a cell is invalid; with the line number.
     """
     if zone:
-        _zone(zone)  # a wrong name is no fault of a line
+        find_zone(zone)  # check the name before any line
     try:
         rows = list(csv.reader(Path(path).read_text(encoding="utf-8-sig").splitlines()))
     except (OSError, UnicodeDecodeError) as error:

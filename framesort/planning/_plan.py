@@ -1,4 +1,4 @@
-"""The next night in sentences: heater-off frames first, then which power."""
+"""Plan of the next night: heater-off frames first, then the heater power."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -16,45 +16,46 @@ from framesort.planning._forecast import DewForecast, clock
 __all__ = ["CAUTIONS", "NightPlan", "plan_night"]
 
 CAUTIONS: tuple[str, ...] = (
-    "The dew times rest on a rule of thumb: look at the plate, and protect the equipment first.",
-    "Use the heater only as its maker's instructions say, at its own voltage, with its own "
-    "controller; do not open, change, cover or bypass it, and switch it off when nobody watches "
-    "unless the maker allows that.",
-    "Mains voltage outdoors at night, in dew, can kill: follow local rules and the makers' "
-    "instructions, and leave its installation to a qualified person.",
+    "Dew times are based on a rule of thumb: inspect the corrector plate, and protect the "
+    "equipment first.",
+    "Use the heater according to the manufacturer's instructions, at its rated voltage and with "
+    "its own controller. Do not open, modify, cover or bypass it, and do not leave it on "
+    "unattended unless the manufacturer allows it.",
+    "Mains voltage outdoors in dew can kill: follow local regulations and the manufacturers' "
+    "instructions, and leave the installation to a qualified person.",
 )
-"""What every plan says besides."""
+"""Cautions of every plan."""
 
-COST = 0.05
-"""Growth of the FWHM that counts as tolerable, a share."""
+MAX_GROWTH = 0.05
+"""Largest acceptable growth of the FWHM, a share."""
 
 FEWEST = 5
 """Heater-off frames below which outliers cannot be rejected (common practice)."""
 
 FIRST_POWER = 25.0
-"""Power to begin with when nothing was measured: low, as common practice has it."""
+"""Initial power in percent where none was measured (common practice)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class NightPlan:
-    """What to do next time.
+    """Plan of the next night.
 
     Attributes
     ----------
     minutes_off : float
-        Heater-off exposure wanted in all, minutes; NaN if not known.
+        Total heater-off exposure, minutes; NaN if not known.
     power : float
-        Power to use afterwards, percent; 0 where no heating is needed, NaN if not known.
+        Heater power after that, percent; 0 where no heating is needed, NaN if not known.
     dew : DewForecast or None
-        As handed in.
+        The forecast of the input.
     needs : tuple of HeaterOffTime
-        As handed in.
+        The needs of the input.
     sentences : tuple of str
         The plan in words, most important first.
     cautions : tuple of str
-        What to heed besides.
+        Safety notes.
     weather : dict
-        Air now as given: point [deg C], kind ("dew" or "frost") and margin [K]; {} without.
+        Current air: point [deg C], kind ("dew" or "frost") and margin [K]; {} if not given.
     """
 
     minutes_off: float
@@ -66,7 +67,7 @@ class NightPlan:
     weather: dict[str, Any] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
-        """The plan as plain values for machines: times in ISO 8601 UTC, NaN where not known."""
+        """The plan as plain values: times in ISO 8601 UTC, NaN where not known."""
         dew = None
         if self.dew is not None:
             table = self.dew.table
@@ -77,7 +78,7 @@ class NightPlan:
                 "margin": [
                     {
                         "time": _iso(row["time"]),
-                        # Thousandths of a degree are below what any instrument tells.
+                        # Instruments resolve less than a thousandth of a degree.
                         **{
                             name: round(float(row[name]), 3)
                             for name in ("temperature", "humidity", "point", "margin")
@@ -123,11 +124,11 @@ def plan_night(
     temperature, humidity : float or None
         Air now, degrees Celsius and percent, where there is no forecast.
     response : `~astropy.table.Table`, sequence of mappings or None
-        What heating cost: columns power [%] and fwhm_growth (width over that with the
-        heater off). Rows with NaN or without power are left out.
-    tolerable : sequence of mappings
-        "tolerable" of a night's summary: where every entry has a power [%], it goes before what
-        the response shows, since it is read between the powers measured.
+        Columns power [%] and fwhm_growth (FWHM relative to heater off). Rows with NaN or without
+        power are ignored.
+    highest_acceptable : sequence of mappings
+        "highest_acceptable" of a night's summary: used instead of the response if every entry has
+        a power [%], since it is interpolated between the measured powers.
     plate_below : float
         As for `dew_margin`; only for `temperature` and `humidity`.
     overhead : float
@@ -146,8 +147,8 @@ def plan_night(
     sentences = [need.sentence for need in needs]
     if any(need.frames < FEWEST for need in needs):
         sentences.append(
-            f"Take at least {FEWEST} heater-off frames a filter in any case: with fewer, "
-            "satellites and cosmic rays cannot be told from stars."
+            f"Take at least {FEWEST} heater-off frames per filter: with fewer, satellites and "
+            "cosmic rays cannot be rejected."
         )
     wet = True
     weather: dict[str, Any] = {}
@@ -162,8 +163,8 @@ def plan_night(
     else:
         sentences.insert(
             0,
-            "Take the heater-off frames first, while the plate is still warm and dry; without "
-            "temperature and humidity nothing is said about dew.",
+            "Take the heater-off frames first, while the corrector plate is warm and dry. Dew is "
+            "not predicted without temperature and humidity.",
         )
     power, sentence = _choose_power(response, highest_acceptable, wet)
     return NightPlan(
@@ -179,59 +180,56 @@ def plan_night(
 def _now(
     temperature: float, humidity: float, plate_below: float
 ) -> tuple[bool, dict[str, Any], str]:
-    """Whether to reckon with a wet plate, the numbers, and a sentence."""
+    """Whether dew or frost is likely, the numbers, and a sentence."""
     point, kind = deposit_point(temperature, humidity)
     margin = temperature - plate_below - point
-    told = {"point": point, "kind": kind, "margin": margin, "plate_below": plate_below}
+    numbers = {"point": point, "kind": kind, "margin": margin, "plate_below": plate_below}
     name = "dew point" if kind == "dew" else "frost point"
-    base = f"{name} {point:.1f} deg C, plate about {plate_below:g} K below the air"
+    base = f"{name} {point:.1f} deg C, corrector plate about {plate_below:g} K below the air"
     wet = margin < 2
     if margin <= 0:
-        sentence = (
-            f"{kind.capitalize()} is to be expected now ({base}): start with a warm, dry plate "
-            "and take the heater-off frames at once, in short runs, looking at the plate "
-            "between them."
-        )
+        sentence = f"{kind.capitalize()} is expected now ({base}): {_AT_ONCE}"
     elif wet:
         sentence = (
-            f"The plate has {margin:.1f} K left ({base}): take the heater-off frames first; "
-            "the air cools through the night."
+            f"Margin {margin:.1f} K ({base}): take the heater-off frames first; the air cools "
+            "during the night."
         )
     else:
         sentence = (
-            f"The plate has {margin:.1f} K left ({base}): no need to heat now; look again when "
-            "the air has cooled or grown moister."
+            f"Margin {margin:.1f} K ({base}): no heating needed now; check again when the air is "
+            "cooler or more humid."
         )
-    return wet, told, sentence
+    return wet, numbers, sentence
+
+
+_AT_ONCE = (
+    "start with a warm, dry corrector plate, take the heater-off frames first in short runs, and "
+    "inspect the plate between them."
+)
 
 
 def _when(dew: DewForecast, minutes: float) -> list[str]:
-    """When to take the heater-off frames, given the forecast and the clock minutes they need."""
+    """When to take the heater-off frames, from the forecast and the minutes they need."""
     if dew.risk is None:
         return [dew.sentence, "Leave the heater off all night: every frame is a heater-off frame."]
     begin = float(dew.table["time"].unix[0])
     free = (dew.risk.unix - begin) / 60
     if free < 1:
-        return [
-            dew.sentence,
-            "Start with a warm, dry plate and take the heater-off frames at once, in short runs, "
-            "looking at the plate between them.",
-        ]
+        return [dew.sentence, _AT_ONCE[0].upper() + _AT_ONCE[1:]]
     moment = clock(float(dew.risk.unix), str(dew.table.meta.get("zone", "")))
-    until = f"before {moment}, when {dew.reserve:g} K of margin are left"
+    until = f"until {moment} (margin {dew.reserve:g} K)"
     if np.isnan(minutes):
-        return [dew.sentence, f"Take the heater-off frames first, {until}; heat from then on."]
+        return [dew.sentence, f"Take heater-off frames {until}, then heat."]
     if minutes <= free:
         return [
             dew.sentence,
-            f"Take the heater-off frames first, {until}: they need about {minutes:.0f} min of the "
-            f"{free:.0f} min until then; heat from then on.",
+            f"Take heater-off frames {until}, then heat: {minutes:.0f} min are needed, "
+            f"{free:.0f} min are available.",
         ]
     return [
         dew.sentence,
-        f"Take heater-off frames from the start, {until}: that is {free:.0f} min, and "
-        f"{minutes:.0f} min are wanted; take the filter whose stars matter most first, and the "
-        "rest on another night.",
+        f"Take heater-off frames {until}: {free:.0f} min are available, {minutes:.0f} min are "
+        "needed. Begin with the filter whose stars matter most; take the others on another night.",
     ]
 
 
@@ -240,45 +238,45 @@ def _choose_power(
     highest_acceptable: Sequence[Mapping[str, Any]],
     wet: bool,
 ) -> tuple[float, str]:
-    """Power to use once heating is needed, from what was measured."""
+    """Heater power from the measured response."""
     limits = [_number(entry, "power") for entry in highest_acceptable]
     if limits and np.isfinite(limits).all() and min(limits) > 0:
         used = float(round(min(limits)))
         sentence = (
-            f"heat with at most about {used:g} %: by what the night has shown, more makes stars "
-            f"over {100 * COST:.0f} % wider; more only if the plate gets wet all the same."
+            f"use at most about {used:g} % power, the highest acceptable power of the measured "
+            f"night (FWHM up {100 * MAX_GROWTH:.0f} %), and more only if dew forms at that power."
         )
-        return _with_mood(used, sentence, wet)
+        return _conditional(used, sentence, wet)
     points = [] if response is None else [_point(row) for row in response]
     points = [point for point in points if np.isfinite(point).all() and point[0] > 0]
     used = FIRST_POWER
     if not points:
         sentence = (
-            f"begin with about {FIRST_POWER:g} % of power and raise it only as far as the plate "
-            "needs to stay dry; what a power costs in sharpness was not measured yet."
+            f"begin with about {FIRST_POWER:g} % power and raise it only as far as needed to keep "
+            "the corrector plate dry; the effect of power on the FWHM is not measured yet."
         )
     else:
-        # The worst of all filters and exposures counts at each power.
+        # The largest growth over all filters and exposures at each power.
         worst: dict[float, float] = {}
         for power, growth in points:
             worst[power] = max(worst.get(power, 0.0), growth)
-        mild = [power for power, growth in worst.items() if growth <= 1 + COST]
-        used = max(mild) if mild else min(worst)
-        wider = max(100 * (worst[used] - 1), 0.0)
+        acceptable = [power for power, growth in worst.items() if growth <= 1 + MAX_GROWTH]
+        used = max(acceptable) if acceptable else min(worst)
+        effect = f"FWHM up {max(100 * (worst[used] - 1), 0.0):.0f} %"
+        effect += f", limit {100 * MAX_GROWTH:.0f} %"
         sentence = (
-            f"heat with at most {used:g} %: there stars were {wider:.0f} % wider (tolerable are "
-            f"{100 * COST:.0f} %); more only if the plate gets wet all the same."
-            if mild
-            else f"heat with less than {used:g} %, the lowest power measured: there stars were "
-            f"{wider:.0f} % wider already, more than the tolerable {100 * COST:.0f} %."
+            f"use at most {used:g} % power ({effect}), and more only if dew forms at that power."
+            if acceptable
+            else f"use less than {used:g} % power, the lowest one measured ({effect})."
         )
-    return _with_mood(used, sentence, wet)
+    return _conditional(used, sentence, wet)
 
 
-def _with_mood(used: float, sentence: str, wet: bool) -> tuple[float, str]:
+def _conditional(used: float, sentence: str, wet: bool) -> tuple[float, str]:
+    """Power and sentence; 0 and a condition where no heating is expected."""
     if wet:
         return used, sentence[0].upper() + sentence[1:]
-    return 0.0, f"If heating is needed after all, {sentence}"
+    return 0.0, f"If heating is needed, {sentence}"
 
 
 def _point(row: Any) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""Light rates from telescope, camera and sky, where no frames of the own are at hand."""
+"""Count rates of star and sky from telescope and camera, or from a zero point."""
 
 from dataclasses import dataclass
 
@@ -11,7 +11,7 @@ __all__ = ["Rates", "estimate_rates", "rates_from_zero_point"]
 
 @dataclass(frozen=True, kw_only=True)
 class Rates:
-    """What one exposure of a telescope collects, in electrons.
+    """Count rates in electrons.
 
     Attributes
     ----------
@@ -40,10 +40,10 @@ def estimate_rates(
     obstruction: float = 0.0,
     extinction: float = 0.2,
 ) -> Rates:
-    """Estimate light rates from telescope, camera and sky.
+    """Estimate count rates from telescope, camera and sky.
 
-    A star of magnitude 0 in V gives 3.63e-9 erg / (s cm^2 Angstrom) at 5450 Angstrom (Bessell
-    1979, PASP 91, 589; from memory), which is 996 photons / (s cm^2 Angstrom). Used for any filter:
+    A star of magnitude 0 in V gives 3.63e-9 erg / (s cm^2 Angstrom) at 5450 Angstrom (Bessell,
+    Castelli & Plez 1998, A&A 333, 231), 996 photons / (s cm^2 Angstrom). Used for any filter:
     good to some tens of percent for stars of the Sun's colour.
 
     Parameters
@@ -104,7 +104,7 @@ def rates_from_zero_point(
     pixel_scale: float,
     gain: float = 1.0,
 ) -> Rates:
-    """Light rates from a zero point that was measured with the own telescope and filter.
+    """Count rates from a measured zero point of telescope and filter.
 
     ``rate = gain 10^(0.4 (zero_point - m))`` electrons per second, for the sky per square arcsec.
 
@@ -115,8 +115,7 @@ def rates_from_zero_point(
     sky_brightness : float
         Magnitudes per square arcsec.
     zero_point : float
-        Magnitude of a star that gives one ADU per second; optics, filter, sensor and air are in
-        it.
+        Magnitude of a star that gives one ADU per second; includes optics, filter, sensor and air.
     pixel_scale : float
         Arcsec per pixel.
     gain : float

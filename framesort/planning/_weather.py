@@ -1,4 +1,4 @@
-"""Temperature and humidity that the frames of a night tell."""
+"""Temperature and humidity from the headers of a night."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,9 +20,9 @@ class NightWeather:
     Attributes
     ----------
     temperature, humidity : float
-        Degrees Celsius and percent of the last frame that tells both.
+        Degrees Celsius and percent of the last frame with both in its header.
     sentence : str
-        Where they come from, and how they went through the night.
+        Their source and their range over the night.
     """
 
     temperature: float
@@ -31,7 +31,7 @@ class NightWeather:
 
 
 def find_weather(table: Table) -> NightWeather | None:
-    """Temperature and humidity of the last frame whose header tells both.
+    """Temperature and humidity of the last frame with both in its header.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def find_weather(table: Table) -> NightWeather | None:
     Returns
     -------
     NightWeather or None
-        None where no frame tells both.
+        None if no frame has both.
     """
     if not {"air_temperature", "humidity"} <= set(table.colnames):
         return None
@@ -60,9 +60,9 @@ def find_weather(table: Table) -> NightWeather | None:
         temperature=float(air[last]),
         humidity=float(humid[last]),
         sentence=(
-            f"Temperature {air[last]:.1f} deg C and humidity {humid[last]:.0f} % are those of the "
-            f"night's last frame that tells them ({name}); over the night {low[0]:.1f} to "
+            f"Temperature {air[last]:.1f} deg C and humidity {humid[last]:.0f} % are from the last "
+            f"header that has them ({name}); range over the night {low[0]:.1f} to "
             f"{high[0]:.1f} deg C and {low[1]:.0f} to {high[1]:.0f} %. "
-            "--temperature and --humidity give those of the coming night."
+            "Set those of the coming night with --temperature and --humidity."
         ),
     )

@@ -163,7 +163,7 @@ def test_rates_of_a_telescope():
         efficiency=1.0,
         extinction=0.0,
     )
-    # 995.5 photons / (s cm^2 Angstrom) at V = 0 (Bessell 1979; from memory), 880 Angstrom,
+    # 995.5 photons / (s cm^2 Angstrom) at V = 0 (Bessell, Castelli & Plez 1998), 880 Angstrom,
     # pi 25 cm^2.
     assert rates.star == pytest.approx(995.5 * 880 * np.pi * 25, rel=1e-3)
     assert rates.pixel_scale == pytest.approx(206.265 * 5 / 500, rel=1e-5)

@@ -40,7 +40,7 @@ def test_both_ways_of_giving_the_telescope_agree():
 
 
 def test_light_gathering_by_hand():
-    # 996 photons / (s cm2 Angstrom) for V = 0 (Bessell 1979), from memory. A clear aperture of
+    # 996 photons / (s cm2 Angstrom) for V = 0 (Bessell, Castelli & Plez 1998). A clear aperture of
     # 100 mm is 78.54 cm2; 10 nm are 100 Angstrom; all of it counted.
     rates = estimate_rates(
         magnitude=10.0, sky_brightness=20.0, aperture=100.0, focal_length=500.0, pixel_size=5.0,

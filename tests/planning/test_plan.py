@@ -28,36 +28,36 @@ def test_enough_dry_time():
     # Margin 1 K at a dew point of 6 deg C, at 76.2 % (WMO constants): 60 * 6.2 / 20 minutes
     # after 22:00.
     assert (
-        "before 22:19 UTC, when 1 K of margin are left: they need about 22 min of the 139" in text
+        "until 22:19 UTC (margin 1 K), then heat: 22 min are needed, 139 min are available" in text
     )
     assert plan.power == 25.0
-    assert "was not measured yet" in text
+    assert "is not measured yet" in text
 
 
 def test_too_little_dry_time():
     plan = plan_night(needs=NEEDS, dew=forecast([75, 95]))
-    assert "22 min are wanted" in plan.sentences[1]
+    assert "22 min are needed" in plan.sentences[1]
 
 
 def test_wet_from_the_start():
     plan = plan_night(needs=NEEDS, dew=forecast([95, 95]))
-    assert "warm, dry plate" in plan.sentences[1]
+    assert "warm, dry corrector plate" in plan.sentences[1]
 
 
 def test_dry_night_needs_no_heat():
     plan = plan_night(needs=NEEDS, dew=forecast([40, 45]))
     assert plan.power == 0.0
     assert "heater off all night" in plan.sentences[1]
-    assert plan.sentences[-1].startswith("If heating is needed after all, begin with")
+    assert plan.sentences[-1].startswith("If heating is needed, begin with")
 
 
 @pytest.mark.parametrize(
     ("air", "wet", "words"),
     [
-        (10.0, 90.0, "Dew is to be expected now"),
-        (-5.0, 90.0, "Frost is to be expected now"),
+        (10.0, 90.0, "Dew is expected now"),
+        (-5.0, 90.0, "Frost is expected now"),
         (10.0, 74.0, "take the heater-off frames first"),
-        (10.0, 40.0, "no need to heat now"),
+        (10.0, 40.0, "no heating needed now"),
     ],
 )
 def test_weather_now(air, wet, words):
@@ -66,7 +66,7 @@ def test_weather_now(air, wet, words):
 
 def test_no_weather_at_all():
     plan = plan_night()
-    assert "nothing is said about dew" in plan.sentences[0]
+    assert "Dew is not predicted" in plan.sentences[0]
     assert np.isnan(plan.minutes_off)
 
 
@@ -80,7 +80,7 @@ def test_power_from_the_response():
     )
     plan = plan_night(temperature=10.0, humidity=90.0, response=response)
     assert plan.power == 25.0  # at 50 % the other filter is 12 % wider
-    assert plan.sentences[-1].startswith("Heat with at most 25 %: there stars were 3 % wider")
+    assert plan.sentences[-1].startswith("Use at most 25 % power (FWHM up 3 %, limit 5 %)")
     rows = [{"power": 50.0, "fwhm_growth": 1.2}, {"power": None, "fwhm_growth": 1.0}]
     plan = plan_night(temperature=10.0, humidity=90.0, response=rows)
     assert plan.power == 50.0
@@ -89,20 +89,20 @@ def test_power_from_the_response():
 
 def test_cautions_are_always_there():
     text = " ".join(plan_night().cautions)
-    assert "maker's instructions" in text
-    assert "local rules" in text
+    assert "manufacturer's instructions" in text
+    assert "local regulations" in text
     assert "Mains" in text
 
 
-def test_tolerable_power_goes_before_the_response():
+def test_highest_acceptable_power_goes_before_the_response():
     response = [{"power": 30.0, "fwhm_growth": 0.98}, {"power": 60.0, "fwhm_growth": 1.32}]
     highest_acceptable = [{"filter": "L", "power": 39.7}, {"filter": "Ha", "power": 44.0}]
     plan = plan_night(
         temperature=10.0, humidity=90.0, response=response, highest_acceptable=highest_acceptable
     )
     assert plan.power == 40.0
-    assert plan.sentences[-1].startswith("Heat with at most about 40 %")
-    # One filter that tells no power: back to the powers that were measured.
+    assert plan.sentences[-1].startswith("Use at most about 40 % power")
+    # One filter without a power: back to the measured powers.
     plan = plan_night(response=response, highest_acceptable=[*highest_acceptable, {"power": None}])
     assert plan.power == 30.0
 
@@ -128,4 +128,4 @@ def test_local_clock_reaches_the_plan():
     table["time"] = Time("2024-10-14T20:00:00") + np.arange(2) * u.hour
     table["temperature"], table["humidity"] = [10.0, 10.0], [60.0, 95.0]
     # One hour ahead of UTC in October.
-    assert "before 21:2" in plan_night(needs=NEEDS[:1], dew=predict_dew(table)).sentences[1]
+    assert "until 21:2" in plan_night(needs=NEEDS[:1], dew=predict_dew(table)).sentences[1]
