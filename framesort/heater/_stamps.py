@@ -166,7 +166,7 @@ def _add_dates(
             datetime.fromtimestamp(begin, UTC).replace(tzinfo=None)
         )
         begin += offset.total_seconds() if offset is not None else 0.0
-    # A tolerance of half a day: a start rounded to the minute must not move the log to the next day.
+    # Tolerance of half a day: a start rounded to the minute must not move the log by a day.
     first = math.ceil((begin - clock[0]) / _DAY - 0.5) * _DAY
     stamps.seconds[found] = clock + first + days * _DAY
 
