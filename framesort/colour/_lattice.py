@@ -1,7 +1,7 @@
 """The green pixels of a filter array as an image of their own, turned by 45 degrees.
 
-Green pixels stand like the five of a die: every other pixel, the next row shifted by one.
-That is a square lattice again, turned by 45 degrees, its step sqrt(2) pixels. On it stand green
+Green pixels are every other pixel, the next row shifted by one.
+That is a square lattice turned by 45 degrees, its step sqrt(2) pixels. It holds green
 pixels only and all of them, so stars can be measured on it as they were recorded: nothing is
 interpolated, no star is widened and noise stays independent from pixel to pixel. With
 p = 0 or 1 the parity of x + y of green pixels, a pixel (x, y) has the place

@@ -22,7 +22,7 @@ PLANES = "RGB"
 """Order of the planes of a colour image."""
 
 REACH = 5
-"""Rows beyond those wanted that interpolation looks at."""
+"""Rows beyond those wanted that interpolation uses."""
 
 
 def _weights() -> NDArray[np.float64]:

@@ -1,4 +1,4 @@
-"""Dates as headers write them: by the FITS Standard, and in the ways in which it is broken."""
+"""Dates in headers: by the FITS Standard, and in common forms that break it."""
 
 import re
 import warnings

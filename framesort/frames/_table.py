@@ -69,7 +69,7 @@ _NOT_A_GROUP = frozenset(
         "report.html",
     }
 )
-"""What else stands in a result folder, where a group's name becomes that of a folder."""
+"""Other names in a result folder, where each group has a folder."""
 
 
 @dataclass

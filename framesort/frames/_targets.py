@@ -34,7 +34,7 @@ def same_name(text: str) -> str:
 
 
 def header_place(header: Mapping[str, Any]) -> tuple[float, float]:
-    """Where the image lies on the sky: its centre by WCS, else RA and DEC, OBJCTRA and OBJCTDEC.
+    """Position of the image on the sky: its centre by WCS, else RA and DEC, OBJCTRA and OBJCTDEC.
 
     Returns
     -------

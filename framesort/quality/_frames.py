@@ -47,7 +47,7 @@ def _settings(task: _Task) -> dict[str, Any]:
 
 
 def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
-    """The quality of one frame, and what went wrong in words."""
+    """The quality of one frame, and a message on what failed."""
     if isinstance(task.path, NDData):
         picture = as_picture(task.path, name="frame")
         level = picture.saturation if task.saturation is None else task.saturation
@@ -112,7 +112,7 @@ def _beyond_cameras(image: Any) -> bool:
 
 
 def _measure_pixels(task: _Task, image: Any) -> tuple[FrameQuality, str]:
-    """The quality of pixels, and what went wrong in words."""
+    """The quality of pixels, and a message on what failed."""
     if image.ndim != 2:
         return FrameQuality(reason="colour frame"), ""
     if not np.isfinite(image).any():

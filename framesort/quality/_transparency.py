@@ -107,8 +107,8 @@ def _flux_ratio(
     error = np.hypot(
         np.asarray(source["flux_err"])[pairs] / one, np.asarray(target["flux_err"])[other] / two
     )
-    # The floor keeps a few bright stars from deciding alone; uncertainties that are not known
-    # leave all stars alike.
+    # The floor keeps a few bright stars from deciding alone; unknown uncertainties give
+    # all stars the same weight.
     weight = 1 / (np.nan_to_num(error, nan=0.0) ** 2 + 0.02**2)
     order = np.argsort(one / two, kind="stable")
     below = np.cumsum(weight[order])

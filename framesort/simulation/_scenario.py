@@ -130,7 +130,7 @@ class Seeing:
 
 @dataclass(frozen=True, kw_only=True)
 class Sky:
-    """What lies between the stars and the telescope; the sky's light stands with each filter."""
+    """Transparency and the shape of the sky; its light is a key of each filter."""
 
     gradient: Annotated[float, Rule("slope of the sky across the image, as a share", 0, 2)] = 0.1
     gradient_angle: Annotated[float, Rule("direction in which it brightens [deg]", -360, 360)] = (

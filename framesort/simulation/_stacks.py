@@ -111,7 +111,7 @@ class StackScene:
 
     def __post_init__(self) -> None:
         if self.count < 0:
-            raise InputError(f"count must not be negative, got {self.count}")
+            raise InputError(f"count must be 0 or more, got {self.count}")
         for name in (
             "faintest", "sharp_fwhm", "deep_fwhm", "sharp_frames", "deep_frames", "flux_ratio"
         ):  # fmt: skip

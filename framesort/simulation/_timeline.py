@@ -148,7 +148,7 @@ class _Weather(NamedTuple):
 
 
 def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> _Weather:
-    """What lies before the telescope at a frame's middle."""
+    """Transparency, sky and dew in the middle of a frame."""
     sky, remarks = scenario.sky, []
     clear = (1 - sky.extinction) ** (minute / 60) * (1 - abs(rng.normal(0, sky.scatter)))
     bright, halo = 1 + sky.drift * minute / 60, 0.0
@@ -183,7 +183,7 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
         A sudden event lies after the last frame.
     """
     rng = np.random.default_rng([scenario.seed, 10])
-    # Dice of their own: a night without these is drawn as it always was.
+    # A generator of their own: the rest of the night does not depend on them.
     gusts = np.random.default_rng([scenario.seed, 14])
     frames, trace = _schedule(scenario), heater_trace(scenario)
     hits = _assign(scenario, frames)

@@ -1,4 +1,4 @@
-"""Elliptical Moffat profiles fitted to stars, one after the other, neighbours taken away.
+"""Elliptical Moffat profiles fitted to stars, one after the other, neighbours subtracted.
 
 A star is eight numbers: height, local background, x, y, and the shape A, B, C, g of
 
@@ -23,7 +23,7 @@ _LN2 = 0.6931471805599453
 
 @njit(cache=True, nogil=True, inline="never")
 def _draw(image: Any, p: Any, sign: Any, limit: Any, far: Any) -> Any:
-    """Add (sign +1) or take away (-1) one star out to where it falls below `limit`."""
+    """Add (sign +1) or subtract (-1) one star out to where it falls below `limit`."""
     ny, nx = image.shape
     det = p[A] * p[C] - p[B] * p[B]
     if not (p[HEIGHT] > limit and det > 0.0):
@@ -219,7 +219,7 @@ def fit_stars(
     Parameters
     ----------
     image : (ny, nx) float32 ndarray
-        What is left once every star of `stars` was taken away; changed in place.
+        What is left once every star of `stars` was subtracted; changed in place.
     stars : (n, 8) float64 ndarray
         Changed in place.
     order : (m,) int64 ndarray
@@ -251,7 +251,7 @@ def fit_stars(
 
 @njit(cache=True, nogil=True)
 def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any, far: Any) -> Any:
-    """Add (+1) or take away (-1) the stars of `order`; as `fit_stars` does it."""
+    """Add (+1) or subtract (-1) the stars of `order`; as `fit_stars` does it."""
     for k in range(order.size):
         i = order[k]
         _draw(image, stars[i], sign, 0.1 * noise[i], far)

@@ -77,7 +77,7 @@ def _model_growth(star: NDArray[np.float64], radius: NDArray[np.float64]) -> NDA
 def _ring_means(image: Any, stars: Any, order: Any, width: Any, rings: Any, limit: Any) -> Any:
     """Mean of the image in rings around each star; NaN where a ring is less than half there.
 
-    A profile was taken away only as far as it exceeds `limit`; the rest of it goes here.
+    A profile was subtracted only as far as it exceeds `limit`; the rest of it goes here.
     """
     ny, nx = image.shape
     out = np.empty((order.size, rings))

@@ -134,7 +134,7 @@ def _settle_width(
 def _common_width(widths: NDArray[np.float64]) -> float:
     """The width that most share: middle of the shortest stretch of log width with a fifth of all.
 
-    Stars of a frame are alike; knots of nebula, which may be more, are of all widths.
+    Stars of a frame have one width; knots of nebula, which may be more, are of all widths.
     """
     sample = np.sort(np.log(widths))
     count = min(len(sample), max(5, len(sample) // 5))
@@ -177,7 +177,7 @@ def star_depth(
 
 
 def find_isolated(x: Any, y: Any, flux: NDArray[np.float64], fwhm: float) -> NDArray[np.bool_]:
-    """No neighbour that could spoil a measurement even after its profile was taken away."""
+    """No neighbour that could affect a measurement even after its profile was subtracted."""
     result = np.ones(len(flux), bool)
     if len(flux) < 2:
         return result

@@ -1,7 +1,7 @@
 """Star lists to a transform: which star is which, from their places alone.
 
 Small triangles of neighbouring bright stars are compared by a code that neither shift,
-rotation nor scale changes. Every pair of alike triangles proposes a transform; the proposals
+rotation nor scale changes. Every pair of similar triangles proposes a transform; the proposals
 that put most stars on stars are refined, and the best is believed only if chance would not
 produce it anywhere in the space of transforms searched.
 """

@@ -160,7 +160,7 @@ class Search:
         return refined
 
     def _proposals(self, src: Floats, dst: Floats, sign: int) -> Floats:
-        """(n, 3, 3) similarities from all pairs of alike triangles."""
+        """(n, 3, 3) similarities from all pairs of similar triangles."""
         flip = np.array([1.0, sign])
         one, two = _triangles(src * flip), _triangles(dst)
         if not len(one.code) or not len(two.code):

@@ -1,7 +1,7 @@
 """The two-sided spike through bright stars, together over a frame.
 
 The light is sampled along rays from each bright star, between two radii that scale with
-the FWHM, after every fitted star was taken away. At each angle a spike-shaped template is
+the FWHM, after every fitted star was subtracted. At each angle a spike-shaped template is
 compared with every star's light; the mean over stars is the spike's share of the stars' light,
 and its scatter over stars the uncertainty. A neighbour, a bleeding column, a satellite or a
 row of stars affects a few stars only; these scatter over the angles and have low weight, as
@@ -141,7 +141,7 @@ def spike_from_stars(
     Parameters
     ----------
     residual : (ny, nx) float32 ndarray
-        Background and fitted stars taken away.
+        Background and fitted stars subtracted.
     stars : (n, 8) float64 ndarray
         See `framesort.stars._fit`.
     usable : (n,) bool ndarray

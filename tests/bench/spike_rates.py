@@ -1,10 +1,10 @@
 """How often a spike is claimed where there is none, and found where there is one.
 
-    python tests/bench/line_rates.py [--frames N] [--kind KIND] [--seed S]
+    python tests/bench/spike_rates.py [--frames N] [--kind KIND] [--seed S]
 
-Draws N frames of each kind without a line, and half as many with one of 3 % of the stars'
+Draws N frames of each kind without a spike, and half as many with one of 3 % of the stars'
 light, and prints: 3-sigma claims among those without, found among those with, strength over
-what was drawn, rms error of the angle of lines above 5 sigma. The table is that of
+what was drawn, rms error of the angle of spikes above 5 sigma. The table is that of
 docs/stars.md. A script, not a test: 600 frames take some ten minutes.
 """
 
@@ -21,55 +21,55 @@ from star_scenes import add_moffat, star_field
 from framesort.simulation import simulate_stacks
 from framesort.stars import measure_image
 
-LINE = 0.03
+SPIKE = 0.03
 SHARE = np.exp(-2 / 5) - np.exp(-6 / 5)
-"""Of a drawn line's light (exponential, 1/e at 5 FWHM) between 2 and 6 FWHM."""
+"""Of a drawn spike's light (exponential, 1/e at 5 FWHM) between 2 and 6 FWHM."""
 
 
-def few(rng, **line):
+def few(rng, **spike):
     """14 stars, of which about ten are bright enough."""
-    return star_field(rng, shape=(300, 350), stars=14, low=4.0, fwhm=2.5, **line)[0]
+    return star_field(rng, shape=(300, 350), stars=14, low=4.0, fwhm=2.5, **spike)[0]
 
 
-def some(rng, **line):
-    return star_field(rng, shape=(300, 350), stars=60, low=3.5, fwhm=2.5, **line)[0]
+def some(rng, **spike):
+    return star_field(rng, shape=(300, 350), stars=60, low=3.5, fwhm=2.5, **spike)[0]
 
 
-def many(rng, **line):
-    return star_field(rng, shape=(700, 800), stars=300, low=3.3, **line)[0]
+def many(rng, **spike):
+    return star_field(rng, shape=(700, 800), stars=300, low=3.3, **spike)[0]
 
 
-def wide(rng, **line):
+def wide(rng, **spike):
     """FWHM 7."""
-    return star_field(rng, shape=(700, 800), stars=90, low=4.0, fwhm=7.0, **line)[0]
+    return star_field(rng, shape=(700, 800), stars=90, low=4.0, fwhm=7.0, **spike)[0]
 
 
-def trailed(rng, **line):
+def trailed(rng, **spike):
     turn = rng.uniform(0, 180)
-    return star_field(rng, shape=(500, 600), stars=100, low=3.8, ratio=0.6, turn=turn, **line)[0]
+    return star_field(rng, shape=(500, 600), stars=100, low=3.8, ratio=0.6, turn=turn, **spike)[0]
 
 
-def crowded(rng, **line):
+def crowded(rng, **spike):
     """A star in 180 pixels."""
-    return star_field(rng, shape=(400, 400), stars=900, low=3.3, **line)[0]
+    return star_field(rng, shape=(400, 400), stars=900, low=3.3, **spike)[0]
 
 
-def nebula(rng, line=0.0, angle=62.0):
+def nebula(rng, spike=0.0, angle=62.0):
     """Few bright stars on bright nebulosity."""
     made = simulate_stacks(
         rng=int(rng.integers(1 << 30)),
         shape=(450, 600),
         count=400,
         nebula=400.0,
-        line=line,
+        spike=spike,
         spike_angle=angle,
     )
     return made.deep
 
 
-def spoilt(rng, **line):
+def spoilt(rng, **spike):
     """Two satellites, a row of equal stars, full stars with bleeding columns."""
-    image, truth = star_field(rng, stars=120, low=4.0, **line)
+    image, truth = star_field(rng, stars=120, low=4.0, **spike)
     y, x = np.indices(image.shape)
     for _ in range(2):
         a, b = rng.uniform(-1, 1), rng.uniform(0, 600)
@@ -83,10 +83,10 @@ def spoilt(rng, **line):
     return np.minimum(image, 30000).astype(np.float32)
 
 
-def comatic(rng, line=0.0, angle=62.0):
+def comatic(rng, spike=0.0, angle=62.0):
     """Stars with a tail away from the middle, a third of their light in the corners."""
     shape, fwhm = (600, 700), 3.0
-    image, truth = star_field(rng, shape=shape, stars=150, low=3.7, line=line, angle=angle)
+    image, truth = star_field(rng, shape=shape, stars=150, low=3.7, spike=spike, angle=angle)
     half = 0.5 * np.hypot(*shape)
     for px, py, flux in truth:
         u, v = (px - 350) / half, (py - 300) / half
@@ -99,15 +99,15 @@ def comatic(rng, line=0.0, angle=62.0):
 KINDS = (few, some, many, wide, trailed, crowded, nebula, spoilt, comatic)
 
 
-def measure(draw, number: int, seed: int, line: float):
+def measure(draw, number: int, seed: int, spike: float):
     """Rows of significance, strength over the drawn one, error of the angle."""
     rows = []
     for k in range(number):
-        rng = np.random.default_rng([seed, k, zlib.crc32(draw.__name__.encode()), int(line > 0)])
+        rng = np.random.default_rng([seed, k, zlib.crc32(draw.__name__.encode()), int(spike > 0)])
         angle = rng.uniform(0, 180)
-        got = measure_image(draw(rng, line=line, angle=angle))
+        got = measure_image(draw(rng, spike=spike, angle=angle))
         off = (got.spike_raw_angle - angle + 90) % 180 - 90
-        strength = got.spike_raw / (LINE * SHARE)
+        strength = got.spike_raw / (SPIKE * SHARE)
         rows.append((got.spike_raw / got.spike_raw_err, strength, off, got.spike_raw_err))
     return np.array(rows)
 
@@ -126,18 +126,18 @@ def main() -> None:
             continue
         none = measure(draw, chosen.frames, chosen.seed, 0.0)
         told = np.isfinite(none[:, 0])
-        with_line = measure(draw, chosen.frames // 2, chosen.seed, LINE)
-        sure = with_line[:, 0] > 5
-        angle = np.sqrt(np.mean(with_line[sure, 2] ** 2)) if sure.any() else np.nan
+        with_spike = measure(draw, chosen.frames // 2, chosen.seed, SPIKE)
+        sure = with_spike[:, 0] > 5
+        angle = np.sqrt(np.mean(with_spike[sure, 2] ** 2)) if sure.any() else np.nan
         claims = int(np.sum(none[told, 0] > 3))
         false, total = false + claims, total + int(told.sum())
         print(
             f"| {draw.__name__} | {claims} of {told.sum()} | {np.nanmedian(none[:, 0]):.2f} "
-            f"| {np.nanmedian(none[:, 3]):.4f} | {np.mean(with_line[:, 0] > 3):.2f} "
-            f"| {np.nanmedian(with_line[:, 1]):.2f} | {angle:.1f} |",
+            f"| {np.nanmedian(none[:, 3]):.4f} | {np.mean(with_spike[:, 0] > 3):.2f} "
+            f"| {np.nanmedian(with_spike[:, 1]):.2f} | {angle:.1f} |",
             flush=True,
         )
-    print(f"false lines: {false} of {total}")
+    print(f"false spikes: {false} of {total}")
 
 
 if __name__ == "__main__":

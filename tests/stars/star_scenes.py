@@ -115,7 +115,7 @@ def add_moffat(image, x, y, flux, fwhm, *, index=3.0, ratio=1.0, angle=0.0, reac
     image[y0:y1, x0:x1] += flux * (index - 1) / (np.pi * a * a) * light
 
 
-def add_line(image, x, y, flux, angle, *, length, width, reach=60):
+def add_spike(image, x, y, flux, angle, *, length, width, reach=60):
     """Add a two-sided spike: exponential along, Gaussian across, `flux` in all."""
     ny, nx = image.shape
     x0, x1 = max(0, int(x) - reach), min(nx, int(x) + reach + 1)
@@ -139,7 +139,7 @@ def star_field(
     index=3.0,
     noise=10.0,
     sky=500.0,
-    line=0.0,
+    spike=0.0,
     angle=62.0,
     ratio=1.0,
     turn=0.0,
@@ -151,7 +151,7 @@ def star_field(
     x, y = rng.uniform(0, shape[1], stars), rng.uniform(0, shape[0], stars)
     flux = 10 ** np.minimum(low + rng.exponential(0.6, stars), top)
     for px, py, f in zip(x, y, flux, strict=True):
-        add_moffat(image, px, py, f * (1 - line), fwhm, index=index, ratio=ratio, angle=turn)
-        if line and f > 1e4:
-            add_line(image, px, py, f * line, angle, length=5 * fwhm, width=fwhm / 2.3548)
+        add_moffat(image, px, py, f * (1 - spike), fwhm, index=index, ratio=ratio, angle=turn)
+        if spike and f > 1e4:
+            add_spike(image, px, py, f * spike, angle, length=5 * fwhm, width=fwhm / 2.3548)
     return (image + rng.normal(sky, noise, shape)).astype(np.float32), np.c_[x, y, flux]

@@ -3,7 +3,7 @@
 import galsim
 import numpy as np
 import pytest
-from star_scenes import add_line, add_moffat, star_field, star_grid, trailed
+from star_scenes import add_moffat, add_spike, star_field, star_grid, trailed
 
 from framesort.evidence import measure_spike_excess
 from framesort.stars import measure_image
@@ -17,7 +17,7 @@ def pull(image):
 @pytest.mark.parametrize(("kind", "length"), [("m3", 1.0), ("m2.5", 2.0), ("gauss", 1.5)])
 def test_straight_trails(kind, length):
     # Stars that moved by 1 to 2 FWHM are long by eccentricity 0.6 to 0.85, and no ellipses. At
-    # 3 sigma 0.1 % of line-free frames may be called; 5 frames of each kind.
+    # 3 sigma 0.1 % of spike-free frames may be called; 5 frames of each kind.
     star = trailed(kind, 3.0, 3.0 * length, 25.0)
     pulls = []
     for seed in range(5):
@@ -103,24 +103,24 @@ def test_coma_towards_the_corners():
 
 
 def crossed(rng, *, heated=0.0, fwhm=3.0):
-    """A spider's cross of 2 % a beam at 20 and 110 degrees; with heat a line at 62 degrees."""
+    """A spider's cross of 2 % a beam at 20 and 110 degrees; with heat a spike at 62 degrees."""
     image, truth = star_field(rng, shape=(400, 450), stars=70, low=3.9, fwhm=fwhm)
     width = fwhm / 2.3548
     for x, y, flux in truth:
         if flux > 1e4:
             for angle in (20.0, 110.0):
-                add_line(image, x, y, 0.02 * flux, angle, length=5 * 3.0, width=width)
+                add_spike(image, x, y, 0.02 * flux, angle, length=5 * 3.0, width=width)
             if heated:
-                add_line(image, x, y, heated * flux, 62.0, length=5 * 3.0, width=width)
+                add_spike(image, x, y, heated * flux, 62.0, length=5 * 3.0, width=width)
     return image.astype(np.float32)
 
 
-def test_a_spiders_cross_is_in_the_raw_line_and_not_in_the_excess():
+def test_a_spiders_cross_is_in_the_raw_spike_and_not_in_the_excess():
     rng = np.random.default_rng(7)
     cold = [measure_image(crossed(rng, fwhm=rng.uniform(2.8, 3.3))) for _ in range(10)]
     hot = [measure_image(crossed(rng, heated=0.03, fwhm=3.1)) for _ in range(4)]
     for quality in cold:
-        # The raw line is what the frame shows: one of the beams.
+        # The raw spike is what the frame shows: one of the beams.
         assert quality.spike_raw > 3 * quality.spike_raw_err
         assert min(abs(quality.spike_raw_angle - angle) for angle in (20, 110)) < 2
     unheated = np.array([True] * 10 + [False] * 4)

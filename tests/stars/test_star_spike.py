@@ -1,11 +1,11 @@
-"""The spike: drawn lines, optical images, none."""
+"""The spike: drawn spikes, optical images, none."""
 
 import functools
 
 import numpy as np
 import pytest
 from scipy.ndimage import gaussian_filter
-from star_scenes import add_line, add_moffat, star_field
+from star_scenes import add_moffat, add_spike, star_field
 
 from framesort.records import SPIKE_BINS
 from framesort.stars import measure_image, spike_template
@@ -15,15 +15,15 @@ def off(angle, truth):
     return abs((angle - truth + 90) % 180 - 90)
 
 
-def test_strength_and_angle_of_a_drawn_line():
+def test_strength_and_angle_of_a_drawn_spike():
     for seed, angle in enumerate((17.0, 62.0, 121.0)):
         rng = np.random.default_rng(seed)
-        image, _ = star_field(rng, stars=150, low=4.0, line=0.06, angle=angle)
+        image, _ = star_field(rng, stars=150, low=4.0, spike=0.06, angle=angle)
         quality = measure_image(image)
         assert quality.spike_raw > 5 * quality.spike_raw_err
         assert off(quality.spike_raw_angle, angle) < 2
-        # By construction the line holds exp(-2/5) - exp(-6/5) of its light between 2 and 6
-        # FWHM. The fitted profile takes a part of the line's foot; a tenth is allowed.
+        # By construction the spike holds exp(-2/5) - exp(-6/5) of its light between 2 and 6
+        # FWHM. The fitted profile takes a part of the spike's foot; a tenth is allowed.
         expected = 0.06 * (np.exp(-0.4) - np.exp(-1.2))
         assert quality.spike_raw == pytest.approx(expected, rel=0.15)
         # And all of it is told from its fall, the foot again a little low.
@@ -34,15 +34,15 @@ def test_strength_and_angle_of_a_drawn_line():
 
 
 @pytest.mark.parametrize(("length", "tolerance"), [(2.0, 0.12), (9.0, 0.2)])
-def test_all_light_of_short_and_long_lines(length, tolerance):
-    # Between 2 and 6 FWHM a line of 4 % holds 1.3 % (length 2) or 1.2 % (9); its total must not
-    # depend on that. Of a long line a part lies below the background of 64 pixels: 10 % low.
+def test_all_light_of_short_and_long_spikes(length, tolerance):
+    # Between 2 and 6 FWHM a spike of 4 % holds 1.3 % (length 2) or 1.2 % (9); its total must not
+    # depend on that. Of a long spike a part lies below the background of 64 pixels: 10 % low.
     rng = np.random.default_rng(3)
     image = np.zeros((600, 700))
     x, y = rng.uniform(0, 700, 150), rng.uniform(0, 600, 150)
     for px, py, flux in zip(x, y, 10 ** rng.uniform(3.8, 5.5, 150), strict=True):
         add_moffat(image, px, py, 0.96 * flux, 3.0)
-        add_line(image, px, py, 0.04 * flux, 62, length=3 * length, width=3 / 2.3548, reach=150)
+        add_spike(image, px, py, 0.04 * flux, 62, length=3 * length, width=3 / 2.3548, reach=150)
     image += rng.normal(500, 10, image.shape)
     quality = measure_image(image)
     assert quality.spike_total == pytest.approx(0.04, rel=tolerance)
@@ -50,14 +50,14 @@ def test_all_light_of_short_and_long_lines(length, tolerance):
     assert off(quality.spike_raw_angle, 62) < 1
 
 
-def test_no_line_has_no_total():
+def test_no_spike_has_no_total():
     image, _ = star_field(np.random.default_rng(5), stars=150, low=4.0)
     quality = measure_image(image)
     assert quality.spike_raw < 3 * quality.spike_raw_err
     assert np.isnan([quality.spike_total, quality.spike_total_err, quality.spike_length]).all()
 
 
-def test_uncertainty_is_honest_without_a_line():
+def test_uncertainty_is_honest_without_a_spike():
     # Asked: 3-sigma detections below 1 %. Over 750 frames of five kinds one was found
     # (docs/stars.md); among the 60 here more than one would be unlikely (12 % at 1 %).
     ratio = []
@@ -71,7 +71,7 @@ def test_uncertainty_is_honest_without_a_line():
     assert 0.8 < np.median(ratio) < 1.8
 
 
-def test_trailed_stars_are_no_line():
+def test_trailed_stars_are_no_spike():
     ratio = []
     for seed in range(10):
         rng = np.random.default_rng(seed)
@@ -83,7 +83,7 @@ def test_trailed_stars_are_no_line():
 
 
 @pytest.mark.parametrize("seed", range(4))
-def test_neighbours_column_and_satellite_are_no_line(seed):
+def test_neighbours_column_and_satellite_are_no_spike(seed):
     rng = np.random.default_rng(seed)
     image, truth = star_field(rng, stars=120, low=4.0)
     y, x = np.indices(image.shape)
@@ -171,7 +171,7 @@ def test_optical_image_of_gaps_at_the_rim(theta):
     axis = 0.5 * np.degrees(np.angle(np.sum(quality.spike_profile * np.exp(1j * twice))))
     assert off(axis, theta + 90) < 2
     assert off(quality.spike_raw_angle, theta + 90) < 12  # somewhere in the fan
-    # A narrow gap makes one line.
+    # A narrow gap makes one spike.
     narrow = optical_star(theta, feature=functools.partial(rim_gap, half_gap=3.0))
     quality = measure_image(optical_frame(narrow, rng))
     assert quality.spike_raw > 5 * quality.spike_raw_err
@@ -179,7 +179,7 @@ def test_optical_image_of_gaps_at_the_rim(theta):
 
 
 def test_opaque_pupils_make_symmetric_images():
-    # F(-u) = conj F(u) for a real pupil, so that both arms are equal: a line has no direction.
+    # F(-u) = conj F(u) for a real pupil, so that both arms are equal: a spike has no direction.
     # Exact; with a delay of the light it no longer is.
     image = diffract(pupil(30.0, strip, 100))
     turned = image[1:, 1:][::-1, ::-1]  # row and column 0 have no opposite
@@ -222,5 +222,5 @@ def test_template():
     shape = spike_template(np.array([0.0, 45.0, 91.0]))
     assert shape.sum(axis=1) == pytest.approx([1, 1, 1])
     assert int(np.argmax(shape[2])) == 45
-    # Angles are those of lines: 179 degrees is one degree from 180.
+    # Angles are those of spikes: 179 degrees is one degree from 180.
     assert shape[0][0] == pytest.approx(shape[0][-1])
