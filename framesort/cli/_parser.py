@@ -298,7 +298,7 @@ def join_zone(arguments: Sequence[str]) -> list[str]:
     """Let `--log-zone -07:00` and its like stand: argparse would take the offset for an option."""
     joined: list[str] = []
     for argument in arguments:
-        zoned = joined and joined[-1] in ("--log-zone", "--forecast-zone")
+        zoned = joined and joined[-1] in ("--log-zone", "--forecast-zone", "--camera-zone")
         if zoned and argument[:2].lstrip("-").isdigit():
             joined[-1] += f"={argument}"
         else:

@@ -4,17 +4,17 @@ import os
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from functools import partial
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from astropy.io.fits import Header
 from astropy.table import Table
 from astropy.time import Time
 
-from framesort.errors import HeaderWarning, InputError
-from framesort.files import check_rawpy, drop_unreadable, image_hdu, open_fits, safe_name
+from framesort.errors import HeaderWarning
+from framesort.files import check_rawpy, drop_unreadable, find_zone, image_hdu, open_fits, safe_name
 from framesort.frames._camera import (
     header_binning,
     header_gain,
@@ -122,7 +122,7 @@ def read_frames(
         Order of day and month in dates as 02/11/2026. None: from the dates of other
         frames, such as 13/11/2026; where there is none, such times are unknown.
     camera_zone : str or None
-        IANA name of the zone of the camera's clock, for raw files, whose times have none.
+        Zone of the camera's clock, an IANA name or offset, for raw files, whose times have none.
     max_size : float
         Megapixels from which on a frame is left out, whatever memory its pixels would take.
     targets : sequence of str
@@ -150,7 +150,7 @@ def read_frames(
     """
     for path in paths:
         check_rawpy(path)
-    zone = _zone(camera_zone)
+    zone = None if camera_zone is None else find_zone(camera_zone)
     read = partial(_read_row, power_keyword, day_first, zone)
     rows = list(run_tasks(read, [os.fspath(path) for path in paths], progress=progress))
     if day_first is None:
@@ -237,7 +237,7 @@ def _header_notes(rows: Sequence[_Row]) -> list[str]:
 
 
 def _settle_order(
-    rows: Sequence[_Row], power_keyword: str | None, zone: ZoneInfo | None
+    rows: Sequence[_Row], power_keyword: str | None, zone: tzinfo | None
 ) -> list[_Row]:
     """Read headers again whose dates are ambiguous, where others of the night decide."""
     orders = {row.day_first for row in rows} - {None}
@@ -260,17 +260,8 @@ def _drop_oversized(rows: Sequence[_Row], max_size: float) -> None:
             row.reason = add_reason(row.reason, "too large")
 
 
-def _zone(name: str | None) -> ZoneInfo | None:
-    try:
-        return None if name is None else ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise InputError(
-            f"camera_zone must be a time zone such as Europe/Berlin, got {name!r}"
-        ) from None
-
-
 def _read_row(
-    power_keyword: str | None, day_first: bool | None, zone: ZoneInfo | None, path: str
+    power_keyword: str | None, day_first: bool | None, zone: tzinfo | None, path: str
 ) -> _Row:
     try:
         return _understand_header(power_keyword, day_first, zone, path)
@@ -279,7 +270,7 @@ def _read_row(
 
 
 def _understand_header(
-    power_keyword: str | None, day_first: bool | None, zone: ZoneInfo | None, path: str
+    power_keyword: str | None, day_first: bool | None, zone: tzinfo | None, path: str
 ) -> _Row:
     row = _Row(path)
     with open_fits(path) as hdus:

@@ -25,7 +25,7 @@ class Settings:
     log_zone : str or None
         Zone of a log in local time: IANA name or offset such as "-07:00".
     camera_zone : str or None
-        IANA zone of the camera's clock, for camera raw files.
+        Zone of the clock of a camera that writes raw files, as `log_zone`.
     day_first : bool or None
         Order of an ambiguous date in the log, where None makes it an error, and in the
         frames' headers, where None leaves the time unknown.

@@ -83,7 +83,7 @@ def test_without_a_zone_the_time_is_unknown(tmp_path, mosaic):
 
 def test_a_zone_that_is_none(tmp_path, mosaic):
     write_dng(tmp_path / "a.dng", mosaic)
-    with pytest.raises(InputError, match="camera_zone must be a time zone"):
+    with pytest.raises(InputError, match="zone 'Berlin/Europe' is not known"):
         read_frames([tmp_path / "a.dng"], camera_zone="Berlin/Europe")
 
 
