@@ -66,7 +66,7 @@ def _run(words: Sequence[str]) -> int:
             say(as_typed(" ".join(str(error).split()), options, parser))
             return error.exit_status
         say(
-            f"a internal error: {type(error).__name__}: {' '.join(str(error).split())}; "
+            f"internal error: {type(error).__name__}: {' '.join(str(error).split())}; "
             "run again with --debug for the traceback"
         )
         return 2

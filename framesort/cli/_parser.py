@@ -149,7 +149,7 @@ def _sorting() -> Parser:
     sets.add_argument(
         "--max-eccentricity", type=float, metavar="E", help="largest eccentricity of a sharp frame"
     )
-    sets.add_argument("--max-line", type=float, metavar="F", help="largest spike of a sharp frame")
+    sets.add_argument("--max-spike", type=float, metavar="F", help="largest spike of a sharp frame")
     sets.add_argument(
         "--deep-max-fwhm",
         type=float,

@@ -1,4 +1,4 @@
-"""Which columns of a log hold times and values, told from headings, units and contents."""
+"""Columns of a log with times and values, found from headings, units and contents."""
 
 import re
 from collections.abc import Sequence

@@ -14,10 +14,10 @@ __all__ = ["trace_from_current"]
 Floats = NDArray[np.float64]
 
 _SURE = 0.8
-"""Below this probability the power of a stretch is unknown."""
+"""Probability below which the power of an interval is unknown."""
 
 _FINEST = 1.0
-"""Seconds: faster samples are averaged first, a heater is not switched within one."""
+"""Shortest cadence in seconds; faster samples are averaged first."""
 
 
 def _even_samples(seconds: Floats, current: Floats) -> tuple[Floats, Floats, float]:
@@ -70,7 +70,7 @@ def trace_from_current(
     seconds, current, cadence = _even_samples(seconds, current)
     steps, slews = find_steps(current, cadence=cadence)
     labelled = label_steps(steps, full_current=full_current, cadence=cadence, samples=len(current))
-    _tell(steps, len(slews), labelled, full_current, notes)
+    _describe(steps, len(slews), labelled, full_current, notes)
     power, confidence = _powers(steps, labelled)
     edges = np.array([seconds[0], *((seconds[s.index - 1] + seconds[s.index]) / 2 for s in steps)])
     gaps = _gaps(seconds, cadence, max_gap)
@@ -97,7 +97,7 @@ def _powers(steps: list[Step], labelled: Labelled) -> tuple[Floats, Floats]:
     return power, np.where(np.isnan(power), np.nan, labelled.confidence)
 
 
-def _tell(
+def _describe(
     steps: list[Step],
     slews: int,
     labelled: Labelled,
@@ -107,8 +107,8 @@ def _tell(
     ours = int(labelled.heater.sum())
     if ours == 0:
         notes.append(
-            f"None of the {len(steps)} steps of the supply current can be told to be the heater's: "
-            "its power is unknown. Give full_current, or a log of the heater itself."
+            f"None of the {len(steps)} steps of the supply current can be attributed to the "
+            "heater: its power is unknown. Give full_current, or a log of the heater itself."
         )
         return
     others = ", ".join(
@@ -119,18 +119,18 @@ def _tell(
         + (f"; of another device, such as a cooler: {others}." if others else ".")
     )
     if slews:
-        notes.append(f"{slews} excursions of up to 150 s were taken as slews.")
+        notes.append(f"{slews} excursions of up to 150 s were treated as slews.")
     if full_current is None:
         notes.append(
-            f"The highest heater level, {labelled.full:.2f} A, was taken as full power; "
-            "give full_current (--full-current) if it is another."
+            f"The highest heater level, {labelled.full:.2f} A, is assumed to be full power; "
+            "otherwise give full_current (--full-current)."
         )
-    notes.append("The heater's lowest level in the log was taken as off.")
-    doubtful = int(np.sum(labelled.confidence < _SURE))
-    if doubtful:
+    notes.append("The lowest heater level in the log is assumed to be off.")
+    ambiguous = int(np.sum(labelled.confidence < _SURE))
+    if ambiguous:
         notes.append(
-            f"In {doubtful} of {len(labelled.level)} stretches the steps leave two readings: "
-            "the power there is unknown."
+            f"The steps are ambiguous in {ambiguous} of {len(labelled.level)} intervals: the power "
+            "there is unknown."
         )
 
 

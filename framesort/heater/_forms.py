@@ -21,15 +21,15 @@ Steps = tuple[Floats, Floats]
 """Edges and power of a `HeaterTrace`."""
 
 REACH = 14 * 3600.0
-"""Seconds that a switch speaks for at most: the longest night of most places, and so no other."""
+"""Longest time in seconds that a switch holds: less than the time from night to night."""
 
 
 def guess_form(seconds: Floats, values: Floats) -> str:
-    """Tell "switches" (each row says something new, at irregular times) from "samples".
+    """Distinguish "switches" (a change in every row, at irregular times) from "samples".
 
-    A sampling logger repeats itself at a steady cadence; a list of events hardly ever
-    does either. Ten rows or more at a steady cadence are samples even if every value
-    differs, as those of a measured power do.
+    A sampling logger repeats values at a regular cadence; a list of events rarely does either.
+    Ten rows or more at a regular cadence are samples even if every value differs, as for a
+    measured power.
     """
     if len(seconds) < 3:
         return "switches"
@@ -38,7 +38,7 @@ def guess_form(seconds: Floats, values: Floats) -> str:
     news = bool(np.all(np.diff(values) != 0))
     if news:
         return "samples" if steady and len(seconds) >= 10 else "switches"
-    # Repeats hours apart are somebody pressing "off" twice.
+    # Repeated values hours apart are repeated switch events.
     return "samples" if steady or np.median(gaps) <= 60 else "switches"
 
 
@@ -74,7 +74,7 @@ def steps_from_samples(seconds: Floats, power: Floats, *, max_gap: float | None)
 
 
 def note_gaps(seconds: Floats) -> list[str]:
-    """Say how long a log is silent, if at all, from the lengths of its gaps."""
+    """A note on the gaps of a log, from their lengths."""
     if not len(seconds):
         return []
     gaps = "1 gap" if len(seconds) == 1 else f"{len(seconds)} gaps"
@@ -92,20 +92,20 @@ def steps_from_switches(seconds: Floats, power: Floats) -> Steps:
     return limit_reach(steps, seconds)
 
 
-def limit_reach(steps: Steps, entries: Floats, spoken: NDArray[np.bool_] | None = None) -> Steps:
-    """Make the power unknown where no entry of a log is near enough to speak for it.
+def limit_reach(steps: Steps, entries: Floats, stated: NDArray[np.bool_] | None = None) -> Steps:
+    """Make the power unknown where no entry of a log is near enough.
 
     Parameters
     ----------
     steps : Steps
         Edges, the outer ones endless, and power.
     entries : (n,) float ndarray
-        Times of the log's entries, increasing. Each speaks for `REACH` after it; one that comes
-        after a longer silence speaks for `REACH` before it too, as the first one does, if
-        the heater was off already before the silence.
-    spoken : (n - 1,) bool ndarray or None
-        True where the log itself says that its power holds from one entry to the next, however
-        long that is; None for nowhere.
+        Times of the log's entries, increasing. Each holds for `REACH` after it; one that follows
+        a longer gap also for `REACH` before it, like the first one, if the heater was off before
+        the gap.
+    stated : (n - 1,) bool ndarray or None
+        True where the log states that its power holds from one entry to the next, at any
+        distance; None for nowhere.
 
     Returns
     -------
@@ -113,12 +113,12 @@ def limit_reach(steps: Steps, entries: Floats, spoken: NDArray[np.bool_] | None 
         Known from `REACH` before the first entry to `REACH` after the last at most.
     """
     edges, power = steps
-    silent = np.diff(entries) > REACH
-    if spoken is not None:
-        silent &= ~spoken
-    begins = np.r_[-np.inf, entries[:-1][silent] + REACH, entries[-1] + REACH]
-    ends = np.r_[entries[0] - REACH, entries[1:][silent], np.inf]
-    # After a silence: off as before it, for the night of the next entry.
+    gap = np.diff(entries) > REACH
+    if stated is not None:
+        gap &= ~stated
+    begins = np.r_[-np.inf, entries[:-1][gap] + REACH, entries[-1] + REACH]
+    ends = np.r_[entries[0] - REACH, entries[1:][gap], np.inf]
+    # After a gap: off as before it, for the night of the next entry.
     off = power[np.searchsorted(edges, begins[1:-1], side="right") - 1] == 0
     ends[1:-1][off] = np.maximum(ends[1:-1][off] - REACH, begins[1:-1][off])
     cuts = np.unique(np.r_[edges[np.isfinite(edges)], begins[1:], ends[:-1]])
@@ -133,12 +133,11 @@ def limit_reach(steps: Steps, entries: Floats, spoken: NDArray[np.bool_] | None 
 
 
 def steps_from_intervals(begin: Floats, end: Floats, power: Floats) -> tuple[Floats, Floats, bool]:
-    """Steps of a list of intervals; the third item tells whether some overlap.
+    """Steps of a list of intervals; the third item is whether some overlap.
 
-    Off outside the intervals, for `REACH` at most, as such a list names the times the heater was
-    on; one without an end (inf) goes on for as long. If it
-    names times with power 0 as well, what it does not name is unknown. Where
-    intervals of different power overlap the power is unknown.
+    Off outside the intervals, for `REACH` at most, since such a list has the times with the heater
+    on; one without an end (inf) lasts as long. If the list has times with power 0 as well, other
+    times are unknown. Where intervals of different power overlap the power is unknown.
     """
     outside = np.nan if np.any(power == 0) else 0.0
     times = np.unique(np.r_[begin, end])

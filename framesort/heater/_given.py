@@ -1,4 +1,4 @@
-"""Heater power that a caller has in memory already."""
+"""Heater power from arrays in memory."""
 
 from typing import Any
 
@@ -16,7 +16,7 @@ __all__ = ["make_stepped_heater"]
 
 
 def make_stepped_heater(time: Any, power: Any = None, *, end: Any = None) -> HeaterTrace:
-    """Heater power from times and the power that holds from each of them on.
+    """Heater power from times and the power from each of them on.
 
     Parameters
     ----------
@@ -27,12 +27,12 @@ def make_stepped_heater(time: Any, power: Any = None, *, end: Any = None) -> Hea
         Percent of full power; a dimensionless quantity is a share of 1. NaN or masked where it
         is not known.
     end : Time, datetime or None
-        Until when the last power holds; None for 14 hours, as long as any moment speaks for.
+        End of the last power; None for 14 hours, the longest time that a power holds.
 
     Returns
     -------
     HeaterTrace
-        Before the first moment the power is not known. Of moments named twice the last counts.
+        Unknown before the first time. The last of several equal times is used.
 
     Raises
     ------
@@ -67,10 +67,10 @@ def make_stepped_heater(time: Any, power: Any = None, *, end: Any = None) -> Hea
     if stop <= seconds[-1]:
         raise HeaterLogError("end must lie after the last moment")
     steps = np.r_[-np.inf, seconds, stop], np.r_[np.nan, level]
-    # A stated end is a word for all the time up to it.
-    stated = np.r_[seconds, stop] if np.isfinite(stop) else seconds
-    spoken = np.r_[np.zeros(len(seconds) - 1, dtype=bool), True][: len(stated) - 1]
-    edges, power = limit_reach(steps, stated, spoken)
+    # A given end makes the power known up to it.
+    entries = np.r_[seconds, stop] if np.isfinite(stop) else seconds
+    stated = np.r_[np.zeros(len(seconds) - 1, dtype=bool), True][: len(entries) - 1]
+    edges, power = limit_reach(steps, entries, stated)
     return HeaterTrace(
         edges=edges, power=power, source="given", entries=(float(seconds[0]), float(seconds[-1]))
     )

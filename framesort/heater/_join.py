@@ -14,7 +14,7 @@ Floats = NDArray[np.float64]
 
 
 def shift_trace(trace: HeaterTrace, seconds: float) -> HeaterTrace:
-    """The trace with its clock set forward by so many seconds."""
+    """The trace with an offset added to its times."""
     return HeaterTrace(
         edges=trace.edges + seconds,
         power=trace.power,
@@ -28,18 +28,18 @@ def shift_trace(trace: HeaterTrace, seconds: float) -> HeaterTrace:
 
 
 def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
-    """One trace of several logs, say one a night.
+    """Join several logs, such as one per night, into one trace.
 
     Parameters
     ----------
     traces : sequence of HeaterTrace
-        In any order. Where two of them know the power, the one that begins later counts; a
-        state that lasts on after a log's last entry ends where the next log begins.
+        In any order. Where two of them have a power, the one that begins later is used; a state
+        after the last entry of a log ends where the next log begins.
 
     Returns
     -------
     HeaterTrace
-        Notes of all; unknown where none of them tells.
+        With the notes of all; unknown where none has data.
 
     Raises
     ------
@@ -52,7 +52,7 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
     for trace in traces:
         span = trace.span
         if span is None:
-            raise HeaterLogError("a heater log without times cannot stand beside another log")
+            raise HeaterLogError("a heater log without times cannot be joined with another log")
         limits.append(span)
     order = sorted(range(len(traces)), key=lambda k: (limits[k], k))
     begins = [limits[k][0] for k in order]
@@ -65,7 +65,7 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
         place = np.searchsorted(trace.edges, middle) - 1
         inside = (place >= 0) & (place < len(trace.power))
         last = max([limits[k][1], *begins[n + 1 : n + 2]])
-        # What is said of the time before a log's first entry counts for the first log only.
+        # The time before the first entry is used for the first log only.
         inside &= (middle < last if n + 1 < len(order) else True) & (
             (middle > begins[n]) | (n == 0)
         )
@@ -79,7 +79,7 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
     within = np.zeros(len(middle), dtype=bool)
     for low_end, high_end in limits:
         within |= (middle > low_end) & (middle < high_end)
-    for k in order[1:]:  # what a later log says of the time before it, where no other log speaks
+    for k in order[1:]:  # the time before a later log, where no other log has data
         trace = traces[k]
         place = np.searchsorted(trace.edges, middle) - 1
         before = (place >= 0) & (middle < limits[k][0]) & np.isnan(power) & ~within

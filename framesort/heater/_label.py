@@ -1,4 +1,4 @@
-"""Which steps of a supply current are the heater's: every choice weighed against the others."""
+"""Attribution of the steps of a supply current to the heater, by the probability of all choices."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -13,21 +13,24 @@ __all__ = ["Labelled", "label_steps"]
 Floats = NDArray[np.float64]
 
 _DEVICES = np.array([0.35, 0.44, 0.15, 0.04, 0.02])
-"""Chance of 0, 1, 2 .. other devices that are switched in a night; a camera cooler is one."""
+"""Probability of 0, 1, 2 .. other switched devices in a night, such as a camera cooler."""
 
 _NIGHTFALL, _AT_ENDS = 1800.0, 0.9
-"""Share of other devices' steps that are a rise within so many seconds of the log's begin, or a
-fall before its end."""
+"""Time in seconds after the begin and before the end of the log, and share of the steps of other
+devices that are a rise in the first or a fall in the second."""
 
 _ZERO, _FULL, _REPEAT, _ROUND = 0.25, 0.15, 0.15, 0.30
-"""Chance that a heater step leads to off, to full power, to a power it had before, to a
-multiple of a tenth of full power."""
+"""Probability that a heater step leads to off, to full power, to a previous power, to a multiple
+of a tenth of full power."""
 
 _COOLER_UP = 0.8
-"""Chance that a single step of another device is a rise: it goes on and stays on."""
+"""Probability that a single step of another device is a rise: it is switched on and stays on."""
+
+_NEVER_HEATER = 62
+"""Kind of steps of other devices: a bit that no choice sets."""
 
 _CLUSTERS = 14
-"""At most so many kinds of steps are told apart: 2^14 choices."""
+"""Largest number of kinds of steps: 2^14 choices."""
 
 
 @dataclass(frozen=True)
@@ -89,7 +92,7 @@ def _heater_score(
     score = 0.0
     seen: list[float] = []
     tenths = np.arange(0.1, 0.95, 0.1)
-    # What fixes zero, and full where it is not given, is no evidence for itself.
+    # The levels that define zero, and full if not given, are no evidence for themselves.
     fixed = {int(np.argmin(visited))} | (set() if given else {int(np.argmax(visited))})
     flat = 1.0 - _ZERO - _FULL - _REPEAT - _ROUND
     for i, (value, s) in enumerate(zip(visited, sd, strict=True)):
@@ -149,13 +152,13 @@ def _other_score(heights: Floats, errors: Floats, at_ends: Floats, span: float) 
 def label_steps(
     steps: list[Step], *, full_current: float | None, cadence: float, samples: int
 ) -> Labelled:
-    """Tell the heater's steps from those of other devices.
+    """Separate the steps of the heater from those of other devices.
 
-    Every way of giving the steps to the heater or to "other" is scored by what is common
-    practice of use: heaters return to off, to full power and to powers they had before,
-    and are never below off or, where `full_current` is given, above full; other devices
-    step seldom. The weights give for each stretch of time the chance that the best
-    level is right. The lowest level of the heater is off.
+    Every attribution of the steps to the heater or to other devices is scored by typical use:
+    heaters return to off, to full power and to previous powers, and are never below off or,
+    with `full_current`, above full; other devices have few steps. The weights give the
+    probability that the best level is right, for each interval. The lowest level of the heater is
+    off.
 
     Parameters
     ----------
@@ -171,7 +174,7 @@ def label_steps(
     heights = np.array([s.height for s in steps])
     errors = np.array([s.error for s in steps])
     sudden = np.array([s.sudden for s in steps], dtype=bool)
-    kinds = np.full(len(steps), 62)  # a bit that no choice sets: never the heater's
+    kinds = np.full(len(steps), _NEVER_HEATER)
     device = np.array([s.sudden or s.settles for s in steps], dtype=bool)
     ours = sudden & ~np.array([s.settles for s in steps], dtype=bool)
     kinds[ours] = _kinds(heights[ours], errors[ours])
@@ -193,7 +196,7 @@ def label_steps(
         heater = ((choice >> kinds) & 1).astype(bool)
         level = np.r_[0.0, np.cumsum(heights * heater)]
         level -= level.min()
-        # Errors of level add up from the stretch that defines off.
+        # Errors of level add up from the interval that defines off.
         passed = np.abs(np.cumsum(np.r_[0, heater]) - np.cumsum(np.r_[0, heater])[level.argmin()])
         error = np.median(errors) * np.sqrt(np.maximum(passed, 1))
         score, full = _heater_score(level, heater, error, full_current, span)

@@ -1,4 +1,4 @@
-"""The door for heater logs: a file to a `HeaterTrace`."""
+"""Reading of heater logs: a file or table to a `HeaterTrace`."""
 
 import warnings
 from dataclasses import dataclass, field, replace
@@ -31,15 +31,15 @@ from framesort.records import HeaterTrace
 __all__ = ["FORMS", "read_heater_log"]
 
 FORMS = ("auto", "samples", "switches", "states", "intervals", "current")
-"""What `read_heater_log` takes as `form`."""
+"""Values of `form` of `read_heater_log`."""
 
 _EARLIEST, _LATEST = 631152000.0, 4102444800.0
-"""The years 1990 to 2100: what lies outside is a clock that was not set."""
+"""The years 1990 to 2100; other times are from a clock that was not set."""
 
 
 @dataclass
 class _Report:
-    """Sentences on what was understood, and on rows that were not."""
+    """Notes on the interpretation, and on rows that could not be read."""
 
     notes: list[str] = field(default_factory=list)
     faults: list[str] = field(default_factory=list)
@@ -71,7 +71,7 @@ def read_heater_log(
     day_first: bool | None = None,
     off_below: float = 0.5,
 ) -> HeaterTrace:
-    """Read what a heater did from a text of columns.
+    """Read heater power from a log of columns.
 
     Parameters
     ----------
@@ -81,37 +81,37 @@ def read_heater_log(
     form : str
         "samples" of power at a cadence; "switches": a row whenever the power was changed;
         "states": samples of on and off; "intervals": from, to and power; "current":
-        supply current of the whole rig; "auto": told from headings and rows, and said in
-        the notes.
+        supply current of the whole rig; "auto": determined from headings and rows, and
+        recorded in the notes.
     zone : str or None
-        Clock of times that do not name their zone: IANA name or offset such as "-07:00".
-        None: UTC, unless the heading says local, which is an error.
+        Time zone of times without one: IANA name or offset such as "-07:00". None: UTC, or an
+        error if the heading says local.
     time_column, stop_column, value_column : str, int or pair, optional
         Heading (any case) or number from 1; a pair for date and time of day in two columns.
     full_current : float or None
         Amperes that the heater draws at full power; None to calibrate from the steps.
         Only for currents.
     full_power : float or None
-        Reading that means full power, where it is not percent (watts, or a duty of 0..255).
+        Reading at full power if it is not percent (watts, or a duty of 0..255).
     start : `~astropy.time.Time`, datetime, str or None
-        Where a log counts seconds or has no dates: its start, UTC unless it names a zone.
+        Start of a log that counts seconds or has no dates, UTC unless it has a zone.
     max_gap : float or None
         Longest time without a sample, in seconds, over which the power counts as known.
         None: a minute or five cadences, whichever is longer. Not used for events and intervals.
     day_first : bool or None
-        Whether 03/04/2024 is the third of April. None: told from the dates, or an error.
+        Whether 03/04/2024 is the third of April. None: determined from the dates, or an error.
     off_below : float
-        Powers below this percentage are off: the noise of a measured power, not heat.
+        Powers below this percentage are off: noise of a measured power.
 
     Returns
     -------
     HeaterTrace
-        `notes` tell what had to be interpreted, left out or sorted, by line number.
+        `notes` list interpretations, and rows left out or sorted, by line number.
 
     Raises
     ------
     HeaterLogError
-        The file cannot be read or understood; the message says what to do.
+        The file cannot be read or interpreted; the message says what to do.
 
     Warns
     -----
@@ -168,7 +168,7 @@ def read_heater_log(
 def _drop_impossible(
     seconds: NDArray[np.float64], rows: Rows, report: _Report, where: str
 ) -> NDArray[np.float64]:
-    """The times, those of a clock that was not set made NaN and told.
+    """The times, with NaN for those of a clock that was not set, which are reported.
 
     Raises
     ------
@@ -184,9 +184,9 @@ def _drop_impossible(
     )
     if wrong.sum() > found.sum() / 2:
         raise HeaterLogError(
-            f"{where}: its times, {low} to {high} in {wrong.sum()} of {found.sum()} rows, are no "
-            "times of a night: the logger's clock was not set. Correct the dates, or replace the "
-            "times by seconds from the first row and give its time with start (--log-start)"
+            f"{where}: the times {low} to {high} in {wrong.sum()} of {found.sum()} rows show that "
+            "the logger's clock was not set. Correct the dates, or replace the times by seconds "
+            "from the first row and give its time with start (--log-start)"
         )
     report.fault(np.asarray(rows.lines)[wrong], f"time {low}, of a clock not yet set, left out")
     return np.where(wrong, np.nan, seconds)
@@ -245,7 +245,7 @@ def _clean(
 def _need_rows(good: NDArray[np.bool_], where: str) -> None:
     if not good.any() or good.mean() < 0.5:
         raise HeaterLogError(
-            f"{where}: only {int(good.sum())} of {len(good)} rows hold a time and a value; "
+            f"{where}: only {int(good.sum())} of {len(good)} rows have a time and a value; "
             "check the file, or name the columns with time_column and value_column"
         )
 
@@ -273,8 +273,8 @@ def _read_intervals(
     )
     edges, level, overlap = steps_from_intervals(begin[good], end[good], power)
     report.notes.append(
-        "What the list of intervals does not name is "
-        + ("unknown, as it names times without power too." if np.any(power == 0) else "off.")
+        "Times outside the list of intervals are "
+        + ("unknown, since it also has times without power." if np.any(power == 0) else "off.")
     )
     if overlap:
         report.faults.append("intervals of different power overlap, the power there is unknown")
@@ -291,7 +291,7 @@ def _close_open_ends(
     fields: Fields,
     report: _Report,
 ) -> NDArray[np.float64]:
-    """Ends of the intervals; one that is left empty, as of a heater still on, is the next begin."""
+    """Ends of the intervals; an empty one, as of a heater still on, is the next begin."""
     cells = zip(*(rows.columns[i] for i in fields.end), strict=True)
     empty = np.isfinite(begin) & np.array([not "".join(texts) for texts in cells], dtype=bool)
     if not empty.any():
@@ -300,7 +300,7 @@ def _close_open_ends(
     end = end.copy()
     end[empty] = later[np.searchsorted(later, begin[empty], side="right")]
     report.fault(
-        np.asarray(rows.lines)[empty], "no end, counted as going on to the next row or for good"
+        np.asarray(rows.lines)[empty], "no end, extended to the next row or the end of the log"
     )
     return end
 

@@ -8,7 +8,7 @@ from framesort.errors import HeaterLogError
 __all__ = ["scale_power"]
 
 _TOLERANCE = 1.05
-"""A measured power may read a little more than full."""
+"""Largest measured power relative to full power."""
 
 
 def scale_power(
@@ -56,20 +56,20 @@ def scale_power(
         elif electric and top > 0:
             full_power = top
             notes.append(
-                f"The highest reading, {top:g}, was taken as full power; "
-                "give full_power (--full-power) if it is another."
+                f"The highest reading, {top:g}, is assumed to be full power; "
+                "otherwise give full_power (--full-power)."
             )
         elif top <= 1.0:
             full_power = 1.0
             if np.any((values > 0) & (values < 1)):
-                notes.append("No reading is above 1: they were taken as fractions of full power.")
+                notes.append("No reading is above 1: they were read as fractions of full power.")
         else:
             full_power = 100.0
     power = values * (100.0 / full_power)
     if power.max() > 100 * _TOLERANCE:
         raise HeaterLogError(
-            f"{where}: readings up to {top:g} are not percent; say which reading means "
-            "full power with full_power (--full-power)"
+            f"{where}: readings up to {top:g} are not percent; give the reading at full power "
+            "with full_power (--full-power)"
         )
     if power.min() < -5:
         raise HeaterLogError(

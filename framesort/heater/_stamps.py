@@ -76,7 +76,7 @@ def read_stamps(
     if not found.any():
         raise HeaterLogError(
             f"{where}: line {rows.lines[0] if rows.lines else 1}: "
-            f"{(texts or [''])[0][:40]!r} is no time that could be understood; "
+            f"{(texts or [''])[0][:40]!r} cannot be read as a time; "
             "write times as YYYY-MM-DDThh:mm:ss or name the column with time_column (--time-column)"
         )
     report.fault(lines[_not_times(found, texts, may_be_empty)], "no time, left out")
@@ -183,13 +183,11 @@ def _apply_zone(
     found = np.isfinite(seconds)
     bare = np.flatnonzero(found & ~stamps.zoned)
     if zone is not None:
-        find_zone(
-            zone, error=HeaterLogError
-        )  # one that is not known is an error, even where none is needed
+        find_zone(zone, error=HeaterLogError)  # check the name even if no zone is needed
         marked = int(np.sum(found & stamps.zoned))
         if marked:
             report.notes.append(
-                f"{'All' if not bare.size else marked} times name their own zone (as Z or +02:00): "
+                f"{'All' if not bare.size else marked} times have their own zone (as Z or +02:00): "
                 f"{zone} was not applied to them."
             )
     if not bare.size:
@@ -197,17 +195,18 @@ def _apply_zone(
     if zone is None:
         if "local" in heading:
             raise HeaterLogError(
-                f"{where}: times are local and name no zone; give zone (--log-zone), "
+                f"{where}: times are local without a zone; give zone (--log-zone), "
                 "for example Europe/Berlin or -07:00"
             )
         if "utc" not in heading and "gmt" not in heading:
             report.notes.append(
-                "Times name no zone and were taken as UTC; "
-                "give zone (--log-zone) if they are local."
+                "Times without a zone were read as UTC; give zone (--log-zone) if they are local."
             )
         return seconds
     if "utc" in heading:
-        report.notes.append(f"The heading says UTC, times were read in zone {zone} as asked.")
+        report.notes.append(
+            f"The heading names UTC; the times were read in zone {zone} as requested."
+        )
     utc, missing, unsure = to_utc(seconds[bare], find_zone(zone, error=HeaterLogError))
     seconds = seconds.copy()
     seconds[bare] = utc

@@ -1,4 +1,4 @@
-"""A heater log that is a table in memory, as the rows that a text of columns gives."""
+"""A heater log from a table in memory."""
 
 from typing import Any
 
@@ -13,7 +13,7 @@ __all__ = ["rows_of_table"]
 
 
 def rows_of_table(table: Table) -> Rows:
-    """Columns as texts, so that a table means what its file would mean.
+    """Columns as texts, so that a table is read like a file of the same content.
 
     A column's unit is put behind its name; `~astropy.time.Time` becomes UTC. Masked and NaN are
     empty.

@@ -1,4 +1,4 @@
-"""Text of a log to rows and columns: encoding, separator, heading; nothing is understood yet."""
+"""Text of a log to rows and columns: encoding, separator, heading."""
 
 import csv
 import re
@@ -12,7 +12,7 @@ from framesort.files import StrPath
 __all__ = ["Rows", "is_number", "read_rows"]
 
 _SNIFF = 200
-"""Rows looked at to find separator, number of columns and heading."""
+"""Rows used to find separator, number of columns and heading."""
 
 _SEPARATORS = ("\t", ";", "|", ",")
 """In this order: a comma beside a semicolon is a decimal comma."""
@@ -133,7 +133,7 @@ def read_rows(path: StrPath) -> Rows:
     names = (names + [""] * width)[:width]
     if separator and '"' not in text:
         counts = [line.count(separator) for line in body]
-        if min(counts) == max(counts):  # one split for the whole file: a million rows in a breath
+        if min(counts) == max(counts):  # one split for the whole file is much faster
             flat = separator.join(body).split(separator)
             columns = [[field.strip() for field in flat[i::width]] for i in range(width)]
             return Rows(names, columns, lines, [])
@@ -150,7 +150,7 @@ def _strip_comments(text: str) -> tuple[list[str], list[int], dict[int, str]]:
     odd = [i for i, line in enumerate(body) if not line or line[0] in "#%" or line.isspace()]
     comments = {i + 1: body[i] for i in odd if body[i] and body[i][0] in "#%"}
     lines = list(range(1, len(body) + 1))
-    if len(odd) < 20:  # the rule: cheaper than looking at every line again
+    if len(odd) < 20:  # the usual case, and faster than testing every line again
         for i in reversed(odd):
             del body[i], lines[i]
         return body, lines, comments

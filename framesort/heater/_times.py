@@ -148,8 +148,8 @@ def _month_and_day(parts: list[_Parts], day_first: bool | None, where: str) -> N
             )
         if not day and not month and np.any(a[valid] != b[valid]):
             raise HeaterLogError(
-                f"{where}: day and month cannot be told apart in dates such as "
-                f"{a[valid][0]:02d}/{b[valid][0]:02d}; say which comes first with day_first "
+                f"{where}: the order of day and month is ambiguous in dates such as "
+                f"{a[valid][0]:02d}/{b[valid][0]:02d}; give day_first "
                 "(--day-first, --month-first)"
             )
         day_first = day

@@ -1,4 +1,4 @@
-"""What a trace says of frames, to a reader and on a plot; traces that come from no log."""
+"""Columns, tables and plots of a trace; traces without a log."""
 
 import numpy as np
 from astropy.table import Table

@@ -18,7 +18,7 @@ _WORD = re.compile(r"[a-z]+")
 
 
 def _from_words(text: str) -> float:
-    """Percent told by words: a number before %, else 100 for on and 0 for off; NaN if neither."""
+    """Percent from words: a number before %, else 100 for on and 0 for off; NaN if neither."""
     match = _PERCENT.search(text)
     if match:
         return float(match[1].replace(",", "."))
@@ -28,7 +28,7 @@ def _from_words(text: str) -> float:
 
 
 def is_state(text: str) -> bool:
-    """True for a text that says on, off or a percentage."""
+    """True for a text with on, off or a percentage."""
     return len(text) <= 200 and not np.isnan(_from_words(text))
 
 

@@ -72,10 +72,10 @@ _WARNINGS = (
     (r"of the sharp stack's (width|flux)|that the scaled sharp stack has|deep stack's spike are |"
      r"pixel noise beside|Holes: |no stars by their profile|In scales of 2 to 16|nearer to the sky",
      "Look at Self-check below: it shows the places, what is left, and the worst stars."),
-    (r"can be told to be the heater's|leave two readings", "Log the heater by itself, or give the "
-     "current it takes at full power (`--full-current`)."),
-    (r"^(Heater log: )?Rows were read as|supply current are the heater's|taken as slews|repeat the "
-     r"time and value|list of intervals does not name", "Nothing to do: this is how the log was "
+    (r"can be attributed to the heater|steps are ambiguous", "Log the heater by itself, or give "
+     "the current it takes at full power (`--full-current`)."),
+    (r"^(Heater log: )?Rows were read as|supply current are the heater's|treated as slews|repeat "
+     r"the time and value|outside the list of intervals", "Nothing to do: this is how the log was "
      "read, and `framesort log` shows what came of it."),
     (r"never showed that time|malformed|out of order|left out, \w+ row", "Look at these lines of "
      "the log."),
@@ -100,10 +100,10 @@ _WARNINGS = (
     (r"flux scale", "Look at this frame: cloud, or another field."),
     (r"no common area", "Aim the frames more alike."),
     (r"\bclock\b", "Set the clocks of camera and logger by the network before the night."),
-    (r"\bzone\b|taken as UTC", "Nothing to do if the bars below stand at the right times; if not, "
+    (r"\bzone\b|read as UTC", "Nothing to do if the bars below stand at the right times; if not, "
      "name the zone."),
-    (r"full[ _]power|full_current|taken as off|were read as", "Nothing to do if that is right; "
-     "`framesort log` shows how the log was understood and how to say it otherwise."),
+    (r"full[ _]power|full_current|assumed to be off|were read as", "Nothing to do if that is "
+     "right; `framesort log` shows how the log was understood and how to say it otherwise."),
     (r"unknown|not known", "Give a heater log that covers the whole night."),
 )  # fmt: skip
 """Words of a warning, and what to do about it; the first that fits counts."""

@@ -90,7 +90,7 @@ LOG = "time_utc,heater_percent\n2026-02-11T20:00:00Z,0\n2026-02-11T20:00:05Z,60\
         (["sort", "x", "--out", "o", "--workers", "0"], "--workers must be 1 or more"),
         (["log", "l.csv", "--log-zone", "Phoenix"], "did you mean America/Phoenix?"),
         (["log", "l.csv", "--log-form", "odd"], "--log-form must be one of"),
-        (["log", "local.csv"], "name no zone; give --log-zone, for example"),
+        (["log", "local.csv"], "without a zone; give --log-zone, for example"),
     ],
 )
 def test_what_was_meant_in_the_words_of_the_command_line(
@@ -123,8 +123,8 @@ def test_names_are_those_of_the_caller(tmp_path):
 @pytest.mark.parametrize(
     ("text", "note"),
     [
-        (LOG, "All times name their own zone (as Z or +02:00): America/Phoenix was not applied"),
-        (LOG.replace("05Z", "05"), "1 times name their own zone"),
+        (LOG, "All times have their own zone (as Z or +02:00): America/Phoenix was not applied"),
+        (LOG.replace("05Z", "05"), "1 times have their own zone"),
         ("t,heater_percent\n1770840000,0\n1770840005,60\n", "Times are plain numbers"),
     ],
 )
@@ -143,7 +143,7 @@ def test_only_warnings_that_ask_for_something_are_printed(tmp_path, capsys):
         "Rows were read as samples of the heater's power (form='samples').",
         "L: 38 finds left alone: not a star.",
         "L: The sharp stack is hardly sharper: 2.00 px against 2.10 px.",
-        "Times name no zone and were taken as UTC; give zone (--log-zone) if they are local.",
+        "Times without a zone were read as UTC; give zone (--log-zone) if they are local.",
     ]
     summary = {
         "warnings": told, "left_out": [], "groups": [], "highest_acceptable": [],
@@ -154,5 +154,5 @@ def test_only_warnings_that_ask_for_something_are_printed(tmp_path, capsys):
     lines = capsys.readouterr().err.splitlines()
     assert [line.removeprefix("framesort: note: ") for line in lines if "note" in line] == [
         told[2],
-        "Times name no zone and were taken as UTC; give --log-zone if they are local.",
+        "Times without a zone were read as UTC; give --log-zone if they are local.",
     ]

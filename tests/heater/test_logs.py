@@ -89,7 +89,7 @@ def test_times_of_a_clock_that_was_not_set(log):
         trace = log("time,heater\n1970-01-01T00:00:05Z,0\n1970-01-01T00:01:05Z,0\n" + good)
     assert trace.span[0] == T19
     bad = good.replace("2024-03-14", "1970-01-01")
-    with pytest.raises(HeaterLogError, match=r"log.csv: its times, 1970-01-01T19:00:00 to .*start"):
+    with pytest.raises(HeaterLogError, match=r"log.csv: the times 1970-01-01T19:00:00 to .*start"):
         log("time,heater\n" + bad)
 
 
@@ -141,7 +141,7 @@ def test_intervals_that_name_zero_do_not_fill_the_rest_with_off(log):
 def test_an_interval_without_an_end_goes_on(log):
     """A heater that is still on, or whose end nobody wrote down, must not pass as off."""
     text = "from,to,power\n2024-03-14T19:00Z,,30\n2024-03-14T20:00Z,2024-03-14T20:30Z,50\n"
-    with pytest.warns(HeaterLogWarning, match="lines 2, 4: no end, counted as going on"):
+    with pytest.warns(HeaterLogWarning, match="lines 2, 4: no end, extended"):
         trace = log(text + "2024-03-14T21:00Z,,100\n")
     assert trace.edges.tolist() == [*(T19 + np.array([-NIGHT, 0, 3600, 5400, 7200, 7200 + NIGHT]))]
     assert trace.power.tolist() == [0, 30, 50, 0, 100]

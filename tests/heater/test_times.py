@@ -195,4 +195,4 @@ def test_times_without_a_zone_are_utc_and_that_is_said(tmp_path):
     path.write_text("time,power\n2024-03-14T15:09:26,30\n2024-03-14T16:00:00,0\n")
     trace = read_heater_log(path)
     assert trace.edges[1] == WANTED.replace(tzinfo=UTC).timestamp()
-    assert any("taken as UTC" in note for note in trace.notes)
+    assert any("read as UTC" in note for note in trace.notes)

@@ -324,4 +324,4 @@ def test_nested_settings_end_in_one_line(tmp_path, few_frames, capsys):
         path.write_text(text)
         call = ["sort", str(few_frames), "--settings", str(path), "--out", str(tmp_path / "out")]
         assert main(call) == 2
-        assert "a internal error" not in capsys.readouterr().err
+        assert "internal error" not in capsys.readouterr().err

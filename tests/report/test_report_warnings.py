@@ -5,16 +5,16 @@ import pytest
 from framesort.report._advice import _OTHERWISE, Notice, _advice_for, split_notices
 
 KNOWN = [
-    "No reading is above 1: they were taken as fractions of full power.",
-    "The heater's lowest level in the log was taken as off.",
-    "Times name no zone and were taken as UTC; give zone (--log-zone) if they are local.",
-    "What the list of intervals does not name is off.",
-    "None of the 4 steps of the supply current can be told to be the heater's: its "
+    "No reading is above 1: they were read as fractions of full power.",
+    "The lowest heater level in the log is assumed to be off.",
+    "Times without a zone were read as UTC; give zone (--log-zone) if they are local.",
+    "Times outside the list of intervals are off.",
+    "None of the 4 steps of the supply current can be attributed to the heater: its "
     "power is unknown. Give full_current, or a log of the heater itself.",
-    "In 3 of 5 stretches the steps leave two readings: the power there is unknown.",
+    "The steps are ambiguous in 3 of 5 intervals: the power there is unknown.",
     "Rows were read as samples of the heater's power (form='samples').",
-    "The heading says UTC, times were read in zone X as asked.",
-    "The highest heater level, 2.10 A, was taken as full power; give "
+    "The heading names UTC; times were read in zone X as requested.",
+    "The highest heater level, 2.10 A, is assumed to be full power; otherwise give "
     "full_current (--full-current) if it is another.",
     "Times were read as seconds since the given start, times 1.",
     "line 3: the clock of Europe/Berlin never showed that time, left out",
@@ -35,7 +35,7 @@ KNOWN = [
     "x: no common area with the reference, only the level of its background",
     "x: no common stars for its flux scale, 1 is assumed",
     "8 rows repeat the time and value of another.",
-    "5 excursions of up to 150 s were taken as slews.",
+    "5 excursions of up to 150 s were treated as slews.",
     "x.fits: not measured: OSError",
     "L: Only 20 stars were replaced: their profiles rest on few.",
     "L: The sharp stack is hardly sharper: 2 px against 2.1",
@@ -69,7 +69,7 @@ def test_unknown_warnings_are_not_left_alone():
 
 @pytest.mark.parametrize(
     ("part", "asks"),
-    [("rows were read as", False), ("taken as utc", True), ("can be told to be the heater's", True),
+    [("rows were read as", False), ("read as utc", True), ("can be attributed to the heater", True),
      ("hardly sharper", True), ("darks, flats", False)],
 )  # fmt: skip
 def test_only_what_asks_for_nothing_is_folded(part, asks):
