@@ -227,7 +227,7 @@ def _recipe(
         base = bias.level if bias is not None and dark_has_bias else 0.0
         offset += scale * (dark.level - base)
         if dark_has_bias:
-            notes.append(f"{dark.path}: by its level it holds the bias, which was taken off it")
+            notes.append(f"{dark.path}: holds the bias by its level; it is subtracted")
         if scale != 1:
             notes.append(
                 f"{dark.path}: {dark.camera.exposure:g} s, scaled by {scale:.3g} for frames of "
@@ -239,7 +239,7 @@ def _recipe(
         one, two, three, four = (mean - less for mean in flat.norm)
         norm = (one, two, three, four)
         if min(norm) <= 0:
-            raise InputError(f"{flat.path}: no light is left once its bias is taken off")
+            raise InputError(f"{flat.path}: no light remains after its bias is subtracted")
     return (
         Recipe(
             bias="" if bias is None else bias.path,

@@ -44,7 +44,7 @@ def read_tiff(path: StrPath) -> Picture:
     try:
         with tifffile.TiffFile(path) as file:
             if not len(file.pages):
-                raise ValueError("there is no page in it")
+                raise ValueError("it has no page")
             page: Any = file.pages[0]
             kind, pages = page.photometric.name, len(file.pages)
             _refuse(page, kind)

@@ -79,7 +79,7 @@ _WARNINGS = (
      "read, and `framesort log` shows what came of it."),
     (r"never showed that time|malformed|out of order|left out, \w+ row", "Look at these lines of "
      "the log."),
-    (r"holds the bias, which was taken off|scaled by .* for frames of", "Nothing to do: said so "
+    (r"holds the bias by its level|scaled by .* for frames of", "Nothing to do: said so "
      "that you know how frames were calibrated."),
     (r"too coarse for faint light|values .* in 16 bits", "Use FITS or TIFF with 32 bits a pixel."),
     (r"mirror images? of", "Nothing to do, unless it surprises you: something in the light path or "

@@ -129,7 +129,7 @@ def test_header_and_colour_profile_survive_tiff(colour, tmp_path):
     [
         (lambda path, c: None, "no such file"),
         (lambda path, c: path.write_bytes(b""), "cannot be read as TIFF"),
-        (lambda path, c: path.write_bytes(b"II*\0 no picture at all"), "no page in it"),
+        (lambda path, c: path.write_bytes(b"II*\0 no picture at all"), "it has no page"),
         (lambda path, c: Image.new("P", (9, 9)).save(path), "its colours are PALETTE"),
         (lambda path, c: Image.new("CMYK", (9, 9)).save(path), "its colours are SEPARATED"),
         (lambda path, c: Image.new("1", (9, 9)).save(path), "numbers of the kind bool"),

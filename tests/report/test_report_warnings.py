@@ -20,7 +20,7 @@ KNOWN = [
     "line 3: the clock of Europe/Berlin never showed that time, left out",
     "DATE-OBS: zone -0700 at the end of the time, not by the standard, turned into UTC",
     "4 darks, flats or bias among the files left out (first: x)",
-    "a.fits: by its level it holds the bias, which was taken off it",
+    "a.fits: holds the bias by its level; it is subtracted",
     "d.fits: 60 s, scaled by 2 for frames of 120 s",
     "L: no sharp stack, so the stars of the deep stack stay as they are",
     "L: stars not replaced: too few stars",
