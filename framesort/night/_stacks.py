@@ -132,7 +132,7 @@ def _heater_effect(rows: Table) -> dict[str, Any]:
     heated = np.isin(state, ["part", "on"]) | ((state == "unknown") & shown)
     return {
         "groups": np.where(heated, "heated", "off").tolist(),
-        "alike": spike if np.isnan(power[heated]).any() else power,
+        "similarity": spike if np.isnan(power[heated]).any() else power,
     }
 
 
@@ -174,7 +174,7 @@ def _stack(
     placing = colour_way == "place" and pattern != "RGB"
     if placing:
         # A value is that of up to half a pixel beside: stars then differ as they may.
-        options |= {"kernel": "linear", "fwhm": None, "alike": None, "groups": None}
+        options |= {"kernel": "linear", "fwhm": None, "similarity": None, "groups": None}
     planes: dict[str, dict[str, Stack]] = {}
     for colour in PLANES:
         read = PlaneReader(

@@ -27,7 +27,7 @@ def find_added_spikes(
     model: NDArray,
     stars: tuple[NDArray, NDArray, NDArray],
     width: float,
-    full: NDArray,
+    saturated: NDArray,
 ) -> NDArray:
     """Angles of lines through bright stars in deep less sharp, clearest first.
 
@@ -47,7 +47,7 @@ def find_added_spikes(
         x, y and flux; the brightest sixty are used.
     width : float
         FWHM of the deep stack, pixels.
-    full : (ny, nx) bool ndarray
+    saturated : (ny, nx) bool ndarray
         Full pixels: stars with one are left out, as their fluxes are guesses.
 
     Returns
@@ -56,13 +56,13 @@ def find_added_spikes(
         Radians in [0, pi).
     """
     x, y, flux = stars
-    column = np.clip(np.rint(x).astype(int), 0, full.shape[1] - 1)
-    row = np.clip(np.rint(y).astype(int), 0, full.shape[0] - 1)
-    order = np.argsort(-np.where(full[row, column], 0, flux), kind="stable")[:_STARS]
+    column = np.clip(np.rint(x).astype(int), 0, saturated.shape[1] - 1)
+    row = np.clip(np.rint(y).astype(int), 0, saturated.shape[0] - 1)
+    order = np.argsort(-np.where(saturated[row, column], 0, flux), kind="stable")[:_STARS]
     sectors = [
         _sectors(difference, noise, eps, model, (x[k], y[k], flux[k]), width)
         for k in order
-        if flux[k] > 0 and not full[row[k], column[k]]
+        if flux[k] > 0 and not saturated[row[k], column[k]]
     ]
     found = [(amount, weight) for amount, weight in sectors if weight > 0]
     if len(found) < _FEWEST:

@@ -48,7 +48,7 @@ class Field:
     offset : float32 ndarray
         Smooth: deep without stars less `scale` times sharp without stars.
     saturated_deep, saturated_sharp : bool ndarray
-        Pixels taken as full, with their neighbours.
+        Pixels taken as saturated, with their neighbours.
     one_sided : bool ndarray
         Pixels of light that only the sharp stack shows: hot ones, trails; empty: none.
     known_scale : float or None
@@ -94,9 +94,9 @@ class Field:
 
 
 def first_places(
-    deep: NDArray, sharp: NDArray, full: NDArray, widths: tuple[float, float], level: float
+    deep: NDArray, sharp: NDArray, saturated: NDArray, widths: tuple[float, float], level: float
 ) -> tuple[NDArray, NDArray]:
-    """Peaks of both filtered stacks together; one star for each patch of full pixels."""
+    """Peaks of both filtered stacks together; one star for each patch of saturated pixels."""
     score = detect.star_filter(deep, widths[0])
     score /= detect.local_spread(score)
     other = detect.star_filter(sharp, widths[1])
@@ -106,11 +106,11 @@ def first_places(
     score /= np.float32(np.sqrt(2))
     x, y, _ = detect.find_peaks(score, level)
     del score
-    labels, n = ndimage.label(full)
+    labels, n = ndimage.label(saturated)
     if n:
-        near = near_saturated(full, widths[1])
+        near = near_saturated(saturated, widths[1])
         free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
-        row, column = np.nonzero(full)
+        row, column = np.nonzero(saturated)
         which = labels[row, column] - 1
         count = np.bincount(which)
         x = np.append(np.bincount(which, column) / count, x[free])
@@ -118,17 +118,17 @@ def first_places(
     return x, y
 
 
-def near_saturated(full: NDArray, width: float) -> NDArray:
+def near_saturated(saturated: NDArray, width: float) -> NDArray:
     """Full pixels with about a star's width around them."""
-    return grow(full, max(2, round(width)))
+    return grow(saturated, max(2, round(width)))
 
 
-def saturated_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
+def saturated_rims(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
     """How far the patch of saturated pixels at each place reaches from its centroid.
 
     Parameters
     ----------
-    full : (ny, nx) bool ndarray
+    saturated : (ny, nx) bool ndarray
         Saturated pixels.
     x, y : (n,) ndarray
         Places, pixels.
@@ -140,22 +140,22 @@ def saturated_rims(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
         than a core. Length over width is that of the ellipse with the patch's second moments, a
         pixel's own 1/12 included, so it is the same at every angle.
     """
-    labels, n = ndimage.label(full)
+    labels, n = ndimage.label(saturated)
     reach = np.zeros(n + 1)
     for patch in regionprops(labels):
         long, short = np.sqrt(np.array(patch.inertia_tensor_eigvals) + 1 / 12)
         if long > BLEEDING * short:
             away = patch.coords - np.array(patch.centroid)
             reach[patch.label] = np.hypot(*away.T).max() + 0.5
-    return reach[labels[nearest_pixels(x, y, full.shape)]]
+    return reach[labels[nearest_pixels(x, y, saturated.shape)]]
 
 
-def core_radii(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
+def core_radii(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
     """Radius of a disc of as many pixels as the patch of saturated ones at each place; else 0."""
-    labels, _ = ndimage.label(full)
+    labels, _ = ndimage.label(saturated)
     count = np.bincount(labels.ravel())
     count[0] = 0
-    return np.sqrt(count[labels[nearest_pixels(x, y, full.shape)]] / np.pi)
+    return np.sqrt(count[labels[nearest_pixels(x, y, saturated.shape)]] / np.pi)
 
 
 def drop_detections(field: Field, pick: NDArray) -> None:
@@ -203,7 +203,7 @@ def add_missed(field: Field, level: float) -> None:
         score += out
         del out
     x, y, _ = detect.find_peaks(score, level)
-    # What is left beside full pixels is the bleeding of one star, not a crowd of others.
+    # What is left beside saturated pixels is the bleeding of one star, not a crowd of others.
     near = near_saturated(field.saturated_deep | field.saturated_sharp, field.sharp.profile.width)
     free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
     x, y = x[free], y[free]

@@ -235,7 +235,7 @@ def _cells(places: NDArray) -> list[NDArray[np.bool_]]:
 
 
 def _usable(table: Table) -> NDArray[np.bool_]:
-    """Stars that tell width and flux well: clean, not full, far above the noise."""
+    """Stars that tell width and flux well: clean, not saturated, far above the noise."""
     flux, error, width = (_floats(table, name) for name in ("flux", "flux_err", "fwhm"))
     good = np.asarray(table["clean"], bool) & ~np.asarray(table["saturated"], bool)
     return good & np.isfinite(width) & (width > 0) & (flux > 25 * error) & (flux > 0)

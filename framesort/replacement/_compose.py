@@ -144,8 +144,8 @@ def is_star(field: Field, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
     """
     signal = signal_to_noise(field)
     limit = np.interp(signal, [12, 24], [3, 9])
-    full = np.logical_and(*saturated_centres(field))
-    return full | np.where(
+    saturated = np.logical_and(*saturated_centres(field))
+    return saturated | np.where(
         signal < FAINT_SIGNAL, nonstellar_chi2 < limit, (nonstellar_chi2 < 16) | (change > 0.5)
     )
 
@@ -227,7 +227,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
     share /= share + np.float32((field.scale * field.sharp.noise) ** 2)
     share[share < 0.002] = 0.0
     if field.saturated_deep.any():
-        # A full patch is filled wholly or left wholly, with a soft rim.
+        # A saturated patch is filled wholly or left wholly, with a soft rim.
         filled = _filled(field.saturated_deep, p.x[pick], p.y[pick])
         soft = smooth_image(filled.astype(np.float32), 1.0)
         share = np.maximum(share, np.clip(soft * 2, 0, 1))
@@ -247,11 +247,11 @@ def _fade(strength: NDArray, layers: tuple[NDArray, NDArray], first: int, last: 
         light[cut] *= ramp
 
 
-def _filled(full: NDArray, x: NDArray, y: NDArray) -> NDArray:
-    """Patches of full pixels in which one of the stars stands."""
-    labels, n = ndimage.label(full)
+def _filled(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
+    """Patches of saturated pixels in which one of the stars stands."""
+    labels, n = ndimage.label(saturated)
     chosen = np.zeros(n + 1, bool)
-    chosen[labels[nearest_pixels(x, y, full.shape)]] = True
+    chosen[labels[nearest_pixels(x, y, saturated.shape)]] = True
     chosen[0] = False
     return chosen[labels]
 
@@ -277,13 +277,13 @@ def apply_change(
         cut = slice(first, last)
         rng = np.random.default_rng([seed, first])  # of its own: bands come in any order
         taken, given, w = change.taken[cut], change.given[cut], change.share[cut]
-        full = field.saturated_deep[cut] & (w > 0)
-        fine = np.float32(0) if detail is None else np.where(full, 0, (1 - w) * detail[cut])
+        saturated = field.saturated_deep[cut] & (w > 0)
+        fine = np.float32(0) if detail is None else np.where(saturated, 0, (1 - w) * detail[cut])
         touched = (taken != 0) | (given != 0) | (w > 0) | (fine != 0)
         under = np.float32(field.scale) * field.sky[cut] + field.offset[cut]
         pixels = _star_pixels(field, sharp, given, under, cut, per_star=per_star)
         bare = deep[cut] - taken
-        picture = np.where(full, 0, (1 - w) * (bare + given) + fine) + np.where(
+        picture = np.where(saturated, 0, (1 - w) * (bare + given) + fine) + np.where(
             w > 0, w * pixels, 0
         )
         bare = bare + fine
@@ -291,14 +291,16 @@ def apply_change(
         unsure = taken > np.float32(BRIGHT * field.deep.noise)
         deepest = under - np.float32(HOLE * field.deep.noise)
         bare = np.where(unsure, np.maximum(bare, deepest), bare)
-        floor = _starless_background(np.where(full, under, bare), under, w, field.deep.noise, rng)
+        floor = _starless_background(
+            np.where(saturated, under, bare), under, w, field.deep.noise, rng
+        )
         if amount != 1.0:
             picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
             floor = deep[cut] + np.float32(amount) * (floor - deep[cut])
         final[cut] = np.where(touched, picture, deep[cut])
         ground[cut] = np.where(touched, floor, deep[cut])
         stars[cut] = np.where(touched, final[cut] - ground[cut], 0)
-        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * full + 16 * (fine != 0)
+        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * saturated + 16 * (fine != 0)
         mask[cut] = bits
 
     run_bands(work, shape[0], band=FEW_ROWS)

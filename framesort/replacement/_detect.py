@@ -12,7 +12,7 @@ REACH = 12
 """Pixels around a peak in which its width is guessed."""
 
 
-def guess_width(image: NDArray, noise: float, full: float) -> float:
+def guess_width(image: NDArray, noise: float, saturation: float) -> float:
     """FWHM of the stars from the area above half the peak, median of bright ones; pixels.
 
     Heights count from the median of the surroundings; what is no island of light within them (a
@@ -21,7 +21,7 @@ def guess_width(image: NDArray, noise: float, full: float) -> float:
     score = star_filter(image, 3.0)
     score /= local_spread(score)
     y, x = find_maxima(score, 3, 15)
-    below = image[y, x] < 0.9 * full
+    below = image[y, x] < 0.9 * saturation
     y, x = y[below], x[below]
     order = np.argsort(-score[y, x], kind="stable")[:1000]
     widths: list[float] = []

@@ -57,9 +57,9 @@ LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
 
 
-def _full(image: NDArray, level: float) -> NDArray:
-    full = image >= level
-    return grow(full, 2)
+def _saturated(image: NDArray, level: float) -> NDArray:
+    saturated = image >= level
+    return grow(saturated, 2)
 
 
 def _flatten(image: NDArray) -> tuple[NDArray, float]:
@@ -122,13 +122,13 @@ def _prepare_deep(
     light = (field.scale * field.nebula_ratio, nebula)
     if field.nebula_ratio == 1.0:
         model = field.deep.model
-        rest = combine(deep, light, (1.0, model), full=field.saturated_deep)
+        rest = combine(deep, light, (1.0, model), saturated=field.saturated_deep)
         field.offset = level_of(rest)
-        combine(rest, (1.0, field.offset), (-1.0, model), full=field.saturated_deep, out=rest)
+        combine(rest, (1.0, field.offset), (-1.0, model), saturated=field.saturated_deep, out=rest)
     else:  # finer than boxes, as the sharp stack does not tell the nebula
-        rest = combine(deep, light, full=field.saturated_deep)
+        rest = combine(deep, light, saturated=field.saturated_deep)
         field.offset = between_stars(rest, field.deep, field.saturated_deep)
-        combine(rest, (1.0, field.offset), full=field.saturated_deep, out=rest)
+        combine(rest, (1.0, field.offset), saturated=field.saturated_deep, out=rest)
     field.deep.image = rest
     if seek and field.nebula_ratio == 1.0:
         del light, rest
@@ -191,7 +191,7 @@ def fit_field(
     deep: NDArray,
     sharp: NDArray,
     *,
-    full: tuple[float, float],
+    saturation: tuple[float, float],
     noise: float | None = None,
     scale: float | None = None,
     tied: bool = True,
@@ -205,14 +205,17 @@ def fit_field(
     `noise` is the deep image's where it is known. With `known` places only fluxes and profiles are
     sought; `given`, (n, 2), are x and y of stars to begin with instead of looking for them.
     """
-    saturated_deep, saturated_sharp = _full(deep, full[0]), _full(sharp, full[1])
+    saturated_deep, saturated_sharp = (
+        _saturated(deep, saturation[0]),
+        _saturated(sharp, saturation[1]),
+    )
     flat_d, noise_d = _flatten(deep)
     flat_s, noise_s = _flatten(sharp)
     noise_d = noise_d if noise is None else noise
     hot = detect.hot_pixels(flat_s, noise_s)
     flat_s[hot] = np.nan
-    width_d = detect.guess_width(flat_d, noise_d, full[0])
-    width_s = detect.guess_width(flat_s, noise_s, full[1])
+    width_d = detect.guess_width(flat_d, noise_d, saturation[0])
+    width_s = detect.guess_width(flat_s, noise_s, saturation[1])
     if not np.isfinite(width_d + width_s):
         raise NotEnoughFramesError(
             "no stars stand 30 times above the noise in both stacks; check that they are stacks "
@@ -335,7 +338,9 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> N
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side, places = field.deep, field.places
     scale = _scale(side, field.sharp, None, pick)
-    difference = combine(deep, (scale, sharp), full=field.saturated_deep | field.saturated_sharp)
+    difference = combine(
+        deep, (scale, sharp), saturated=field.saturated_deep | field.saturated_sharp
+    )
     without_background(difference, out=difference)
     added = find_added_spikes(
         difference,
@@ -367,7 +372,7 @@ def _renew(
     renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
     field.scale = _scale(field.deep, side, scale, pick)
     field.scale_error = _scale_error(field.deep, side, pick)
-    side.image = combine(sharp, (1.0, local_level(field, sharp)), full=field.unknown_sharp)
+    side.image = combine(sharp, (1.0, local_level(field, sharp)), saturated=field.unknown_sharp)
     release_memory()
     _prepare_deep(field, deep, sharp, judge=judge)
     renew_profile(

@@ -14,7 +14,7 @@ CORE = 1.9
 """A star's flux and place come from pixels within so many widths of it."""
 
 BEYOND = 1.5
-"""Widths from the rim of a patch of full pixels to where its star is fitted."""
+"""Widths from the rim of a patch of saturated pixels to where its star is fitted."""
 
 RING = 0.5
 """Widths beyond a round core of saturated pixels that tell its star's light."""
@@ -63,7 +63,7 @@ def nearest_pixels(x: NDArray, y: NDArray, shape: tuple[int, ...]) -> tuple[NDAr
 class Places:
     """Where the stars are: in the sharp stack, the offset in the deep one, the local width.
 
-    `rim` is how far a patch of full pixels reaches from a star's place, 0 where there is none:
+    `rim` is how far a patch of saturated pixels reaches from a star's place, 0 where there is none:
     where that is beyond the star's core, its light is told from a width and a half further out.
     `core` is the radius of a disc of as many saturated pixels: light is told from beyond it.
     """
@@ -126,7 +126,7 @@ def draw(
 
 
 def wide_saturated(side: Side, places: Places) -> NDArray[np.bool_]:
-    """Stars whose full pixels leave nothing of the core to tell their light by."""
+    """Stars whose saturated pixels leave nothing of the core to tell their light by."""
     return places.rim * local_q(side, places) + BEYOND > CORE
 
 

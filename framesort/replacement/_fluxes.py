@@ -96,12 +96,12 @@ def taken_fluxes(field: Field, put: NDArray) -> NDArray:
     f, error = field.deep.flux, field.deep.error
     if field.nebula_ratio != 1.0:
         return f
-    full = np.logical_or(*saturated_centres(field))
-    other = ~full & (error > 0) & (np.abs(f - put) > np.maximum(5 * error, 0.3 * np.abs(put)))
+    saturated = np.logical_or(*saturated_centres(field))
+    other = ~saturated & (error > 0) & (np.abs(f - put) > np.maximum(5 * error, 0.3 * np.abs(put)))
     return np.where(other | (put <= 0), f, put)
 
 
 def saturated_centres(field: Field) -> tuple[NDArray, NDArray]:
-    """Stars whose centre is full in the deep and in the sharp stack."""
+    """Stars whose centre is saturated in the deep and in the sharp stack."""
     at = field.places.pixels(field.saturated_deep.shape)
     return field.saturated_deep[at], field.saturated_sharp[at]

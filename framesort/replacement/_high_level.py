@@ -57,8 +57,8 @@ def replace_stars(
     deep_noise : float or None
         Standard deviation of a sky pixel of the deep stack, ADU; None to measure it.
     saturation_deep, saturation_sharp : float or None
-        Level from which a pixel is taken as full, ADU; None for the stack's own, else a plateau in
-        the brightest star is looked for.
+        Level from which a pixel is saturated, ADU; None for the stack's own level, else
+        that of a plateau in the brightest star.
     stars : `~astropy.table.Table` or None
         Places (x, y) to use instead of looking for stars.
     keep, force : `~astropy.table.Table` or (n, 3) array_like or None
@@ -131,17 +131,17 @@ def replace_stars(
                 f"sharp_weight must have the shape {d.shape[1:]}, got {np.shape(weight)}"
             )
         s = np.where(np.asarray(weight) > 0, s, np.float32(np.nan))
-    full = (
+    saturation = (
         own_d if saturation_deep is None else saturation_deep,
         own_s if saturation_sharp is None else saturation_sharp,
     )
     units = natural_unit(d), natural_unit(s)
     d, s = (v if unit == 1 else v / np.float32(unit) for v, unit in zip((d, s), units, strict=True))
-    full = (full[0] / units[0], full[1] / units[1])
-    d, s = fill_saturated_cores(d, full[0]), fill_saturated_cores(s, full[1])
+    saturation = (saturation[0] / units[0], saturation[1] / units[1])
+    d, s = fill_saturated_cores(d, saturation[0]), fill_saturated_cores(s, saturation[1])
     settings = Settings(
         noise=None if deep_noise is None else deep_noise / units[0],
-        full=full,
+        saturation=saturation,
         given=places_table(stars, "stars"),
         keep=places_table(keep, "keep"),
         force=places_table(force, "force"),

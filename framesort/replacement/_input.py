@@ -12,17 +12,17 @@ from framesort.records import Stack
 
 
 def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
-    """Pixels [plane, y, x] as float32 with NaN where there are none, and the full level.
+    """Pixels [plane, y, x] as float32 with NaN where there are none, and the saturation level.
 
     Raises
     ------
     InputError
         Not an image of two axes, or three with the planes first.
     """
-    full = np.inf
+    saturation = np.inf
     mask = getattr(image, "mask", None)
     if isinstance(image, Stack):
-        full, image = float(image.saturation), image.data
+        saturation, image = float(image.saturation), image.data
     elif hasattr(image, "data") and not isinstance(image, np.ndarray):
         image = image.data
     data = np.asarray(image, dtype=np.float32)
@@ -40,7 +40,7 @@ def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
     data = np.ascontiguousarray(data)
     if np.isnan(data).all():
         raise InputError(f"{name} holds no finite pixel")
-    return data, full
+    return data, saturation
 
 
 def mean_plane(planes: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -69,9 +69,9 @@ def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
 def fill_saturated_cores(
     planes: NDArray[np.float32], level: float, *, largest: int = 30
 ) -> NDArray[np.float32]:
-    """Small holes with a full pixel at their rim get the rim's highest value: full as well.
+    """Fill small holes beside a saturated pixel with the rim's highest value: saturated as well.
 
-    Stacking may leave nothing of a core in which no frame has a pixel that is not full; such a
+    Stacking may leave nothing of a core in which no frame has a pixel that is not saturated; such a
     hole belongs to a star, not to a part without data.
     """
     holes = np.isnan(planes)

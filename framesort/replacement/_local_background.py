@@ -76,9 +76,9 @@ def measure_nebula_ratio(
     return 1.0 if share > _SAME else share
 
 
-def between_stars(image: NDArray, side: Side, full: NDArray) -> NDArray:
+def between_stars(image: NDArray, side: Side, saturated: NDArray) -> NDArray:
     """Level of a stack from its pixels without starlight, carried smoothly under the stars."""
-    rows = starless_rows(image, side, full, eps=2.0, power=4)
+    rows = starless_rows(image, side, saturated, eps=2.0, power=4)
     return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
 
 

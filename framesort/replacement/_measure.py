@@ -112,8 +112,8 @@ def measure_replacement(
     and sharp stack may share frames; the noise of the difference is measured, not reckoned.
     """
     (d, saturated_deep), (s, saturated_sharp) = (
-        (mean_plane(planes), full)
-        for planes, full in (as_planes(v, n) for v, n in ((deep, "deep"), (sharp, "sharp")))
+        (mean_plane(planes), saturation)
+        for planes, saturation in (as_planes(v, n) for v, n in ((deep, "deep"), (sharp, "sharp")))
     )
     pictures = (d, s, mean_plane(result.final))
     known = np.isfinite(d) & np.isfinite(s)

@@ -31,13 +31,13 @@ def find_maxima(image, half, least, first, last, found):
 
 
 @njit(cache=True, nogil=True)
-def weigh_starless(image, model, full, eps, power, first, bare, weight):
+def weigh_starless(image, model, saturated, eps, power, first, bare, weight):
     """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
     ny, nx = bare.shape
     for y in range(ny):
         for x in range(nx):
             value = image[first + y, x]
-            if full[first + y, x] or not np.isfinite(value):
+            if saturated[first + y, x] or not np.isfinite(value):
                 bare[y, x] = 0.0
                 weight[y, x] = 0.0
                 continue

@@ -25,7 +25,7 @@ class Settings:
     """What `replace_stars` was asked for, checked; see there."""
 
     noise: float | None
-    full: tuple[float, float]
+    saturation: tuple[float, float]
     given: NDArray[np.float64] | None
     keep: NDArray[np.float64] | None
     force: NDArray[np.float64] | None
@@ -65,9 +65,9 @@ class Lead:
 
 
 def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
-    full = tuple(
+    saturation = tuple(
         level if np.isfinite(level) else guess_saturation(image)
-        for level, image in zip(settings.full, (deep, sharp), strict=True)
+        for level, image in zip(settings.saturation, (deep, sharp), strict=True)
     )
     scale = settings.scale
     if lead is not None and settings.sharp_colours and scale is None:
@@ -76,7 +76,7 @@ def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -
     return fit_field(
         deep,
         sharp,
-        full=(full[0], full[1]),
+        saturation=(saturation[0], saturation[1]),
         noise=settings.noise,
         known=None if lead is None else lead.field.places,
         given=settings.given if lead is None else None,

@@ -41,9 +41,9 @@ def without_background(image: NDArray, *, out: NDArray | None = None) -> NDArray
 
 
 def combine(
-    image: NDArray, *others: tuple[float, NDArray], full: NDArray, out: NDArray | None = None
+    image: NDArray, *others: tuple[float, NDArray], saturated: NDArray, out: NDArray | None = None
 ) -> NDArray:
-    """An image less other images, each times a factor; NaN where `full`. `out` may be `image`."""
+    """An image less other images times factors; NaN where `saturated`. `out` may be `image`."""
     out = np.empty(image.shape, np.float32) if out is None else out
 
     def work(first: int, last: int) -> None:
@@ -52,7 +52,7 @@ def combine(
         part[...] = image[cut]
         for factor, other in others:
             part -= other[cut] if factor == 1 else other[cut] * np.float32(factor)
-        part[full[cut]] = np.nan
+        part[saturated[cut]] = np.nan
 
     run_bands(work, len(image), band=FEW_ROWS)
     return out
@@ -61,7 +61,7 @@ def combine(
 def starless_rows(
     image: NDArray,
     side: Side,
-    full: NDArray,
+    saturated: NDArray,
     *,
     eps: float | None = None,
     power: int = 2,
@@ -74,7 +74,7 @@ def starless_rows(
 
     def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
         bare, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
-        passes.weigh_starless(image, side.model, full, share, power, first, bare, weight)
+        passes.weigh_starless(image, side.model, saturated, share, power, first, bare, weight)
         return bare, weight
 
     return rows

@@ -109,8 +109,8 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
         ("flux_deep_err", field.deep.error, u.adu, "uncertainty of flux_deep"),
         ("flux_sharp_err", field.sharp.error * field.scale, u.adu, "uncertainty of flux_sharp"),
         ("flux_applied", np.where(reason == "", put, np.nan), u.adu, "light given to the result"),
-        ("saturated_deep", saturated_deep, None, "the deep stack is full at the centre"),
-        ("saturated_sharp", saturated_sharp, None, "the sharp stack is full at the centre"),
+        ("saturated_deep", saturated_deep, None, "the deep stack is saturated at the centre"),
+        ("saturated_sharp", saturated_sharp, None, "the sharp stack is saturated at the centre"),
         (
             "nonstellar_chi2",
             nonstellar_chi2,

@@ -12,7 +12,7 @@ from framesort.replacement._replacement_check import ReplacementCheck
 __all__ = ["natural_unit", "scale_check", "scale_replacement"]
 
 _LEAST, _MOST = 1e-6, 1e6
-"""Noise between these is computed with as it is: squares of it and of full stars are far from the
+"""Noise between these is not scaled: squares of it and of saturated stars are far from the
 ends of 32 bit numbers (1e-38, 3e38)."""
 
 _SAMPLE = 2_000_000

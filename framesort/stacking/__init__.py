@@ -1,7 +1,6 @@
 """Resample, normalise, reject, combine: stacks of any number of frames in bounded memory."""
 
 from framesort.stacking._arrays import stack_arrays
-from framesort.stacking._bands import combine_cube
 from framesort.stacking._cover import count_cover, find_bad_edges, largest_rectangle
 from framesort.stacking._files import read_stack, write_stack
 from framesort.stacking._normalise import measure_flux_scales
@@ -9,7 +8,6 @@ from framesort.stacking._resample import resample_image
 from framesort.stacking._stack import stack_frames
 
 __all__ = [
-    "combine_cube",
     "count_cover",
     "find_bad_edges",
     "largest_rectangle",

@@ -12,11 +12,10 @@ from framesort.stacking._kernels import (
     accumulate,
     local_range,
     medians,
-    reject_by_spread,
     sorting_network,
 )
 from framesort.stacking._pixels import read_plain_rows
-from framesort.stacking._plan import LARGEST_TOLERANCE, FramePlan, Plan, Reader
+from framesort.stacking._plan import FramePlan, Plan, Reader
 from framesort.stacking._reject import BLOCK, reject
 from framesort.stacking._resample import needed_rows, resample_rows
 from framesort.stacking._take_out import grow, take_out
@@ -25,7 +24,6 @@ __all__ = [
     "MARGIN",
     "FrameVanishedError",
     "Sums",
-    "combine_cube",
     "resample_frame",
     "run_stripe",
 ]
@@ -35,8 +33,7 @@ Floats = NDArray[np.float64]
 
 CONTRAST_REACH = 2  # pixels around a pixel whose range counts as structure
 MARGIN = CONTRAST_REACH + 1  # rows beyond a band that its result depends on
-FULL_SHARE = 0.25  # of the weight at a pixel, from which its value is not to be trusted
-MAD_TO_SIGMA = 1.482602
+SATURATED_SHARE = 0.25  # of the weight at a pixel, from which its value is not to be trusted
 
 
 class FrameVanishedError(Exception):
@@ -47,7 +44,7 @@ class FrameVanishedError(Exception):
 class Sums:
     """What rows of the grid give: arrays (sets, rows, columns), and pixels counted per frame.
 
-    `full`: for each set the pixels (y, x of the grid) whose value is not to be trusted.
+    `saturated`: for each set the pixels (y, x of the grid) whose value is not to be trusted.
     """
 
     data: Image
@@ -55,7 +52,7 @@ class Sums:
     coverage: NDArray[np.int16]
     gone: NDArray[np.int64]
     seen: NDArray[np.int64]
-    full: list[list[NDArray[np.int64]]]
+    saturated: list[list[NDArray[np.int64]]]
 
     @classmethod
     def empty(cls, sets: int, frames: int, shape: tuple[int, int]) -> "Sums":
@@ -66,7 +63,7 @@ class Sums:
             coverage=np.empty((sets, *shape), dtype=np.int16),
             gone=np.zeros(frames, dtype=np.int64),
             seen=np.zeros(frames, dtype=np.int64),
-            full=[[] for _ in range(sets)],
+            saturated=[[] for _ in range(sets)],
         )
 
     def part(self, rows: slice) -> "Sums":
@@ -77,7 +74,7 @@ class Sums:
             coverage=self.coverage[:, rows],
             gone=np.zeros_like(self.gone),
             seen=np.zeros_like(self.seen),
-            full=[[] for _ in self.full],
+            saturated=[[] for _ in self.saturated],
         )
 
 
@@ -102,7 +99,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
         A frame's pixels cannot be had any more.
     """
     ny, nx = plan.shape
-    frames = len(plan.frames)
+    frames, noise = len(plan.frames), plan.noise
     sums = (
         Sums.empty(len(plan.weights), frames, (rows.stop - rows.start, nx))
         if into is None
@@ -112,7 +109,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
     space = np.empty((frames, height, nx), dtype=np.float32)
     flags = np.empty((height, nx), dtype=np.uint8)
     work = np.empty((3, height, nx), dtype=np.float32)
-    full: list[tuple[int, NDArray[np.int64], NDArray[np.int64]]] = []
+    saturated: list[tuple[int, NDArray[np.int64], NDArray[np.int64]]] = []
     ready = max(rows.start - MARGIN, 0)  # rows of the grid before are in the cube already
     kept: Image | None = None
     for part in _bands(rows, band):
@@ -128,23 +125,25 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
             sums.seen[k] += seen - _finite(out[: beyond[0]]) - _finite(out[len(out) - beyond[1] :])
             if met:
                 y, x = np.nonzero(flags[: len(out)].view(bool))
-                full.append((k, y + new.start, x))
+                saturated.append((k, y + new.start, x))
         first, stop = part.start - padded.start, part.stop - padded.start
         # The next band begins with these rows as they are now, outliers included.
         ready = padded.stop
         again = max(part.stop - MARGIN, 0) - padded.start
         kept = cube[:, again:].copy() if part.stop < rows.stop else None
-        if frames > 1 and np.isfinite(plan.clip):
+        if frames > 1 and np.isfinite(plan.noise.clip):
             _take_outliers(plan, cube, first, stop, work, sums.gone)
         done = slice(part.start - rows.start, part.stop - rows.start)
         for s, weights in enumerate(plan.weights):
             accumulate(
-                cube, first, stop, weights, plan.variance, plan.shot, plan.sky,
+                cube, first, stop, weights, noise.variance, noise.photon_variance, noise.sky,
                 sums.data[s, done], sums.weight[s, done], sums.coverage[s, done],
             )  # fmt: skip
-            if full:
-                sums.full[s].append(_saturated_places(cube[:, first:stop], part, full, weights))
-        full = [entry for entry in full if entry[1][-1] >= part.stop]
+            if saturated:
+                sums.saturated[s].append(
+                    _saturated_places(cube[:, first:stop], part, saturated, weights)
+                )
+        saturated = [entry for entry in saturated if entry[1][-1] >= part.stop]
     return sums
 
 
@@ -162,58 +161,49 @@ def _take_outliers(
 ) -> None:
     """Set outliers in rows of a cube to NaN."""
     median, lower, contrast = work[:, : cube.shape[1]]
-    medians(cube, sorting_network(len(cube)), median, lower, np.empty((0, 0), np.float32), False)
+    medians(cube, sorting_network(len(cube)), median, lower)
     # What the median of so many frames scatters by (pi / 2: Kendall & Stuart).
-    noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.variance)))
+    noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.noise.variance)))
     # Range of the median image within 5 x 5 pixels, beyond what noise alone makes of it. The
     # range of 25 values of a normal distribution is 3.9 sigma on average and below 5.5 in 99 of
-    # 100 cases (tables of the studentised range; from memory). The lower middle: where half of
+    # 100 cases (tables of the studentised range). The lower middle: where half of
     # the frames are hit the mean of both is no structure.
     local_range(lower, CONTRAST_REACH, 5.5 * noise, contrast)
     marks: NDArray[np.uint8] = np.zeros(cube.shape, dtype=np.uint8)
     touched: NDArray[np.uint8] = np.zeros(
         (*cube.shape[:2], -(-cube.shape[2] // BLOCK)), dtype=np.uint8
     )
-    clip, slack = plan.clip, LARGEST_TOLERANCE
-    reject(
-        cube, median, contrast, plan.variance, plan.shot, plan.slack, plan.order, plan.mates,
-        plan.heat, plan.tolerance_similarity, plan.sky, clip, first, stop, marks, touched,
-    )  # fmt: skip
-    # At stars neighbours may well differ: there only noise and trails of their height count.
-    grow(
-        cube, median, contrast, plan.variance, plan.shot, slack, plan.order, plan.mates,
-        plan.sky, clip, first, stop, marks, touched,
-    )  # fmt: skip
-    take_out(
-        cube, contrast, plan.weights, plan.variance, slack, clip, first, stop, marks, touched, gone,
-    )  # fmt: skip
+    rows = (first, stop)
+    reject(cube, median, contrast, plan.noise, plan.similar, rows, marks, touched)
+    grow(cube, median, contrast, plan.noise, plan.similar, rows, marks, touched)
+    take_out(cube, contrast, plan.weights, plan.noise, rows, marks, touched, gone)
 
 
 def _saturated_places(
-    cube: Image, rows: slice, full: list[Any], weights: Floats
+    cube: Image, rows: slice, saturated: list[Any], weights: Floats
 ) -> NDArray[np.int64]:
-    """Pixels (y, x) of a stack of whose weight a quarter or more is from full pixels."""
+    """Pixels (y, x) of a stack of whose weight a quarter or more is from saturated pixels."""
     shape = cube.shape[1:]
     met = []
-    for _, y, x in full:
+    for _, y, x in saturated:
         inside = slice(*np.searchsorted(y, [rows.start, rows.stop]))
         met.append(np.ravel_multi_index((y[inside] - rows.start, x[inside]), shape))
     places = np.unique(np.concatenate(met))
     share = np.zeros(len(places))
-    for (k, _, _), some in zip(full, met, strict=True):
+    for (k, _, _), some in zip(saturated, met, strict=True):
         # What was rejected counts not.
         known = np.isfinite(cube[k][np.unravel_index(some, shape)])
         share[np.searchsorted(places, some)] += weights[k] * known
     y, x = np.unravel_index(places, shape)
     total = (np.isfinite(cube[:, y, x]) * weights[:, None]).sum(axis=0)
-    inside = (share > 0) & (share >= FULL_SHARE * total)
+    inside = (share > 0) & (share >= SATURATED_SHARE * total)
     return np.column_stack([y[inside] + rows.start, x[inside]])
 
 
 def _fill(
     plan: Plan, k: int, frame: FramePlan, rows: slice, out: Image, flags: NDArray[np.uint8]
 ) -> tuple[int, int]:
-    """One frame's rows on the grid, background taken off; finite pixels, and full ones met."""
+    """One frame's rows on the grid, background taken off; finite pixels, and saturated ones met."""
     if frame.stored is None:
         return resample_frame(plan.read, frame, rows, plan.shape, plan.polynomials, out, flags, k)
     stored = np.load(frame.stored, mmap_mode="r")[rows]
@@ -222,7 +212,7 @@ def _fill(
         source_rows=plan.shape[0], grid_rows=plan.shape[0], factor=frame.factor,
         surface=frame.surface,
     )  # fmt: skip
-    flags[...] = np.load(Path(frame.stored).with_suffix(".full.npy"), mmap_mode="r")[rows]
+    flags[...] = np.load(Path(frame.stored).with_suffix(".saturated.npy"), mmap_mode="r")[rows]
     return seen, int(np.count_nonzero(flags))
 
 
@@ -263,49 +253,8 @@ def resample_frame(
         first_row=need.start,
         source_rows=frame.shape[0],
         grid_rows=grid[0],
-        full=frame.full,
+        saturation=frame.saturation,
         factor=frame.factor,
         surface=frame.surface,
         edges=frame.edges,
     )
-
-
-def combine_cube(
-    cube: NDArray[np.floating],
-    *,
-    clip: float = 3.0,
-    weights: NDArray[np.floating] | None = None,
-    in_place: bool = False,
-) -> tuple[Image, NDArray[np.int16]]:
-    """Mean of images on one grid after one round of clipping on median and MAD per pixel.
-
-    For frames whose noise is not known. Where it is, `stack_arrays` is better: with few
-    frames the MAD of the same values misses their sigma by far.
-
-    Parameters
-    ----------
-    cube : (n, ny, nx) float ndarray
-        NaN is missing.
-    clip : float
-        Values further than this multiple of 1.4826 MAD from the median are left out.
-    weights : (n,) float ndarray or None
-        Weight of each image; None for 1.
-    in_place : bool
-        Use a float32 `cube` as work space; values left out become NaN.
-
-    Returns
-    -------
-    mean : (ny, nx) float32 ndarray
-    coverage : (ny, nx) int16 ndarray
-        Images that contribute.
-    """
-    work = np.array(cube, dtype=np.float32, copy=None if in_place else True)
-    n, ny, nx = work.shape
-    weight = np.ones(n) if weights is None else np.asarray(weights, dtype=float)
-    median, lower, spread = np.empty((3, ny, nx), np.float32)
-    medians(work, sorting_network(n), median, lower, spread, True)
-    reject_by_spread(work, median, spread, clip * MAD_TO_SIGMA, clip * MAD_TO_SIGMA)
-    mean, inverse = np.empty((ny, nx), np.float32), np.empty((ny, nx), np.float32)
-    coverage = np.empty((ny, nx), np.int16)
-    accumulate(work, 0, ny, weight, np.ones(n), np.zeros(n), 0.0, mean, inverse, coverage)
-    return mean, coverage

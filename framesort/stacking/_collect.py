@@ -12,7 +12,7 @@ from framesort.stacking._plan import Plan
 
 __all__ = ["Collector"]
 
-FULL_QUANTILE = 0.01  # of the values of pixels that were full in a frame of the set
+SATURATED_QUANTILE = 0.01  # of the values of pixels that were saturated in a frame of the set
 
 
 class Collector:
@@ -35,7 +35,7 @@ class Collector:
             here.coverage[:, rows] = sums.coverage
         here.gone[:] += sums.gone
         here.seen[:] += sums.seen
-        for places, more in zip(here.full, sums.full, strict=True):
+        for places, more in zip(here.saturated, sums.saturated, strict=True):
             places += more
 
     def stacks(self, header: Header, notes: tuple[str, ...]) -> dict[str, Stack]:
@@ -59,23 +59,23 @@ class Collector:
         return result
 
     def _saturation(self, s: int) -> float:
-        """Level from which a pixel of the stack must be taken as full.
+        """Level from which a pixel of the stack must be taken as saturated.
 
-        The lowest that a full pixel of a frame comes to in the middle of the grid; lower where
-        the mean with frames that were not full there is lower. The few full pixels below it are
-        raised to it.
+        The lowest that a saturated pixel of a frame comes to in the middle of the grid; lower where
+        the mean with frames that were not saturated there is lower. The few saturated pixels below
+        it are raised to it.
         """
         levels = [
-            frame.full * frame.factor - frame.surface[0]
+            frame.saturation * frame.factor - frame.surface[0]
             for frame, weight in zip(self._plan.frames, self._plan.weights[s], strict=True)
             if weight > 0
         ]
         level = np.float32(min(levels))
-        if self._sums.full[s]:
-            y, x = np.concatenate(self._sums.full[s]).T
+        if self._sums.saturated[s]:
+            y, x = np.concatenate(self._sums.saturated[s]).T
             values = self._sums.data[s, y, x]
             if len(values):
-                level = min(level, np.float32(np.quantile(values, FULL_QUANTILE)))
+                level = min(level, np.float32(np.quantile(values, SATURATED_QUANTILE)))
                 self._sums.data[s, y, x] = np.maximum(values, level)
         return float(level)
 
@@ -92,10 +92,10 @@ class Collector:
         signed["NCOMBINE"] = (len(frames), "frames in this stack")
         signed["STACKSET"] = (ascii_text(name), "set of frames")
         signed["STACKKRN"] = (self._plan.kernel, "interpolation kernel")
-        if np.isfinite(self._plan.clip):
-            signed["STACKCLP"] = (self._plan.clip, "rejection beyond so many sigma")
+        if np.isfinite(self._plan.noise.clip):
+            signed["STACKCLP"] = (self._plan.noise.clip, "rejection beyond so many sigma")
         if np.isfinite(level):
-            signed["SATURATE"] = (level, "[adu] pixels from here on may be full")
+            signed["SATURATE"] = (level, "[adu] pixels from here on may be saturated")
         else:
             signed.remove("SATURATE", ignore_missing=True, remove_all=True)
         signed["HISTORY"] = (

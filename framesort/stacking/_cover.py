@@ -64,14 +64,16 @@ def _spans(
     x: NDArray[np.float64], y: NDArray[np.float64], shape: tuple[int, int]
 ) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]:
     """Rows of the grid that a convex quadrilateral meets, first and last column in each."""
-    slack = 1e-9
-    rows = np.arange(max(int(np.ceil(y.min() - slack)), 0), min(y.max() + slack, shape[0] - 1) + 1)
-    rows = rows[rows <= y.max() + slack].astype(np.intp)
+    tolerance = 1e-9
+    rows = np.arange(
+        max(int(np.ceil(y.min() - tolerance)), 0), min(y.max() + tolerance, shape[0] - 1) + 1
+    )
+    rows = rows[rows <= y.max() + tolerance].astype(np.intp)
     low, high = np.full(len(rows), np.inf), np.full(len(rows), -np.inf)
     for k in range(4):
         x0, x1, y0, y1 = x[k - 1], x[k], y[k - 1], y[k]
-        meets = (rows >= min(y0, y1) - slack) & (rows <= max(y0, y1) + slack)
-        if abs(y1 - y0) < slack:
+        meets = (rows >= min(y0, y1) - tolerance) & (rows <= max(y0, y1) + tolerance)
+        if abs(y1 - y0) < tolerance:
             ends = (np.full(len(rows), x0), np.full(len(rows), x1))
         else:
             place = x0 + (x1 - x0) * np.clip((rows - y0) / (y1 - y0), 0, 1)
@@ -81,8 +83,8 @@ def _spans(
             high = np.where(meets, np.maximum(high, end), high)
     known = np.isfinite(low) & np.isfinite(high)
     rows, low, high = rows[known], low[known], high[known]
-    first = np.maximum(np.ceil(low - slack), 0).astype(np.intp)
-    last = np.minimum(np.floor(high + slack), shape[1] - 1).astype(np.intp)
+    first = np.maximum(np.ceil(low - tolerance), 0).astype(np.intp)
+    last = np.minimum(np.floor(high + tolerance), shape[1] - 1).astype(np.intp)
     good = last >= first
     return rows[good], first[good], last[good]
 
@@ -159,7 +161,7 @@ def find_bad_edges(path: Any, *, read: Reader = read_image) -> tuple[int, int, i
             transform=Transform(matrix=np.eye(3)),
             grid=(1, 1),
             kernel="lanczos3",
-            full=np.inf,
+            saturation=np.inf,
             read=read,
             stored=None,
         )

@@ -259,14 +259,14 @@ def resample_into(
     inverse: Floats,
     first: int,
     polynomials: Image,
-    full: float,
+    saturation: float,
     factor: float,
     surface: Floats,
     shape: tuple[int, int],
     out: Image,
     flags: NDArray[np.uint8],
 ) -> tuple[int, int]:  # pragma: no cover
-    """Fill `out`, the rows of a grid of `shape` from `first`; pixels finite, and full ones met.
+    """Fill `out`, the rows of a grid of `shape` from `first`; finite pixels, and saturated ones.
 
     `source` holds the frame's rows from `first_row`; `bounds` are the first column, the column
     after the last, and the same for rows, of what counts as the frame. Places are those on the
@@ -292,7 +292,7 @@ def resample_into(
             _places(inverse, start, y, width, px, py)
             _weights(px, width, polynomials, ix, wx)
             _weights(py, width, polynomials, iy, wy)
-            hot = taps == 2 and full < np.inf
+            hot = taps == 2 and saturation < np.inf
             a = 0
             while a < width:
                 b = _run_end(ix, iy, a, width, affine)
@@ -309,10 +309,10 @@ def resample_into(
                         value[begin:end], low[begin:end], high[begin:end],
                     )  # fmt: skip
                     whole = _all_finite(value[begin:end])
-                    if full < np.inf and not hot:
-                        hot = _any_from(high[begin:end], full)
+                    if saturation < np.inf and not hot:
+                        hot = _any_from(high[begin:end], saturation)
                 if begin > a or end < b or not whole:
-                    hot = full < np.inf
+                    hot = saturation < np.inf
                     for c in range(a, b):
                         if begin <= c < end and (whole or np.isfinite(value[c])):
                             continue
@@ -338,7 +338,7 @@ def resample_into(
                     if np.isfinite(value[c]):
                         mx = min(max(int(np.floor(px[c] + 0.5)), x0), x1 - 1)
                         my = min(max(int(np.floor(py[c] + 0.5)), y0), y1 - 1)
-                        if source[my - first_row, mx] >= full:
+                        if source[my - first_row, mx] >= saturation:
                             flags[r, start + c] = 1
                             met += 1
     return seen, met
@@ -351,7 +351,7 @@ def place_into(
     bounds: NDArray[np.int64],
     shift: tuple[int, int],
     first: int,
-    full: float,
+    saturation: float,
     factor: float,
     surface: Floats,
     shape: tuple[int, int],
@@ -375,9 +375,9 @@ def place_into(
         out[r, :begin] = np.nan
         out[r, end:] = np.nan
         seen += _finish(line, factor, surface, first + r, begin, shape, out[r, begin:end])
-        if full < np.inf:
+        if saturation < np.inf:
             for c in range(begin, end):
-                flag = 1 if line[c - begin] >= full else 0
+                flag = 1 if line[c - begin] >= saturation else 0
                 flags[r, c] = flag
                 met += flag
     return seen, met

@@ -1,4 +1,4 @@
-"""Compiled loops over a cube of frames: medians, rejection, weighted sums.
+"""Compiled loops over a cube of frames: medians, local range, weighted sums.
 
 A cube has the axes [frame, y, x]; NaN is missing. Work goes on in blocks of columns that
 fit the processor's cache, with all frames of a block sorted side by side.
@@ -12,7 +12,6 @@ __all__ = [
     "accumulate",
     "local_range",
     "medians",
-    "reject_by_spread",
     "sorting_network",
 ]
 
@@ -65,10 +64,8 @@ def medians(
     pairs: NDArray[np.int32],
     median: Image,
     lower: Image,
-    spread: Image,
-    want_spread: bool,
 ) -> None:  # pragma: no cover
-    """Median of the finite values per pixel and, if wanted, their median distance from it.
+    """Median of the finite values per pixel.
 
     `lower` takes the lower of the two middle values where their number is even.
     """
@@ -100,40 +97,6 @@ def medians(
                     median[r, start + c] = np.float32(0.5) * (
                         block[(n - 1) // 2, c] + block[n // 2, c]
                     )
-            if not want_spread:
-                continue
-            for k in range(frames):
-                for c in range(width):
-                    if count[c] > 0:
-                        block[k, c] = abs(block[k, c] - median[r, start + c])
-            _sort_block(block, pairs)
-            for c in range(width):
-                n = count[c]
-                if n == 0:
-                    spread[r, start + c] = np.nan
-                else:
-                    spread[r, start + c] = np.float32(0.5) * (
-                        block[(n - 1) // 2, c] + block[n // 2, c]
-                    )
-
-
-@numba.njit(cache=True, nogil=True)
-def reject_by_spread(
-    cube: Image,
-    median: Image,
-    spread: Image,
-    low: float,
-    high: float,
-) -> None:  # pragma: no cover
-    """Set values further from the median than multiples of the robust scale to NaN."""
-    frames, rows, columns = cube.shape
-    for r in range(rows):
-        for k in range(frames):
-            line = cube[k, r]
-            for c in range(columns):
-                d = line[c] - median[r, c]
-                if d < -low * spread[r, c] or d > high * spread[r, c]:
-                    line[c] = np.nan
 
 
 @numba.njit(cache=True, nogil=True)
@@ -143,7 +106,7 @@ def accumulate(
     stop: int,
     weight: Floats,
     variance: Floats,
-    shot: Floats,
+    photon_variance: Floats,
     sky: float,
     data: Image,
     inverse_variance: Image,
@@ -170,7 +133,7 @@ def accumulate(
                 if not w > 0:
                     continue
                 line = cube[k, r, start : start + width]
-                a, b = w * w * variance[k], w * w * shot[k]
+                a, b = w * w * variance[k], w * w * photon_variance[k]
                 for c in range(width):
                     v = line[c]
                     good = np.isfinite(v)

@@ -48,7 +48,7 @@ def cell_levels(
                 reach = 2.5 * (middle - float(values[n // 4])) / 0.6745
                 if reach <= 0:
                     break
-                # Both sides alike: cutting one only would move the median.
+                # Both sides: cutting one only would move the median.
                 first, last = 0, n
                 while values[first] < middle - reach:
                     first += 1

@@ -65,7 +65,7 @@ def measure_flux_scales(
     Notes
     -----
     The median of the flux ratios of pairs within 2 grid pixels, weighted by the inverse of
-    the ratio's variance (Bevington & Robinson, Data Reduction, sec. 4.1, from memory) but at
+    the ratio's variance (Bevington & Robinson, Data Reduction, sec. 4.1) but at
     most that of a 2 % error, so that no single star decides.
     """
     index = None if isinstance(reference, Table) else int(reference)
@@ -73,15 +73,15 @@ def measure_flux_scales(
     scales = np.full(len(star_lists), np.nan)
     if table is None:
         return scales
-    home = _stars(table, saturated)
+    target = _stars(table, saturated)
     if index is not None:
-        mapped = transforms[index].map_points(home[0][:, 0], home[0][:, 1])
-        home = (np.stack(mapped, axis=1), home[1], home[2])
+        mapped = transforms[index].map_points(target[0][:, 0], target[0][:, 1])
+        target = (np.stack(mapped, axis=1), target[1], target[2])
     for k, (stars, transform) in enumerate(zip(star_lists, transforms, strict=True)):
         if k == index:
             scales[k] = 1.0
         elif stars is not None and transform:
-            scales[k] = _scale(_stars(stars, saturated), transform, home)
+            scales[k] = _scale(_stars(stars, saturated), transform, target)
     return scales
 
 
@@ -92,7 +92,7 @@ def _stars(table: Table, saturated: str) -> tuple[Floats, Floats, Floats]:
     }
     xy, flux = np.stack([column["x"], column["y"]], axis=1), column["flux"]
     error = column["flux_err"]
-    # Without errors all count alike; 2 % is a floor for what apertures and flats leave.
+    # Without errors all count the same; 2 % is a floor for what apertures and flats leave.
     relative = np.where(error > 0, (error / flux) ** 2, 0.0) + 0.02**2
     good = np.isfinite(xy).all(axis=1) & (flux > 0)
     if saturated in table.colnames:
@@ -103,18 +103,18 @@ def _stars(table: Table, saturated: str) -> tuple[Floats, Floats, Floats]:
 def _scale(
     stars: tuple[Floats, Floats, Floats],
     transform: Transform,
-    home: tuple[Floats, Floats, Floats],
+    reference: tuple[Floats, Floats, Floats],
 ) -> float:
     xy, flux, variance = stars
-    if not len(xy) or not len(home[0]):
+    if not len(xy) or not len(reference[0]):
         return np.nan
     mapped = np.stack(transform.map_points(xy[:, 0], xy[:, 1]), axis=1)
-    distance, j = cKDTree(home[0]).query(mapped, distance_upper_bound=PAIR_RADIUS)
+    distance, j = cKDTree(reference[0]).query(mapped, distance_upper_bound=PAIR_RADIUS)
     i = np.flatnonzero(np.isfinite(distance))
     if len(i) < FEWEST_PAIRS:
         return np.nan
-    ratio = np.log(home[1][j[i]] / flux[i])
-    weight = 1 / (variance[i] + home[2][j[i]])
+    ratio = np.log(reference[1][j[i]] / flux[i])
+    weight = 1 / (variance[i] + reference[2][j[i]])
     order = np.argsort(ratio, kind="stable")
     total = np.cumsum(weight[order])
     # The place where half of the weight lies below, between two stars as for a plain median.
@@ -239,7 +239,7 @@ def fit_surface(
     mesh: Mesh,
     transform: Transform,
     factor: float,
-    home: Mesh,
+    reference: Mesh,
     reference_transform: Transform,
     shape: tuple[int, int],
     order: int,
@@ -248,7 +248,7 @@ def fit_surface(
 
     Parameters
     ----------
-    mesh, home : Mesh
+    mesh, reference : Mesh
         Of the frame and of the reference.
     transform, reference_transform : `~framesort.records.Transform`
         Onto the grid.
@@ -268,12 +268,12 @@ def fit_surface(
 
     Notes
     -----
-    Nebulae and stars are the same in both, so that they leave the difference; what is left
-    (a change of width, a cloud) is taken out by Tukey's biweight in ten rounds.
+    Nebulae and stars are the same in both and cancel in the difference; the rest
+    (a change of width, a cloud) is down-weighted by Tukey's biweight in ten rounds.
     """
     x, y = transform.map_points(*mesh.centres())
     back = Transform(matrix=np.asarray(np.linalg.inv(reference_transform.matrix), dtype=float))
-    difference = (factor * mesh.level - home.interpolate(*back.map_points(x, y))).ravel()
+    difference = (factor * mesh.level - reference.interpolate(*back.map_points(x, y))).ravel()
     good = np.isfinite(difference)
     coefficients = np.full(6, np.nan)
     if not good.any():

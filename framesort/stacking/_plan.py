@@ -1,4 +1,4 @@
-"""What is asked for, and what follows from a look at the frames: factors, surfaces, weights."""
+"""The request, and what follows from the probes of the frames: factors, surfaces, weights."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -10,13 +10,18 @@ from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError
 from framesort.records import Transform
+from framesort.stacking._noise import (
+    LARGEST_TOLERANCE,
+    LEAST_TOLERANCE,
+    Noise,
+    Similarity,
+)
 from framesort.stacking._normalise import Mesh, fit_surface
 from framesort.stacking._pixels import PlainImage
 from framesort.stacking._resample import inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
 
 __all__ = [
-    "LARGEST_TOLERANCE",
     "FramePlan",
     "Plan",
     "Reader",
@@ -29,8 +34,7 @@ __all__ = [
 Floats = NDArray[np.float64]
 Reader = Callable[..., tuple[Any, Header]]
 
-LEAST_TOLERANCE, LARGEST_TOLERANCE = 0.2, 1.2
-MOST_ALIKE = 12  # frames that may be asked what a frame shows at a pixel
+MOST_SIMILAR = 12  # frames with which one is compared at a pixel
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,7 +53,7 @@ class FramePlan:
         What its values are multiplied with: flux scale over area of a pixel on the grid.
     surface : (6,) float ndarray
         Background surface to take off after that.
-    full : float
+    saturation : float
         Saturation level in its own ADU.
     edges : (int, int, int, int)
         Columns left and right, rows below and above that are no part of the picture.
@@ -64,7 +68,7 @@ class FramePlan:
     inverse: Floats
     factor: float
     surface: Floats
-    full: float = np.inf
+    saturation: float = np.inf
     edges: tuple[int, int, int, int] = (0, 0, 0, 0)
     plain: PlainImage | None = None
     stored: str | None = None
@@ -72,7 +76,7 @@ class FramePlan:
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """All that a band needs to know. Numbers per frame are in the scale of the reference.
+    """All that a band needs. Numbers per frame are in the scale of the reference.
 
     Attributes
     ----------
@@ -80,20 +84,10 @@ class Plan:
         In the order in which sums are made.
     weights : (sets, n) float ndarray
         Weight of each frame in each set, background variance included.
-    variance : (n,) float ndarray
-        Background variance per pixel.
-    shot : (n,) float ndarray
-        Variance per ADU above the sky; 0 where the gain is not known.
-    slack : (n,) float ndarray
-        Share of the local contrast of the median image that is no outlier.
-    order : (n, m) int64 ndarray
-        For each frame the others, most alike first; m = 0 where that is not known.
-    mates : (n,) int64 ndarray
-        How many of those, from the first, are of the frame's own group.
-    heat : (n,) float ndarray
-        Number by which frames change with the heater: `alike`, else log width; NaN not known.
-    tolerance_similarity : (n,) float ndarray
-        Share of the contrast by which a frame may differ from those most like it.
+    noise : Noise
+        Of each frame, and the clip.
+    similar : Similarity
+        Frames that are compared with each.
     polynomials : (half width, 8) float32 ndarray
         Of the interpolation kernel.
     """
@@ -101,15 +95,8 @@ class Plan:
     frames: tuple[FramePlan, ...]
     shape: tuple[int, int]
     weights: Floats
-    variance: Floats
-    shot: Floats
-    slack: Floats
-    order: NDArray[np.int64]
-    mates: NDArray[np.int64]
-    heat: Floats
-    tolerance_similarity: Floats
-    sky: float
-    clip: float
+    noise: Noise
+    similar: Similarity
     kernel: str
     polynomials: NDArray[np.float32]
     read: Reader
@@ -129,7 +116,7 @@ class Request:
     gain: Floats
     saturation: Floats
     fwhm: Floats
-    alike: Floats
+    similarity: Floats
     groups: NDArray[np.int64]
     clip: float
     kernel: str
@@ -224,54 +211,60 @@ def choose_photometric_reference(
 
 
 def make_plan(
-    request: Request, used: list[int], home: int, looks: Mapping[int, Any]
+    request: Request, used: list[int], reference: int, probes: Mapping[int, Any]
 ) -> tuple[Plan, list[str]]:
     """Factors, surfaces, noise and weights of the frames in use, and what was assumed.
 
-    `looks` holds the `FrameProbe` of every frame by its number; `home` is one of `used`.
+    `probes` holds the `FrameProbe` of every frame by its number; `reference` is one of `used`.
     """
     notes: list[str] = []
-    frames, variance, shot = [], [], []
-    factor = {k: _scale(request, k, notes) / looks[k].area for k in used}
-    mesh: Mesh = looks[home].mesh
-    reference_mesh = Mesh(mesh.level * factor[home], mesh.cell, mesh.noise, mesh.shape)
+    frames, variance, photon_variance = [], [], []
+    factor = {k: _scale(request, k, notes) / probes[k].area for k in used}
+    mesh: Mesh = probes[reference].mesh
+    reference_mesh = Mesh(mesh.level * factor[reference], mesh.cell, mesh.noise, mesh.shape)
     for k in used:
-        noise = request.noise[k] if request.noise[k] > 0 else looks[k].mesh.noise
+        noise = request.noise[k] if request.noise[k] > 0 else probes[k].mesh.noise
         if not noise > 0:  # a constant picture
             noise = mesh.noise if mesh.noise > 0 else 1.0
         variance.append((noise * factor[k]) ** 2)
-        shot.append(factor[k] / request.gain[k] if request.gain[k] > 0 else 0.0)
+        photon_variance.append(factor[k] / request.gain[k] if request.gain[k] > 0 else 0.0)
         frames.append(
             FramePlan(
                 path=request.names[k],
-                shape=looks[k].shape,
+                shape=probes[k].shape,
                 inverse=inverse_matrix(request.transforms[k]),
                 factor=factor[k],
-                surface=_surface(request, k, home, looks[k].mesh, reference_mesh, factor[k], notes),
-                full=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
-                edges=looks[k].edges,
-                plain=looks[k].plain,
-                stored=looks[k].stored,
+                surface=_surface(
+                    request, k, reference, probes[k].mesh, reference_mesh, factor[k], notes
+                ),
+                saturation=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
+                edges=probes[k].edges,
+                plain=probes[k].plain,
+                stored=probes[k].stored,
             )
         )
     scale = np.array([request.transforms[k].scale for k in used])
     fwhm = request.fwhm[used] * scale
     width = np.log(fwhm, out=np.full(len(used), np.nan), where=fwhm > 0)
-    alike = request.alike[used]
-    order, mates = _order(width, alike, request.groups[used])
+    similarity = request.similarity[used]
+    order, in_group = _order(width, similarity, request.groups[used])
     plan = Plan(
         frames=tuple(frames),
         shape=request.shape,
         weights=request.weights[:, used] / np.array(variance),
-        variance=np.array(variance),
-        shot=np.array(shot),
-        slack=np.full(len(used), LEAST_TOLERANCE if order.size else LARGEST_TOLERANCE),
-        order=order,
-        mates=mates,
-        heat=alike if np.isfinite(alike).any() else width,
-        tolerance_similarity=_tolerance(width, order, mates),
-        sky=_level(reference_mesh),
-        clip=request.clip,
+        noise=Noise(
+            variance=np.array(variance),
+            photon_variance=np.array(photon_variance),
+            tolerance=np.full(len(used), LEAST_TOLERANCE if order.size else LARGEST_TOLERANCE),
+            sky=_level(reference_mesh),
+            clip=request.clip,
+        ),
+        similar=Similarity(
+            order=order,
+            in_group=in_group,
+            heat=similarity if np.isfinite(similarity).any() else width,
+            tolerance=_similarity_tolerance(width, order, in_group),
+        ),
         kernel=request.kernel,
         polynomials=kernel_polynomials(request.kernel),
         read=request.read,
@@ -295,21 +288,21 @@ def _scale(request: Request, k: int, notes: list[str]) -> float:
 def _surface(
     request: Request,
     k: int,
-    home: int,
+    reference: int,
     mesh: Mesh,
     reference_mesh: Mesh,
     factor: float,
     notes: list[str],
 ) -> Floats:
     """Background surface to take off a frame."""
-    if request.order < 0 or k == home:
+    if request.order < 0 or k == reference:
         return np.zeros(6)
     surface, _ = fit_surface(
         mesh,
         request.transforms[k],
         factor,
         reference_mesh,
-        request.transforms[home],
+        request.transforms[reference],
         request.shape,
         request.order,
     )
@@ -323,15 +316,15 @@ def _surface(
 
 
 def _order(
-    width: Floats, alike: Floats, groups: NDArray[np.int64]
+    width: Floats, similarity: Floats, groups: NDArray[np.int64]
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """For each frame the others, most alike first, and how many of them are of its group.
+    """For each frame the others, most similar first, and how many of them are of its group.
 
-    Those of its group come first; then `alike`, where known, and log width count. Without groups
-    all frames are of one.
+    Those of its group come first; then `similarity`, where known, and log width count. Without
+    groups all frames are of one.
     """
     count = len(width)
-    known = [values for values in (width, alike) if np.isfinite(values).any()]
+    known = [values for values in (width, similarity) if np.isfinite(values).any()]
     other = groups[:, None] != groups
     if (not known and not other.any()) or count < 3:
         return np.empty((count, 0), dtype=np.int64), np.zeros(count, dtype=np.int64)
@@ -343,13 +336,15 @@ def _order(
     distance[other] += len(known) + 1.0
     np.fill_diagonal(distance, np.inf)
     # A dozen is enough to find three with data at a pixel.
-    order = np.argsort(distance, axis=1, kind="stable")[:, : min(count - 1, MOST_ALIKE)]
-    mates = np.count_nonzero(~np.take_along_axis(other, order, axis=1), axis=1)
-    return order.astype(np.int64), mates.astype(np.int64)
+    order = np.argsort(distance, axis=1, kind="stable")[:, : min(count - 1, MOST_SIMILAR)]
+    in_group = np.count_nonzero(~np.take_along_axis(other, order, axis=1), axis=1)
+    return order.astype(np.int64), in_group.astype(np.int64)
 
 
-def _tolerance(width: Floats, order: NDArray[np.int64], mates: NDArray[np.int64]) -> Floats:
-    """Share of the local contrast by which a frame may differ from the three most like it.
+def _similarity_tolerance(
+    width: Floats, order: NDArray[np.int64], in_group: NDArray[np.int64]
+) -> Floats:
+    """Share of the local contrast by which a frame may differ from the three most similar ones.
 
     `width` is the log of the FWHM. A star that is wider by the factor q has its peak changed by
     q^2 or 1 / q^2, to first order 2 ln q of it; the fifth is for residual shifts and seeing
@@ -357,7 +352,7 @@ def _tolerance(width: Floats, order: NDArray[np.int64], mates: NDArray[np.int64]
     """
     if not order.size:
         return np.full(len(width), LARGEST_TOLERANCE)
-    asked = [those[: min(3, m or 3)] for those, m in zip(order, mates, strict=True)]
-    change = np.abs(width - [np.median(width[those]) for those in asked])
-    slack = np.minimum(LEAST_TOLERANCE + 2.5 * change, LARGEST_TOLERANCE)
-    return np.where(np.isfinite(slack), slack, LARGEST_TOLERANCE)
+    nearest = [those[: min(3, m or 3)] for those, m in zip(order, in_group, strict=True)]
+    change = np.abs(width - [np.median(width[those]) for those in nearest])
+    tolerance = np.minimum(LEAST_TOLERANCE + 2.5 * change, LARGEST_TOLERANCE)
+    return np.where(np.isfinite(tolerance), tolerance, LARGEST_TOLERANCE)

@@ -1,4 +1,4 @@
-"""A first look at each frame: its size, its noise and its background on a coarse mesh."""
+"""A probe of each frame: its size, its noise and its background on a coarse mesh."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -35,20 +35,20 @@ STEEP = 0.15  # rows that a frame's row climbs per column, from which a band nee
 
 @dataclass(frozen=True, kw_only=True)
 class ProbeTask:
-    """What is needed to look at a frame."""
+    """What is needed to probe a frame."""
 
     path: str
     transform: Transform
     grid: tuple[int, int]
     kernel: str
-    full: float
+    saturation: float
     read: Reader
     stored: str | None
 
 
 @dataclass(frozen=True, kw_only=True)
 class FrameProbe:
-    """What was seen; `error` is "" or why the frame cannot be used."""
+    """Results; `error` is "" or why the frame cannot be used."""
 
     mesh: Mesh | None = None
     header: Header | None = None
@@ -91,7 +91,7 @@ def inspect_frame(task: ProbeTask) -> FrameProbe:
                 _store(task, pixels, shape, edges, Path(store))
             except OSError as error:
                 raise OutputError(
-                    f"{Path(store).parent}: no room to store {task.path} on the grid "
+                    f"{Path(store).parent}: no space to store {task.path} on the grid "
                     f"({error.strerror}); name a scratch folder with more"
                 ) from error
         return FrameProbe(
@@ -160,16 +160,16 @@ def _store(
         part = slice(below, shape[0] - above), slice(left, shape[1] - right)
         inside[part] = pixels[part]
         stripes = reproject_stripes(
-            inside, pixel_map, task.grid, kernel=task.kernel, full=task.full
+            inside, pixel_map, task.grid, kernel=task.kernel, saturation=task.saturation
         )
     # Written, not mapped: on a full disk a map ends the process.
-    with open(path, "wb") as out, open(path.with_suffix(".full.npy"), "wb") as full:
-        for stream, kind in ((out, np.float32), (full, np.uint8)):
+    with open(path, "wb") as out, open(path.with_suffix(".saturated.npy"), "wb") as marks:
+        for stream, kind in ((out, np.float32), (marks, np.uint8)):
             form = {"descr": np.dtype(kind).str, "fortran_order": False, "shape": task.grid}
             write_array_header_1_0(stream, form)
         for plane, flags in stripes:
             out.write(plane.data)
-            full.write(flags.data)
+            marks.write(flags.data)
 
 
 def _resampled(
@@ -185,7 +185,7 @@ def _resampled(
         inverse=inverse_matrix(task.transform),
         factor=1.0,
         surface=np.zeros(6),
-        full=task.full,
+        saturation=task.saturation,
         edges=edges,
     )
 

@@ -1,19 +1,24 @@
 """Compiled loops that mark outliers in a cube of frames.
 
-A value is no outlier if it is near the median of all frames, or if the frames that look most like
-its own show the same. All that calls one another stands in this one file: a compiled function kept
-on disk does not notice that another file has changed.
+A value is no outlier if it is near the median of all frames, or if the most similar frames show the
+same. Functions that call one another are all in this file: a compiled function cached on disk
+does not notice a change in another file.
 """
+
+from typing import NamedTuple
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from framesort.stacking._noise import Noise, Similarity
 
 __all__ = ["ABOVE", "BLOCK", "OUT", "reject"]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Marks = NDArray[np.uint8]
+Place = tuple[int, int]
 
 ENOUGH = 0.3  # share of frames out at a pixel, from which its tolerance is doubted
 STRONG = 2.0  # times the tolerance, from which a pixel's neighbours are suspected
@@ -27,9 +32,29 @@ MEDIAN_OF_THREE = 0.67  # standard deviation of the median of three normal value
 AGAINST_THREE = 1.2  # a value less the median of three others: sqrt(1 + 0.67^2)
 AGAINST_ONE = 1.41  # a value less another
 MAD_TO_SIGMA = 1.482602
-FEWEST_FOR_SCATTER = 5  # frames whose own scatter is asked
+FEWEST_FOR_SCATTER = 5  # frames whose own scatter is used
 SCATTER_OF = 7  # frames, at most: those further off have other stars
-CONFIRMED = 0.5  # of the tolerance, from which what the frames most alike show is no noise
+CONFIRMED = 0.5  # of the tolerance, from which what the most similar frames show is no noise
+
+
+class _Images(NamedTuple):
+    """A cube, its median image and the local contrast of that."""
+
+    cube: Image
+    median: Image
+    contrast: Image
+
+
+class _Work(NamedTuple):
+    """Values of one pixel, one a frame that has data there, and what is found of them."""
+
+    value: Floats
+    variance: Floats
+    loose: Floats
+    far: Floats
+    bad: Floats
+    frame: NDArray[np.int64]
+    agreed: NDArray[np.int64]
 
 
 @numba.njit(cache=True, nogil=True)
@@ -47,25 +72,16 @@ def _middle(values: Floats, count: int) -> float:  # pragma: no cover
 
 @numba.njit(cache=True, nogil=True)
 def _nearby(
-    cube: Image, r: int, c: int, order: NDArray[np.int64], mates: int, found: Floats
+    cube: Image, r: int, c: int, order: NDArray[np.int64], in_group: int, found: Floats
 ) -> int:  # pragma: no cover
-    """Values of the first frames of an order that have data, of its group alone if there are any.
+    """Fill `found` with the finite values of the first frames of an order; how many.
 
-    Parameters
-    ----------
-    order : (m,) int64 ndarray
-        Frames, most alike first; the first `mates` are of the same group.
-    found : (m,) float ndarray
-        Takes the finite values, as many as there is room for.
-
-    Returns
-    -------
-    int
-        How many there are.
+    Most similar frames come first, the first `in_group` of the same group: of these alone if any
+    has data.
     """
     count = 0
     for i in range(len(order)):
-        if i == mates and count > 0:
+        if i == in_group and count > 0:
             break
         v = cube[order[i], r, c]
         if np.isfinite(v):
@@ -88,10 +104,10 @@ def _middle_of(found: Floats, count: int) -> float:  # pragma: no cover
 
 
 @numba.njit(cache=True, nogil=True)
-def _alike_range(
-    cube: Image, r: int, c: int, order: NDArray[np.int64], mates: int, noise: float
+def _similar_range(
+    cube: Image, r: int, c: int, order: NDArray[np.int64], in_group: int, noise: float
 ) -> float:  # pragma: no cover
-    """Range within 5 x 5 pixels, every other of them, of what the frames most alike show.
+    """Range within 5 x 5 pixels, every other of them, of what the most similar frames show.
 
     Beyond what noise makes of it.
     """
@@ -101,7 +117,7 @@ def _alike_range(
         for x in range(c - REACH, c + REACH + 1, STEP):
             if not (0 <= y < cube.shape[1] and 0 <= x < cube.shape[2]):
                 continue
-            count = _nearby(cube, y, x, order, mates, found)
+            count = _nearby(cube, y, x, order, in_group, found)
             if count > 0:
                 value = _middle_of(found, count)
                 low, high = min(low, value), max(high, value)
@@ -110,11 +126,11 @@ def _alike_range(
 
 @numba.njit(cache=True, nogil=True)
 def _within_scatter(
-    cube: Image, r: int, c: int, value: float, clip: float, order: NDArray[np.int64], mates: int
+    cube: Image, r: int, c: int, value: float, clip: float, order: NDArray[np.int64], in_group: int
 ) -> bool:  # pragma: no cover
     """Whether a value lies within the scatter of the frames of its group most like its own."""
     found = np.empty(SCATTER_OF)
-    count = _nearby(cube, r, c, order[:mates], mates, found)
+    count = _nearby(cube, r, c, order[:in_group], in_group, found)
     if count < FEWEST_FOR_SCATTER:
         return False
     centre = _middle(found, count)
@@ -154,49 +170,25 @@ def _between(
 
 
 @numba.njit(cache=True, nogil=True)
-def agrees(
-    cube: Image,
-    r: int,
-    c: int,
-    k: int,
-    centre: float,
-    sigma: float,
-    clip: float,
-    order: NDArray[np.int64],
-    mates: int,
-    heat: Floats,
-    slack: float,
-    contrast: float,
+def _agrees(
+    images: _Images, at: Place, k: int, noise: Noise, similar: Similarity
 ) -> bool:  # pragma: no cover
-    """Whether the frames most like one show at a pixel what it shows.
+    """Whether the frames most similar to frame `k` show at a pixel what it shows.
 
-    Three are asked for their median; where the group has one or two others with data there, the
-    one nearer to the value speaks, if there is structure. A value between those of frames with less
+    The median of three counts; where the group has one or two others with data there, the one
+    nearer to the value, if there is structure. A value between those of frames with less
     and with more heat agrees too. There is structure where the median image has contrast or those
-    asked lie off `centre` to the same side; there a value may differ by a share of the local
-    contrast of those most alike, and as far as their scatter.
-
-    Parameters
-    ----------
-    cube : (n, ny, nx) float32 ndarray
-        Untouched rows around `r`.
-    k : int
-        The frame.
-    centre : float
-        Median of all frames.
-    sigma, clip : float
-        Noise of the value, and how many of it are allowed.
-    order, mates
-        Of the frame, as for `_nearby`.
-    heat : (n,) float ndarray
-        Number that grows with the width of stars and the spike; NaN where not known.
-    slack, contrast : float
-        Share of the local contrast that is allowed too, and that of the median image; that of
-        the frames most alike counts where it is larger.
+    frames lie off the median to the same side; there a value may differ by a share of the local
+    contrast of the most similar frames, and as far as their scatter.
     """
-    value = float(cube[k, r, c])
+    cube, (r, c) = images.cube, at
+    value, centre, bend = float(cube[k, r, c]), float(images.median[at]), images.contrast[at]
+    order, in_group, clip = similar.order[k], similar.in_group[k], noise.clip
+    light = max(centre - noise.sky, 0.0)
+    sigma = np.sqrt(noise.variance[k] + noise.photon_variance[k] * light)
+    tolerance = similar.tolerance[k]
     found = np.empty(3)
-    count = _nearby(cube, r, c, order, mates, found)
+    count = _nearby(cube, r, c, order, in_group, found)
     if count == 0:
         return False
     shown, limit = _middle_of(found, count), AGAINST_THREE * clip * sigma
@@ -205,30 +197,29 @@ def agrees(
         if count == 2 and abs(found[1] - value) < abs(found[0] - value):
             shown = found[1]
     side = 1.0 if value > centre else -1.0
-    structure = contrast > 0 or side * (shown - centre) >= CONFIRMED * clip * sigma
+    structure = bend > 0 or side * (shown - centre) >= CONFIRMED * clip * sigma
     if count < 3 and not structure:
         return False
     off = abs(value - shown)
-    if off <= limit + slack * contrast:
+    if off <= limit + tolerance * bend:
         return True
     if not structure:
         return False
-    if _between(cube, r, c, value, limit, order, heat, heat[k]):
+    if _between(cube, r, c, value, limit, order, similar.heat, similar.heat[k]):
         return True
-    if contrast > 0 and _within_scatter(cube, r, c, value, clip, order, mates):
+    if bend > 0 and _within_scatter(cube, r, c, value, clip, order, in_group):
         return True
-    contrast = _alike_range(cube, r, c, order, mates, sigma)
-    return bool(off <= limit + slack * contrast)
+    return bool(off <= limit + tolerance * _similar_range(cube, r, c, order, in_group, sigma))
 
 
 @numba.njit(cache=True, nogil=True)
 def _judge(
-    v: Floats, variance: Floats, slack: Floats, n: int, centre: float, clip: float, bad: Floats
+    v: Floats, variance: Floats, tolerance: Floats, n: int, centre: float, clip: float, bad: Floats
 ) -> int:  # pragma: no cover
     """Mark values beyond the tolerance about `centre`; how many."""
     out = 0
     for i in range(n):
-        far = abs(v[i] - centre) > clip * np.sqrt(variance[i]) + slack[i]
+        far = abs(v[i] - centre) > clip * np.sqrt(variance[i]) + tolerance[i]
         bad[i] = 1.0 if far else 0.0
         out += 1 if far else 0
     return out
@@ -236,7 +227,7 @@ def _judge(
 
 @numba.njit(cache=True, nogil=True)
 def _spare(bad: Floats, agreed: NDArray[np.int64], count: int) -> int:  # pragma: no cover
-    """Take the marks off values that frames like theirs confirm; how many had one."""
+    """Unmark values that similar frames confirm; how many were marked."""
     taken = 0
     for i in range(count):
         taken += 1 if bad[agreed[i]] > 0 else 0
@@ -257,26 +248,16 @@ def _widen(
 
 
 @numba.njit(cache=True, nogil=True)
-def _suspects(
-    cube: Image,
-    r: int,
-    median: Image,
-    contrast: Image,
-    variance: Floats,
-    shot: Floats,
-    slack: Floats,
-    sky: float,
-    clip: float,
-    suspect: Marks,
-) -> None:  # pragma: no cover
+def _suspects(images: _Images, r: int, noise: Noise, suspect: Marks) -> None:  # pragma: no cover
     """Which pixels of a row may have an outlier, line by line: most have none."""
+    cube, median, contrast = images
     suspect[:] = 0
     for k in range(cube.shape[0]):
         line = cube[k, r]
-        a, b = np.float32(variance[k]), np.float32(shot[k])
-        squared, part = np.float32(clip * clip), np.float32(slack[k])
+        a, b = np.float32(noise.variance[k]), np.float32(noise.photon_variance[k])
+        squared, part = np.float32(noise.clip * noise.clip), np.float32(noise.tolerance[k])
         for c in range(cube.shape[2]):
-            light = median[r, c] - np.float32(sky)
+            light = median[r, c] - np.float32(noise.sky)
             light = light if light > 0 else np.float32(0.0)
             d = abs(line[c] - median[r, c]) - part * contrast[r, c]
             d = d if d > 0 else np.float32(0.0)
@@ -284,105 +265,135 @@ def _suspects(
 
 
 @numba.njit(cache=True, nogil=True)
+def _values_at(images: _Images, at: Place, noise: Noise, work: _Work) -> int:  # pragma: no cover
+    """Fill `work` with the values of a pixel, their variances and tolerances; how many."""
+    n = 0
+    light = max(float(images.median[at]) - noise.sky, 0.0)
+    for k in range(images.cube.shape[0]):
+        value = images.cube[k, at[0], at[1]]
+        if np.isfinite(value):
+            work.value[n] = value
+            work.variance[n] = noise.variance[k] + noise.photon_variance[k] * light
+            work.loose[n] = noise.tolerance[k] * images.contrast[at]
+            work.frame[n] = k
+            n += 1
+    return n
+
+
+@numba.njit(cache=True, nogil=True)
+def _higher_of_two(work: _Work, clip: float) -> int:  # pragma: no cover
+    """Which of two values is marked, -1 for none.
+
+    Cosmic rays and trails only add light: of two that disagree the lower is kept.
+    """
+    v, var, loose = work.value, work.variance, work.loose
+    if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
+        return 0 if v[0] > v[1] else 1
+    return -1
+
+
+@numba.njit(cache=True, nogil=True)
+def _confirmed(
+    images: _Images, at: Place, n: int, noise: Noise, similar: Similarity, work: _Work
+) -> int:  # pragma: no cover
+    """Fill `work.agreed` with those of the marked values that similar frames confirm; how many."""
+    count = 0
+    for i in range(n):
+        if work.bad[i] > 0 and _agrees(images, at, work.frame[i], noise, similar):
+            work.agreed[count] = i
+            count += 1
+    return count
+
+
+@numba.njit(cache=True, nogil=True)
+def _outliers(
+    images: _Images, at: Place, n: int, noise: Noise, similar: Similarity, work: _Work
+) -> tuple[int, float]:  # pragma: no cover
+    """Mark outliers of three values or more in `work.bad`; how many, and the centre used."""
+    v, var, loose, far, bad = work.value, work.variance, work.loose, work.far, work.bad
+    centre, clip = float(images.median[at]), noise.clip
+    if images.contrast[at] > 0 and n >= FEWEST_FOR_SCATTER:
+        _widen(v, var, loose, n, centre, clip, far)
+    out = _judge(v, var, loose, n, centre, clip, bad)
+    agreed = _confirmed(images, at, n, noise, similar, work)
+    out -= _spare(bad, work.agreed, agreed)
+    if n % 2 == 0 and 2 * out >= n:
+        # Half of the frames lifted: the middle lies between the two halves.
+        far[:n] = v[:n]
+        _middle(far, n)
+        centre = far[(n - 1) // 2]
+        out = _judge(v, var, loose, n, centre, clip, bad)
+        out -= _spare(bad, work.agreed, agreed)
+    if out > ENOUGH * n:
+        # So many outliers: the noise is larger than assumed.
+        for i in range(n):
+            far[i] = max(abs(v[i] - centre) - loose[i], 0.0) / np.sqrt(var[i])
+        _middle(far, n)
+        wider = MAD_TO_SIGMA * far[(n - 1) // 2]  # of two halves the better one counts
+        if wider > 1:
+            out = _judge(v, var, loose, n, centre, clip * wider, bad)
+            out -= _spare(bad, work.agreed, agreed)
+    return out, centre
+
+
+@numba.njit(cache=True, nogil=True)
+def _mark(
+    marks: Marks, touched: Marks, at: Place, n: int, centre: float, clip: float, work: _Work
+) -> None:  # pragma: no cover
+    """Write the outliers of a pixel, strong ones as such."""
+    r, c = at
+    block = c // BLOCK
+    for i in range(n):
+        if work.bad[i] > 0:
+            k, off = work.frame[i], work.value[i] - centre
+            strong = abs(off) > STRONG * (clip * np.sqrt(work.variance[i]) + work.loose[i])
+            marks[k, r, c] = OUT if not strong else ABOVE if off > 0 else BELOW
+            level = 2 if strong else 1
+            touched[k, r, block] = max(touched[k, r, block], level)
+
+
+@numba.njit(cache=True, nogil=True)
 def reject(
     cube: Image,
     median: Image,
     contrast: Image,
-    variance: Floats,
-    shot: Floats,
-    slack: Floats,
-    order: NDArray[np.int64],
-    mates: NDArray[np.int64],
-    heat: Floats,
-    tolerance_similarity: Floats,
-    sky: float,
-    clip: float,
-    first: int,
-    stop: int,
+    noise: Noise,
+    similar: Similarity,
+    rows: tuple[int, int],
     marks: Marks,
     touched: Marks,
 ) -> None:  # pragma: no cover
-    """Mark outliers in rows `first` to `stop` of a cube and one more on each side, for `grow`.
+    """Mark outliers in some rows of a cube (first, stop) and one more on each side, for `grow`.
 
     `marks` (frame, row, column) is `OUT` for an outlier, `ABOVE` or `BELOW` for a strong one;
     `touched` (frame, row, block of columns) is 1 where there are marks, 2 where there are strong
     ones.
 
-    The tolerance of frame k is ``clip * sqrt(variance[k] + shot[k] * max(median - sky, 0))``
-    plus ``slack[k]`` times the local contrast of the median image. A value beyond it stays all the
-    same if the frames that look most like it agree: those that come first in ``order[k]``, of which
-    the first ``mates[k]`` are of its group. Strong outliers exceed the tolerance `STRONG` times.
+    The tolerance of frame k is ``clip * sqrt(variance[k] + photon_variance[k] * light)`` with the
+    light of the median image above the sky, plus ``tolerance[k]`` times its local contrast. A value
+    beyond it stays if the most similar frames agree. Strong outliers exceed the tolerance `STRONG`
+    times.
     """
-    frames, rows, columns = cube.shape
-    v = np.empty(frames)
-    var = np.empty(frames)
-    loose = np.empty(frames)
-    far = np.empty(frames)
-    bad = np.empty(frames)
-    who = np.empty(frames, dtype=np.int64)
-    agreed = np.empty(frames, dtype=np.int64)
+    frames, height, columns = cube.shape
+    images = _Images(cube, median, contrast)
+    work = _Work(
+        np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames), np.empty(frames),
+        np.empty(frames, dtype=np.int64), np.empty(frames, dtype=np.int64),
+    )  # fmt: skip
     suspect = np.empty(columns, dtype=np.uint8)
-    for r in range(max(first - 1, 0), min(stop + 1, rows)):
-        _suspects(cube, r, median, contrast, variance, shot, slack, sky, clip, suspect)
+    for r in range(max(rows[0] - 1, 0), min(rows[1] + 1, height)):
+        _suspects(images, r, noise, suspect)
         for c in range(columns):
             if suspect[c] == 0:
                 continue
-            n = 0
-            light = max(float(median[r, c]) - sky, 0.0)
-            for k in range(frames):
-                if np.isfinite(cube[k, r, c]):
-                    v[n] = cube[k, r, c]
-                    var[n] = variance[k] + shot[k] * light
-                    loose[n] = slack[k] * contrast[r, c]
-                    who[n] = k
-                    n += 1
-            if n < 2:
-                continue
+            n = _values_at(images, (r, c), noise, work)
             if n == 2:
-                # Cosmic rays and trails only add light: of two that disagree the lower is kept.
-                if abs(v[0] - v[1]) > clip * np.sqrt(var[0] + var[1]) + max(loose[0], loose[1]):
-                    k = who[0] if v[0] > v[1] else who[1]
+                i = _higher_of_two(work, noise.clip)
+                if i >= 0:
+                    k = work.frame[i]
                     marks[k, r, c] = OUT
                     touched[k, r, c // BLOCK] = max(touched[k, r, c // BLOCK], 1)
-                continue
-            centre = float(median[r, c])
-            if contrast[r, c] > 0 and n >= FEWEST_FOR_SCATTER:
-                _widen(v, var, loose, n, centre, clip, far)
-            out = _judge(v, var, loose, n, centre, clip, bad)
-            n_agreed = 0
-            for i in range(n):
-                k = who[i]
-                if bad[i] > 0 and agrees(
-                    cube, r, c, k, centre, np.sqrt(var[i]), clip, order[k], mates[k], heat,
-                    tolerance_similarity[k], contrast[r, c],
-                ):  # fmt: skip
-                    agreed[n_agreed] = i
-                    n_agreed += 1
-            out -= _spare(bad, agreed, n_agreed)
-            if n % 2 == 0 and 2 * out >= n:
-                # Half of the frames lifted: the middle lies between the two halves.
-                far[:n] = v[:n]
-                _middle(far, n)
-                centre = far[(n - 1) // 2]
-                out = _judge(v, var, loose, n, centre, clip, bad)
-                out -= _spare(bad, agreed, n_agreed)
-            if out > ENOUGH * n:
-                # So many outliers say that the noise is larger than assumed.
-                for i in range(n):
-                    far[i] = max(abs(v[i] - centre) - loose[i], 0.0) / np.sqrt(var[i])
-                _middle(far, n)
-                wider = MAD_TO_SIGMA * far[(n - 1) // 2]  # of two halves the better one speaks
-                if wider > 1:
-                    out = _judge(v, var, loose, n, centre, clip * wider, bad)
-                    out -= _spare(bad, agreed, n_agreed)
-            if out == n:
-                continue
-            for i in range(n):
-                if bad[i] > 0:
-                    off = v[i] - centre
-                    strong = abs(off) > STRONG * (clip * np.sqrt(var[i]) + loose[i])
-                    mark = OUT if not strong else ABOVE if off > 0 else BELOW
-                    marks[who[i], r, c] = mark
-                    block = c // BLOCK
-                    level = 2 if strong else 1
-                    touched[who[i], r, block] = max(touched[who[i], r, block], level)
+            elif n > 2:
+                out, centre = _outliers(images, (r, c), n, noise, similar, work)
+                if out < n:
+                    _mark(marks, touched, (r, c), n, centre, noise.clip, work)

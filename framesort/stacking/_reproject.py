@@ -49,7 +49,7 @@ def reproject_stripes(
     shape: tuple[int, int],
     *,
     kernel: str,
-    full: float = np.inf,
+    saturation: float = np.inf,
 ) -> Iterator[tuple[Image, NDArray[np.uint8]]]:
     """Bring a frame onto the grid, a stripe of `TILE` rows after another.
 
@@ -64,7 +64,7 @@ def reproject_stripes(
         Rows and columns of the grid.
     kernel : {"linear", "cubic", "lanczos3"}
         The last two are the bicubic spline of reproject.
-    full : float
+    saturation : float
         Saturation level.
 
     Yields
@@ -84,7 +84,7 @@ def reproject_stripes(
             columns = slice(left, min(left + TILE, cover[1].stop))
             if rows.stop > rows.start:
                 inside = slice(rows.start - start, rows.stop - start), columns
-                tile = _reproject_tile(pixels, pixel_map, (rows, columns), kernel, full)
+                tile = _reproject_tile(pixels, pixel_map, (rows, columns), kernel, saturation)
                 if tile is not None:
                     values[inside], flags[inside] = tile
         yield values, flags
@@ -108,7 +108,7 @@ def _bounds(places: Floats, limit: int, padding: int) -> slice:
 
 
 def _reproject_tile(
-    pixels: Image, pixel_map: PixelMap, tile: tuple[slice, slice], kernel: str, full: float
+    pixels: Image, pixel_map: PixelMap, tile: tuple[slice, slice], kernel: str, saturation: float
 ) -> tuple[Image, NDArray[np.bool_]] | None:
     """Values and saturation flags on a tile of the grid; None where the frame does not reach."""
     rows, columns = tile
@@ -125,7 +125,7 @@ def _reproject_tile(
     known = np.isfinite(part)
     if not known.any():
         return None
-    planes = np.stack([_filled(part, known), known, part >= full]).astype(np.float32)
+    planes = np.stack([_filled(part, known), known, part >= saturation]).astype(np.float32)
     shift = np.array([[1.0, 0, -columns.start], [0, 1, -rows.start], [0, 0, 1]])
     target = _MovedWCS(pixel_map.grid, shift @ pixel_map.correction)
     source = SlicedLowLevelWCS(pixel_map.frame, cut)

@@ -45,7 +45,7 @@ def resample_rows(
     first_row: int,
     source_rows: int,
     grid_rows: int,
-    full: float = np.inf,
+    saturation: float = np.inf,
     factor: float = 1.0,
     surface: Floats | None = None,
     edges: tuple[int, int, int, int] = (0, 0, 0, 0),
@@ -54,8 +54,8 @@ def resample_rows(
 
     `edges`: columns left and right, rows below and above, that are not part of the picture.
     Values are multiplied with `factor`, then `surface` (see `surface_terms`) is taken off.
-    Returns how many values are finite, and how many pixels at or above `full` were met; `flags`
-    marks where these are the nearest.
+    Returns the number of finite values and of pixels at or above `saturation`; `flags` marks where
+    these are the nearest.
     """
     if not len(source):
         out[...] = np.nan
@@ -71,7 +71,7 @@ def resample_rows(
         bounds[2:] = max(bounds[2], first_row), min(bounds[3], first_row + len(source))
         met: tuple[int, int] = place_into(
             np.ascontiguousarray(source, dtype=np.float32), first_row, bounds, shift, rows.start,
-            full, factor, surface, shape, out, flags,
+            saturation, factor, surface, shape, out, flags,
         )  # fmt: skip
         return met
     if inverse[0, 0] < 0:
@@ -82,7 +82,7 @@ def resample_rows(
         bounds[:2] = edges[1], nx - edges[0]
     met = resample_into(
         np.ascontiguousarray(source, dtype=np.float32), first_row, bounds,
-        np.ascontiguousarray(inverse, dtype=float), rows.start, polynomials, full, factor,
+        np.ascontiguousarray(inverse, dtype=float), rows.start, polynomials, saturation, factor,
         surface, shape, out, flags,
     )  # fmt: skip
     return met

@@ -52,7 +52,7 @@ def stack_frames(
     gain: ArrayLike | None = None,
     saturation: ArrayLike | None = None,
     fwhm: ArrayLike | None = None,
-    alike: ArrayLike | None = None,
+    similarity: ArrayLike | None = None,
     groups: Sequence[Any] | None = None,
     clip: float = 3.0,
     kernel: str = "lanczos3",
@@ -94,13 +94,13 @@ def stack_frames(
     fwhm : (n,) array_like or None
         Star widths, pixels of the frame. What the three frames with the most similar stars
         show as well is no outlier.
-    alike : (n,) array_like or None
-        Another number in which frames that look alike are near one another, as the heater
-        power. Without `fwhm` and `alike` the tolerance at stars is wider instead.
+    similarity : (n,) array_like or None
+        Another number in which similar frames are near one another, as the heater
+        power. Without `fwhm` and `similarity` the tolerance at stars is wider instead.
     groups : (n,) sequence or None
         A label a frame, as the heater state: frames of one label have the same kind of stars. What
         the others of its group show as well is no outlier, even one or two of them, and
-        `fwhm` and `alike` say which of them come first. None for one group.
+        `fwhm` and `similarity` give their order. None for one group.
     clip : float
         Outliers are further than this many standard deviations from the median, plus a
         share of the local contrast of the median image; `inf` keeps all.
@@ -108,7 +108,7 @@ def stack_frames(
         Interpolation, see `resample_image`.
     background_order : int
         Order of the surface (0 to 2) that brings a frame's background to the reference's;
-        -1 leaves backgrounds alone.
+        -1 leaves backgrounds as they are.
     memory : int
         Bytes that each worker may use for the rows at hand of all frames; 28 rows are held in
         any case.
@@ -125,7 +125,7 @@ def stack_frames(
         processes of `framesort.workers.open_executor` as many threads are used: the compiled
         loops run side by side, and no pixel is copied from process to process.
     progress : callable or None
-        Wraps the iteration over frames looked at, then over stripes.
+        Wraps the iteration over frames inspected, then over stripes.
 
     Returns
     -------
@@ -163,7 +163,7 @@ def stack_frames(
             "gain": gain,
             "saturation": saturation,
             "fwhm": fwhm,
-            "alike": alike,
+            "similarity": similarity,
         },
         groups,
         clip=clip,
@@ -182,15 +182,15 @@ def stack_frames(
         )
         executor = stack.enter_context(open_threads(executor))
         shared = isinstance(executor, ThreadPoolExecutor)
-        looks = _look(request, usable, folder, executor, progress)
-        gone = {k: look.error for k, look in looks.items() if look.error}
+        probes = _probe_frames(request, usable, folder, executor, progress)
+        gone = {k: probe.error for k, probe in probes.items() if probe.error}
         while True:
             used = [k for k in usable if k not in gone]
             for s, name in enumerate(sets):
                 if not any(weights[s, k] > 0 for k in used):
                     raise NotEnoughFramesError(f"set {name!r} has no frame that can be stacked")
-            home = choose_photometric_reference(reference, used, transforms)
-            plan, remarks = make_plan(request, used, home, looks)
+            chosen = choose_photometric_reference(reference, used, transforms)
+            plan, remarks = make_plan(request, used, chosen, probes)
             stripes = _stripes(request.shape[0])
             collector = Collector(list(sets), plan)
             task = partial(
@@ -210,11 +210,11 @@ def stack_frames(
                 gone[used[number]] = cause
     gone |= {k: t.reason for k, t in enumerate(transforms) if not t}
     notes = [f"{names[k]}: left out, {gone[k]}" for k in sorted(gone, key=lambda k: (names[k], k))]
-    base = header if header is not None else looks[home].header
+    base = header if header is not None else probes[chosen].header
     return collector.stacks(base or Header(), (*notes, *remarks))
 
 
-def _look(
+def _probe_frames(
     request: Request,
     usable: list[int],
     folder: Path,
@@ -227,7 +227,7 @@ def _look(
             transform=request.transforms[k],
             grid=request.shape,
             kernel=request.kernel,
-            full=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
+            saturation=float(np.nan_to_num(request.saturation[k], nan=np.inf)),
             read=request.read,
             stored=str(folder / f"{k}.npy"),
         )

@@ -1,9 +1,10 @@
-"""Compiled loops that take marked outliers out of a cube, with their neighbours."""
+"""Compiled loops that remove marked outliers from a cube, with their neighbours."""
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.stacking._noise import LARGEST_TOLERANCE, Noise, Similarity
 from framesort.stacking._reject import ABOVE, BLOCK, OUT
 
 __all__ = ["grow", "take_out"]
@@ -24,18 +25,18 @@ def _exceeds(
     side: float,
     limit: float,
     order: NDArray[np.int64],
-    mates: int,
+    in_group: int,
 ) -> bool:  # pragma: no cover
-    """Whether a value lies off to a side from most of the three frames most like its own."""
-    asked, beyond = 0, 0
+    """Whether a value lies off to a side from most of the three most similar frames."""
+    compared, beyond = 0, 0
     for i in range(len(order)):
-        if asked == 3 or (i == mates and asked > 0):
+        if compared == 3 or (i == in_group and compared > 0):
             break
         other = cube[order[i], r, c]
         if np.isfinite(other):
-            asked += 1
+            compared += 1
             beyond += 1 if side * (value - other) > limit else 0
-    return bool(2 * beyond >= asked)
+    return bool(2 * beyond >= compared)
 
 
 @numba.njit(cache=True, nogil=True)
@@ -43,28 +44,23 @@ def grow(
     cube: Image,
     median: Image,
     contrast: Image,
-    variance: Floats,
-    shot: Floats,
-    slack: float,
-    order: NDArray[np.int64],
-    mates: NDArray[np.int64],
-    sky: float,
-    clip: float,
-    first: int,
-    stop: int,
+    noise: Noise,
+    similar: Similarity,
+    rows: tuple[int, int],
     marks: Marks,
     touched: Marks,
 ) -> None:  # pragma: no cover
     """Mark the neighbours of strong outliers that lie off to the same side.
 
-    The wings of a trail and what interpolation spread of a hot pixel are below the tolerance,
+    The wings of a trail and the spread of a hot pixel by interpolation are below the tolerance,
     but not below `NEIGHBOUR` of its part for noise: neither from the median nor from what the
-    frames most alike show. Rows `first` to `stop` are marked, strong outliers one row beyond
-    count.
+    most similar frames show. Marks are set in `rows` (first, stop); strong outliers one row beyond
+    count. At stars neighbours may well differ: there only noise and trails of their height count.
     """
-    frames, rows, columns = cube.shape
+    frames, height, columns = cube.shape
+    first, stop = rows
     for k in range(frames):
-        for r in range(max(first - 1, 0), min(stop + 1, rows)):
+        for r in range(max(first - 1, 0), min(stop + 1, height)):
             for block in range(touched.shape[2]):
                 if touched[k, r, block] < 2:
                     continue
@@ -77,12 +73,18 @@ def grow(
                             v = cube[k, y, x]
                             if marks[k, y, x] > 0 or not np.isfinite(v):
                                 continue
-                            light = max(float(median[y, x]) - sky, 0.0)
-                            limit = NEIGHBOUR * clip * np.sqrt(variance[k] + shot[k] * light)
-                            limit += slack * contrast[y, x]
+                            light = max(float(median[y, x]) - noise.sky, 0.0)
+                            limit = (
+                                NEIGHBOUR
+                                * noise.clip
+                                * np.sqrt(noise.variance[k] + noise.photon_variance[k] * light)
+                            )
+                            limit += LARGEST_TOLERANCE * contrast[y, x]
                             if side * (v - median[y, x]) <= limit:
                                 continue
-                            if not _exceeds(cube, y, x, v, side, limit, order[k], mates[k]):
+                            if not _exceeds(
+                                cube, y, x, v, side, limit, similar.order[k], similar.in_group[k]
+                            ):
                                 continue
                             marks[k, y, x] = OUT
                             touched[k, y, x // BLOCK] = max(touched[k, y, x // BLOCK], 1)
@@ -104,9 +106,8 @@ def _restore(
     r: int,
     c: int,
     weight: Floats,
-    variance: Floats,
+    noise: Noise,
     loose: float,
-    clip: float,
     values: Floats,
 ) -> None:  # pragma: no cover
     """Take the marks off those frames of a set that its own lower median allows."""
@@ -118,7 +119,7 @@ def _restore(
     centre = np.sort(values[:n])[(n - 1) // 2]
     for k in range(len(weight)):
         off = abs(cube[k, r, c] - centre)
-        if weight[k] > 0 and off <= clip * np.sqrt(variance[k]) + loose:
+        if weight[k] > 0 and off <= noise.clip * np.sqrt(noise.variance[k]) + loose:
             marks[k, r, c] = 0
 
 
@@ -127,21 +128,19 @@ def take_out(
     cube: Image,
     contrast: Image,
     weights: Floats,
-    variance: Floats,
-    slack: float,
-    clip: float,
-    first: int,
-    stop: int,
+    noise: Noise,
+    rows: tuple[int, int],
     marks: Marks,
     touched: Marks,
     gone: NDArray[np.int64],
 ) -> None:  # pragma: no cover
-    """Set marked values in rows `first` to `stop` to NaN and count them in `gone` (frame).
+    """Set marked values in `rows` (first, stop) to NaN and count them in `gone` (frame).
 
-    No set (row of `weights`) loses all it has at a pixel: of frames that the others outvote those
-    stay that agree with the lower median of the set.
+    No set (row of `weights`) loses all its values at a pixel: of frames that the others outvote,
+    those that agree with the lower median of the set stay.
     """
     frames, _, columns = cube.shape
+    first, stop = rows
     values = np.empty(frames)
     for k in range(frames):
         for r in range(first, stop):
@@ -154,8 +153,8 @@ def take_out(
                     for s in range(weights.shape[0]):
                         if weights[s, k] > 0 and _emptied(cube, marks, r, c, weights[s]):
                             _restore(
-                                cube, marks, r, c, weights[s], variance, slack * contrast[r, c],
-                                clip, values,
+                                cube, marks, r, c, weights[s], noise,
+                                LARGEST_TOLERANCE * contrast[r, c], values,
                             )  # fmt: skip
     for k in range(frames):
         for r in range(first, stop):

@@ -23,12 +23,12 @@ def test_unknown_states_go_by_their_spike(rows):
     told = _heater_effect(rows)
     assert told["groups"] == ["off", "heated", "heated", "heated", "off"]
     # One heated frame has no power: the spike speaks for all.
-    np.testing.assert_array_equal(told["alike"], rows["spike_strength"])
+    np.testing.assert_array_equal(told["similarity"], rows["spike_strength"])
 
 
 def test_power_speaks_where_it_is_known(rows):
     told = _heater_effect(rows[:3])
-    np.testing.assert_array_equal(told["alike"], [0.0, 60.0, 20.0])
+    np.testing.assert_array_equal(told["similarity"], [0.0, 60.0, 20.0])
 
 
 def test_nothing_known_is_one_group(rows):
@@ -37,4 +37,4 @@ def test_nothing_known_is_one_group(rows):
     rows["spike_strength"] = MaskedColumn(np.zeros(5), mask=True)
     told = _heater_effect(rows)
     assert set(told["groups"]) == {"off"}
-    assert np.isnan(told["alike"]).all()
+    assert np.isnan(told["similarity"]).all()

@@ -574,7 +574,7 @@ def test_line_of_light_of_a_few_heated_frames_stays():
     options = {"gain": 1.0, "noise": 6.0, "background_order": -1}
     along = (np.abs(v) < 2) & (np.abs(u) > 12) & (np.abs(u) < 40) & (yy > 30)
     wanted = 0.3 * streak[along].mean()
-    kept = stack_arrays(images, alike=power, **options)["all"]
+    kept = stack_arrays(images, similarity=power, **options)["all"]
     # Some 200 pixels of noise 1.9: 0.15 ADU.
     assert (kept.data - 300 - star)[along].mean() == pytest.approx(wanted, abs=0.6)
     beside = (np.abs(yy - 20) < 6) & (xx < 60)

@@ -60,7 +60,7 @@ def make_frames(power, seed):
 def stack(images, power, widths, **changes):
     power = np.array(power, dtype=float)
     options = {
-        "fwhm": widths, "alike": power, "groups": power > 0, "gain": 1.0, "noise": NOISE,
+        "fwhm": widths, "similarity": power, "groups": power > 0, "gain": 1.0, "noise": NOISE,
         "background_order": -1, **changes,
     }  # fmt: skip
     return stack_arrays(list(images), **options)["all"]
@@ -111,7 +111,7 @@ def test_without_knowing_the_state_the_spike_is_lost():
     """What the test above would see if rejection did not know of the heater."""
     power = CASES["two heated of ten"]
     images, _ = make_frames(power, 0)
-    made = stack(images, power, None, alike=None, groups=None)
+    made = stack(images, power, None, similarity=None, groups=None)
     assert 1 - made.coverage[on_spike()].mean() / len(power) > 0.1  # of at most 2 in 10
 
 
@@ -119,7 +119,7 @@ def test_groups_need_no_other_number():
     """Labels alone keep the spike."""
     power = CASES["two heated of ten"]
     images, _ = make_frames(power, 1)
-    made = stack(images, power, None, alike=None)
+    made = stack(images, power, None, similarity=None)
     assert 1 - made.coverage[on_spike()].mean() / len(power) < 0.015
 
 
