@@ -5,11 +5,15 @@ import sys
 import numpy as np
 import pytest
 import tifffile
+from astropy import units as u
+from astropy.io import fits
 from astropy.time import Time
 
 from framesort.errors import FrameError, InputError
 from framesort.files import read_image, verify_sums
 from framesort.frames import find_frames, make_reader, read_frames, read_masters
+from framesort.night import Settings, sort_frames
+from framesort.simulation import read_scenario, simulate_night
 
 pytest.importorskip("rawpy")
 
@@ -120,3 +124,30 @@ def test_without_rawpy_one_line_names_the_package(tmp_path, mosaic, monkeypatch)
     monkeypatch.setattr("framesort.files._raw.find_spec", lambda name: None)
     with pytest.raises(InputError, match=r"a.dng: camera raw files need the package rawpy"):
         read_frames([tmp_path / "a.dng"])
+
+
+def test_a_night_of_raw_files_is_that_of_fits_files(tmp_path):
+    (tmp_path / "night.toml").write_text("""
+    start = 2024-10-14T20:12:00Z
+    seed = 3
+    camera = {width = 320, height = 240, pattern = "RGGB", saturation = 16383.0}
+    stars = {count = 120}
+    heater = {events = [[3.0, 100]]}
+    filter = [{name = "R"}, {name = "G"}, {name = "B"}]
+    run = [{filter = "colour", exposure = 60.0, count = 5, pause = 9.0}]
+    """)
+    simulate_night(read_scenario(tmp_path / "night.toml"), tmp_path / "night")
+    (tmp_path / "raw").mkdir()
+    for path in (tmp_path / "night" / "frames").glob("*.fits"):
+        pixels, header = fits.getdata(path).astype(np.uint16), fits.getheader(path)
+        clock = (Time(header["DATE-OBS"]) + 2 * u.hour).strftime("%Y:%m:%d %H:%M:%S")
+        # RGGB from the lowest row of an even number is GBRG from the top.
+        write_dng(tmp_path / "raw" / f"{path.stem}.dng", pixels[::-1], clock=clock, first=2)
+    log = tmp_path / "night" / "heater_power.csv"
+    raw = sort_frames(
+        [tmp_path / "raw"], heater=log, settings=Settings(camera_zone="Europe/Berlin")
+    ).table
+    usual = sort_frames([tmp_path / "night" / "frames"], heater=log).table
+    assert np.array_equal(raw["pattern"], usual["pattern"])
+    assert np.array_equal(raw["fwhm"], usual["fwhm"])
+    assert np.array_equal(raw["heater_share"], usual["heater_share"])
