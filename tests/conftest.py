@@ -11,7 +11,7 @@ from framesort.simulation import Scenario, read_scenario, simulate_night
 
 @dataclass(frozen=True)
 class DrawnNight:
-    """An invented night on disk, with its truth."""
+    """A simulated night on disk, with its truth."""
 
     folder: Path
     scenario: Scenario

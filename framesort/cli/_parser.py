@@ -371,7 +371,7 @@ def build_parser() -> Parser:
     simulate = _add_command(
         commands,
         "simulate",
-        "make an invented night with its truth",
+        "make a simulated night with its truth",
         "framesort simulate demo/night.toml --out night",
         [common],
     )

@@ -1,4 +1,4 @@
-"""Time and memory of a star replacement on a large invented picture.
+"""Time and memory of a star replacement on a large simulated picture.
 
     python tests/bench/bench_replace.py [--width 6240] [--height 4160] [--stars 20000]
 

@@ -2,7 +2,7 @@
 
     pip install ruptures && python tests/bench/compare_change_points.py [--nights 8]
 
-A script, not a test. Invented rigs with a heater, a camera cooler, slews, drift and noise; each
+A script, not a test. Simulated rigs with a heater, a camera cooler, slews, drift and noise; each
 method gets the current after the same running median. A step is found if the method has one
 within 15 s of it; "others" are steps where neither heater nor cooler was switched.
 """

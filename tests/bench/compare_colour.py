@@ -2,7 +2,7 @@
 
     python tests/bench/compare_colour.py [FOLDER]
 
-An invented night with a filter array is drawn (kept in FOLDER if one is given), its heater-off
+A simulated night with a filter array is drawn (kept in FOLDER if one is given), its heater-off
 frames are stacked on their true transforms, and isolated stars are measured on each plane:
 flux and width against the truth, colour, noise per pixel and in blocks of 4 x 4 (where what
 interpolation moves between neighbours has averaged out).

@@ -1,4 +1,4 @@
-"""Hand damaged and invented files to every reader; only errors of this library may come out.
+"""Hand damaged and simulated files to every reader; only errors of this library may come out.
 
     python tests/bench/fuzz_readers.py --inputs 100000
 

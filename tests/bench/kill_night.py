@@ -2,7 +2,7 @@
 
     python tests/bench/kill_night.py --kills 50 --out /tmp/kill_night
 
-One small invented night is sorted and merged once undisturbed. Then, in a new folder each
+One small simulated night is sorted and merged once undisturbed. Then, in a new folder each
 time, the same command is started, killed with SIGKILL after a random time (the whole process
 group, the parent alone, or one worker alone, in turn) and started again. Written down: the
 stage in which it was killed, what differs from the undisturbed run, how many frames the second
@@ -65,7 +65,7 @@ ONE_THREAD = {name: "1" for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", 
 
 
 def make_night(folder: Path) -> Path:
-    """The invented night's folder, with one frame packed so that scratch files are used."""
+    """The simulated night's folder, with one frame packed so that scratch files are used."""
     scenario = folder / "scenario.toml"
     scenario.write_text(SCENARIO)
     night = folder / "input"

@@ -1,4 +1,4 @@
-"""Invented nights drawn, measured and sorted; how often what comes out is right.
+"""Simulated nights drawn, measured and sorted; how often what comes out is right.
 
     python tests/bench/simulated_nights.py [--seeds 20] [--kinds dew,cloud] [--keep DIR] [--verbose]
 

@@ -1,4 +1,4 @@
-"""Heater states from the stars alone on invented tables of frames: how often they are right.
+"""Heater states from the stars alone on simulated tables of frames: how often they are right.
 
     python tests/bench/states_without_log.py [--nights 20]
 

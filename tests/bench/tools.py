@@ -1,4 +1,4 @@
-"""What the scripts of this folder share: invented frames, and watching a command at work.
+"""What the scripts of this folder share: simulated frames, and watching a command at work.
 
 Memory is the sum of PSS (shared pages counted once) over a process and all it started, looked at
 every third of a second (more often takes a fifth of a core, which a command that uses all cores

@@ -98,13 +98,13 @@ def test_stars_on_green_are_true(field, pattern):
     mosaic = np.where(letters(pattern, image.shape) == "G", image, 50.0)
     quality = measure_image(green_lattice(mosaic, pattern), saturation=1e6)
     quality = restore_quality(quality, pattern, image.shape[1])
-    full = measure_image(image, saturation=1e6)
+    whole = measure_image(image, saturation=1e6)
     # 1 %: what the same measurement reaches on all pixels; half of them are measured here.
     assert quality.fwhm == pytest.approx(fwhm, rel=0.01)
-    assert quality.fwhm == pytest.approx(full.fwhm, rel=0.01)
-    assert quality.half_flux_radius == pytest.approx(full.half_flux_radius, rel=0.02)
+    assert quality.fwhm == pytest.approx(whole.fwhm, rel=0.01)
+    assert quality.half_flux_radius == pytest.approx(whole.half_flux_radius, rel=0.02)
     # Stars are long along x; eccentricity of the sheared profile before the pixel is 0.43.
-    assert quality.eccentricity == pytest.approx(full.eccentricity, abs=0.05)
+    assert quality.eccentricity == pytest.approx(whole.eccentricity, abs=0.05)
     assert min(quality.elongation_angle, 180 - quality.elongation_angle) < 6
     stars = quality.star_list
     own = np.stack([stars["x"], stars["y"]], axis=1)

@@ -117,28 +117,28 @@ def tilted():
 
 def test_measured_on_green_or_on_all_pixels_is_the_same(tilted):
     """Two measurements of one picture. On half of the pixels errors are sqrt(2) larger."""
-    full = measure_image(tilted, saturation=1e6)
+    whole = measure_image(tilted, saturation=1e6)
     back = restore_quality(
         measure_image(green_lattice(tilted, "RGGB"), saturation=1e6), "RGGB", tilted.shape[1]
     )
-    assert full.fwhm_tilt == pytest.approx(1.2, abs=0.15)  # what was drawn
-    assert full.sky_gradient == pytest.approx(120, rel=0.1)
+    assert whole.fwhm_tilt == pytest.approx(1.2, abs=0.15)  # what was drawn
+    assert whole.sky_gradient == pytest.approx(120, rel=0.1)
     for name in ("fwhm", "fwhm_centre", "fwhm_corners", "half_flux_radius"):
-        assert getattr(back, name) == pytest.approx(getattr(full, name), rel=0.02), name
-    assert back.fwhm_tilt == pytest.approx(full.fwhm_tilt, abs=3 * np.hypot(
-        back.fwhm_tilt_err, full.fwhm_tilt_err))  # fmt: skip
+        assert getattr(back, name) == pytest.approx(getattr(whole, name), rel=0.02), name
+    assert back.fwhm_tilt == pytest.approx(whole.fwhm_tilt, abs=3 * np.hypot(
+        back.fwhm_tilt_err, whole.fwhm_tilt_err))  # fmt: skip
     for name in ("fwhm_corners_err", "fwhm_tilt_err"):
         # Half of the pixels: sqrt(2), known to a third; not turned back, it would be 1.
-        assert 0.8 < getattr(back, name) / getattr(full, name) < 2.2, name
-    assert back.spike_length == pytest.approx(full.spike_length, rel=0.15)
-    assert back.spike_total == pytest.approx(full.spike_total, rel=0.1)
-    assert back.sky_gradient == pytest.approx(full.sky_gradient, rel=0.05)
-    assert back.sky == pytest.approx(full.sky, rel=0.01)
+        assert 0.8 < getattr(back, name) / getattr(whole, name) < 2.2, name
+    assert back.spike_length == pytest.approx(whole.spike_length, rel=0.15)
+    assert back.spike_total == pytest.approx(whole.spike_total, rel=0.1)
+    assert back.sky_gradient == pytest.approx(whole.sky_gradient, rel=0.05)
+    assert back.sky == pytest.approx(whole.sky, rel=0.01)
     # A box of the mesh covers twice the area and more stars' wings; a factor would be 1.41.
-    assert back.noise == pytest.approx(full.noise, rel=0.08)
+    assert back.noise == pytest.approx(whole.noise, rel=0.08)
     for name, around, within in (
         ("elongation_angle", 180, 3),
         ("spike_raw_angle", 180, 2),
     ):
-        apart = (getattr(back, name) - getattr(full, name) + around / 2) % around - around / 2
+        apart = (getattr(back, name) - getattr(whole, name) + around / 2) % around - around / 2
         assert abs(apart) < within, name

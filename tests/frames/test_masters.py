@@ -21,7 +21,7 @@ CARDS = {"EXPTIME": 60.0, "FILTER": "L", "GAIN": 120, "CCD-TEMP": -10.0, "XBINNI
 
 @pytest.fixture
 def camera(tmp_path):
-    """Writes frames of one invented camera and keeps their pixels."""
+    """Writes frames of one simulated camera and keeps their pixels."""
     rng = np.random.default_rng(4)
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     vignette = 1.1 - 0.4 * ((x - 42) ** 2 + (y - 30) ** 2) / 42**2

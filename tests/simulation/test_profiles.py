@@ -109,7 +109,7 @@ def test_wings_of_a_bright_star_show_no_edge():
 
 
 @pytest.mark.parametrize("angle", [0.0, 30.0, 62.0, 90.0, 151.0])
-def test_line_of_light(angle):
+def test_spike(angle):
     image = np.zeros((401, 401))
     place = np.array([200.3]), np.array([199.8])
     draw_spikes(image, *place, np.array([1e6]), angle=angle, length=14.0, sigma=1.3, faintest=1e-6)

@@ -29,7 +29,7 @@ def test_same_light_in_both_stars():
     x, y, flux = made.stars[0]
     distance = np.hypot(*np.ogrid[-y : 500 - y, -x : 500 - x])
     near = distance < min(x, y, 500 - x, 500 - y)
-    # What lies beyond: the wings of the Moffat profile and the ends of the line.
+    # What lies beyond: the wings of the Moffat profile and the ends of the spike.
     assert made.sharp_stars[near].sum() == pytest.approx(flux, rel=0.01)
     assert made.deep_stars[near].sum() == pytest.approx(flux, rel=0.03)
     assert made.deep_stars.max() < 0.8 * made.sharp_stars.max()
