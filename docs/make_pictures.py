@@ -22,8 +22,8 @@ from framesort.report import (
     draw_widths,
     measure_residual,
     read_results,
-    style_axes,
 )
+from framesort.report._style import style_axes
 
 HERE = Path(__file__).parent / "pictures"
 

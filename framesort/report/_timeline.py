@@ -68,7 +68,7 @@ def _clock_axis(axes: Axes, first: float, last: float, *, label: bool = True) ->
     axes.xaxis.set_major_formatter(mdates.DateFormatter("%H:%M", tz=UTC))
     if label:
         begin = datetime.fromtimestamp(first, tz=UTC)
-        axes.set_xlabel(f"UTC, from {begin:%d %B %Y}".replace("from 0", "from "))
+        axes.set_xlabel(f"UTC, {begin:%d %B %Y}".replace(", 0", ", "))
 
 
 def _step_seconds(value: Any, otherwise: float) -> float:
@@ -177,7 +177,10 @@ def draw_timeline(axes: Axes, table: Table, *, steps: Sequence[Mapping[str, Any]
         levels + centres,
         [f"{level} %" for level in levels] + [plain_text(name) or "frames" for name in names],
     )
-    axes.set_ylim(-14 - len(names) * _ROW, 106 if known else -6)
+    low, high = -14 - len(names) * _ROW, 106 if known else -6
+    axes.set_ylim(low, high)
+    if known:
+        axes.set_ylabel("heater power", y=(50 - low) / (high - low))
     axes.axhline(0, color=RULE, linewidth=0.8, zorder=0)
     _clock_axis(axes, first, last)
 

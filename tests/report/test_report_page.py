@@ -13,8 +13,9 @@ from astropy.table import Table
 from framesort.errors import InputError, OutputError
 from framesort.files import write_table
 from framesort.records import REASONS
-from framesort.report import compare_pictures, read_results, write_preview, write_report
+from framesort.report import read_results, write_preview, write_report
 from framesort.report._advice import ADVICE, list_notices
+from framesort.report._pictures import compare_pictures
 from framesort.report._trust import check_group, describe_trust
 from framesort.report._words import describe_effect, describe_frames
 from framesort.workers import open_executor

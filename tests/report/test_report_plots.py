@@ -18,7 +18,6 @@ from report_nights import make_table
 from skimage.color import deltaE_ciede2000, rgb2lab
 
 from framesort.report import (
-    choose_stars,
     cut_stars,
     depth_curve,
     draw_depth,
@@ -29,11 +28,12 @@ from framesort.report import (
     draw_timeline,
     draw_widths,
     read_results,
-    split_nights,
 )
 from framesort.report._read import Results
 from framesort.report._residual import RESIDUAL_MAP
+from framesort.report._stars import choose_stars
 from framesort.report._style import STATE_COLOURS
+from framesort.report._timeline import split_nights
 
 
 @pytest.fixture

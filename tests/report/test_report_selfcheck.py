@@ -10,14 +10,9 @@ from matplotlib.figure import Figure
 from matplotlib.image import imread
 
 from framesort.errors import InputError
-from framesort.report import (
-    draw_field,
-    draw_residual,
-    measure_residual,
-    median_widths,
-    read_results,
-)
+from framesort.report import draw_field, draw_residual, measure_residual, read_results
 from framesort.report._advice import Notice, split_notices
+from framesort.report._field import median_widths
 from framesort.report._groups import show_groups
 from framesort.report._next import describe_next, minutes_fainter
 from framesort.report._residual import LIMIT, residual_colours, shrink_residual

@@ -7,7 +7,8 @@ from astropy.visualization import AsinhStretch
 from report_nights import make_scene
 
 from framesort.errors import InputError
-from framesort.report import Stretch, measure_stretch, shrink_image, stretch_image
+from framesort.report import measure_stretch, stretch_image
+from framesort.report._stretch import Stretch, shrink_image
 
 
 @pytest.fixture(scope="module")
