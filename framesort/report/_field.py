@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
@@ -16,7 +15,7 @@ from framesort.report._layout import (
     MOST_PANELS,
     PageFigure,
     group_title,
-    in_both_layouts,
+    make_page_figure,
     make_panels,
 )
 from framesort.report._read import Results
@@ -140,27 +139,24 @@ def field_figure(results: Results, shapes: dict[str, tuple[int, int]]) -> PageFi
     if not groups:
         return None
 
-    def draw(narrow: bool) -> Figure:
-        rows, across = (2 * len(groups), 1) if narrow else (len(groups), 2)
-        figure, axes = make_panels(rows, across, narrow=narrow, height=2.9)
-        places: Any = iter(axes.ravel())
-        for group, stars in groups:
-            shape = shapes[group.label]
-            found = [median_widths(stars, column=name, shape=shape) for name in columns]
-            known = np.concatenate([widths[np.isfinite(widths)] for widths in found])
-            limits = (float(known.min()), float(known.max())) if known.size else None
-            for name, words in columns.items():
-                place = next(places)
-                draw_field(place, stars, column=name, shape=shape, limits=limits)
-                title = f"{plain_text(group_title(group))}: {words}" if len(groups) > 1 else words
-                style_axes(place)
-                place.set_title(title, loc="left", fontsize=9, color=INK)
-                for spine in place.spines.values():
-                    spine.set_visible(False)
-        return figure
+    figure, axes = make_panels(len(groups), 2, height=2.9)
+    places: Any = iter(axes.ravel())
+    for group, stars in groups:
+        shape = shapes[group.label]
+        found = [median_widths(stars, column=name, shape=shape) for name in columns]
+        known = np.concatenate([widths[np.isfinite(widths)] for widths in found])
+        limits = (float(known.min()), float(known.max())) if known.size else None
+        for name, words in columns.items():
+            place = next(places)
+            draw_field(place, stars, column=name, shape=shape, limits=limits)
+            title = f"{plain_text(group_title(group))}: {words}" if len(groups) > 1 else words
+            style_axes(place)
+            place.set_title(title, loc="left", fontsize=9, color=INK)
+            for spine in place.spines.values():
+                spine.set_visible(False)
 
-    return in_both_layouts(
-        draw,
+    return make_page_figure(
+        figure,
         title="FWHM over the field",
         caption="Median FWHM (px) of the replaced stars in each part of the field, in the deep "
         "stack and in the final picture. Darker is wider, on a common scale.",

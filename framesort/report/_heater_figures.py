@@ -10,11 +10,10 @@ from framesort.records import column_values
 from framesort.report._columns import as_dicts, as_number
 from framesort.report._layout import (
     MOST_PANELS,
-    NARROW,
-    WIDE,
+    WIDTH,
     PageFigure,
     group_title,
-    in_both_layouts,
+    make_page_figure,
     make_panels,
 )
 from framesort.report._read import GroupSummary, Results
@@ -40,23 +39,20 @@ def response_figure(results: Results) -> PageFigure | None:
     if not shown:
         return None
 
-    def draw(narrow: bool) -> Figure:
-        rows, columns = (len(shown), 1) if narrow else (1, len(shown))
-        figure, axes = make_panels(rows, columns, narrow=narrow, height=2.6)
-        for place, quantity in zip(axes.ravel(), shown, strict=True):
-            draw_response(
-                place,
-                entries,
-                quantity=quantity,
-                highest_acceptable=highest_acceptable,
-                curve=curve,
-            )
-            style_axes(place)
-        return figure
+    figure, axes = make_panels(1, len(shown), height=2.6)
+    for place, quantity in zip(axes.ravel(), shown, strict=True):
+        draw_response(
+            place,
+            entries,
+            quantity=quantity,
+            highest_acceptable=highest_acceptable,
+            curve=curve,
+        )
+        style_axes(place)
 
     marked = any(np.isfinite(as_number(entry.get("power"))) for entry in highest_acceptable)
-    return in_both_layouts(
-        draw,
+    return make_page_figure(
+        figure,
         title="Effect of heater power",
         caption="FWHM and spike against heater power. Points with standard errors are measured, "
         "dotted curves are interpolated."
@@ -77,21 +73,18 @@ def light_figure(results: Results) -> PageFigure | None:
     if not groups:
         return None
 
-    def draw(narrow: bool) -> Figure:
-        columns = 1 if narrow else min(2, len(groups))
-        rows = -(-len(groups) // columns)
-        width = NARROW if narrow else columns * WIDE / 2
-        figure = Figure(figsize=(width, 3.4 * rows), layout="constrained")
-        for k, group in enumerate(groups):
-            axes = cast(PolarAxes, figure.add_subplot(rows, columns, k + 1, projection="polar"))
-            draw_light_by_angle(axes, results.table[group.rows], profiles=group.light_by_angle)
-            if len(groups) > 1:
-                name_panel(axes, group_title(group))
-            style_axes(axes)
-        return figure
+    columns = min(2, len(groups))
+    rows = -(-len(groups) // columns)
+    figure = Figure(figsize=(columns * WIDTH / 2, 3.4 * rows), layout="constrained")
+    for k, group in enumerate(groups):
+        axes = cast(PolarAxes, figure.add_subplot(rows, columns, k + 1, projection="polar"))
+        draw_light_by_angle(axes, results.table[group.rows], profiles=group.light_by_angle)
+        if len(groups) > 1:
+            name_panel(axes, group_title(group))
+        style_axes(axes)
 
-    return in_both_layouts(
-        draw,
+    return make_page_figure(
+        figure,
         title="Light around bright stars against angle",
         caption=_CURVES if groups[0].light_by_angle else _STROKES,
         prefix="angle",
@@ -123,21 +116,19 @@ def depth_figure(results: Results) -> PageFigure | None:
     if not groups:
         return None
 
-    def draw(narrow: bool) -> Figure:
-        columns = 1 if narrow else min(2, len(groups))
-        rows = -(-len(groups) // columns)
-        figure, axes = make_panels(rows, columns, narrow=narrow, height=2.6)
-        for place in axes.ravel()[len(groups) :]:
-            place.set_axis_off()
-        for place, group in zip(axes.ravel(), groups, strict=False):
-            draw_depth(place, results.table[group.rows])
-            if len(groups) > 1:
-                name_panel(place, group_title(group))
-            style_axes(place)
-        return figure
+    columns = min(2, len(groups))
+    rows = -(-len(groups) // columns)
+    figure, axes = make_panels(rows, columns, height=2.6)
+    for place in axes.ravel()[len(groups) :]:
+        place.set_axis_off()
+    for place, group in zip(axes.ravel(), groups, strict=False):
+        draw_depth(place, results.table[group.rows])
+        if len(groups) > 1:
+            name_panel(place, group_title(group))
+        style_axes(place)
 
-    return in_both_layouts(
-        draw,
+    return make_page_figure(
+        figure,
         title="Depth against FWHM",
         caption="Expected depth and FWHM of a stack of the n sharpest frames, for every n. Star "
         "replacement combines the FWHM of the sharp-star set (filled circle) with the depth of "

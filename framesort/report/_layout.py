@@ -1,6 +1,5 @@
-"""The two layouts of a figure of the page: wide, and narrow for phones."""
+"""Layout of a figure of the page."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,48 +12,38 @@ from framesort.report._svg import render_svg
 
 __all__ = [
     "MOST_PANELS",
-    "NARROW",
-    "WIDE",
+    "WIDTH",
     "PageFigure",
     "group_title",
-    "in_both_layouts",
+    "make_page_figure",
     "make_panels",
 ]
 
 
-WIDE, NARROW = 8.4, 4.1
-"""Widths in inches of a figure for screens and paper, and for phones."""
+WIDTH = 8.4
+"""Width of a figure in inches; on a phone the page scrolls it sideways."""
 
 MOST_PANELS = 8
 
 
 @dataclass(frozen=True, kw_only=True)
 class PageFigure:
-    """A figure in two layouts with its title and caption."""
+    """A figure as SVG with its title and caption."""
 
     title: str
     caption: str
-    wide: Markup
-    narrow: Markup
+    svg: Markup
 
 
-def in_both_layouts(
-    draw: Callable[[bool], Figure], *, title: str, caption: str, prefix: str
-) -> PageFigure:
-    """Draw a figure in both layouts; `draw` takes whether the layout is narrow."""
-    return PageFigure(
-        title=title,
-        caption=caption,
-        wide=render_svg(draw(False), label=title, prefix=f"{prefix}w"),
-        narrow=render_svg(draw(True), label=title, prefix=f"{prefix}n"),
-    )
+def make_page_figure(figure: Figure, *, title: str, caption: str, prefix: str) -> PageFigure:
+    """A figure for the page; `prefix`, unique on the page, is put before its ids."""
+    svg = render_svg(figure, label=title, prefix=prefix)
+    return PageFigure(title=title, caption=caption, svg=svg)
 
 
-def make_panels(
-    rows: int, columns: int, *, narrow: bool, height: float, **options: Any
-) -> tuple[Figure, Any]:
+def make_panels(rows: int, columns: int, *, height: float, **options: Any) -> tuple[Figure, Any]:
     """A figure of equal panels; `height` of each row in inches."""
-    figure = Figure(figsize=(NARROW if narrow else WIDE, height * rows + 0.5), layout="constrained")
+    figure = Figure(figsize=(WIDTH, height * rows + 0.5), layout="constrained")
     return figure, figure.subplots(rows, columns, squeeze=False, **options)
 
 

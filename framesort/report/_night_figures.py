@@ -2,7 +2,6 @@
 
 import numpy as np
 from astropy.table import Table
-from matplotlib.figure import Figure
 
 from framesort.records import column_values
 from framesort.report._columns import as_dicts
@@ -10,7 +9,7 @@ from framesort.report._layout import (
     MOST_PANELS,
     PageFigure,
     group_title,
-    in_both_layouts,
+    make_page_figure,
     make_panels,
 )
 from framesort.report._read import Results
@@ -28,14 +27,12 @@ def timeline_figure(results: Results, night: Table, prefix: str, title: str) -> 
     steps = as_dicts(heater.get("steps")) if isinstance(heater, dict) else []
     filters = len(set(night["filter"])) if "filter" in night.colnames else 1
 
-    def draw(narrow: bool) -> Figure:
-        figure, axes = make_panels(1, 1, narrow=narrow, height=1.7 + 0.35 * filters)
-        draw_timeline(axes[0, 0], night, steps=steps)
-        style_axes(axes[0, 0])
-        return figure
+    figure, axes = make_panels(1, 1, height=1.7 + 0.35 * filters)
+    draw_timeline(axes[0, 0], night, steps=steps)
+    style_axes(axes[0, 0])
 
-    return in_both_layouts(
-        draw,
+    return make_page_figure(
+        figure,
         title=title,
         caption="Top: heater power. Bottom: one bar per exposure in the colour of its heater "
         "state; hollow: in neither set, underlined: in the sharp-star set.",
@@ -67,20 +64,16 @@ def history_figure(
     if not panels:
         return None
 
-    def draw(narrow: bool) -> Figure:
-        figure, axes = make_panels(len(panels), 1, narrow=narrow, height=1.9, sharex=True)
-        for k, (group, part) in enumerate(panels):
-            last = k == len(panels) - 1
-            draw_history(
-                axes[k, 0], part, column=column, label=label, clock_label=last, limits=limits
-            )
-            if len(panels) > 1:
-                name_panel(axes[k, 0], group_title(group))
-            style_axes(axes[k, 0])
-        boxes = [place.dataLim for place in axes[:, 0]]
-        low = min(box.xmin for box in boxes)
-        high = max(box.xmax for box in boxes)
-        axes[0, 0].set_xlim(low - 0.02 * (high - low) - 1e-3, high + 0.02 * (high - low) + 1e-3)
-        return figure
+    figure, axes = make_panels(len(panels), 1, height=1.9, sharex=True)
+    for k, (group, part) in enumerate(panels):
+        last = k == len(panels) - 1
+        draw_history(axes[k, 0], part, column=column, label=label, clock_label=last, limits=limits)
+        if len(panels) > 1:
+            name_panel(axes[k, 0], group_title(group))
+        style_axes(axes[k, 0])
+    boxes = [place.dataLim for place in axes[:, 0]]
+    low = min(box.xmin for box in boxes)
+    high = max(box.xmax for box in boxes)
+    axes[0, 0].set_xlim(low - 0.02 * (high - low) - 1e-3, high + 0.02 * (high - low) + 1e-3)
 
-    return in_both_layouts(draw, title=title, caption=caption, prefix=prefix)
+    return make_page_figure(figure, title=title, caption=caption, prefix=prefix)

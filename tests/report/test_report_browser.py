@@ -1,5 +1,7 @@
 """The report in a real browser: nothing asked for, nothing logged, nothing cut off."""
 
+import json
+
 import pytest
 from report_browser import CHROMIUM, Browser
 
@@ -13,7 +15,7 @@ TOO_WIDE = """
 [...document.querySelectorAll('body *')].filter(e => {
   if (e.closest('.roll') && !e.classList.contains('roll')) return false;
   const box = e.getBoundingClientRect();
-  return box.width > 0 && !e.closest('svg g') && box.right > innerWidth + 0.5;
+  return box.width > 0 && !e.closest('.scroll svg') && box.right > innerWidth + 0.5;
 }).map(e => e.tagName + '.' + e.className).join(' ')
 """
 
@@ -52,21 +54,24 @@ def test_frames_fit_when_unfolded(browser, report, width):
     assert browser.evaluate(wider + ".length") == 0
 
 
-def test_one_layout_of_each_figure_is_shown(browser, report):
-    visible = (
-        "[...document.querySelectorAll('{}')].filter(e => e.getBoundingClientRect().width).length"
+def test_figures_scroll_in_their_own_box_on_a_phone(browser, report):
+    widths = (
+        "[...document.querySelectorAll('.scroll')].map(e => [e.clientWidth, e.scrollWidth]).flat()"
     )
-    browser.open(report, width=1400)
-    wide = browser.evaluate(visible.format(".for-wide"))
-    assert wide > 5 and browser.evaluate(visible.format(".for-narrow")) == 0
-    browser.open(report, width=400)
-    assert browser.evaluate(visible.format(".for-narrow")) == wide
-    assert browser.evaluate(visible.format(".for-wide")) == 0
+    for width, scrolled in ((1400, False), (400, True)):
+        browser.open(report, width=width)
+        assert browser.evaluate("document.documentElement.scrollWidth") <= width
+        sizes = json.loads(browser.evaluate(f"JSON.stringify({widths})"))
+        assert len(sizes) > 10
+        assert all(
+            (inner > outer) == scrolled
+            for outer, inner in zip(sizes[::2], sizes[1::2], strict=True)
+        )
 
 
 def test_dark_page_has_light_ink_in_plots_too(browser, report):
     ink = (
-        "getComputedStyle([...document.querySelectorAll('.for-wide svg g g')]"
+        "getComputedStyle([...document.querySelectorAll('.plot svg g g')]"
         ".find(e => (e.getAttribute('style') || '').includes('--ink'))).fill"
     )
     browser.open(report, width=1400)
