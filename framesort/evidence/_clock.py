@@ -17,7 +17,7 @@ from framesort.evidence._likelihood import (
     split_pieces,
     whiten,
 )
-from framesort.evidence._series import Series, make_series, take_rows
+from framesort.evidence._series import Series, make_series, step_noise, take_rows
 from framesort.evidence._switches import StarStates, sort_states
 from framesort.records import HeaterTrace
 
@@ -262,8 +262,8 @@ def _find_outliers(series: Series) -> NDArray[np.bool_]:
             if len(rows) < 5:
                 continue
             middle = median_filter(y[rows], 5, mode="nearest")
-            spread = 1.4826 * np.median(np.abs(np.diff(y[rows]))) / np.sqrt(2)
-            found[rows] |= np.abs(y[rows] - middle) > _OUTLIER * max(float(spread), 1e-4)
+            spread = step_noise(y[rows])
+            found[rows] |= np.abs(y[rows] - middle) > _OUTLIER * max(spread, 1e-4)
     return found
 
 

@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
 
+from framesort.records import MAD_TO_SIGMA
+
 __all__ = ["DriftFit", "fit_with_drift", "random_walk_covariance", "robust_weights"]
 
 Floats = NDArray[np.float64]
@@ -109,7 +111,7 @@ def fit_with_drift(
         Number of fits with updated weights.
     """
     spread = np.ones(len(y))
-    rough = 1.4826 * float(np.median(np.abs(np.diff(y) - np.median(np.diff(y))))) / np.sqrt(2)
+    rough = MAD_TO_SIGMA * float(np.median(np.abs(np.diff(y) - np.median(np.diff(y))))) / np.sqrt(2)
     rough = max(rough, 1e-4)
     typical = rough if typical is None else typical
     logs = np.log([typical, rough])

@@ -9,7 +9,7 @@ from scipy.optimize import nnls
 
 from framesort.evidence._drift import fit_with_drift, random_walk_covariance, robust_weights
 from framesort.evidence._energy import Energy
-from framesort.evidence._series import Series, group_constants, list_channels
+from framesort.evidence._series import Series, group_constants, list_channels, step_noise
 
 __all__ = ["Channel", "measure_scatter", "piece_gains", "score_powers", "split_pieces", "whiten"]
 
@@ -81,8 +81,8 @@ def whiten(series: Series, scale: list[tuple[float, Floats]]) -> list[Channel]:
             walk, noise = scale[number]
             covariance = random_walk_covariance(series.start / 3600.0, walk, noise)
         else:
-            spread = 1.4826 * np.median(np.abs(np.diff(y))) / np.sqrt(2)
-            covariance = np.eye(len(y)) * max(float(spread), 1e-4) ** 2
+            spread = step_noise(y)
+            covariance = np.eye(len(y)) * max(spread, 1e-4) ** 2
         factor = np.linalg.cholesky(covariance)
         matrix = solve_triangular(factor, np.eye(len(y)), lower=True)
         basis = np.linalg.qr(matrix @ constants)[0]

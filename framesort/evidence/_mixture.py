@@ -7,6 +7,8 @@ from numpy.typing import NDArray
 from scipy.cluster.vq import kmeans2
 from scipy.special import gammaln
 
+from framesort.records import MAD_TO_SIGMA
+
 __all__ = ["States", "add_state", "fit_states"]
 
 Floats = NDArray[np.float64]
@@ -174,7 +176,7 @@ def add_state(
 
 def _floor(data: Floats) -> Floats:
     """Covariance of single frames, from differences of neighbours (insensitive to drift)."""
-    spread = 1.4826 * np.nanmedian(np.abs(np.diff(data, axis=0)), axis=0) / np.sqrt(2)
+    spread = MAD_TO_SIGMA * np.nanmedian(np.abs(np.diff(data, axis=0)), axis=0) / np.sqrt(2)
     return np.diag(np.maximum(np.nan_to_num(spread, nan=1.0), 1e-4) ** 2)
 
 

@@ -7,7 +7,7 @@ from astropy.table import Table
 from astropy.time import Time
 from numpy.typing import NDArray
 
-from framesort.records import column_values
+from framesort.records import MAD_TO_SIGMA, column_values
 
 __all__ = [
     "Series",
@@ -16,6 +16,7 @@ __all__ = [
     "list_channels",
     "make_series",
     "start_seconds",
+    "step_noise",
     "take_rows",
 ]
 
@@ -110,3 +111,8 @@ def group_constants(series: Series) -> Floats:
     """A constant for each filter and exposure, shape (n, groups)."""
     groups = np.unique(series.group)
     return (series.group[:, None] == groups[None, :]).astype(float)
+
+
+def step_noise(values: Floats) -> float:
+    """Robust noise of a series from differences of neighbours, insensitive to drift."""
+    return float(MAD_TO_SIGMA * np.median(np.abs(np.diff(values))) / np.sqrt(2))

@@ -7,6 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.evidence._mixture import States
+from framesort.evidence._series import step_noise
 from framesort.records import column_values
 
 __all__ = ["Verdict", "find_hidden_heat", "find_progress", "judge_states"]
@@ -143,7 +144,7 @@ def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bo
     if n < 2 * _BESIDE:
         return found
     light = states.data[rows, 1:] @ ours / np.hypot(*ours)
-    noise = 1.4826 * float(np.median(np.abs(np.diff(light)))) / np.sqrt(2)
+    noise = step_noise(light)
     total = np.r_[0.0, np.cumsum(light)]
     begin, end = np.triu_indices(n + 1, _BESIDE)
     inside = end - begin

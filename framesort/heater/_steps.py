@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
+from framesort.records import MAD_TO_SIGMA
+
 __all__ = ["Step", "find_steps"]
 
 Floats = NDArray[np.float64]
@@ -62,7 +64,7 @@ class Step:
 
 def _noise(current: Floats) -> float:
     """Standard deviation of one sample, from differences of neighbours (blind to drift)."""
-    return float(1.4826 * np.median(np.abs(np.diff(current))) / np.sqrt(2))
+    return float(MAD_TO_SIGMA * np.median(np.abs(np.diff(current))) / np.sqrt(2))
 
 
 def _contrast(current: Floats, width: int) -> Floats:
@@ -111,7 +113,8 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], list[tup
     width = max(round(_WINDOW / cadence), 8)
     noise = max(_noise(current), 1e-9)
     limit = _SIGNIFICANT * max(
-        noise * np.sqrt(2.0 / width), 1.4826 * float(np.median(np.abs(_contrast(clean, width))))
+        noise * np.sqrt(2.0 / width),
+        MAD_TO_SIGMA * float(np.median(np.abs(_contrast(clean, width)))),
     )
     rest = clean.copy()
     places: list[int] = []

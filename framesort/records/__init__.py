@@ -12,6 +12,7 @@ from framesort.records._columns import (
     column_values,
     empty_star_list,
 )
+from framesort.records._constants import FWHM_TO_SIGMA, MAD_TO_SIGMA
 from framesort.records._frames import SPIKE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, judge_check
@@ -21,6 +22,8 @@ from framesort.records._reasons import REASONS, Reason, add_reason
 __all__ = [
     "CHECK_LIMITS",
     "COLUMNS",
+    "FWHM_TO_SIGMA",
+    "MAD_TO_SIGMA",
     "PRODUCT_CARD",
     "PRODUCT_TEXT",
     "REASONS",

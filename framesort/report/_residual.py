@@ -8,6 +8,7 @@ from matplotlib.colors import LinearSegmentedColormap
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError
+from framesort.records import MAD_TO_SIGMA
 from framesort.report._stretch import shrink_image
 from framesort.stars import estimate_background
 
@@ -69,7 +70,7 @@ def shrink_residual(residual: NDArray[np.float32], *, longest: int) -> NDArray[n
         return residual
     binned = shrink_image(residual, longest=longest)
     # Noise of neighbouring pixels is correlated after resampling, so it is measured.
-    spread = 1.4826 * np.nanmedian(np.abs(binned - np.nanmedian(binned)))
+    spread = MAD_TO_SIGMA * np.nanmedian(np.abs(binned - np.nanmedian(binned)))
     return np.asarray(binned / spread if spread > 0 else binned, dtype=np.float32)
 
 

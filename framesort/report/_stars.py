@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import FrameError
 from framesort.files import StrPath, read_image
-from framesort.records import column_values
+from framesort.records import MAD_TO_SIGMA, column_values
 from framesort.report._columns import as_number, column_texts
 from framesort.report._read import GroupSummary
 from framesort.report._residual import residual_colours
@@ -198,7 +198,9 @@ def cut_places(
         if scale is not None and {"final", "sharp"} <= set(pixels):
             residual = pixels["final"] - np.float32(scale) * pixels["sharp"]
             residual -= np.nanmedian(residual) if np.isfinite(residual).any() else 0
-            spread = 1.4826 * np.nanmedian(np.abs(residual)) if np.isfinite(residual).any() else 0
+            spread = (
+                MAD_TO_SIGMA * np.nanmedian(np.abs(residual)) if np.isfinite(residual).any() else 0
+            )
             pixels["difference"] = np.float32(1 / spread if spread > 0 else 1) * residual
         if pixels:
             cutouts.append(StarCutout(x=float(x), y=float(y), pixels=pixels))

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError
+from framesort.records import MAD_TO_SIGMA
 
 __all__ = ["Stretch", "measure_stretch", "shrink_image", "stretch_image"]
 
@@ -148,7 +149,7 @@ def measure_stretch(image: ArrayLike) -> Stretch:
     above = _subtract_sky(planes, sky)
     above = above[np.isfinite(above)]
     below = above[above < 0]
-    noise = float(1.4826 * np.median(-below)) if below.size else 0.0
+    noise = float(MAD_TO_SIGMA * np.median(-below)) if below.size else 0.0
     scale = float(np.abs(above).max())
     if scale == 0:
         return Stretch(sky=sky, lift=0.0, softening=1.0, white=1.0)

@@ -3,10 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["find_too_blurred"]
+from framesort.records import FWHM_TO_SIGMA
 
-_SIGMA = 2.354820
-"""FWHM of a Gaussian over its standard deviation."""
+__all__ = ["find_too_blurred"]
 
 
 def find_too_blurred(fwhm: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -37,7 +36,7 @@ def find_too_blurred(fwhm: NDArray[np.float64], weight: NDArray[np.float64]) -> 
     rows = np.flatnonzero(np.isfinite(fwhm) & (weight > 0))
     if rows.size < 2:
         return left_out
-    variance = (fwhm[rows] / _SIGMA) ** 2 + 1 / 12
+    variance = (fwhm[rows] / FWHM_TO_SIGMA) ** 2 + 1 / 12
     w = weight[rows] / weight[rows].sum()
     overlap = 1 / (variance[:, None] + variance)
     # Not by BLAS: its rounding changes with the number of its threads.

@@ -6,7 +6,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from framesort.records import column_values
+from framesort.records import FWHM_TO_SIGMA, column_values
 from framesort.selection._choose import HEATER_OFF
 
 __all__ = [
@@ -151,7 +151,7 @@ def _summary(
     clear = np.nan_to_num(column_values(table, "transparency")[rows], nan=1.0)
     noise = column_values(table, "noise")[rows] / clear
     depth = float(np.sqrt(np.sum((weights * noise) ** 2)) / weights.sum())
-    area = 4 * np.pi * ((fwhm / 2.354820) ** 2 + 1 / 12)
+    area = 4 * np.pi * ((fwhm / FWHM_TO_SIGMA) ** 2 + 1 / 12)
     number = float(weights.sum() ** 2 / np.sum(weights**2))
     gains = column_values(table, "gain")[rows]
     gains = gains[gains > 0]
