@@ -77,7 +77,7 @@ def test_user_has_the_last_word():
     choose_sets(table, keep_in=["f3.fits"], leave_out=["night/f0.fits"])
     assert list(table["sharp_set"]) == [False, True, True, True]
     assert list(table["deep_set"]) == [False, True, True, True]
-    assert table["reason"][0] == "left out by hand" and table["reason"][3] == "added by hand"
+    assert table["reason"][0] == "excluded by user" and table["reason"][3] == "added by user"
     with pytest.raises(InputError, match="no frame of the night has this name"):
         choose_sets(table, keep_in=["f9.fits"])
     with pytest.raises(InputError, match="at once"):

@@ -88,8 +88,8 @@ REASONS: dict[str, Reason] = _reasons(
     ),
     ("vanished", "The file was there at the start but not when its pixels were needed."),
     ("changed", "The file was changed while the run was reading it."),
-    ("added by hand", "Put into the set by the user."),
-    ("left out by hand", "Taken out of the set by the user."),
+    ("added by user", "Put into the set by the user."),
+    ("excluded by user", "Taken out of the set by the user."),
 )
 """The registry of reasons of frames; codes are what the `reason` column holds."""
 

@@ -1,8 +1,8 @@
 """Star replacement: the deep stack with the sharp stack's stars.
 
-`replace_stars` is the door, `check_pair` tells beforehand whether two stacks suit it,
-`measure_replacement` checks what it reached, and `read_places` reads lists of places to leave
-alone or to force.
+`replace_stars` is the entry point, `check_pair` checks beforehand whether two stacks suit it,
+`measure_replacement` checks the result, and `read_places` reads lists of places to keep or to
+force.
 """
 
 from framesort.replacement._checks import PairCheck, check_pair

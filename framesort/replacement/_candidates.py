@@ -1,4 +1,4 @@
-"""Finds of a pair of stacks: where stars may be, and which of them are worth keeping."""
+"""Detections of a pair of stacks: where stars may be, and which of them are worth keeping."""
 
 from dataclasses import dataclass, field
 from functools import partial
@@ -30,12 +30,12 @@ BLEEDING = 1.2
 """Length over width from which a patch of saturated pixels bleeds."""
 
 WEAKEST = 6.0
-"""Signal to noise, both stacks together, below which a find is not followed up."""
+"""Signal to noise, both stacks together, below which a detection is not followed up."""
 
 
 @dataclass
 class Field:
-    """What is known of a pair of stacks.
+    """A pair of stacks and what was fitted to it.
 
     Attributes
     ----------
@@ -63,7 +63,7 @@ class Field:
         Of the sharp stack, at each level.
     spikes : (n,) float ndarray
         By what share of the mean one each star's spike is stronger.
-    kin : float
+    nebula_ratio : float
         How much of `scale` times the sharp stack's nebula the deep stack shows: 1 as a rule, else
         in another filter.
     """
@@ -87,7 +87,7 @@ class Field:
 
     @property
     def unknown_sharp(self) -> NDArray[np.bool_]:
-        """Pixels of the sharp stack that do not tell the sky."""
+        """Pixels of the sharp stack that do not show the sky."""
         return (
             self.saturated_sharp | self.one_sided if self.one_sided.size else self.saturated_sharp
         )
@@ -229,7 +229,7 @@ def add_missed(field: Field, level: float) -> None:
 
 
 def credible_detections(field: Field, turn: int) -> NDArray:
-    """Finds worth keeping: four standard deviations in a stack, later six in both together."""
+    """Detections worth keeping: four standard deviations in a stack, later six in both together."""
     strong = np.zeros(len(field.places), bool)
     for side in (field.sharp, field.deep):
         strong |= (side.flux > 4 * side.error) & (side.error > 0)

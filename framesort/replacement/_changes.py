@@ -68,7 +68,7 @@ def compare_stars(
     shift_x,
     shift_y,
     take,
-    put,
+    applied,
     qd,
     qs,
     reach,
@@ -78,9 +78,10 @@ def compare_stars(
 ):
     """How much of the change that the two profiles predict is there in the stacks' difference.
 
-    `difference` is deep less sharp (scaled) less the foretold change of all stars, `light` the
-    deep stack's star light. For each star ``a`` of ``a * (take P_deep - put P_sharp) + constant``
-    is solved for; `out` rows: a, its standard deviation (inf where nothing can be said).
+    `difference` is deep less sharp (scaled) less the predicted change of all stars, `light` the
+    deep stack's star light. For each star ``a`` of
+    ``a * (take P_deep - applied P_sharp) + constant`` is solved for; `out` rows:
+    a, its standard deviation (inf where it is not known).
     """
     ny, nx = difference.shape
     for k in range(len(x)):
@@ -92,7 +93,7 @@ def compare_stars(
                 d = difference[j, i]
                 if dx * dx + dy * dy > r * r or not np.isfinite(d):
                     continue
-                p = take[k] * profile_at(dx - shift_x[k], dy - shift_y[k], qd[k], deep) - put[
+                p = take[k] * profile_at(dx - shift_x[k], dy - shift_y[k], qd[k], deep) - applied[
                     k
                 ] * profile_at(dx, dy, qs[k], sharp)
                 w = 1.0 / (sigma * sigma + (eps * light[j, i]) ** 2)
@@ -120,7 +121,7 @@ def add_changes(
     shift_x,
     shift_y,
     take,
-    put,
+    applied,
     qd,
     qs,
     inner,
@@ -147,10 +148,10 @@ def add_changes(
                 ex, ey = dx - shift_x[k], dy - shift_y[k]
                 if r2 <= radius[k] * radius[k]:
                     t = take[k] * profile_at(ex, ey, qd[k], deep)
-                    g = put[k] * profile_at(dx, dy, qs[k], sharp)
+                    g = applied[k] * profile_at(dx, dy, qs[k], sharp)
                 else:
                     t = take[k] * qd[k] ** 2 * line_value(ex, ey, qd[k], deep)
-                    g = put[k] * qs[k] ** 2 * line_value(dx, dy, qs[k], sharp)
+                    g = applied[k] * qs[k] ** 2 * line_value(dx, dy, qs[k], sharp)
                 if t != 0.0 or g != 0.0:
                     taken[j, i] += t
                     given[j, i] += g

@@ -53,7 +53,7 @@ class PairCheck:
         Stars of both that are one and the same.
     apart : float
         Largest distance, over the parts of the picture, between the places of the same stars in
-        both, pixels; NaN where too few tell.
+        both, pixels; NaN with too few stars.
     offset : tuple of float
         Median of it along x and y, pixels, sharp less deep.
     fwhm_deep, fwhm_sharp : float
@@ -62,11 +62,11 @@ class PairCheck:
         Median light of a star in the deep stack over that in the sharp one.
     bend_deep, bend_sharp, bend_ratio : tuple of float
         Slope of the logarithm of width, width and flux ratio over that of flux, and its
-        uncertainty; NaN where too few stars tell.
+        uncertainty; NaN with too few stars.
     same : bool
         The two are one picture, but for level and scale.
     notes : tuple of str
-        What speaks against the pair, a sentence each; empty if nothing does.
+        Reasons against the pair, a sentence each; empty if there are none.
     """
 
     stars_deep: int = 0
@@ -92,7 +92,7 @@ def check_pair(
     names: tuple[str, str] = ("deep", "sharp"),
     registered: bool = False,
 ) -> PairCheck:
-    """Hold two stacks on one grid against one another before stars are replaced.
+    """Compare two stacks on one grid before stars are replaced.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def check_pair(
         What to call the two in messages.
     registered : bool
         The sharp stack was brought onto the deep one's grid by its stars: stacks that are apart
-        all the same are told, not refused.
+        all the same are noted, not refused.
 
     Returns
     -------
@@ -212,7 +212,7 @@ def _compare_places(
         return nothing
     if len(pairs) < 3:
         return nothing
-    # The brightest tell places best; faint ones are the likelier pairs by chance.
+    # The brightest have the best places; faint ones are more often paired by chance.
     pairs = pairs[np.argsort(pairs.sum(axis=1), kind="stable")]
     seen = np.isfinite(_floats(tables[0], "fwhm")[pairs[:, 0]])
     seen &= np.isfinite(_floats(tables[1], "fwhm")[pairs[:, 1]])
@@ -227,7 +227,7 @@ def _compare_places(
 
 
 def _cells(places: NDArray) -> list[NDArray[np.bool_]]:
-    """Places in each of three by three parts of the picture, where there are enough to tell."""
+    """Places in each of three by three parts of the picture, where there are enough stars."""
     low, span = places.min(axis=0), np.ptp(places, axis=0) + 1e-9
     index = np.minimum((3 * (places - low) / span).astype(int), 2)
     number = 3 * index[:, 1] + index[:, 0]
@@ -235,7 +235,7 @@ def _cells(places: NDArray) -> list[NDArray[np.bool_]]:
 
 
 def _usable(table: Table) -> NDArray[np.bool_]:
-    """Stars that tell width and flux well: clean, not saturated, far above the noise."""
+    """Stars with reliable width and flux: clean, not saturated, far above the noise."""
     flux, error, width = (_floats(table, name) for name in ("flux", "flux_err", "fwhm"))
     good = np.asarray(table["clean"], bool) & ~np.asarray(table["saturated"], bool)
     return good & np.isfinite(width) & (width > 0) & (flux > 25 * error) & (flux > 0)

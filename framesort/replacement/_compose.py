@@ -26,7 +26,7 @@ BRIGHT, HOLE = 10.0, 3.0
 below the sky around than that."""
 
 FAINT_SIGNAL = 60.0
-"""Signal to noise below which what a find looks like is judged by chance alone."""
+"""Signal to noise below which the shape of a detection is judged by noise alone."""
 
 MASK_BITS = {
     1: "light of the deep stack's star taken away",
@@ -55,19 +55,19 @@ class Change:
 
 
 def measure_nonstellar_chi2(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
-    """How little each find looks like a star: sum of squares of what tells against it.
+    """How far each detection is from a star: sum of squares of four deviations.
 
     In standard deviations, counted where they point to something that is not a point of light:
-    the change that a star's profiles predict is missing from the stacks' difference, the find is
-    wider than stars in the sharp stack, the deep stack's profile catches more of it than the sharp
-    one's, and it sits on a hump of light as a nucleus does (against the scatter of all finds).
+    the change that a star's profiles predict is missing from the stacks' difference; the detection
+    is wider than stars in the sharp stack; the deep stack's profile catches more of it than the
+    sharp one's; it sits on a hump of light as a nucleus does (against the scatter of all).
 
     Returns
     -------
-    doubt : (n,) float ndarray
+    nonstellar_chi2 : (n,) float ndarray
         Sum of squares; a star has 9 or more by chance in about 1 of 100 cases.
     change : (n,) float ndarray
-        Share of the foretold change that is there: 1 for a star, 0 for an extended source.
+        Share of the predicted change that is there: 1 for a star, 0 for an extended source.
     """
     p, s = field.places, np.float32(field.scale)
     out = np.empty((len(p), 2))
@@ -110,8 +110,8 @@ def measure_nonstellar_chi2(field: Field, deep: NDArray, sharp: NDArray) -> tupl
 def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
     """Deviations less those of the bulk, where the bulk strays by more than noise alone does.
 
-    A profile that does not fit (coarse pixels, trails) makes every star look odd; only what
-    is odder than most counts.
+    A profile that does not fit (coarse pixels, trails) makes every star deviate; only what
+    deviates more than most counts.
     """
     if faint.sum() < 20:
         return z
@@ -121,26 +121,26 @@ def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
 
 
 def _hump(field: Field, deep: NDArray) -> NDArray:
-    """Light around each find, its star taken off, above its wider surroundings; in MADs."""
+    """Light around each detection, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
-    bare = deep - field.deep.model
-    unknown = field.saturated_deep | ~np.isfinite(bare)
-    bare[unknown] = (np.float32(field.scale) * field.sky + field.offset)[unknown]
+    starless = deep - field.deep.model
+    unknown = field.saturated_deep | ~np.isfinite(starless)
+    starless[unknown] = (np.float32(field.scale) * field.sky + field.offset)[unknown]
     at = field.places.pixels(deep.shape)
-    v = smooth_image(bare, width)[at] - smooth_image(bare, 2.2 * width)[at]
+    v = smooth_image(starless, width)[at] - smooth_image(starless, 2.2 * width)[at]
     mid = np.median(v) if len(v) else 0.0
     spread = 1.4826 * np.median(np.abs(v - mid)) if len(v) else 1.0
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
 
 
 def is_star(field: Field, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
-    """Finds to be taken for stars.
+    """Detections to be taken for stars.
 
-    A faint find must not have more doubt than one star in a hundred, and less still where it is so
-    faint that little can be told at all: a star left as it is hardly shows there, a galaxy's core
-    made sharper is an invention. Of a bright find, for which small faults of the profile are many
-    standard deviations, the foretold change itself decides. What fills the pixels of both stacks
-    is a star: little else is so bright, and a half replaced star looks worse than any other fault.
+    A faint detection must not have a higher `nonstellar_chi2` than one star in a hundred; a lower
+    limit holds near the detection limit: a star not replaced hardly shows there, a galaxy's core
+    made sharper is false detail. For a bright detection, where small faults of the profile are many
+    standard deviations, the predicted change decides. What saturates both stacks is a star: little
+    else is so bright, and a half replaced star looks worse than any other fault.
     """
     signal = signal_to_noise(field)
     limit = np.interp(signal, [12, 24], [3, 9])
@@ -151,7 +151,7 @@ def is_star(field: Field, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
 
 
 def change_radii(
-    field: Field, away: NDArray, put: NDArray, levels: tuple[float, ...]
+    field: Field, away: NDArray, applied: NDArray, levels: tuple[float, ...]
 ) -> list[NDArray]:
     """Distances at which the mean change of each star has fallen to the levels for good."""
     deep, sharp = field.deep.profile, field.sharp.profile
@@ -161,8 +161,8 @@ def change_radii(
     other = np.interp(np.sqrt(radius / sharp.width), grid, sharp.tables.radial[0], right=0.0)
     pd = deep.tables.radial[0] / deep.width**2
     ps = other / sharp.width**2
-    out = [np.zeros(len(put)) for _ in levels]
-    for k, (f, p, w) in enumerate(zip(away, put, field.places.factor, strict=True)):
+    out = [np.zeros(len(applied)) for _ in levels]
+    for k, (f, p, w) in enumerate(zip(away, applied, field.places.factor, strict=True)):
         change = np.abs(f * pd - p * ps) / w**2
         for level, found in zip(levels, out, strict=True):
             above = np.nonzero(change > level)[0]
@@ -170,19 +170,21 @@ def change_radii(
     return out
 
 
-def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away: NDArray) -> Change:
+def plan_change(
+    field: Field, sharp: NDArray, pick: NDArray, applied: NDArray, away: NDArray
+) -> Change:
     """What to take and to give for the picked stars, and where sharp pixels are better.
 
-    `put` and `away` are the light that each star is given and that is taken, deep flux scale.
+    `applied` and `away` are the light that each star is given and that is taken, deep flux scale.
     """
     p, noise = field.places, field.deep.noise
     shape = field.saturated_deep.shape
     taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
     qd, qs = local_q(field.deep, p), local_q(field.sharp, p)
-    inner, radius = change_radii(field, away, put, (HIGH * noise, FAINT * noise))
+    inner, radius = change_radii(field, away, applied, (HIGH * noise, FAINT * noise))
     reach = np.maximum(
         field.deep.profile.spike_reach(away, qd, FAINT * noise),
-        field.sharp.profile.spike_reach(put, qs, FAINT * noise),
+        field.sharp.profile.spike_reach(applied, qs, FAINT * noise),
     )
     changes.add_changes(  # type: ignore[call-arg]
         taken,
@@ -197,7 +199,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
                 p.shift_x,
                 p.shift_y,
                 away,
-                put,
+                applied,
                 qd,
                 qs,
                 inner,
@@ -222,7 +224,7 @@ def plan_change(field: Field, sharp: NDArray, pick: NDArray, put: NDArray, away:
     run_bands(partial(_fade, strength, (taken, given)), shape[0], band=FEW_ROWS)
     del strength
     # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
-    # estimate; weights are inverse variances, from the smooth model so that no grain gets in.
+    # estimate; weights are inverse variances, from the smooth model so that no noise gets in.
     share = (np.float32(max(field.deep.eps, 0.004)) * taken) ** 2
     share /= share + np.float32((field.scale * field.sharp.noise) ** 2)
     share[share < 0.002] = 0.0
@@ -261,7 +263,7 @@ def apply_change(
     deep: NDArray,
     sharp: NDArray,
     change: Change,
-    put: NDArray,
+    applied: NDArray,
     detail: NDArray | None,
     *,
     per_star: bool,
@@ -270,7 +272,7 @@ def apply_change(
 ) -> tuple[NDArray, NDArray, NDArray, NDArray]:
     """Final picture, star layer, background, mask (see `Replacement`); some rows at a time."""
     shape = deep.shape
-    final, stars, ground = (np.empty(shape, np.float32) for _ in range(3))
+    final, stars, background = (np.empty(shape, np.float32) for _ in range(3))
     mask = np.empty(shape, np.uint8)
 
     def work(first: int, last: int) -> None:
@@ -282,29 +284,29 @@ def apply_change(
         touched = (taken != 0) | (given != 0) | (w > 0) | (fine != 0)
         under = np.float32(field.scale) * field.sky[cut] + field.offset[cut]
         pixels = _star_pixels(field, sharp, given, under, cut, per_star=per_star)
-        bare = deep[cut] - taken
-        picture = np.where(saturated, 0, (1 - w) * (bare + given) + fine) + np.where(
+        starless = deep[cut] - taken
+        picture = np.where(saturated, 0, (1 - w) * (starless + given) + fine) + np.where(
             w > 0, w * pixels, 0
         )
-        bare = bare + fine
+        starless = starless + fine
         # Beside bright stars, where profiles fail and pixels bleed, no hole is left.
         unsure = taken > np.float32(BRIGHT * field.deep.noise)
         deepest = under - np.float32(HOLE * field.deep.noise)
-        bare = np.where(unsure, np.maximum(bare, deepest), bare)
+        starless = np.where(unsure, np.maximum(starless, deepest), starless)
         floor = _starless_background(
-            np.where(saturated, under, bare), under, w, field.deep.noise, rng
+            np.where(saturated, under, starless), under, w, field.deep.noise, rng
         )
         if amount != 1.0:
             picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
             floor = deep[cut] + np.float32(amount) * (floor - deep[cut])
         final[cut] = np.where(touched, picture, deep[cut])
-        ground[cut] = np.where(touched, floor, deep[cut])
-        stars[cut] = np.where(touched, final[cut] - ground[cut], 0)
+        background[cut] = np.where(touched, floor, deep[cut])
+        stars[cut] = np.where(touched, final[cut] - background[cut], 0)
         bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * saturated + 16 * (fine != 0)
         mask[cut] = bits
 
     run_bands(work, shape[0], band=FEW_ROWS)
-    return final, stars, ground, mask
+    return final, stars, background, mask
 
 
 def _star_pixels(
@@ -321,16 +323,16 @@ def _star_pixels(
 
 
 def _starless_background(
-    bare: NDArray, under: NDArray, w: NDArray, noise: float, rng: np.random.Generator
+    starless: NDArray, under: NDArray, w: NDArray, noise: float, rng: np.random.Generator
 ) -> NDArray:
     """What is under the stars: the deep stack less their light.
 
-    Where that says too little it is the sharp stack's nebula with grain like that around it.
+    Where that is too uncertain it is the sharp stack's nebula with pixel noise like that around it.
     """
     at = w > 0
-    # Sooner than sharp pixels: what a profile leaves shows more on bare ground than under a star.
+    # Sooner than sharp pixels: what a profile leaves shows more on empty sky than under a star.
     trust = 1 - np.minimum(1, 4 * w[at])
     pixel_noise = rng.standard_normal(len(trust), dtype=np.float32) * np.float32(noise)
-    out = bare.copy()
-    out[at] = trust * bare[at] + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * pixel_noise
+    out = starless.copy()
+    out[at] = trust * starless[at] + (1 - trust) * under[at] + np.sqrt(1 - trust**2) * pixel_noise
     return out

@@ -1,9 +1,9 @@
 """Noise that resampling has correlated from pixel to pixel: how much, and at which scales.
 
 A stack of resampled frames, or one that was rescaled, has less noise in its finest detail than in
-wider detail. Two ratios of fine detail tell: that of the starlet detail of one pixel to
+wider detail. Two ratios of fine detail measure it: that of the starlet detail of one pixel to
 `fine_residual` measures it, but strong structure raises it; that of a still finer residual to
-`fine_residual`, in which structure blurred by a telescope has no share, tells how large the first
+`fine_residual`, in which structure blurred by a telescope has no share, gives how large the first
 can be.
 """
 

@@ -27,10 +27,10 @@ def guess_width(image: NDArray, noise: float, saturation: float) -> float:
     widths: list[float] = []
     for j, i in zip(y[order], x[order], strict=True):
         cut = image[max(0, j - REACH) : j + REACH + 1, max(0, i - REACH) : i + REACH + 1]
-        ground = np.nanmedian(cut)
-        if not image[j, i] - ground > 30 * noise:
+        background = np.nanmedian(cut)
+        if not image[j, i] - background > 30 * noise:
             continue
-        labels, _ = ndimage.label(cut > 0.5 * (image[j, i] + ground))
+        labels, _ = ndimage.label(cut > 0.5 * (image[j, i] + background))
         island = labels == labels[min(j, REACH), min(i, REACH)]
         rim = island[0].any() or island[-1].any() or island[:, 0].any() or island[:, -1].any()
         if island.sum() >= 3 and not rim:

@@ -14,7 +14,7 @@ STEP = 2
 """Pixels a side of a bin: half a star's width at most, so that nothing of a star's size is lost."""
 
 FLAT = 64
-"""Bins a side of the boxes that tell the smooth level: stacks may differ by a gradient."""
+"""Bins a side of the boxes of the smooth level: stacks may differ by a gradient."""
 
 BOX = 24
 """Bins a side of the boxes in which noise is measured."""
@@ -23,7 +23,7 @@ TOLERANCE = 0.02
 """Share of compact light by which two good pictures of a star may differ in a pixel."""
 
 SAMPLE = 2_000_000
-"""Pixels that tell the correlation of noise."""
+"""Pixels from which the correlation of noise is measured."""
 
 LEAST = np.float32(1e-3)
 """Noise of the difference over that of the final picture is taken to be at least so much."""
@@ -191,15 +191,15 @@ def noise_correlation(final: NDArray, sharp: NDArray, scale: float) -> float:
         ]
         ratio = STEP * spreads[1] / np.where(spreads[0] > 0, spreads[0], np.nan)
         ratios.append(ratio.ravel())
-    told = np.concatenate([*ratios, np.empty(0)])
-    told = told[np.isfinite(told)]
-    return float(np.clip(np.percentile(told, 40), 1.0, 2.0)) if told.size else 1.0
+    ratio = np.concatenate([*ratios, np.empty(0)])
+    ratio = ratio[np.isfinite(ratio)]
+    return float(np.clip(np.percentile(ratio, 40), 1.0, 2.0)) if ratio.size else 1.0
 
 
 def make_difference(
     final: NDArray, sharp: NDArray, scale: float, saturated: NDArray[np.bool_], width: float
 ) -> Difference:
-    """Bin two pictures and tell their difference's noise.
+    """Bin two pictures and measure the noise of their difference.
 
     Parameters
     ----------

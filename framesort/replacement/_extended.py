@@ -110,12 +110,12 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
         if y != top:  # tiles side by side share their rows
             top, band = y, rows(y, min(y + matching.TILE, shape[0]))
         image, noise = (v[:, cut[1]].copy() for v in band)
-        bare = deep[cut] - side.model[cut]
-        free = np.isfinite(bare) & np.isfinite(sharp[cut]) & ~field.saturated_deep[cut]
+        starless = deep[cut] - side.model[cut]
+        free = np.isfinite(starless) & np.isfinite(sharp[cut]) & ~field.saturated_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * field.sharp.model[cut] < side.noise)
-        free &= ~_doubtful(field, field.sky[cut], bare, free, parts[0])
+        free &= ~_doubtful(field, field.sky[cut], starless, free, parts[0])
         free = ndimage.binary_erosion(free, iterations=2, border_value=1)
-        tiles.append(matching.Tile(image, np.where(free, bare, 0), noise, free))
+        tiles.append(matching.Tile(image, np.where(free, starless, 0), noise, free))
         pairs.append(matching.fine_noise(deep[cut], sharp[cut], free))
     fit = matching.fit_kernel(
         tiles,
@@ -140,7 +140,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
 
 
 def _doubtful(
-    field: Field, sky: NDArray, bare: NDArray, free: NDArray[np.bool_], kernel: NDArray
+    field: Field, sky: NDArray, starless: NDArray, free: NDArray[np.bool_], kernel: NDArray
 ) -> NDArray[np.bool_]:
     """Pixels of a tile whose structure the deep stack seems not to show: they would bend a fit.
 
@@ -149,7 +149,7 @@ def _doubtful(
     side, scale = field.deep, np.float32(field.scale)
     sigma = side.profile.width / 2.3548
     part = scale * matching.convolve_band(sky, kernel, 0, len(sky))
-    rest = np.where(free, bare - part, 0).astype(np.float32)
+    rest = np.where(free, starless - part, 0).astype(np.float32)
     rest -= smooth_image(rest, 4 * AROUND * sigma, threads=1)
     part -= smooth_image(part, 4 * sigma, threads=1)
     part = np.where(free, part, 0).astype(np.float32)
@@ -237,7 +237,7 @@ def _discs(
 
 
 def _typical_slope(slope: NDArray, error: NDArray) -> float:
-    """Median slope of sources less twice its error; 0 where few sources tell."""
+    """Median slope of sources less twice its error; 0 with few sources."""
     slope = slope[error < 0.5]
     if len(slope) < 8:
         return 0.0

@@ -64,8 +64,8 @@ def _saturated(image: NDArray, level: float) -> NDArray:
 
 def _flatten(image: NDArray) -> tuple[NDArray, float]:
     """An image less its background, and its noise."""
-    ground = background_of(image)
-    return image - ground.level, float(np.median(ground.noise[::8, ::8]))
+    background = background_of(image)
+    return image - background.level, float(np.median(background.noise[::8, ::8]))
 
 
 def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float:

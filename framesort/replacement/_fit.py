@@ -17,7 +17,7 @@ BEYOND = 1.5
 """Widths from the rim of a patch of saturated pixels to where its star is fitted."""
 
 RING = 0.5
-"""Widths beyond a round core of saturated pixels that tell its star's light."""
+"""Widths beyond a round saturated core in which its star's light is measured."""
 
 REACH, FEW = 30.0, 30
 """Wings are compared out to so many widths; pixels that the comparison takes at least."""
@@ -64,8 +64,8 @@ class Places:
     """Where the stars are: in the sharp stack, the offset in the deep one, the local width.
 
     `rim` is how far a patch of saturated pixels reaches from a star's place, 0 where there is none:
-    where that is beyond the star's core, its light is told from a width and a half further out.
-    `core` is the radius of a disc of as many saturated pixels: light is told from beyond it.
+    where that is beyond the star's core, its light is measured from a width and a half further out.
+    `core` is the radius of a disc of as many saturated pixels: light is measured beyond it.
     """
 
     x: NDArray
@@ -126,12 +126,12 @@ def draw(
 
 
 def wide_saturated(side: Side, places: Places) -> NDArray[np.bool_]:
-    """Stars whose saturated pixels leave nothing of the core to tell their light by."""
+    """Stars whose saturated pixels leave nothing of the core to measure their light on."""
     return places.rim * local_q(side, places) + BEYOND > CORE
 
 
 def fit_radius(places: Places, q: NDArray) -> NDArray:
-    """Within which distance a star's pixels tell its light and place."""
+    """Radius of the pixels from which a star's light and place are measured."""
     return np.maximum(CORE / q, np.maximum(places.rim + BEYOND / q, places.core + RING / q))
 
 
@@ -164,10 +164,10 @@ def steady_wide(side: Side, places: Places, *, shifted: bool) -> None:
         rows, columns = np.indices(own.shape)
         away = np.hypot(columns + left - x[k], rows + top - y[k])
         rest = side.image[cut] - side.model[cut]
-        tells = np.isfinite(rest) & (own > 3 * side.noise) & (away > places.rim[k] + 1 / q[k])
-        if tells.sum() < FEW:
+        use = np.isfinite(rest) & (own > 3 * side.noise) & (away > places.rim[k] + 1 / q[k])
+        if use.sum() < FEW:
             continue
-        factor = float(np.clip(1 + np.median(rest[tells] / own[tells]), 0.3, 2))
+        factor = float(np.clip(1 + np.median(rest[use] / own[use]), 0.3, 2))
         side.flux[k] *= factor
         side.model[cut] += np.float32(factor - 1) * own
 
@@ -240,7 +240,7 @@ def relative_error(side: Side) -> float:
 
 
 def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
-    """How far from each star its light can tell of the profile: in the round, along a line."""
+    """How far from each star its light is used for the profile: all around, along a spike."""
     q = local_q(side, places)
     level = 0.1 * side.noise
     radius = np.maximum(1.4 * side.profile.radius(side.flux, q, level), 3 / q)

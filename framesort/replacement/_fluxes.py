@@ -28,27 +28,27 @@ def apply_fluxes(field: Field, *, per_star: bool) -> NDArray:
     spread = max(float(spread), 0.003)
     wf = 1 / (ef**2 + (spread * f) ** 2 + 1e-30)
     wg = np.where(eg > 0, 1 / (eg**2 + 1e-30), 0)
-    put = np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
-    # A saturated core leaves only wings to tell the flux: the other stack knows better.
+    applied = np.where((ef > 0) & (wf + wg > 0), (wf * f + wg * g) / (wf + wg), g)
+    # A saturated core leaves only wings to measure the flux: the other stack's is better.
     saturated_d, saturated_s = saturated_centres(field)
-    put = np.where(saturated_d & ~saturated_s & (g > 0), g, put)
-    return np.where(saturated_s & ~saturated_d & (f > 0), f, put)
+    applied = np.where(saturated_d & ~saturated_s & (g > 0), g, applied)
+    return np.where(saturated_s & ~saturated_d & (f > 0), f, applied)
 
 
-def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
+def settle_saturated(field: Field, sharp: NDArray, applied: NDArray) -> NDArray:
     """Light of stars with a saturated core, from the difference of the stacks; the others' as is.
 
-    The wings alone tell that light badly before a nebula. In ``deep - scale * sharp``, less what
+    The wings alone measure that light badly before a nebula. In ``deep - scale * sharp``, less what
     blur does to the sky, only the change of the star is left: its strength is fitted.
     """
-    put = put.copy()
+    applied = applied.copy()
     p, side, scale = field.places, field.deep, np.float32(field.scale)
     saturated_d, saturated_s = saturated_centres(field)
     noise = float(np.hypot(side.noise, field.scale * field.sharp.noise))
     qd, qs = local_q(side, p), local_q(field.sharp, p)
-    reach = np.minimum(side.profile.radius(put, qd, 0.5 * noise), 30 / qd)
-    spike = np.minimum(side.profile.spike_reach(put, qd, 0.5 * noise), 30 / qd)
-    for k in np.flatnonzero((saturated_d | saturated_s) & (put > 0)):
+    reach = np.minimum(side.profile.radius(applied, qd, 0.5 * noise), 30 / qd)
+    spike = np.minimum(side.profile.spike_reach(applied, qd, 0.5 * noise), 30 / qd)
+    for k in np.flatnonzero((saturated_d | saturated_s) & (applied > 0)):
         far = int(max(reach[k], spike[k], 4 / qd[k])) + 1
         x, y = p.x[k], p.y[k]
         top, left = max(0, round(y) - far), max(0, round(x) - far)
@@ -59,7 +59,7 @@ def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
         for part, q, moved in ((side, qd, True), (field.sharp, qs, False)):
             own = np.zeros(shape, np.float32)
             px, py = p.at(moved)
-            flux, size, line = (np.array([v[k]]) for v in (put, reach, spike))
+            flux, size, line = (np.array([v[k]]) for v in (applied, reach, spike))
             kernels.add_stars(
                 own, px[one] - left, py[one] - top, flux, q[one], size, line, part.profile.tables
             )
@@ -67,7 +67,7 @@ def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
         # The other stars are taken off by their models, this one by its own in both.
         rest = side.image[cut] - side.model[cut] - scale * (sharp - field.sky)[cut]
         rest += scale * field.sharp.model[cut]
-        factors = side.flux[k] / put[k], field.scale * field.sharp.flux[k] / put[k]
+        factors = side.flux[k] / applied[k], field.scale * field.sharp.flux[k] / applied[k]
         rest += np.float32(factors[0]) * light[0] - np.float32(factors[1]) * light[1]
         change = light[0] - light[1]
         error = np.hypot(noise, 0.1 * change)
@@ -83,11 +83,11 @@ def settle_saturated(field: Field, sharp: NDArray, put: NDArray) -> NDArray:
             )
             off = np.abs(rest[use] - factor * change[use]) / error[use]
             weight = np.minimum(1, 3 / np.maximum(off, 1e-6)) / error[use] ** 2
-        put[k] *= float(np.clip(factor, 0.3, 3))
-    return put
+        applied[k] *= float(np.clip(factor, 0.3, 3))
+    return applied
 
 
-def taken_fluxes(field: Field, put: NDArray) -> NDArray:
+def taken_fluxes(field: Field, applied: NDArray) -> NDArray:
     """Light of each star to be taken away, deep flux scale: as a rule what it is given.
 
     One sky has one flux for each star, so that an error of it cancels in the change. Where the
@@ -97,8 +97,12 @@ def taken_fluxes(field: Field, put: NDArray) -> NDArray:
     if field.nebula_ratio != 1.0:
         return f
     saturated = np.logical_or(*saturated_centres(field))
-    other = ~saturated & (error > 0) & (np.abs(f - put) > np.maximum(5 * error, 0.3 * np.abs(put)))
-    return np.where(other | (put <= 0), f, put)
+    other = (
+        ~saturated
+        & (error > 0)
+        & (np.abs(f - applied) > np.maximum(5 * error, 0.3 * np.abs(applied)))
+    )
+    return np.where(other | (applied <= 0), f, applied)
 
 
 def saturated_centres(field: Field) -> tuple[NDArray, NDArray]:

@@ -1,4 +1,4 @@
-"""The door: takes arrays, `CCDData` or stacks, checks them, and hands them to the core."""
+"""`replace_stars`: takes arrays, `CCDData` or stacks, checks them and runs the replacement."""
 
 from typing import Any, Literal
 
@@ -16,7 +16,7 @@ from framesort.workers import Progress, run_tasks
 __all__ = ["replace_stars"]
 
 FEWEST = 3
-"""Fewer stars than this do not give a profile."""
+"""Fewer stars than this give no profile."""
 
 
 def replace_stars(
@@ -39,11 +39,11 @@ def replace_stars(
     progress: Progress | None = None,
     executor: Any = None,
 ) -> Replacement:
-    """Take the stars of the deep stack away and put the sharp stack's in.
+    """Replace the stars of the deep stack with those of the sharp stack.
 
-    Both stacks lie on one pixel grid. Star profiles of both are made of many stars without noise,
-    fluxes are solved for together, the deep stack keeps its own pixels wherever starlight is
-    merely taken away, and the sharp stack's pixels are used where the profile's error would
+    Both stacks lie on one pixel grid. Noise-free star profiles of both are fitted to many stars,
+    fluxes are solved for together, the deep stack keeps its own pixels where starlight is only
+    subtracted, and the sharp stack's pixels are used where the profile's error would
     exceed their noise. See ``docs/replacement.md`` for the formulas.
 
     Parameters
@@ -51,7 +51,7 @@ def replace_stars(
     deep, sharp : ndarray, `~astropy.nddata.CCDData` or `~framesort.records.Stack`
         ADU, [y, x], or [plane, y, x] with up to 8 planes, as many in both or one in either. NaN
         or a mask where there is no data: in the deep stack such pixels stay NaN, and a star that
-        the sharp stack does not cover is left alone.
+        the sharp stack does not cover is not replaced.
     sharp_weight : (ny, nx) array_like or None
         Weight or coverage of the sharp stack; 0 means no data.
     deep_noise : float or None
@@ -62,24 +62,24 @@ def replace_stars(
     stars : `~astropy.table.Table` or None
         Places (x, y) to use instead of looking for stars.
     keep, force : `~astropy.table.Table` or (n, 3) array_like or None
-        Places (x, y, radius in pixels) where finds are left alone, or taken for stars whatever
-        they look like.
+        Places (x, y, radius in pixels) where detections are not replaced, or taken for stars
+        whatever their shape.
     amount : float
         1 replaces wholly, 0 changes nothing.
     detail : bool
-        Give back to nebulae and galaxies too what the deep stack's blur took, wherever the sharp
-        stack shows it significantly: ADU of the deep stack, bit 16 of the mask. False: only
-        stars are replaced, and what is no star stays as blurred as the deep stack is. A deep
-        stack in another light than the sharp one is given none.
+        Restore detail of nebulae and galaxies that the deep stack's blur removed, where the
+        sharp stack shows it significantly: bit 16 of the mask. False: only stars are replaced, and
+        all else stays as blurred as in the deep stack. A deep stack of another filter than the
+        sharp one gets no detail.
     brightest, faintest : float or None
-        Stars with more or less flux in the deep stack, ADU, are left alone.
+        Stars with more or less flux in the deep stack, ADU, are not replaced.
     flux_scale : "picture", "star", float or None
         One scale for all stars from the sharp to the deep stack; or each star's own, so that it
         keeps its deep flux; or a scale that is known. None: "star" where the deep stack has
         several planes and the sharp one has one, so that stars keep their colours, else "picture".
     rng : `~numpy.random.Generator`, int or None
-        For the grain of the starless layer where the deep stack has nothing to show; None for a
-        fixed seed. The final picture does not depend on it.
+        For the pixel noise of the starless layer under saturated cores; None for a fixed
+        seed. The final picture does not depend on it.
     progress : callable or None
         Wraps the iteration over planes, as `tqdm.tqdm` does.
     executor : `~concurrent.futures.Executor` or None
@@ -92,7 +92,7 @@ def replace_stars(
 
     Notes
     -----
-    Of several planes the mean tells where the stars are and which of them are replaced. Each plane
+    The mean of several planes gives the places of the stars and which are replaced. Each plane
     has its own profiles and, where both stacks have as many, its own flux scale. A deep stack of
     one plane (a luminance or narrowband picture) with a sharp one of several gives a picture of
     several planes: stars in the colours of the sharp stack, which has one flux scale for all its
@@ -164,18 +164,18 @@ def replace_stars(
     count = int(np.sum(lead.reason == ""))
     if count < FEWEST:
         raise NotEnoughFramesError(
-            f"{count} stars can be replaced, {FEWEST} are needed to know "
-            "their profile; check that both stacks show the same field on one grid"
+            f"{count} stars can be replaced, {FEWEST} are needed for "
+            "a profile; check that both stacks show the same field on one grid"
         )
     layers = [np.stack([r[i] for r in results]) if planes > 1 else results[0][i] for i in range(3)]
-    after = widths_after(lead.field, mean_plane(layers[0]), lead.put, lead.reason == "")
+    after = widths_after(lead.field, mean_plane(layers[0]), lead.applied, lead.reason == "")
     share = np.max([r[4] for r in results], axis=0)
     table = make_table(lead, share, after)
     if planes > 1:
-        put = np.array([r[5] for r in results]).T
-        table["flux_put_planes"] = np.where((lead.reason == "")[:, None], put, np.nan)
-        table["flux_put_planes"].unit = "adu"
-        table["flux_put_planes"].info.description = "light given to each plane"
+        applied = np.array([r[5] for r in results]).T
+        table["flux_applied_planes"] = np.where((lead.reason == "")[:, None], applied, np.nan)
+        table["flux_applied_planes"].unit = "adu"
+        table["flux_applied_planes"].info.description = "flux given to each plane"
     table.sort("flux_deep", reverse=True)
     made = Replacement(
         final=layers[0],

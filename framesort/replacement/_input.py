@@ -1,4 +1,4 @@
-"""One gate for all kinds of input."""
+"""All kinds of input as planes of pixels."""
 
 from typing import Any
 

@@ -41,9 +41,9 @@ def measure_nebula_ratio(
         dark = np.isfinite(side.image[cut]) if side.image.shape == deep.shape else True
         dark = dark & np.isfinite(deep[cut]) & (side.model[cut] < side.noise)
         w = dark.astype(np.float32)
-        bare = np.where(dark, deep[cut] - side.model[cut], np.float32(0))
+        starless = np.where(dark, deep[cut] - side.model[cut], np.float32(0))
         shares.append(
-            tuple(blocks(v, _STEP) for v in (w, bare * w, nebula[cut] * w))  # type: ignore[arg-type]
+            tuple(blocks(v, _STEP) for v in (w, starless * w, nebula[cut] * w))  # type: ignore[arg-type]
         )
     w, one, two = (np.concatenate(v) for v in zip(*shares, strict=True))
     some = np.maximum(w, 1e-6)

@@ -107,9 +107,9 @@ def measure_replacement(
 
     Notes
     -----
-    Profile fits and apertures judge isolated stars. All else is told on the final picture less the
-    scaled sharp stack, with its own noise: what both show cancels, nebula and stars alike. Deep
-    and sharp stack may share frames; the noise of the difference is measured, not reckoned.
+    Profile fits and apertures judge isolated stars. All else is measured on the final picture less
+    the scaled sharp stack, with its own noise: what both show cancels, nebula and stars. Deep
+    and sharp stack may share frames; the noise of the difference is measured, not computed.
     """
     (d, saturated_deep), (s, saturated_sharp) = (
         (mean_plane(planes), saturation)
@@ -126,30 +126,30 @@ def measure_replacement(
     light = mean_plane(result.stars)
     scale = float(result.table.meta.get("flux_scale", 1.0))
     residual = make_residual(pictures[2], pictures[1], light, scale)
-    told = _window_quality(pictures) if quality is None else quality()
-    width = told[1].fwhm if np.isfinite(told[1].fwhm) else 3.0
-    wide = told[0].fwhm if np.isfinite(told[0].fwhm) else 1.3 * width
+    qualities = _window_quality(pictures) if quality is None else quality()
+    width = qualities[1].fwhm if np.isfinite(qualities[1].fwhm) else 3.0
+    wide = qualities[0].fwhm if np.isfinite(qualities[0].fwhm) else 1.3 * width
     saturated = _saturated(d, saturated_deep) | _saturated(s, saturated_sharp)
     thin = _thin(deep, known.shape) | _thin(sharp, known.shape)
     final = np.where(thin, np.float32(np.nan), pictures[2]) if thin.any() else pictures[2]
     difference = make_difference(final, pictures[1], scale, saturated, width)
     rows = result.table[result.table["reason"] == ""]
-    angle_known, spikes_known = _profile_spikes(told)
+    angle_known, spikes_known = _profile_spikes(qualities)
     check = ReplacementCheck(
         replaced=len(rows),
-        left_alone=len(result.table) - len(rows),
-        fwhm_deep=told[0].fwhm,
-        fwhm_sharp=told[1].fwhm,
-        fwhm_final=told[2].fwhm,
+        not_replaced=len(result.table) - len(rows),
+        fwhm_deep=qualities[0].fwhm,
+        fwhm_sharp=qualities[1].fwhm,
+        fwhm_final=qualities[2].fwhm,
         spike_deep=spikes_known[0],
         spike_sharp=spikes_known[1],
         spike_final=spikes_known[2],
         spike_angle=angle_known,
         noise_ratio=_noise_ratio(result, light, pictures[2]),
         noise_ratio_deep=_noise_ratio(result, light, pictures[0]),
-        eccentricity_deep=told[0].eccentricity,
-        eccentricity_sharp=told[1].eccentricity,
-        eccentricity_final=told[2].eccentricity,
+        eccentricity_deep=qualities[0].eccentricity,
+        eccentricity_sharp=qualities[1].eccentricity,
+        eccentricity_final=qualities[2].eccentricity,
         residual=residual,
     )
     check = _add_difference(check, difference, pictures[0], width)

@@ -31,14 +31,14 @@ def find_maxima(image, half, least, first, last, found):
 
 
 @njit(cache=True, nogil=True)
-def weigh_starless(image, model, saturated, eps, power, first, bare, weight):
+def weigh_starless(image, model, saturated, eps, power, first, starless, weight):
     """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
-    ny, nx = bare.shape
+    ny, nx = starless.shape
     for y in range(ny):
         for x in range(nx):
             value = image[first + y, x]
             if saturated[first + y, x] or not np.isfinite(value):
-                bare[y, x] = 0.0
+                starless[y, x] = 0.0
                 weight[y, x] = 0.0
                 continue
             light = model[first + y, x]
@@ -48,7 +48,7 @@ def weigh_starless(image, model, saturated, eps, power, first, bare, weight):
                 lit *= lit
             w = np.float32(1.0) / (np.float32(1.0) + lit)
             weight[y, x] = w
-            bare[y, x] = (value - light) * w
+            starless[y, x] = (value - light) * w
 
 
 @njit(cache=True, nogil=True)

@@ -1,4 +1,4 @@
-"""Lists of places to leave alone or to force."""
+"""Lists of places to keep or to force."""
 
 import os
 import warnings

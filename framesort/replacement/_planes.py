@@ -22,7 +22,7 @@ __all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
 
 @dataclass(frozen=True, kw_only=True)
 class Settings:
-    """What `replace_stars` was asked for, checked; see there."""
+    """The arguments of `replace_stars`, checked; see there."""
 
     noise: float | None
     saturation: tuple[float, float]
@@ -40,24 +40,24 @@ class Settings:
 
 @dataclass
 class Lead:
-    """What one fit tells all planes: places and profiles, light to give, verdict.
+    """What one fit gives to all planes: places and profiles, light to give, verdict.
 
     Attributes
     ----------
     field : Field
         Without its large images but those that widths are measured with.
-    put : (n,) float ndarray
+    applied : (n,) float ndarray
         Light that each star is given, deep flux scale.
-    reason, doubt : (n,) ndarray
-        Verdict on each find.
+    reason, nonstellar_chi2 : (n,) ndarray
+        Verdict on each detection.
     before : (n, 10) float ndarray
         `fit_stars` of the deep stack.
     extended : (n,) bool ndarray
-        Detections that are no points by themselves: they tell how blur changed such light.
+        Detections that are no points by themselves: they show how blur changed such light.
     """
 
     field: Field
-    put: NDArray
+    applied: NDArray
     reason: NDArray
     nonstellar_chi2: NDArray
     before: NDArray
@@ -93,9 +93,9 @@ def _drop(field: Field) -> None:
 def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     """Find and judge the stars of one plane, or of the mean of several."""
     field = _fit(deep, sharp, settings, None)
-    put = fluxes.apply_fluxes(field, per_star=settings.per_star)
+    applied = fluxes.apply_fluxes(field, per_star=settings.per_star)
     if field.nebula_ratio == 1.0 and not settings.sharp_colours:
-        put = fluxes.settle_saturated(field, sharp, put)
+        applied = fluxes.settle_saturated(field, sharp, applied)
     reason, nonstellar_chi2, extended = judge_detections(
         field,
         deep,
@@ -106,7 +106,7 @@ def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     )
     before = probe(field.deep, field.places, shifted=True, mode=2)
     _drop(field)
-    return Lead(field, put, reason, nonstellar_chi2, before, extended)
+    return Lead(field, applied, reason, nonstellar_chi2, before, extended)
 
 
 def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
@@ -115,18 +115,18 @@ def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
     The star's light in all planes together times its colour; a faint star's colour is drawn towards
     the median of bright ones, by 1 / variance with the scatter that bright ones show.
     """
-    whole = lead.field.sharp.flux * lead.field.scale if per_star else lead.put
+    whole = lead.field.sharp.flux * lead.field.scale if per_star else lead.applied
     g, error = field.sharp.flux * field.scale, field.sharp.error * field.scale
     some = np.maximum(whole, 1e-30)
     colour = g / some
     clear = (g > 30 * error) & (error > 0) & (whole > 0)
     if clear.sum() < 5:
-        return lead.put * np.where(whole > 0, colour, 1)
+        return lead.applied * np.where(whole > 0, colour, 1)
     mid = float(np.median(colour[clear]))
     spread = max(1.4826 * float(np.median(np.abs(colour[clear] - mid))), 0.01)
     own = np.where((error > 0) & (whole > 0), 1 / (1e-30 + (error / some) ** 2), 0)
     prior = 1 / spread**2
-    return np.asarray(lead.put * (own * colour + prior * mid) / (own + prior))
+    return np.asarray(lead.applied * (own * colour + prior * mid) / (own + prior))
 
 
 EXTENDED = ("not stellar", "no light")
@@ -164,17 +164,17 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
     deep, sharp, settings, lead = job
     if lead is None:
         lead = fit_lead(deep, sharp, settings)
-        field, put = lead.field, lead.put
+        field, applied = lead.field, lead.applied
     else:
         field = _fit(deep, sharp, settings, lead)
         if settings.sharp_colours:
-            put = colour_fluxes(field, lead, per_star=settings.per_star)
+            applied = colour_fluxes(field, lead, per_star=settings.per_star)
         else:
-            put = fluxes.apply_fluxes(field, per_star=settings.per_star)
+            applied = fluxes.apply_fluxes(field, per_star=settings.per_star)
         _drop(field)
     pick = (lead.reason == "") & (field.deep.flux > 0)
-    away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, put)
-    change = compose.plan_change(field, sharp, pick, put, away)
+    away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, applied)
+    change = compose.plan_change(field, sharp, pick, applied, away)
     detail = _detail(field, deep, sharp, settings, lead) if field.nebula_ratio == 1.0 else None
     if field.nebula_ratio == 1.0 and not (settings.per_star or settings.sharp_colours):
         layers = (change.taken, change.given, detail)
@@ -188,10 +188,10 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
         deep,
         sharp,
         change,
-        put,
+        applied,
         detail,
         per_star=settings.per_star,
         amount=settings.amount,
         seed=settings.seed,
     )
-    return *pictures, change.share[field.places.pixels(deep.shape)], put, lead
+    return *pictures, change.share[field.places.pixels(deep.shape)], applied, lead

@@ -55,7 +55,7 @@ def _prior(rho: NDArray) -> NDArray:
 
 @dataclass(frozen=True)
 class Profile:
-    """A star profile and what is asked of it.
+    """A star profile.
 
     Attributes
     ----------
@@ -131,8 +131,8 @@ def fit_profile(
 
     Returns the profile, its total (the mean profile within `norm` pixels plus all lines) set
     to 1, and the factor by which fluxes must grow.
-    `grain` is the noise of the image on scales of many pixels over that of a pixel (a smoothed
-    picture taken off the image leaves its noise there).
+    `pixel_noise` is the noise of the image on scales of many pixels over that of a pixel (a smooth
+    image subtracted from it leaves its noise there).
     """
     cs = np.column_stack([np.cos(angles), np.sin(angles)]).reshape(-1, 2)
     n = N_T + 2 * ORDERS * N_INNER + len(cs) * N_U * N_V
@@ -180,8 +180,8 @@ def _regularise_spike(coef: NDArray, error: NDArray, pixel_noise: float) -> NDAr
     """A line beyond 3 widths: as many shapes across as stand above the noise, and an end.
 
     The singular values of pure noise stay below sqrt(rows) + sqrt(columns); what exceeds that by
-    a quarter is kept (one shape across, as a rule; with `grain`, the noise of large scales, beyond
-    8 widths). The line ends where all parts beyond do not stand above 0 together.
+    a quarter is kept (one shape across, as a rule; with `pixel_noise`, that of large scales,
+    beyond 8 widths). The line ends where all parts beyond do not stand above 0 together.
     """
     out = coef.copy()
     first = int(np.ceil(np.sqrt(3.0) / STEP_U))

@@ -22,10 +22,10 @@ class ReplacementCheck:
 
     Attributes
     ----------
-    replaced, left_alone : int
+    replaced, not_replaced : int
         Number of stars.
     fwhm_deep, fwhm_sharp, fwhm_final : float
-        Median width of clean stars in each picture, by the instrument that measures frames.
+        Median width of clean stars in each picture, as frames are measured.
     star_bins : `~astropy.table.Table`
         Isolated stars, a row a bin of brightness: `stars`, `flux`, and the medians with errors of
         `width_ratio` (Moffat profiles) and `flux_ratio` (apertures), final over sharp stack.
@@ -38,12 +38,12 @@ class ReplacementCheck:
         False if deep and sharp stack show different nebulae; then structure is not judged.
     spike_deep, spike_sharp, spike_final : tuple of float
         Spike at the angle where the deep stack shows most of it: share of the stars' light above
-        the mean over angles, and its uncertainty; NaN where too few bright stars tell.
+        the mean over angles, and its uncertainty; NaN with too few bright stars.
     spike_angle : float
         Angle of the spike, degrees.
     spike_left, spike_error : float
-        What is left of the deep stack's spike beside the twenty brightest stars, saturated ones
-        included, as a share of it, and its uncertainty; negative if too much was taken away.
+        Residual share of the deep stack's spike beside the twenty brightest stars, saturated
+        ones included, and its uncertainty; negative if too much was subtracted.
     spikes : `~astropy.table.Table`
         Those stars: x, y, `sigma`, `share`, `sigma_deep`.
     blemishes : `~astropy.table.Table`
@@ -78,11 +78,11 @@ class ReplacementCheck:
         Result less scaled sharp stack and a smooth level, in units of its noise and 2 % of the
         star light (added in squares).
     notes : tuple of str
-        Why the result should not be trusted, a sentence each; empty if nothing speaks against it.
+        Why the result should not be trusted, a sentence each; empty if there is no reason.
     """
 
     replaced: int = 0
-    left_alone: int = 0
+    not_replaced: int = 0
     fwhm_deep: float = np.nan
     fwhm_sharp: float = np.nan
     fwhm_final: float = np.nan

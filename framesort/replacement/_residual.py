@@ -1,4 +1,4 @@
-"""What is left where stars were replaced: result less scaled sharp stack, and the worst stars."""
+"""The residual: result less scaled sharp stack, and the worst stars."""
 
 import numpy as np
 from astropy.table import Table
@@ -10,7 +10,7 @@ from framesort.workers import core_count
 __all__ = ["cut_around", "make_residual", "rank_residuals"]
 
 TOLERANCE = 0.02
-"""Share of a star's light that may differ: what is asked of fluxes."""
+"""Share of a star's light that may differ."""
 
 
 def make_residual(

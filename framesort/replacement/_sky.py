@@ -42,7 +42,7 @@ COLUMNS = 1024
 """Columns that are cleaned at a time, so that an image is worked on in the processor's cache."""
 
 SAMPLE = 500_000
-"""Pixels that the noise is told from are at most so many."""
+"""Most pixels that the noise is measured from."""
 
 BINS = 20
 
@@ -52,7 +52,7 @@ Rows = Callable[[int, int], tuple[NDArray[np.float32], NDArray[np.float32]]]
 
 @dataclass(frozen=True)
 class PixelNoise:
-    """Noise of a pixel as a function of the level: shot noise and all that does not depend on it.
+    """Noise of a pixel as a function of the level: photon noise and a constant part.
 
     Attributes
     ----------
@@ -99,7 +99,7 @@ def fine_residual(image: NDArray) -> NDArray[np.float32]:
 def median_deviation(values: NDArray) -> float:
     """Standard deviation of a normal sample around 0 from its median deviation.
 
-    NaN are not looked for, which makes it several times as quick as `numpy.median`.
+    NaN are not handled, which makes it several times as quick as `numpy.median`.
     """
     half = len(values) // 2
     parted = np.partition(np.abs(values), half)
@@ -117,7 +117,7 @@ def fit_noise(level: NDArray, residual: NDArray) -> PixelNoise:
     middle = [float(level[inside[len(inside) // 2]]) for inside in bins]
     variance = [median_deviation(residual[inside]) ** 2 for inside in bins]
     slope, constant = np.polyfit(middle, variance, 1) if np.ptp(middle) > 0 else (0.0, variance[0])
-    if slope < 0:  # not shot noise: coverage or a gradient
+    if slope < 0:  # not photon noise: coverage or a gradient
         slope, constant = 0.0, float(np.median(variance))
     return PixelNoise(float(constant), float(slope), max(0.5 * min(variance), 1e-24))
 

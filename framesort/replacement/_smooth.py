@@ -1,4 +1,4 @@
-"""Smooth images made some rows at a time: what is left without the stars."""
+"""Smooth images made some rows at a time: the light without the stars."""
 
 from collections.abc import Callable
 
@@ -20,7 +20,7 @@ ROWS = 256
 """Rows worked on at a time where an image is only passed through: memory stays small."""
 
 FEW_ROWS = 64
-"""The same where nothing beyond the rows is looked at, so that there can be fewer."""
+"""The same where nothing beyond the rows is needed, so that there can be fewer."""
 
 BOX = 64
 
@@ -73,9 +73,9 @@ def starless_rows(
     share = np.float32((side.eps if eps is None else eps) / side.noise)
 
     def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
-        bare, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
-        passes.weigh_starless(image, side.model, saturated, share, power, first, bare, weight)
-        return bare, weight
+        starless, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
+        passes.weigh_starless(image, side.model, saturated, share, power, first, starless, weight)
+        return starless, weight
 
     return rows
 

@@ -12,13 +12,13 @@ from framesort.replacement._difference import STEP, TOLERANCE, Difference
 __all__ = ["SpikeCheck", "measure_spikes"]
 
 STARS = 20
-"""Brightest stars that are looked at, saturated ones included."""
+"""Brightest stars measured, saturated ones included."""
 
 ANGLES = 90
 """Angles over half a turn."""
 
 ASIDE = 2
-"""Angles to either side of the spike's that are looked at as well."""
+"""Angles to either side of the spike's that are measured as well."""
 
 NEAR, FAR = 2.5, 9.0
 """Distances from the star, in widths of the deep stack's stars, between which a spike is summed."""
@@ -31,19 +31,19 @@ def _no_stars() -> Table:
 
 @dataclass(frozen=True, kw_only=True)
 class SpikeCheck:
-    """The spike that is left.
+    """The residual spike.
 
     Attributes
     ----------
     angle : float
         Where the deep stack exceeds the sharp one most, degrees; NaN if it does nowhere.
     left, error : float
-        What is left of the deep stack's excess, as a share of it, and its uncertainty; negative
-        if too much was taken away.
+        Residual share of the deep stack's excess, and its uncertainty; negative if too much
+        was subtracted.
     stars : `~astropy.table.Table`
-        The brightest stars: x, y, `sigma` of the strongest line that is left within four degrees
-        of the spike (negative if too much was taken), `share` left at its angle of the deep stack's
-        excess, and `sigma_deep` of that excess.
+        The brightest stars: x, y, `sigma` of the strongest residual within four degrees
+        of the spike (negative if too much was subtracted), residual `share` of the deep stack's
+        excess at its angle, and `sigma_deep` of that excess.
     """
 
     angle: float = np.nan
@@ -82,7 +82,7 @@ def measure_spikes(
     width: float,
     reach: NDArray[np.float64],
 ) -> SpikeCheck:
-    """Sum what is left along the spike beside the brightest stars.
+    """Sum the residual along the spike beside the brightest stars.
 
     Parameters
     ----------

@@ -11,15 +11,15 @@ from framesort.replacement._fit import Places, Side, local_q
 __all__ = ["draw_spike", "own_spikes", "prefer_sharp", "remove_rest"]
 
 MOST = 60
-"""Brightest stars that are looked at."""
+"""Brightest stars that are treated."""
 
 CLEAR = 3.0
 """Noise of a pixel that a spike must exceed."""
 
 NEAR, BESIDE = 2.5, 3.0
-"""Widths from the star's centre, and on either side of the spike, of the pixels that tell."""
+"""Widths from the star's centre, and on either side of the spike, of the pixels used."""
 
-DOUBT = 0.1
+MODEL_ERROR = 0.1
 """Relative error granted to the model there."""
 
 ALONG, ACROSS = 1.5, 0.4
@@ -42,8 +42,8 @@ over a Gaussian of so many pixels."""
 def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
     """By what share of the mean one each star's spike is stronger; the side's model follows.
 
-    The strength of a spike follows from its star's light, which a saturated star tells badly; on
-    the strip along the spike the strength and a constant level are fitted together.
+    The strength of a spike follows from its star's light, which is uncertain for a saturated
+    star; on the strip along the spike the strength and a constant level are fitted together.
     """
     share = np.zeros(len(places))
     if not len(side.profile.tables.cs):
@@ -99,7 +99,7 @@ def _strength(
     centre: tuple[float, float],
     q: float,
 ) -> float:
-    """By what share of the mean a star's spike is stronger; 0 where too little tells."""
+    """By what share of the mean a star's spike is stronger; 0 with too few pixels."""
     rows, columns = np.indices(own.shape)
     dx, dy = columns - centre[0], rows - centre[1]
     near = np.zeros(own.shape, bool)
@@ -109,7 +109,7 @@ def _strength(
     use = near & (np.hypot(dx, dy) > NEAR / q) & np.isfinite(rest)
     if use.sum() < 50 or own[use].max() < CLEAR * side.noise:
         return 0.0
-    error = np.hypot(side.noise, DOUBT * side.model[cut][use])
+    error = np.hypot(side.noise, MODEL_ERROR * side.model[cut][use])
     design = np.column_stack([own[use], np.ones(use.sum())])
     weight = 1 / error**2
     found = np.zeros(2)

@@ -16,7 +16,7 @@ BINS = 3
 """Bins of brightness."""
 
 BRIGHTEST = 30
-"""Brightest entries that tell how concentrated a star is."""
+"""Brightest entries from which the concentration of stars is measured."""
 
 STRUCTURE = 0.3
 """Share of the structure around that lies under an entry as well."""
@@ -76,9 +76,9 @@ def _moffat_width(part: NDArray) -> float:
         return np.nan
 
     def miss(p: NDArray) -> NDArray:
-        peak, x, y, log_a, beta, ground = p
+        peak, x, y, log_a, beta, background = p
         core = 1 + ((_X - x) ** 2 + (_Y - y) ** 2) / np.exp(2 * log_a)
-        return (ground + peak * core**-beta - part / (top - level)).ravel()
+        return (background + peak * core**-beta - part / (top - level)).ravel()
 
     start = np.array([1.0, 0.0, 0.0, 0.7, 2.8, level / (top - level)])
     low = [0.1, -2, -2, -1, 1.2, -np.inf]
@@ -103,9 +103,9 @@ def _isolated(
     return out
 
 
-def _light(image: NDArray, spots: NDArray, radius: float, ground: NDArray) -> NDArray:
+def _light(image: NDArray, spots: NDArray, radius: float, background: NDArray) -> NDArray:
     table = aperture_photometry(image, CircularAperture(spots, radius))
-    return np.asarray(table["aperture_sum"]) - ground * np.pi * radius**2
+    return np.asarray(table["aperture_sum"]) - background * np.pi * radius**2
 
 
 def _net_light(image: NDArray, x: NDArray, y: NDArray, radius: float) -> NDArray:
@@ -178,7 +178,7 @@ def measure_stars(
     bright = flux > 30 * noise * np.sqrt(np.pi) * radius
     pick = np.flatnonzero(clean & bright & _isolated(x, y, flux, 3 * radius, 0.03))
     pick = pick[np.argsort(-flux[pick])]
-    told: dict[str, list[float]] = {name: [] for name in ("stars", "flux", *_RATIOS)}
+    columns: dict[str, list[float]] = {name: [] for name in ("stars", "flux", *_RATIOS)}
     widths = []
     for part in np.array_split(pick, BINS):
         part = part[:: max(1, len(part) // A_BIN)][:A_BIN]
@@ -186,19 +186,19 @@ def measure_stars(
         star = np.abs(one[:, 1] / width - 1) < 0.25
         widths.append(one[star])
         lights = [_net_light(image, x[part], y[part], radius) for image in pictures[1:]]
-        told["stars"].append(int(star.sum()))
-        told["flux"].append(float(np.median(flux[part])) if len(part) else np.nan)
+        columns["stars"].append(int(star.sum()))
+        columns["flux"].append(float(np.median(flux[part])) if len(part) else np.nan)
         pairs = one[star][:, 2] / one[star][:, 1], (lights[1] / (scale * lights[0]))[star]
         for name, values in zip(("width", "flux"), pairs, strict=True):
-            told[f"{name}_ratio"], told[f"{name}_error"] = (
-                [*told[f"{name}_{what}"], value]
+            columns[f"{name}_ratio"], columns[f"{name}_error"] = (
+                [*columns[f"{name}_{what}"], value]
                 for what, value in zip(("ratio", "error"), _median(values), strict=True)
             )
     every = np.concatenate(widths)
     middle = [_median(every[:, k])[0] for k in range(3)]
-    scatter = told["flux_error"][0] * np.sqrt(told["stars"][0]) / 1.2533
+    scatter = columns["flux_error"][0] * np.sqrt(columns["stars"][0]) / 1.2533
     return StarCheck(
-        bins=Table(told),
+        bins=Table(columns),
         width_deep=middle[0],
         width=middle[1],
         width_final=middle[2],
@@ -245,7 +245,7 @@ def count_false_stars(
     Returns
     -------
     share : float
-        Of the entries that can be told (S/N of 10 and more), those that are no stars; NaN if there
+        Of the entries with S/N of 10 and more, those that are no stars; NaN if there
         are fewer than 20.
     places : `~astropy.table.Table`
         x, y, sigma of those, the surest first.
@@ -256,8 +256,8 @@ def count_false_stars(
         return np.nan, none
     spots = np.column_stack([x, y])
     inner, outer = 0.55 * width, 1.3 * width
-    ground, spread = _ring(sharp, x, y, 2 * width)
-    near, whole = (scale * _light(sharp, spots, r, ground) for r in (inner, outer))
+    background, spread = _ring(sharp, x, y, 2 * width)
+    near, whole = (scale * _light(sharp, spots, r, background) for r in (inner, outer))
     # Structure is correlated over the aperture: it adds as the area, noise as its root.
     structure = np.sqrt(np.maximum((scale * spread) ** 2 - noise**2, 0))
     area = np.pi * outer**2

@@ -1,4 +1,4 @@
-"""The table of stars of a replacement, and what the user is told about it."""
+"""The table of stars of a replacement, and the notes on it."""
 
 from typing import Any
 
@@ -22,7 +22,7 @@ SHIFTED = 0.15
 """Pixels: stacks further apart than this are worth a word."""
 
 
-def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> NDArray:
+def widths_after(field: Field, final: NDArray, applied: NDArray, pick: NDArray) -> NDArray:
     """FWHM of the replaced stars, measured on the result with the sharp profile.
 
     Returns
@@ -36,18 +36,18 @@ def widths_after(field: Field, final: NDArray, put: NDArray, pick: NDArray) -> N
     q = 1 / (field.sharp.profile.width * p.factor)
     radius = 1.9 / q
     model = draw(
-        field.sharp, p, shifted=False, flux=np.where(pick, put, 0.0), out=np.zeros_like(final)
+        field.sharp, p, shifted=False, flux=np.where(pick, applied, 0.0), out=np.zeros_like(final)
     )
-    bare = final - field.offset
-    bare -= np.float32(field.scale) * field.sky
+    starless = final - field.offset
+    starless -= np.float32(field.scale) * field.sky
     fit_stars(
-        bare,
+        starless,
         model,
         field.deep.noise,
         field.sharp.eps,
         p.x,
         p.y,
-        np.maximum(put, 1e-6),
+        np.maximum(applied, 1e-6),
         q,
         radius,
         field.sharp.profile.tables,
@@ -69,8 +69,13 @@ def _near_saturated(field: Field, radius: NDArray) -> NDArray:
 
 
 def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
-    """Every find: `share` of sharp pixels at its centre, width `after` on the result."""
-    field, put, before, nonstellar_chi2 = lead.field, lead.put, lead.before, lead.nonstellar_chi2
+    """Every detection: `share` of sharp pixels at its centre, width `after` on the result."""
+    field, applied, before, nonstellar_chi2 = (
+        lead.field,
+        lead.applied,
+        lead.before,
+        lead.nonstellar_chi2,
+    )
     reason = lead.reason
     p = field.places
     wide = profile_fwhm(field.deep.profile) * p.factor * np.exp(np.clip(before[:, 5], -1, 1))
@@ -103,19 +108,24 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
             "method",
             method.astype(str),
             None,
-            "what the core is made of: pixels of the sharp stack, its profile, or none",
+            "source of the core: pixels of the sharp stack, its profile, or none",
         ),
-        ("reason", reason.astype(str), None, "why the star was left alone; empty if replaced"),
+        ("reason", reason.astype(str), None, "why the star is not replaced; empty if replaced"),
         ("flux_deep_err", field.deep.error, u.adu, "uncertainty of flux_deep"),
         ("flux_sharp_err", field.sharp.error * field.scale, u.adu, "uncertainty of flux_sharp"),
-        ("flux_applied", np.where(reason == "", put, np.nan), u.adu, "light given to the result"),
+        (
+            "flux_applied",
+            np.where(reason == "", applied, np.nan),
+            u.adu,
+            "flux given to the star in the result",
+        ),
         ("saturated_deep", saturated_deep, None, "the deep stack is saturated at the centre"),
         ("saturated_sharp", saturated_sharp, None, "the sharp stack is saturated at the centre"),
         (
             "nonstellar_chi2",
             nonstellar_chi2,
             None,
-            "what tells against a star, sum of squared standard deviations",
+            "evidence against a point source, sum of squared standard deviations",
         ),
     ]
     table = Table()
@@ -130,11 +140,11 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
 
 
 def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
-    """What the user should know before trusting the result."""
+    """What limits the result, a sentence each."""
     out = []
     n = int(np.sum(reason == ""))
     if n < 50:
-        out.append(f"Only {n} stars: the profiles rest on few.")
+        out.append(f"Only {n} stars for the profiles.")
     wide, narrow = profile_fwhm(field.deep.profile), profile_fwhm(field.sharp.profile)
     if narrow > CHECK_LIMITS.narrower * wide:
         out.append(
@@ -143,14 +153,14 @@ def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
     away = float(np.median(np.hypot(field.places.shift_x, field.places.shift_y)))
     if away > SHIFTED:
         out.append(
-            f"The stacks are {away:.2f} px apart; stars stand where the sharp stack has them."
+            f"The stacks are {away:.2f} px apart; stars are placed where the sharp stack has them."
         )
     if field.nebula_ratio != 1.0:
         out.append(
             f"The deep stack shows {field.nebula_ratio:.2f} of the sharp stack's nebula, as in "
-            "another filter: what is under the brightest stars is known less well."
+            "another filter: the nebula under the brightest stars is less certain."
         )
-    for code in ("no sharp data", "not stellar", "kept by hand"):
+    for code in ("no sharp data", "not stellar", "kept by user"):
         if count := int(np.sum(reason == code)):
-            out.append(f"{count} finds left alone: {code}.")
+            out.append(f"{count} detections not replaced: {code}.")
     return tuple(out)

@@ -1,4 +1,4 @@
-"""Structure, holes and lumps of the final picture, told on its difference from the sharp stack."""
+"""Structure, holes and lumps of the final picture, from its difference from the sharp stack."""
 
 from dataclasses import dataclass, field
 
@@ -102,19 +102,19 @@ def measure_structure(difference: Difference) -> Structure:
     """Compare the difference with its noise, scale by scale and box by box."""
     d = difference
     total = np.hypot(d.noise, np.float32(TOLERANCE) * np.maximum(d.compact, 0))
-    told, _ = starlet(d.value / np.maximum(total, 1e-12), 3)
+    details, _ = starlet(d.value / np.maximum(total, 1e-12), 3)
     shown, _ = starlet(d.light / np.maximum(d.noise_sharp, 1e-12), 3)
     # A star's wings hold no more than what is tolerated, its core is judged with the stars.
     free = d.use & (np.abs(shown[0]) < STARRY) & (d.compact < 5 * STARRY * d.noise_sharp)
-    power = [box_mean((v / B3_NOISE[k]) ** 2, free, BOX) for k, v in enumerate(told)]
+    power = [box_mean((v / B3_NOISE[k]) ** 2, free, BOX) for k, v in enumerate(details)]
     strength = box_mean((shown[1] / B3_NOISE[1]) ** 2 + (shown[2] / B3_NOISE[2]) ** 2, free, BOX)
     known = np.isfinite(strength)
     if known.sum() < 16:
         return Structure()
-    calm = known & (strength <= np.percentile(strength[known], 25))
+    smooth = known & (strength <= np.percentile(strength[known], 25))
     rich = known & (strength >= np.percentile(strength[known], 60))
     most = d.correlation**2
-    unit = [float(np.clip(np.median(p[calm]), 1.0, most**2)) for p in power]
+    unit = [float(np.clip(np.median(p[smooth]), 1.0, most**2)) for p in power]
     means = [box_mean(v**2, d.use, BOX) for v in (d.noise, d.noise_final, d.noise_sharp)]
     wrong = [
         np.mean(((p / u - 1) * means[0] / np.maximum(means[2], 1e-30))[rich])
@@ -131,18 +131,18 @@ def _by_boxes(
     wrong = sum(
         s * np.maximum(p / u - 1, 0) for s, p, u in zip(share, power[1:], unit[1:], strict=True)
     )
-    told = np.sqrt((means[1] + means[0] * wrong / share.sum()) / np.maximum(means[2], 1e-30))
-    known = np.isfinite(told)
+    errors = np.sqrt((means[1] + means[0] * wrong / share.sum()) / np.maximum(means[2], 1e-30))
+    known = np.isfinite(errors)
     if not known.any():
         return Structure(error=error)
-    j, i = np.nonzero(known & (told > 1.0))
-    pick = np.argsort(-told[j, i])[:10]
+    j, i = np.nonzero(known & (errors > 1.0))
+    pick = np.argsort(-errors[j, i])[:10]
     side = STEP * BOX
     return Structure(
         error=error,
-        better=float(np.mean(told[known] <= 1.0)),
-        gain=float(np.median(told[known])),
-        worse=_places((i[pick] + 0.5) * side, (j[pick] + 0.5) * side, told[j, i][pick]),
+        better=float(np.mean(errors[known] <= 1.0)),
+        gain=float(np.median(errors[known])),
+        worse=_places((i[pick] + 0.5) * side, (j[pick] + 0.5) * side, errors[j, i][pick]),
     )
 
 
@@ -169,14 +169,14 @@ def find_blemishes(difference: Difference, width: float, limit: float) -> Table:
     point = np.zeros((33, 33), np.float32)
     point[16, 16] = 1
     share = np.sqrt(np.sum(ndimage.gaussian_filter(point, sigma) ** 2)) * d.correlation**2
-    told = smooth / np.hypot(share * d.noise, TOLERANCE * compact).clip(1e-12)
-    told[~d.use] = 0
-    labels, number = ndimage.label(np.abs(told) > limit, np.ones((3, 3)))
+    significance = smooth / np.hypot(share * d.noise, TOLERANCE * compact).clip(1e-12)
+    significance[~d.use] = 0
+    labels, number = ndimage.label(np.abs(significance) > limit, np.ones((3, 3)))
     if not number:
         return Table({"x": [], "y": [], "sigma": []}, dtype=[float, float, float])
-    spots = ndimage.maximum_position(np.abs(told), labels, np.arange(1, number + 1))
+    spots = ndimage.maximum_position(np.abs(significance), labels, np.arange(1, number + 1))
     y, x = np.array(spots).T
-    value = told[y, x]
+    value = significance[y, x]
     order = np.argsort(-np.abs(value))
     half = (STEP - 1) / 2
     return Table(

@@ -1,4 +1,4 @@
-"""Which finds may tell what a star looks like: those that look like most bright ones."""
+"""Which detections profiles are made of: those that are like most bright ones."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ def shortest_half(values: NDArray) -> tuple[float, float]:
 
 
 def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[NDArray, NDArray]:
-    """Each star's light as both stacks together know it, in the scale of either stack.
+    """Each star's flux from both stacks together, in the scale of either stack.
 
     The noise of one stack must not pass for a bright star whose place is well known.
     """
@@ -57,10 +57,10 @@ def model_stars(
 ) -> NDArray[np.int_]:
     """Brightest stars to make profiles and the flux scale of, brightest first.
 
-    Left out are finds whose light in the two stacks, or whose width in either, is not that of the
+    Detections are left out whose flux ratio, or whose width in either stack, is not that of the
     bulk: knots and rims of nebulae, galaxies, trails, hot pixels, close pairs. What cannot be
     judged (a saturated core) is kept, unless it is wider than a star's core. Where fewer than eight
-    are left nothing is left out.
+    remain none is left out.
     """
     clear = sharp.flux.copy()  # `spread` is in its scale
     if spread is not None:

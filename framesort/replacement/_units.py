@@ -59,7 +59,7 @@ def scale_replacement(result: Replacement, deep: float, sharp: float) -> Replace
     """The result in the caller's numbers: `deep` and `sharp` are the units it was made in."""
     if deep == sharp == 1.0:
         return result
-    table = _scale_columns(result.table, (*_DEEP_COLUMNS, "flux_put_planes"), deep)
+    table = _scale_columns(result.table, (*_DEEP_COLUMNS, "flux_applied_planes"), deep)
     if "flux_scale" in table.meta:
         table.meta["flux_scale"] = float(table.meta["flux_scale"]) * deep / sharp
     layers = {

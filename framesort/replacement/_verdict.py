@@ -1,4 +1,4 @@
-"""Which finds are replaced, and why the others are left alone."""
+"""Which detections are replaced, and why the others are not."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from framesort.workers import run_bands
 __all__ = ["REASONS", "judge_detections", "stands_out"]
 
 NEAR, FINE = 4.0, 1.5
-"""Widths of the square around a detection in which structure is looked for, and finer than which
+"""Widths of the square around a detection searched for structure, and the scale below which
 structure counts (standard deviation of a Gaussian)."""
 
 STRUCTURED = 0.13
@@ -25,19 +25,19 @@ ALLOWED = (0.09, 0.2, 0.35), (0.5, 0.13, 0.055)
 """Share of such detections in a field; structure over its peak that a star may have there."""
 
 FEW = 8
-"""Detections that must be left, else structure is not compared with any."""
+"""Fewest detections that must remain, else structure is not considered."""
 
 REASONS = {
     "": "Replaced.",
-    "kept by hand": "In the list of places to leave alone.",
+    "kept by user": "In the list of places to keep.",
     "no sharp data": "The sharp stack has no pixels here.",
     "not stellar": "As wide in the sharp stack as in the deep one, on a hump of light, or a knot "
     "of structure.",
     "too bright": "Brighter than the limit given.",
     "too faint": "Fainter than the limit given.",
-    "no light": "Too weak to be told from noise.",
+    "no light": "Too weak to be distinguished from noise.",
 }
-"""Why a star was left alone: codes of the column `reason`."""
+"""Why a star is not replaced: codes of the column `reason`."""
 
 
 def _within(places: Places, spots: NDArray | None) -> NDArray[np.bool_]:
@@ -106,9 +106,9 @@ def judge_detections(
     force: NDArray | None,
     limits: tuple[float | None, float | None],
 ) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.bool_]]:
-    """A reason for each star that is left alone, "" for the others; the doubt; what is extended.
+    """A reason for each star that is not replaced, else ""; `nonstellar_chi2`; what is extended.
 
-    The last are detections that do not look like stars by themselves, whatever is around them.
+    The last are detections that are not stellar by themselves, whatever is around them.
     """
     p = field.places
     nonstellar_chi2, change = compose.measure_nonstellar_chi2(field, deep, sharp)
@@ -124,5 +124,5 @@ def judge_detections(
     reason[_within(p, force)] = ""
     reason[(flux <= 0) | (signal_to_noise(field) < WEAKEST)] = "no light"
     reason[_uncovered(p, sharp, field.sharp.profile.width)] = "no sharp data"
-    reason[_within(p, keep)] = "kept by hand"
+    reason[_within(p, keep)] = "kept by user"
     return reason, nonstellar_chi2, (reason == "not stellar") & ~pointlike

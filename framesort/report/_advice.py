@@ -58,8 +58,8 @@ ADVICE = {
     "program that wrote the rows the other way round.",
     "vanished": "Keep the frames in place until the run has ended.",
     "changed": "Leave the frames alone until the run has ended; then run again.",
-    "added by hand": "Nothing to do.",
-    "left out by hand": "Nothing to do.",
+    "added by user": "Nothing to do.",
+    "excluded by user": "Nothing to do.",
 }
 """Code of `REASONS` to what to do about it."""
 
@@ -88,9 +88,9 @@ _WARNINGS = (
     (r"pages was taken", "Save the other pages as files of their own if you meant them."),
     (r"not stellar", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "
      "shows them."),
-    (r"left alone: no sharp data", "Aim the heater-off frames like the others: these "
+    (r"not replaced: no sharp data", "Aim the heater-off frames like the others: these "
      "stars lie outside them."),
-    (r"left alone", "Nothing to do, unless these stars matter: the reasons are in stars.ecsv."),
+    (r"not replaced", "Nothing to do, unless these stars matter: the reasons are in stars.ecsv."),
     (r"hardly sharper", "Look at the star width through the night: focus or seeing may have spoilt "
      "the heater-off frames. The picture gains little from them."),
     (r"checksum", "Compare these files with their originals. Nothing to do if a program changed "

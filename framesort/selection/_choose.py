@@ -115,7 +115,7 @@ def choose_sets(
     deep = (deep & ~blurred) | sharp
     reasons = [str(reason) for reason in table["reason"]]
     for i in np.flatnonzero(forced | barred):
-        reasons[i] = add_reason(reasons[i], "added by hand" if forced[i] else "left out by hand")
+        reasons[i] = add_reason(reasons[i], "added by user" if forced[i] else "excluded by user")
     for i in np.flatnonzero(blurred):
         reasons[i] = add_reason(reasons[i], "too blurred")
     add_column(table, "reason", reasons)

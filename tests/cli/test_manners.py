@@ -141,7 +141,7 @@ def test_a_zone_that_is_not_applied_is_told(text, note, tmp_path, capsys):
 def test_only_warnings_that_ask_for_something_are_printed(tmp_path, capsys):
     told = [
         "Rows were read as samples of the heater's power (form='samples').",
-        "L: 38 finds left alone: not a star.",
+        "L: 38 detections not replaced: not stellar.",
         "L: The sharp stack is hardly sharper: 2.00 px against 2.10 px.",
         "Times without a zone were read as UTC; give zone (--log-zone) if they are local.",
     ]

@@ -40,6 +40,6 @@ def test_check_is_told_without_its_pictures():
 
 def test_second_merge_forgets_what_the_first_said():
     summary = {"warnings": ["of the log"], "groups": [{"label": "L"}]}
-    add_merged(summary, merged("9 finds left alone"))
-    add_merged(summary, merged("7 finds left alone"))
-    assert summary["warnings"] == ["of the log", "L: 7 finds left alone"]
+    add_merged(summary, merged("9 detections not replaced"))
+    add_merged(summary, merged("7 detections not replaced"))
+    assert summary["warnings"] == ["of the log", "L: 7 detections not replaced"]

@@ -164,7 +164,7 @@ def test_kept_place_and_limits_of_brightness(scene, tmp_path):
     table = result.table
     reasons = np.asarray(table["reason"], dtype=str)
     near = np.hypot(table["x"].value - x, table["y"].value - y) < 2
-    assert set(reasons[near]) == {"kept by hand"}
+    assert set(reasons[near]) == {"kept by user"}
     faint = (table["flux_deep"].value < limit) & (reasons != "no light") & ~near
     assert faint.any() and "" not in set(reasons[faint])
     spot = (slice(round(y) - 2, round(y) + 3), slice(round(x) - 2, round(x) + 3))

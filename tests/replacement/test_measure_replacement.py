@@ -95,7 +95,7 @@ def test_a_good_result_is_told_to_be_good(seed):
 def test_numbers_of_stars_add_up(pair, result):
     check = measure_replacement(result, pair.deep, pair.sharp)
     assert check.replaced == np.sum(result.table["reason"] == "")
-    assert check.replaced + check.left_alone == len(result.table)
+    assert check.replaced + check.not_replaced == len(result.table)
     assert len(check.worst) == 10
 
 

@@ -43,7 +43,7 @@ def put_and_true(result, planes, share, *, least=1e4):
         inside = 15 < one.x[i] < SHAPE[1] - 15 and 15 < one.y[i] < SHAPE[0] - 15
         near = np.hypot(result.table["x"].value - one.x[i], result.table["y"].value - one.y[i])
         if away > 8 and inside and near.min() < 0.5:
-            rows.append((i, result.table["flux_put_planes"].value[near.argmin()]))
+            rows.append((i, result.table["flux_applied_planes"].value[near.argmin()]))
     assert len(rows) >= 6
     index = np.array([i for i, _ in rows])
     put = np.array([v for _, v in rows])

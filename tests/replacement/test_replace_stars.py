@@ -72,7 +72,7 @@ def test_keep_and_limits_leave_stars_alone(pair):
     spots = Table({"x": [pair.x[k]], "y": [pair.y[k]], "radius": [4.0]})
     kept = replace_stars(pair.deep, pair.sharp, keep=spots, faintest=5e3)
     row = kept.table[near(kept.table, pair.x[k], pair.y[k])]
-    assert list(row["reason"]) == ["kept by hand"]
+    assert list(row["reason"]) == ["kept by user"]
     assert list(row["method"]) == ["none"]
     y, x = round(pair.y[k]), round(pair.x[k])
     assert kept.final[y, x] == pytest.approx(pair.deep[y, x], rel=0.01)

@@ -291,7 +291,7 @@ def test_unknown_states_and_thin_sharp_sets_are_warned_of(night_writer, tmp_path
 @pytest.mark.parametrize(
     ("warning", "part"),
     [
-        ("Ha: 12 left alone: no sharp data.", "Aim the heater-off frames"),
+        ("Ha: 12 detections not replaced: no sharp data.", "Aim the heater-off frames"),
         ("L: The sharp stack's stars are hardly sharper (3.9 px against 3.4 px).", "focus"),
         ("3 of 9 headers: DATE-OBS: zone -0700 at the end of the time", "right times"),
         ("2 frames: bright sky.", "Moon"),
