@@ -28,10 +28,10 @@ class CheckLimits:
         Relative difference in pixel noise beside replaced stars from the deep stack's; less is not
         seen in a stretched picture (common practice).
     spike_sigma : float
-        Standard deviations of what is left along the spike beside one of the brightest stars, of
+        Standard deviations of the residual along the spike beside one of the brightest stars, of
         either sign.
     spike_share : float
-        Share of the deep stack's spike that may be left, of either sign.
+        Share of the deep stack's spike that may remain, of either sign.
     blemish_sigma : float
         Standard deviations from which a hole or lump counts.
     false_stars : float
@@ -137,10 +137,10 @@ def _judge_stars(check: Mapping[str, Any], what: str) -> Judgement | None:
     if not rows:
         return None
     limit = getattr(CHECK_LIMITS, what)
-    told, worst = [], 0.0
+    ratios, worst = [], 0.0
     for row in rows:
         ratio, error = _number(row[f"{what}_ratio"]), _number(row[f"{what}_error"])
-        told.append(f"{ratio:.3f} ± {error:.3f}")
+        ratios.append(f"{ratio:.3f} ± {error:.3f}")
         if abs(ratio - 1) > CHECK_LIMITS.sure * error:
             worst = max(worst, abs(ratio - 1))
     order = ", bright to faint" if len(rows) > 1 else ""
@@ -151,7 +151,7 @@ def _judge_stars(check: Mapping[str, Any], what: str) -> Judgement | None:
     return Judgement(
         f"star {what}",
         worst <= limit,
-        f"Isolated stars have {', '.join(told)} of the sharp stack's {what}"
+        f"Isolated stars have {', '.join(ratios)} of the sharp stack's {what}"
         f"{pixels if what == 'width' else ''}{order}.",
         f"within {100 * limit:.0f} %",
         worst > CHECK_LIMITS.gross * limit,
@@ -194,7 +194,7 @@ def _judge_spike(check: Mapping[str, Any]) -> Judgement | None:
         "spike",
         not (all_over or one),
         f"Beside the {len(rows)} brightest stars {100 * left:.1f} ± {100 * error:.1f} % of the "
-        f"deep stack's spike are left; at most {_number(strongest.get('sigma')):+.1f} times the "
+        f"deep stack's spike remain; at most {_number(strongest.get('sigma')):+.1f} times the "
         f"noise{many}.",
         f"{100 * limit:.0f} %, {CHECK_LIMITS.spike_sigma:.0f} times the noise",
         (all_over and abs(left) > CHECK_LIMITS.gross * limit)
@@ -205,13 +205,13 @@ def _judge_spike(check: Mapping[str, Any]) -> Judgement | None:
 def _judge_noise(check: Mapping[str, Any]) -> Judgement | None:
     ratio, before = (_number(check.get(f"noise_ratio{end}")) for end in ("", "_deep"))
     # Starlight has noise of its own, which the deep stack shows as well.
-    told = ratio / before if before > 0 else ratio
-    if not math.isfinite(told):
+    relative = ratio / before if before > 0 else ratio
+    if not math.isfinite(relative):
         return None
     return Judgement(
         "pixel noise",
-        abs(told - 1) <= CHECK_LIMITS.noise,
-        f"The pixel noise beside replaced stars is {told:.2f} of the deep stack's.",
+        abs(relative - 1) <= CHECK_LIMITS.noise,
+        f"The pixel noise beside replaced stars is {relative:.2f} of the deep stack's.",
         f"within {100 * CHECK_LIMITS.noise:.0f} %",
     )
 
@@ -222,16 +222,16 @@ def _judge_blemishes(check: Mapping[str, Any]) -> Judgement | None:
     rows = _rows(check["blemishes"])
     values = [_number(row.get("sigma")) for row in rows]
     holes = sum(value < 0 for value in values)
-    told = "No hole or lump is left."
+    sentence = "No hole or lump remains."
     if rows:
         worst = max(rows, key=lambda row: abs(_number(row.get("sigma"))))
-        told = (
+        sentence = (
             f"Holes: {holes}, lumps: {len(rows) - holes}; the strongest is "
             f"{_number(worst.get('sigma')):+.0f} times the noise at "
             f"x {_number(worst.get('x')):.0f}, y {_number(worst.get('y')):.0f}."
         )
     return Judgement(
-        "holes and lumps", not rows, told, f"{CHECK_LIMITS.blemish_sigma:.0f} times the noise"
+        "holes and lumps", not rows, sentence, f"{CHECK_LIMITS.blemish_sigma:.0f} times the noise"
     )
 
 
@@ -243,7 +243,7 @@ def _judge_false_stars(check: Mapping[str, Any]) -> Judgement | None:
     return Judgement(
         "false stars",
         share <= CHECK_LIMITS.false_stars and not chains > 0,
-        f"{100 * share:.1f} % of the replaced entries that can be told are no stars by their "
+        f"{100 * share:.1f} % of the replaced entries with S/N 10 or more are not stellar by their "
         f"profile in the sharp stack.{string}",
         f"{100 * CHECK_LIMITS.false_stars:.0f} %, and no chains",
     )

@@ -25,7 +25,7 @@ REASONS: dict[str, Reason] = _reasons(
     ),
     (
         "measurer failed",
-        "The step that measures stars failed on this frame; a warning tells how.",
+        "Star measurement failed on this frame; a warning gives the cause.",
     ),
     (
         "wrong checksum",
@@ -38,16 +38,16 @@ REASONS: dict[str, Reason] = _reasons(
     ),
     (
         "no start time",
-        "The header does not tell when the exposure began, so no heater log speaks of it.",
+        "The header has no start time, so no heater log can be applied.",
     ),
-    ("no exposure time", "The header tells no exposure time."),
-    ("odd exposure time", "The header tells an exposure of more than a day."),
+    ("no exposure time", "The header has no exposure time."),
+    ("odd exposure time", "The header gives an exposure of more than a day."),
     (
         "too large",
         "The image is larger than --max-size, or than the night's other frames by far; its pixels "
         "were not read.",
     ),
-    ("other target", "The frame shows another target than the one that was asked for."),
+    ("other target", "The frame shows another target than the one requested."),
     ("own product", "A stack or picture that framesort itself wrote, not an exposure."),
     (
         "odd pixel values",
@@ -65,10 +65,10 @@ REASONS: dict[str, Reason] = _reasons(
     ),
     (
         "too blurred",
-        "Its stars are so wide that the deep stack tells faint stars better without it, or wider "
+        "Its stars are so wide that the deep stack is deeper without it, or wider "
         "than --deep-max-fwhm.",
     ),
-    ("state unknown", "No heater log covers the exposure and the stars do not decide."),
+    ("state unknown", "No heater log covers the exposure and the stars do not show the state."),
     ("spike", "Bright stars carry a spike beyond that of heater-off frames."),
     ("wide stars", "Stars are wider than in the night's heater-off frames."),
     ("trailed", "Stars are longer in one direction than in the night's heater-off frames."),

@@ -29,11 +29,11 @@ FAINT_SIGNAL = 60.0
 """Signal to noise below which the shape of a detection is judged by noise alone."""
 
 MASK_BITS = {
-    1: "light of the deep stack's star taken away",
-    2: "light of the sharp stack's star given by its profile",
+    1: "light of the deep stack's star subtracted",
+    2: "light of the sharp stack's star added by its profile",
     4: "pixels of the sharp stack used",
-    8: "deep stack saturated here, nothing but the sharp stack used",
-    16: "detail of extended light given back",
+    8: "deep stack saturated here, only the sharp stack used",
+    16: "detail of extended light restored",
 }
 
 

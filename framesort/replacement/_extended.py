@@ -1,7 +1,7 @@
 """Extended light: the sky without stars, how the deep stack shows it, and the detail it lost.
 
 Both stacks see one sky, ``deep = K * sky + noise`` with the matching kernel K. What the deep stack
-lost is ``sky - K * sky``; of that only what is significant is given back.
+lost is ``sky - K * sky``; only the significant part of that is restored.
 """
 
 import numpy as np

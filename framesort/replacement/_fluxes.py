@@ -1,4 +1,4 @@
-"""The light of each star: what it is given and what is taken away."""
+"""The light of each star: what is added and what is subtracted."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,7 +88,7 @@ def settle_saturated(field: Field, sharp: NDArray, applied: NDArray) -> NDArray:
 
 
 def taken_fluxes(field: Field, applied: NDArray) -> NDArray:
-    """Light of each star to be taken away, deep flux scale: as a rule what it is given.
+    """Light of each star to subtract, deep flux scale: as a rule what is added.
 
     One sky has one flux for each star, so that an error of it cancels in the change. Where the
     stacks clearly disagree (another filter, a variable star) it is the deep stack's own.

@@ -130,7 +130,7 @@ def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
 
 
 EXTENDED = ("not stellar", "no light")
-"""Reasons of detections whose light counts as extended: detail is given back to it."""
+"""Reasons of detections whose light counts as extended: detail is restored in it."""
 
 
 def _detail(

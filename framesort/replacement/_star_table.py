@@ -144,7 +144,7 @@ def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
     out = []
     n = int(np.sum(reason == ""))
     if n < 50:
-        out.append(f"Only {n} stars for the profiles.")
+        out.append(f"Only {n} stars: the profiles rest on few.")
     wide, narrow = profile_fwhm(field.deep.profile), profile_fwhm(field.sharp.profile)
     if narrow > CHECK_LIMITS.narrower * wide:
         out.append(

@@ -69,9 +69,10 @@ _WARNINGS = (
      "this one, or leave it out, and sort again."),
     (r"stars were replaced: their profiles|stars not replaced", "Look at the picture closely: "
      "longer or more frames, or a field with more stars, give the profiles a better footing."),
-    (r"of the sharp stack's (width|flux)|that the scaled sharp stack has|deep stack's spike are |"
-     r"pixel noise beside|Holes: |no stars by their profile|In scales of 2 to 16|nearer to the sky",
-     "Look at Self-check below: it shows the places, what is left, and the worst stars."),
+    (r"of the sharp stack's (width|flux)|that the scaled sharp stack has|deep stack's spike remain|"
+     r"pixel noise beside|Holes: |not stellar by their profile|In scales of 2 to 16|"
+     r"nearer to the sky",
+     "Look at Self-check below: it shows the places, the residual, and the worst stars."),
     (r"can be attributed to the heater|steps are ambiguous", "Log the heater by itself, or give "
      "the current it takes at full power (`--full-current`)."),
     (r"^(Heater log: )?Rows were read as|supply current are the heater's|treated as slews|repeat "

@@ -43,12 +43,12 @@ KNOWN = [
     "L: Isolated stars have 1.041 ± 0.003 of the sharp stack's flux.",
     "L: Coarse structure of the deep stack has 0.9 ± 0.01 of the flux that the scaled sharp stack "
     "has.",
-    "L: Beside the 20 brightest stars 31 ± 1 % of the deep stack's spike are left; at most +9 "
+    "L: Beside the 20 brightest stars 31 ± 1 % of the deep stack's spike remain; at most +9 "
     "times the noise.",
     "L: The pixel noise beside replaced stars is 1.30 of the deep stack's.",
     "L: Holes: 3, lumps: 0; the strongest is -9 times the noise at x 3, y 4.",
-    "L: 9.0 % of the replaced entries that can be told are no stars by their profile in the sharp "
-    "stack.",
+    "L: 9.0 % of the replaced entries with S/N 10 or more are not stellar by their profile in the "
+    "sharp stack.",
     "L: In scales of 2 to 16 px the picture differs from the sharp stack by 0.9 of that stack's "
     "noise, beyond noise.",
     "L: In 80 % of the field the picture is nearer to the sky than the sharp stack by itself; its "
