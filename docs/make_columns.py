@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from framesort.records import COLUMNS, REASONS, STAR_COLUMNS, Column
-from framesort.replacement import REASONS as STAR_REASONS
+from framesort.replacement import STAR_REASONS
 
 PAGE = Path(__file__).parent / "columns.md"
 

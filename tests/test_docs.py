@@ -14,7 +14,7 @@ import framesort
 from framesort.cli._commands import COMMANDS
 from framesort.cli._parser import build_parser, join_zone
 from framesort.records import COLUMNS, REASONS, STAR_COLUMNS
-from framesort.replacement import REASONS as STAR_REASONS
+from framesort.replacement import STAR_REASONS
 
 ROOT = Path(__file__).parents[1]
 DOCS = ROOT / "docs"

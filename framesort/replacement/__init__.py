@@ -12,11 +12,11 @@ from framesort.replacement._measure import measure_replacement
 from framesort.replacement._places import read_places
 from framesort.replacement._replacement_check import ReplacementCheck
 from framesort.replacement._units import natural_unit, scale_check, scale_replacement
-from framesort.replacement._verdict import REASONS
+from framesort.replacement._verdict import STAR_REASONS
 
 __all__ = [
     "MASK_BITS",
-    "REASONS",
+    "STAR_REASONS",
     "PairCheck",
     "ReplacementCheck",
     "check_pair",

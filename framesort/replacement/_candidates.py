@@ -18,7 +18,7 @@ from framesort.workers import run_bands
 
 __all__ = [
     "WEAKEST",
-    "Field",
+    "StarField",
     "add_missed",
     "credible_detections",
     "drop_detections",
@@ -34,7 +34,7 @@ WEAKEST = 6.0
 
 
 @dataclass
-class Field:
+class StarField:
     """A pair of stacks and what was fitted to it.
 
     Attributes
@@ -49,8 +49,8 @@ class Field:
         Smooth: deep without stars less `scale` times sharp without stars.
     saturated_deep, saturated_sharp : bool ndarray
         Pixels taken as saturated, with their neighbours.
-    one_sided : bool ndarray
-        Pixels of light that only the sharp stack shows: hot ones, trails; empty: none.
+    one_sided : bool ndarray or None
+        Pixels of light that only the sharp stack shows: hot ones, trails.
     known_scale : float or None
         The flux scale where it is given; it is not fitted then.
     tied : bool
@@ -77,7 +77,7 @@ class Field:
     saturated_deep: NDArray
     saturated_sharp: NDArray
     nebula_ratio: float = 1.0
-    one_sided: NDArray = field(default_factory=lambda: np.empty((0, 0), bool))
+    one_sided: NDArray | None = None
     known_scale: float | None = None
     tied: bool = True
     scale_error: float = 0.1
@@ -86,11 +86,16 @@ class Field:
     spikes: NDArray = field(default_factory=lambda: np.empty(0))
 
     @property
+    def one_sky(self) -> bool:
+        """Whether both stacks show the same nebula, as stacks of one filter do."""
+        return self.nebula_ratio == 1.0
+
+    @property
     def unknown_sharp(self) -> NDArray[np.bool_]:
         """Pixels of the sharp stack that do not show the sky."""
-        return (
-            self.saturated_sharp | self.one_sided if self.one_sided.size else self.saturated_sharp
-        )
+        if self.one_sided is None:
+            return self.saturated_sharp
+        return self.saturated_sharp | self.one_sided
 
 
 def first_places(
@@ -158,13 +163,13 @@ def core_radii(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
     return np.sqrt(count[labels[nearest_pixels(x, y, saturated.shape)]] / np.pi)
 
 
-def drop_detections(field: Field, pick: NDArray) -> None:
+def drop_detections(field: StarField, pick: NDArray) -> None:
     field.places.keep(pick)
     for side in (field.deep, field.sharp):
         side.flux = side.flux[pick]
 
 
-def signal_to_noise(field: Field) -> NDArray:
+def signal_to_noise(field: StarField) -> NDArray:
     """Signal to noise of a star's light in both stacks together."""
     return np.sqrt(
         sum(
@@ -174,7 +179,7 @@ def signal_to_noise(field: Field) -> NDArray:
     )
 
 
-def _in_both(field: Field) -> NDArray:
+def _in_both(field: StarField) -> NDArray:
     """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
     f, g = field.deep.flux, field.sharp.flux * field.scale
     error = np.hypot(field.deep.error, field.sharp.error * field.scale)
@@ -193,7 +198,7 @@ def _filter_rest(side: Side, out: NDArray, start: int, stop: int) -> None:
     out[start:stop] = filtered[start - first : stop - first]
 
 
-def add_missed(field: Field, level: float) -> None:
+def add_missed(field: StarField, level: float) -> None:
     """Stars that come out only when the light of their neighbours is gone."""
     score = np.zeros(field.deep.image.shape, np.float32)
     for side in (field.deep, field.sharp):
@@ -228,7 +233,7 @@ def add_missed(field: Field, level: float) -> None:
         side.flux = np.append(side.flux, np.zeros(n))
 
 
-def credible_detections(field: Field, turn: int) -> NDArray:
+def credible_detections(field: StarField, turn: int) -> NDArray:
     """Detections worth keeping: four standard deviations in a stack, later six in both together."""
     strong = np.zeros(len(field.places), bool)
     for side in (field.sharp, field.deep):

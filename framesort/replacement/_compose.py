@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
-from framesort.replacement._candidates import Field, signal_to_noise
+from framesort.replacement._candidates import StarField, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
 from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._smooth import FEW_ROWS
@@ -54,7 +54,9 @@ class Change:
     share: NDArray
 
 
-def measure_nonstellar_chi2(field: Field, deep: NDArray, sharp: NDArray) -> tuple[NDArray, NDArray]:
+def measure_nonstellar_chi2(
+    field: StarField, deep: NDArray, sharp: NDArray
+) -> tuple[NDArray, NDArray]:
     """How far each detection is from a star: sum of squares of four deviations.
 
     In standard deviations, counted where they point to something that is not a point of light:
@@ -120,7 +122,7 @@ def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
     return (z - max(float(mid), 0.0)) / max(float(spread), 1.0)
 
 
-def _hump(field: Field, deep: NDArray) -> NDArray:
+def _hump(field: StarField, deep: NDArray) -> NDArray:
     """Light around each detection, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
     starless = deep - field.deep.model
@@ -133,7 +135,7 @@ def _hump(field: Field, deep: NDArray) -> NDArray:
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
 
 
-def is_star(field: Field, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
+def is_star(field: StarField, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
     """Detections to be taken for stars.
 
     A faint detection must not have a higher `nonstellar_chi2` than one star in a hundred; a lower
@@ -151,7 +153,7 @@ def is_star(field: Field, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
 
 
 def change_radii(
-    field: Field, away: NDArray, applied: NDArray, levels: tuple[float, ...]
+    field: StarField, away: NDArray, applied: NDArray, levels: tuple[float, ...]
 ) -> list[NDArray]:
     """Distances at which the mean change of each star has fallen to the levels for good."""
     deep, sharp = field.deep.profile, field.sharp.profile
@@ -171,7 +173,7 @@ def change_radii(
 
 
 def plan_change(
-    field: Field, sharp: NDArray, pick: NDArray, applied: NDArray, away: NDArray
+    field: StarField, sharp: NDArray, pick: NDArray, applied: NDArray, away: NDArray
 ) -> Change:
     """What to take and to give for the picked stars, and where sharp pixels are better.
 
@@ -259,7 +261,7 @@ def _filled(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
 
 
 def apply_change(
-    field: Field,
+    field: StarField,
     deep: NDArray,
     sharp: NDArray,
     change: Change,
@@ -310,7 +312,7 @@ def apply_change(
 
 
 def _star_pixels(
-    field: Field, sharp: NDArray, given: NDArray, under: NDArray, cut: slice, *, per_star: bool
+    field: StarField, sharp: NDArray, given: NDArray, under: NDArray, cut: slice, *, per_star: bool
 ) -> NDArray:
     """The sharp stack's pixels on the deep stack's flux scale and level, some rows."""
     s = np.float32(field.scale)

@@ -11,7 +11,7 @@ from scipy import ndimage, signal
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
-from framesort.replacement._candidates import Field
+from framesort.replacement._candidates import StarField
 from framesort.replacement._smooth import smooth_fill, starless_rows
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
@@ -39,7 +39,7 @@ UNDER = 2.0
 
 
 def _starless(
-    field: Field, sharp: NDArray, *, wings: bool
+    field: StarField, sharp: NDArray, *, wings: bool
 ) -> tuple[skies.Rows, NDArray, skies.PixelNoise]:
     """Rows of the sharp stack less its stars with their noise; the smooth sky; the pixel noise.
 
@@ -79,14 +79,14 @@ def _starless(
     return rows, smooth, noise
 
 
-def local_level(field: Field, sharp: NDArray) -> NDArray[np.float32]:
+def local_level(field: StarField, sharp: NDArray) -> NDArray[np.float32]:
     """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
     rows, _, noise = _starless(field, sharp, wings=True)
     unit = skies.noise_by_scale(noise.kernel)
     return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
 
 
-def find_sky(field: Field, sharp: NDArray) -> skies.Rows:
+def find_sky(field: StarField, sharp: NDArray) -> skies.Rows:
     """Set `field.sky` and `field.pixel_noise`; gives the rows that the sky was made of."""
     field.sky = np.empty((0, 0), np.float32)
     rows, _, field.pixel_noise = _starless(field, sharp, wings=False)
@@ -95,7 +95,7 @@ def find_sky(field: Field, sharp: NDArray) -> skies.Rows:
     return rows
 
 
-def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) -> None:
+def fit_matching(field: StarField, deep: NDArray, sharp: NDArray, rows: skies.Rows) -> None:
     """Set the matching kernel of extended light and, unless it is known, the flux scale.
 
     The deep profile and fluxes take up a change of the scale; the light of all stars stays.
@@ -140,7 +140,7 @@ def fit_matching(field: Field, deep: NDArray, sharp: NDArray, rows: skies.Rows) 
 
 
 def _doubtful(
-    field: Field, sky: NDArray, starless: NDArray, free: NDArray[np.bool_], kernel: NDArray
+    field: StarField, sky: NDArray, starless: NDArray, free: NDArray[np.bool_], kernel: NDArray
 ) -> NDArray[np.bool_]:
     """Pixels of a tile whose structure the deep stack seems not to show: they would bend a fit.
 
@@ -165,7 +165,7 @@ def _doubtful(
 
 
 def find_detail(
-    field: Field, deep: NDArray, sharp: NDArray, sources: NDArray[np.bool_]
+    field: StarField, deep: NDArray, sharp: NDArray, sources: NDArray[np.bool_]
 ) -> NDArray[np.float32]:
     """What blur took from the deep stack's extended light, where significant; deep flux scale.
 
@@ -221,7 +221,7 @@ def find_detail(
 
 
 def _discs(
-    field: Field, sources: NDArray[np.bool_], shape: tuple[int, ...]
+    field: StarField, sources: NDArray[np.bool_], shape: tuple[int, ...]
 ) -> tuple[NDArray, NDArray, NDArray]:
     """Row, column and number of the source for the pixels around some sources, by rows."""
     number = np.flatnonzero(sources)
@@ -252,7 +252,7 @@ def _share(slope: NDArray | float) -> NDArray[np.float32]:
     return 1 - np.clip((np.asarray(slope, np.float32) - 0.2) / 0.2, 0, 1)
 
 
-def find_one_sided(field: Field, nebula: NDArray) -> NDArray[np.bool_]:
+def find_one_sided(field: StarField, nebula: NDArray) -> NDArray[np.bool_]:
     """Pixels of light that the sharp stack alone shows: trails, passing objects.
 
     `nebula` is ``K * sky``; where the rest of the deep stack clearly has its structure with the

@@ -12,7 +12,7 @@ from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
 from framesort.replacement._candidates import (
-    Field,
+    StarField,
     add_missed,
     core_radii,
     credible_detections,
@@ -100,7 +100,7 @@ def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
 
 
 def _prepare_deep(
-    field: Field,
+    field: StarField,
     deep: NDArray,
     sharp: NDArray,
     *,
@@ -111,7 +111,7 @@ def _prepare_deep(
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
     field.deep.image = field.offset = np.empty((0, 0), np.float32)
     rows = find_sky(field, sharp)
-    if field.nebula_ratio == 1.0 and match:
+    if field.one_sky and match:
         fit_matching(field, deep, sharp, rows)
     release_memory()
     nebula = convolve(field.sky, field.kernel)
@@ -120,7 +120,7 @@ def _prepare_deep(
             deep, field.deep, nebula, field.scale, field.sharp.noise
         )
     light = (field.scale * field.nebula_ratio, nebula)
-    if field.nebula_ratio == 1.0:
+    if field.one_sky:
         model = field.deep.model
         rest = combine(deep, light, (1.0, model), saturated=field.saturated_deep)
         field.offset = level_of(rest)
@@ -130,17 +130,17 @@ def _prepare_deep(
         field.offset = between_stars(rest, field.deep, field.saturated_deep)
         combine(rest, (1.0, field.offset), saturated=field.saturated_deep, out=rest)
     field.deep.image = rest
-    if seek and field.nebula_ratio == 1.0:
+    if seek and field.one_sky:
         del light, rest
         release_memory()
         alone = find_one_sided(field, nebula)
         del nebula
         if alone.any():
-            field.one_sided = field.one_sided | alone
+            field.one_sided = alone if field.one_sided is None else field.one_sided | alone
             _prepare_deep(field, deep, sharp, match=False)
 
 
-def _move(field: Field) -> None:
+def _move(field: StarField) -> None:
     """Better places: weighted mean of what both stacks say."""
     num_x, num_y, den = (np.zeros(len(field.places)) for _ in range(3))
     light = joint_flux(field.deep, field.sharp, field.scale)
@@ -157,7 +157,7 @@ def _move(field: Field) -> None:
     field.places.y += 0.9 * np.clip(step_y, -0.6, 0.6)
 
 
-def _fit_widths(field: Field, shape: tuple[int, int]) -> None:
+def _fit_widths(field: StarField, shape: tuple[int, int]) -> None:
     """Local width as a quadratic surface, from stars well measured in both stacks."""
     p = field.places
     logs, weights = np.zeros(len(p)), np.zeros(len(p))
@@ -199,7 +199,7 @@ def fit_field(
     level: float = 5.5,
     known: Places | None = None,
     given: NDArray | None = None,
-) -> Field:
+) -> StarField:
     """Fit the stars of a deep and a sharp image (float32, [y, x], NaN where there is no data).
 
     `noise` is the deep image's where it is known. With `known` places only fluxes and profiles are
@@ -236,7 +236,7 @@ def fit_field(
         places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim, core)
     n = len(places)
     flat_d[saturated_deep], flat_s[saturated_sharp] = np.nan, np.nan
-    field = Field(
+    field = StarField(
         places,
         Side(flat_d, noise_d, moffat_profile(width_d, 3.0), flux=np.zeros(n)),
         Side(flat_s, noise_s, moffat_profile(width_s, 3.0), flux=np.zeros(n)),
@@ -290,7 +290,7 @@ def fit_field(
         field.deep.profile = join_wings(
             field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
         )
-        if field.nebula_ratio != 1.0:
+        if not field.one_sky:
             field.sharp.profile = cap_wings(field.sharp.profile, field.deep.profile)
         each(_redraw, level=0.02)
         each(_again)
@@ -302,7 +302,7 @@ def fit_field(
     field.scale_error = _scale_error(field.deep, field.sharp, pick)
     _prepare_deep(field, deep, sharp, seek=True)
     field.spikes = own_spikes(field.deep, places)
-    if field.nebula_ratio != 1.0:
+    if not field.one_sky:
         local_background(field, deep)
     return field
 
@@ -334,7 +334,7 @@ def _judge(side: Side, shifted: bool, places: Places) -> None:
     side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
 
 
-def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> None:
+def _seek_added(field: StarField, deep: NDArray, sharp: NDArray, pick: NDArray) -> None:
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side, places = field.deep, field.places
     scale = _scale(side, field.sharp, None, pick)
@@ -355,7 +355,7 @@ def _seek_added(field: Field, deep: NDArray, sharp: NDArray, pick: NDArray) -> N
 
 
 def _renew(
-    field: Field,
+    field: StarField,
     deep: NDArray,
     sharp: NDArray,
     *,

@@ -4,13 +4,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement import _kernels as kernels
-from framesort.replacement._candidates import Field
+from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import local_q
 
 __all__ = ["apply_fluxes", "saturated_centres", "settle_saturated", "taken_fluxes"]
 
 
-def apply_fluxes(field: Field, *, per_star: bool) -> NDArray:
+def apply_fluxes(field: StarField, *, per_star: bool) -> NDArray:
     """Flux that each star is to have in the picture, deep flux scale.
 
     Per star it is the deep stack's own flux. Else it is the sharp stack's flux times one scale,
@@ -35,7 +35,7 @@ def apply_fluxes(field: Field, *, per_star: bool) -> NDArray:
     return np.where(saturated_s & ~saturated_d & (f > 0), f, applied)
 
 
-def settle_saturated(field: Field, sharp: NDArray, applied: NDArray) -> NDArray:
+def settle_saturated(field: StarField, sharp: NDArray, applied: NDArray) -> NDArray:
     """Light of stars with a saturated core, from the difference of the stacks; the others' as is.
 
     The wings alone measure that light badly before a nebula. In ``deep - scale * sharp``, less what
@@ -87,14 +87,14 @@ def settle_saturated(field: Field, sharp: NDArray, applied: NDArray) -> NDArray:
     return applied
 
 
-def taken_fluxes(field: Field, applied: NDArray) -> NDArray:
+def taken_fluxes(field: StarField, applied: NDArray) -> NDArray:
     """Light of each star to subtract, deep flux scale: as a rule what is added.
 
     One sky has one flux for each star, so that an error of it cancels in the change. Where the
     stacks clearly disagree (another filter, a variable star) it is the deep stack's own.
     """
     f, error = field.deep.flux, field.deep.error
-    if field.nebula_ratio != 1.0:
+    if not field.one_sky:
         return f
     saturated = np.logical_or(*saturated_centres(field))
     other = (
@@ -105,7 +105,7 @@ def taken_fluxes(field: Field, applied: NDArray) -> NDArray:
     return np.where(other | (applied <= 0), f, applied)
 
 
-def saturated_centres(field: Field) -> tuple[NDArray, NDArray]:
+def saturated_centres(field: StarField) -> tuple[NDArray, NDArray]:
     """Stars whose centre is saturated in the deep and in the sharp stack."""
     at = field.places.pixels(field.saturated_deep.shape)
     return field.saturated_deep[at], field.saturated_sharp[at]

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement, Stack
 from framesort.replacement._input import as_planes, fill_saturated_cores, mean_plane, places_table
-from framesort.replacement._planes import Settings, change_plane, fit_lead
+from framesort.replacement._planes import ReplacementSettings, change_plane, fit_lead
 from framesort.replacement._star_table import make_notes, make_table, widths_after
 from framesort.replacement._units import natural_unit, scale_replacement
 from framesort.workers import Progress, run_tasks
@@ -139,7 +139,7 @@ def replace_stars(
     d, s = (v if unit == 1 else v / np.float32(unit) for v, unit in zip((d, s), units, strict=True))
     saturation = (saturation[0] / units[0], saturation[1] / units[1])
     d, s = fill_saturated_cores(d, saturation[0]), fill_saturated_cores(s, saturation[1])
-    settings = Settings(
+    settings = ReplacementSettings(
         noise=None if deep_noise is None else deep_noise / units[0],
         saturation=saturation,
         given=places_table(stars, "stars"),

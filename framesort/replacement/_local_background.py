@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.replacement._candidates import Field
+from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import Side
 from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
 
@@ -82,7 +82,7 @@ def between_stars(image: NDArray, side: Side, saturated: NDArray) -> NDArray:
     return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
 
 
-def local_background(field: Field, deep: NDArray) -> None:
+def local_background(field: StarField, deep: NDArray) -> None:
     """The deep stack's level under its stars from its own pixels; changes `field.offset`."""
     side = field.deep
     rows = starless_rows(deep, side, field.saturated_deep)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
-from framesort.replacement._candidates import Field, signal_to_noise
+from framesort.replacement._candidates import StarField, signal_to_noise
 from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
 from framesort.replacement._fit import draw, probe
@@ -17,11 +17,11 @@ from framesort.replacement._memory import release_memory
 from framesort.replacement._verdict import judge_detections
 from framesort.stars import guess_saturation
 
-__all__ = ["Lead", "Settings", "change_plane", "fit_lead"]
+__all__ = ["Lead", "ReplacementSettings", "change_plane", "fit_lead"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Settings:
+class ReplacementSettings:
     """The arguments of `replace_stars`, checked; see there."""
 
     noise: float | None
@@ -44,7 +44,7 @@ class Lead:
 
     Attributes
     ----------
-    field : Field
+    field : StarField
         Without its large images but those that widths are measured with.
     applied : (n,) float ndarray
         Light that each star is given, deep flux scale.
@@ -56,7 +56,7 @@ class Lead:
         Detections that are no points by themselves: they show how blur changed such light.
     """
 
-    field: Field
+    field: StarField
     applied: NDArray
     reason: NDArray
     nonstellar_chi2: NDArray
@@ -64,7 +64,9 @@ class Lead:
     extended: NDArray
 
 
-def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -> Field:
+def _fit(
+    deep: NDArray, sharp: NDArray, settings: ReplacementSettings, lead: Lead | None
+) -> StarField:
     saturation = tuple(
         level if np.isfinite(level) else guess_saturation(image)
         for level, image in zip(settings.saturation, (deep, sharp), strict=True)
@@ -85,16 +87,16 @@ def _fit(deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead | None) -
     )
 
 
-def _drop(field: Field) -> None:
+def _drop(field: StarField) -> None:
     """Let go of large images that are not needed any more."""
     field.deep.image = field.sharp.image = np.empty((0, 0), np.float32)
 
 
-def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
+def fit_lead(deep: NDArray, sharp: NDArray, settings: ReplacementSettings) -> Lead:
     """Find and judge the stars of one plane, or of the mean of several."""
     field = _fit(deep, sharp, settings, None)
     applied = fluxes.apply_fluxes(field, per_star=settings.per_star)
-    if field.nebula_ratio == 1.0 and not settings.sharp_colours:
+    if field.one_sky and not settings.sharp_colours:
         applied = fluxes.settle_saturated(field, sharp, applied)
     reason, nonstellar_chi2, extended = judge_detections(
         field,
@@ -109,7 +111,7 @@ def fit_lead(deep: NDArray, sharp: NDArray, settings: Settings) -> Lead:
     return Lead(field, applied, reason, nonstellar_chi2, before, extended)
 
 
-def colour_fluxes(field: Field, lead: Lead, *, per_star: bool) -> NDArray:
+def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
     """Light of each star in one plane of the sharp stack, where the deep stack has one plane only.
 
     The star's light in all planes together times its colour; a faint star's colour is drawn towards
@@ -134,7 +136,7 @@ EXTENDED = ("not stellar", "no light")
 
 
 def _detail(
-    field: Field, deep: NDArray, sharp: NDArray, settings: Settings, lead: Lead
+    field: StarField, deep: NDArray, sharp: NDArray, settings: ReplacementSettings, lead: Lead
 ) -> NDArray | None:
     """Detail of the sky, detections that are no stars included; none where `keep` says so."""
     if not settings.detail:
@@ -156,7 +158,7 @@ def _detail(
     return detail
 
 
-def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[Any, ...]:
+def change_plane(job: tuple[NDArray, NDArray, ReplacementSettings, Lead | None]) -> tuple[Any, ...]:
     """Replace the stars of one plane: final, stars, background, mask, share at each star, lead.
 
     Without a `lead` the plane is its own.
@@ -175,8 +177,8 @@ def change_plane(job: tuple[NDArray, NDArray, Settings, Lead | None]) -> tuple[A
     pick = (lead.reason == "") & (field.deep.flux > 0)
     away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, applied)
     change = compose.plan_change(field, sharp, pick, applied, away)
-    detail = _detail(field, deep, sharp, settings, lead) if field.nebula_ratio == 1.0 else None
-    if field.nebula_ratio == 1.0 and not (settings.per_star or settings.sharp_colours):
+    detail = _detail(field, deep, sharp, settings, lead) if field.one_sky else None
+    if field.one_sky and not (settings.per_star or settings.sharp_colours):
         layers = (change.taken, change.given, detail)
         spikes.remove_rest(field, (deep, sharp), layers, pick)
         spikes.prefer_sharp(field, (deep, sharp), layers, change.share, pick)

@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, signal
 
 from framesort.replacement import _kernels as kernels
-from framesort.replacement._candidates import Field
+from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import Places, Side, local_q
 
 __all__ = ["draw_spike", "own_spikes", "prefer_sharp", "remove_rest"]
@@ -122,7 +122,7 @@ def _strength(
 
 
 def remove_rest(
-    field: Field,
+    field: StarField,
     images: tuple[NDArray, NDArray],
     layers: tuple[NDArray, NDArray, NDArray | None],
     pick: NDArray[np.bool_],
@@ -136,7 +136,7 @@ def remove_rest(
 
     Parameters
     ----------
-    field : Field
+    field : StarField
     images : (ny, nx) ndarrays
         Deep and sharp stack.
     layers : (ny, nx) ndarrays
@@ -161,7 +161,7 @@ def remove_rest(
 
 
 def prefer_sharp(
-    field: Field,
+    field: StarField,
     images: tuple[NDArray, NDArray],
     layers: tuple[NDArray, NDArray, NDArray | None],
     share: NDArray,
@@ -188,7 +188,7 @@ def prefer_sharp(
 
 
 def _compare(
-    field: Field,
+    field: StarField,
     images: tuple[NDArray, NDArray],
     layers: tuple[NDArray, NDArray, NDArray | None],
     cut: tuple[slice, slice],

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from framesort.records import CHECK_LIMITS
-from framesort.replacement._candidates import Field
+from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import draw
 from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._kernels import fit_stars
@@ -22,7 +22,7 @@ SHIFTED = 0.15
 """Pixels: stacks further apart than this are worth a word."""
 
 
-def widths_after(field: Field, final: NDArray, applied: NDArray, pick: NDArray) -> NDArray:
+def widths_after(field: StarField, final: NDArray, applied: NDArray, pick: NDArray) -> NDArray:
     """FWHM of the replaced stars, measured on the result with the sharp profile.
 
     Returns
@@ -59,7 +59,7 @@ def widths_after(field: Field, final: NDArray, applied: NDArray, pick: NDArray) 
     return np.where(known, width, np.nan)
 
 
-def _near_saturated(field: Field, radius: NDArray) -> NDArray:
+def _near_saturated(field: StarField, radius: NDArray) -> NDArray:
     """Stars with a pixel within `radius` (pixels) that is saturated in the sharp stack."""
     y, x = np.nonzero(field.saturated_sharp)
     if len(x) == 0:
@@ -139,7 +139,7 @@ def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
     return table
 
 
-def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
+def make_notes(field: StarField, reason: NDArray) -> tuple[str, ...]:
     """What limits the result, a sentence each."""
     out = []
     n = int(np.sum(reason == ""))
@@ -155,7 +155,7 @@ def make_notes(field: Field, reason: NDArray) -> tuple[str, ...]:
         out.append(
             f"The stacks are {away:.2f} px apart; stars are placed where the sharp stack has them."
         )
-    if field.nebula_ratio != 1.0:
+    if not field.one_sky:
         out.append(
             f"The deep stack shows {field.nebula_ratio:.2f} of the sharp stack's nebula, as in "
             "another filter: the nebula under the brightest stars is less certain."

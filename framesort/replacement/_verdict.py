@@ -5,14 +5,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _compose as compose
-from framesort.replacement._candidates import WEAKEST, Field, signal_to_noise
+from framesort.replacement._candidates import WEAKEST, StarField, signal_to_noise
 from framesort.replacement._fit import Places, local_q
 from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._smooth import ROWS
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
-__all__ = ["REASONS", "judge_detections", "stands_out"]
+__all__ = ["STAR_REASONS", "judge_detections", "stands_out"]
 
 NEAR, FINE = 4.0, 1.5
 """Widths of the square around a detection searched for structure, and the scale below which
@@ -27,7 +27,7 @@ ALLOWED = (0.09, 0.2, 0.35), (0.5, 0.13, 0.055)
 FEW = 8
 """Fewest detections that must remain, else structure is not considered."""
 
-REASONS = {
+STAR_REASONS = {
     "": "Replaced.",
     "kept by user": "In the list of places to keep.",
     "no sharp data": "The sharp stack has no pixels here.",
@@ -60,7 +60,7 @@ def _uncovered(places: Places, sharp: NDArray, width: float) -> NDArray[np.bool_
     return out
 
 
-def _structure_at(field: Field) -> NDArray[np.float64]:
+def _structure_at(field: StarField) -> NDArray[np.float64]:
     """Strongest fine structure of the sky near each detection, in the sharp stack's flux scale."""
     width, sky = field.sharp.profile.width, field.sky
     row, column = field.places.pixels(sky.shape)
@@ -81,7 +81,7 @@ def _structure_at(field: Field) -> NDArray[np.float64]:
     return out
 
 
-def stands_out(field: Field) -> NDArray[np.bool_]:
+def stands_out(field: StarField) -> NDArray[np.bool_]:
     """Detections that stand out of the structure around them, as a star does and a knot seldom.
 
     The structure's strength is its peak in the star-free sky, over that of the detection's profile.
@@ -98,7 +98,7 @@ def stands_out(field: Field) -> NDArray[np.bool_]:
 
 
 def judge_detections(
-    field: Field,
+    field: StarField,
     deep: NDArray,
     sharp: NDArray,
     *,

@@ -12,14 +12,14 @@ from framesort.simulation import simulate_stacks
 FIELDS = [
     {},
     {"nebula": 1500.0},
-    {"full": 8000.0},
+    {"saturation": 8000.0},
     {"galaxies": 8},
     {"deep_frames": 600, "sharp_frames": 3},
     {"flux_ratio": 0.2},
     {"gradient": 300.0},
     {"sharp_fwhm": 1.7, "deep_fwhm": 2.4},
     {"sky": 20.0},
-    {"line": 0.2},
+    {"spike": 0.2},
     {"pedestal": -300.0},
 ]
 

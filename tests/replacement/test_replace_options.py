@@ -5,7 +5,7 @@ import pytest
 from scenes_for_replacement import make_pair
 
 from framesort.errors import InputError
-from framesort.replacement import MASK_BITS, REASONS, measure_replacement, replace_stars
+from framesort.replacement import MASK_BITS, STAR_REASONS, measure_replacement, replace_stars
 
 
 @pytest.fixture(scope="module")
@@ -20,7 +20,7 @@ def done(small):
 
 def test_every_find_is_in_the_table_with_what_was_done(done):
     table = done.table
-    assert set(table["reason"]) <= set(REASONS)
+    assert set(table["reason"]) <= set(STAR_REASONS)
     assert set(table["method"]) <= {"pixels", "profile", "none"}
     replaced = table["reason"] == ""
     assert np.all(table["method"][~replaced] == "none")

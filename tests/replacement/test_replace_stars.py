@@ -6,7 +6,7 @@ from astropy.table import Table
 from scenes_for_replacement import make_pair
 
 from framesort.errors import InputError, NotEnoughFramesError
-from framesort.replacement import MASK_BITS, REASONS, replace_stars
+from framesort.replacement import MASK_BITS, STAR_REASONS, replace_stars
 
 
 def near(table, x, y, distance=1.0):
@@ -81,7 +81,7 @@ def test_keep_and_limits_leave_stars_alone(pair):
         "not stellar",
         "no light",
     }
-    assert set(kept.table["reason"]) <= set(REASONS)
+    assert set(kept.table["reason"]) <= set(STAR_REASONS)
 
 
 def test_uncovered_stars_stay(pair):
