@@ -2,7 +2,7 @@
 
     python demo/run.py [--small] [--out DIR]
 
-Afterwards look at demo/result/report.html. The truth lies beside the frames in demo/night.
+Then open demo/result/report.html. The truth is beside the frames in demo/night.
 With --out both folders are made in DIR.
 """
 
@@ -20,7 +20,7 @@ HERE = Path(__file__).parent
 
 
 def quarter(scenario: Scenario) -> Scenario:
-    """The same night with frames of a quarter of the area, as a smaller camera would see it."""
+    """The same night with frames of a quarter of the area, as with a smaller camera."""
     camera = scenario.camera
     return replace(
         scenario,
@@ -38,7 +38,7 @@ def quarter(scenario: Scenario) -> Scenario:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--small", action="store_true", help="quarter-size frames, for a fast try")
+    parser.add_argument("--small", action="store_true", help="quarter-size frames, for a quick test")
     parser.add_argument(
         "--out",
         type=Path,

@@ -16,7 +16,7 @@ PAGE = Path(__file__).parent / "columns.md"
 
 
 def make_table(heading: str, rows: Iterable[tuple[str, ...]]) -> str:
-    """A table in Markdown; the bar that parts cells is escaped inside them."""
+    """A table in Markdown; a bar inside a cell is escaped."""
     lines = ["| " + " | ".join(cell.replace("|", "\\|") for cell in row) + " |" for row in rows]
     bar = "| " + " | ".join("---" for _ in range(heading.count("|") - 1)) + " |"
     return "\n".join([heading, bar, *lines])
@@ -28,7 +28,7 @@ def _columns(registry: dict[str, Column]) -> str:
 
 
 def fill_page(text: str) -> str:
-    """The page with the table after each marker made anew."""
+    """The page with the table after each marker renewed."""
     heading = "| reason | means |"
     tables = {
         "columns": _columns(COLUMNS),
@@ -40,7 +40,7 @@ def fill_page(text: str) -> str:
         marker = f"<!-- {name} -->"
         if marker not in text:
             raise SystemExit(f"{PAGE}: holds no {marker}; put it where the table is to stand")
-        # The table reaches to the first line that is none of its own.
+        # The table ends at the first line that is not a row.
         text = re.sub(
             rf"{marker}\n+(?:\|[^\n]*\n)*",
             lambda _, put=f"{marker}\n\n{table}\n": put,
