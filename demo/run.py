@@ -38,7 +38,7 @@ def quarter(scenario: Scenario) -> Scenario:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--small", action="store_true", help="quarter-size frames, for a quick test")
+    parser.add_argument("--small", action="store_true", help="quarter-size frames, a quick test")
     parser.add_argument(
         "--out",
         type=Path,
