@@ -93,7 +93,7 @@ def test_wrong_calls_are_one_clear_line(arguments, status, message, tmp_path, mo
 def test_plan_without_a_night(capsys):
     assert main(["plan", "--temperature", "8", "--humidity", "75"]) == 0
     text = capsys.readouterr().out
-    assert "dew" in text and "maker's instructions" in text
+    assert "dew" in text and "manufacturer's instructions" in text
 
 
 @pytest.mark.parametrize("zone", ["-07:00", "+01:00", "Europe/Lisbon"])

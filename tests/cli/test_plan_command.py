@@ -92,7 +92,7 @@ def test_the_air_of_the_headers_is_taken_told_and_overridden(capsys, sorted_nigh
     assert main(["plan", str(sorted_night)]) == 0
     told = capsys.readouterr().out
     assert "dew point 8.4 deg C" in told  # 10 deg C and 90 %, WMO constants
-    assert "night's last frame that tells them (2.fits)" in told
+    assert "from the last header that has them (2.fits)" in told
     assert "10.0 to 14.0 deg C and 60 to 90 %" in told
     assert main(["plan", str(sorted_night), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
@@ -111,4 +111,4 @@ def test_without_the_air_in_headers_nothing_is_claimed(capsys, sorted_night):
     table.remove_column("humidity")
     write_table(sorted_night / "frames.ecsv", table)
     assert main(["plan", str(sorted_night)]) == 0
-    assert "nothing is said about dew" in capsys.readouterr().out
+    assert "Dew is not predicted" in capsys.readouterr().out
