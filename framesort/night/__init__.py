@@ -1,4 +1,4 @@
-"""The walk: calls the rooms in order, carries table and images, computes nothing itself.
+"""The pipeline: calls the subpackages in order, passes table and images on, computes nothing.
 
 `process_night` does all of it into a folder, `sort_night` and `merge_night` a half each.
 `sort_frames`, `place_frames` and `merge_groups` do the same without writing, for a
@@ -8,16 +8,19 @@ pipeline that keeps its own files.
 from framesort.night._folder import read_sorted
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import list_sets
-from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
+from framesort.night._merge import MergedGroup, merge_groups
 from framesort.night._pipeline import NightResult, merge_night, process_night, sort_night
+from framesort.night._place import PlacedNight, place_frames
+from framesort.night._run import NightRun, StageProgress
 from framesort.night._settings import Settings, read_logs, read_settings
-from framesort.night._sort import SortedNight, StageProgress, sort_frames
+from framesort.night._sort import SortedNight, sort_frames
 from framesort.night._swap import SwapResult, swap_images, swap_stars
 
 __all__ = [
     "KeptStacks",
     "MergedGroup",
     "NightResult",
+    "NightRun",
     "PlacedNight",
     "Settings",
     "SortedNight",

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
 from framesort.frames import FrameReader
-from framesort.night._settings import Settings
+from framesort.night._run import NightRun
 from framesort.records import Transform, column_values
 from framesort.registration import Grid
 from framesort.stacking import count_cover, find_bad_edges, largest_rectangle
@@ -32,8 +32,7 @@ def find_cut(
     transforms: tuple[Transform, ...],
     grid: Grid,
     reader: FrameReader,
-    settings: Settings,
-    executor: Executor | None = None,
+    run: NightRun,
 ) -> tuple[tuple[slice, slice] | None, str]:
     """Where to cut, and a sentence on the edges.
 
@@ -47,10 +46,9 @@ def find_cut(
         The uncut grid.
     reader : FrameReader
         Of the night's frames.
-    settings : Settings
-        `crop` is the share of each stack's frames that must cover a pixel; None not to cut.
-    executor : `~concurrent.futures.Executor` or None
-        Where frames' bad edges are looked for; without a crop those of each group's first do.
+    run : NightRun
+        `settings.crop` is the share of each stack's frames that must cover a pixel; None not to
+        cut. Bad edges are searched in every frame then, else in each group's first.
 
     Returns
     -------
@@ -64,8 +62,9 @@ def find_cut(
     NotEnoughFramesError
         No pixel is covered by as many frames as `crop` asks for.
     """
+    settings = run.settings
     share = 1.0 if settings.crop is None else settings.crop
-    edges = _bad_edges(table, transforms, reader, settings.crop is not None, executor)
+    edges = _bad_edges(table, transforms, reader, settings.crop is not None, run.executor)
     inside = _covered(table, transforms, grid, edges, share)
     where = largest_rectangle(inside)
     ny, nx = grid.shape

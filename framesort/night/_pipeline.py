@@ -1,4 +1,4 @@
-"""The whole walk into a folder: sort, merge, or both."""
+"""The pipeline into a folder: sort, merge, or both. Read it top to bottom: `process_night`."""
 
 import os
 import time
@@ -25,12 +25,14 @@ from framesort.night._folder import (
 )
 from framesort.night._kept import KeptStacks
 from framesort.night._memory import list_frames
-from framesort.night._merge import MergedGroup, PlacedNight, merge_groups, place_frames
+from framesort.night._merge import MergedGroup, merge_step
 from framesort.night._nights import spikes_by_night
+from framesort.night._place import PlacedNight, place_step
 from framesort.night._products import remove_products, write_group, write_night_tables
-from framesort.night._read import frame_reader, given_masters, measure_table
+from framesort.night._read import measure_table, settle_masters
+from framesort.night._run import NightRun, StageProgress
 from framesort.night._settings import Settings
-from framesort.night._sort import SortedNight, StageProgress, log_name, sort_frames
+from framesort.night._sort import SortedNight, log_name, sort_step
 from framesort.night._states import Heater
 from framesort.night._summary import add_merged, note_placed, summarise_night, summarise_spike
 from framesort.records import FrameQuality
@@ -123,10 +125,9 @@ def sort_night(
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "sort") and not overwrite:
             raise OutputError(f"{folder}: holds a sorted night; give --overwrite to replace it")
-        night = _sort_into(
-            folder, frames, heater, settings, stars, cache, command, executor, progress
-        )
-        return _finish(folder, night.table, read_summary(folder), executor, merged=False)
+        run = _start(folder, settings, cache, executor, progress)
+        night = _sort_into(run, folder, frames, heater, stars, command)
+        return _finish(run, folder, night.table, read_summary(folder), merged=False)
 
 
 def merge_night(
@@ -166,25 +167,17 @@ def merge_night(
             settings = Settings.from_mapping(
                 summary.get("settings", {}), where=f"{held}/night.json"
             )
-        reader, _ = frame_reader(table, given_masters(settings))
-        qualities = measure_table(
-            table,
-            reader,
-            settings=settings,
-            cache=held / CACHE,
-            executor=executor,
-            progress=progress,
-        )
+        run = _start(held, settings, True, executor, progress)
+        reader, _ = run.reader(table)
+        qualities = measure_table(run, table, reader)
         summary |= {
-            "settings": settings.as_dict(),
+            "settings": run.settings.as_dict(),
             "command": command or summary.get("command", ""),
             "stages": {"sort": True, "merge": False},
         }
         write_summary(held, summary)
-        _merge_into(
-            held, table, qualities, summary, settings, transforms, _kept(held), executor, progress
-        )
-        return _finish(held, table, summary, executor, merged=True)
+        _merge_into(run, held, table, qualities, summary, transforms)
+        return _finish(run, held, table, summary, merged=True)
 
 
 def process_night(
@@ -211,47 +204,49 @@ def process_night(
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "merge") and not overwrite:
             raise OutputError(f"{folder}: holds a merged night; give --overwrite to replace it")
-        night = _sort_into(
-            folder, frames, heater, settings, stars, cache, command, executor, progress
-        )
+        run = _start(folder, settings, cache, executor, progress)
+        night = _sort_into(run, folder, frames, heater, stars, command)
         summary = read_summary(folder)
-        _merge_into(
-            folder, night.table, night.qualities, summary, night.settings, transforms,
-            _kept(folder) if cache else None, executor, progress,
-        )  # fmt: skip
+        _merge_into(run, folder, night.table, night.qualities, summary, transforms)
         _note_changed(night.table, begin, summary)
-        return _finish(folder, night.table, summary, executor, merged=True)
+        return _finish(run, folder, night.table, summary, merged=True)
+
+
+def _start(
+    folder: Path,
+    settings: Settings | None,
+    cache: bool,
+    executor: Executor | None,
+    progress: StageProgress | None,
+) -> NightRun:
+    """A run that keeps its measurements and stacks in the folder."""
+    return NightRun(
+        settings=settle_masters(Settings() if settings is None else settings),
+        executor=executor,
+        progress=progress,
+        cache=folder / CACHE if cache else None,
+        scratch=folder / SCRATCH,
+        kept=KeptStacks(folder, folder / CACHE / "stacks") if cache else None,
+    )
 
 
 def _sort_into(
+    run: NightRun,
     folder: Path,
     frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
     heater: Heater,
-    settings: Settings | None,
     stars: Mapping[Any, Any] | Sequence[Any] | None,
-    cache: bool,
     command: str,
-    executor: Executor | None,
-    progress: StageProgress | None,
 ) -> SortedNight:
     """Sort and write everything but the report."""
     before = read_summary(folder) if (folder / "night.json").exists() else {}
-    night = sort_frames(
-        frames,
-        heater=heater,
-        settings=settings,
-        cache=folder / CACHE if cache else None,
-        exclude=folder,
-        stars=stars,
-        executor=executor,
-        progress=progress,
-    )
+    night = sort_step(run, frames, heater=heater, exclude=folder, stars=stars)
     unfinished = {"stages": {"sort": False, "merge": False}}
     if before:  # from here on the earlier result is no more
         write_summary(folder, before | unfinished)
     labels = [str(group["label"]) for group in before.get("groups", [])]
-    if cache:
-        _kept(folder).set_aside(labels)
+    if run.kept is not None:
+        run.kept.set_aside(labels)
     remove_products(folder, labels)
     write_night_tables(folder, night.table, night.trace, night.settings)
     summary = summarise_night(night, log=log_name(heater))
@@ -260,40 +255,25 @@ def _sort_into(
 
 
 def _merge_into(
+    run: NightRun,
     folder: Path,
     table: Table,
     qualities: Sequence[FrameQuality],
     summary: dict[str, Any],
-    settings: Settings,
     transforms: Mapping[Any, Any] | Sequence[Any] | None,
-    kept: KeptStacks | None,
-    executor: Executor | None,
-    progress: StageProgress | None,
 ) -> None:
     """Merge and write everything but the report; `table` and `summary` gain what is new."""
-    placed = place_frames(
-        table, qualities, transforms=transforms, settings=settings, executor=executor,
-        progress=progress,
-    )  # fmt: skip
+    settings, kept = run.settings, run.kept
+    placed = place_step(run, table, qualities, transforms=transforms)
     note_placed(summary, table, settings, folder)
     scratch = folder / SCRATCH
     try:
         scratch.mkdir(exist_ok=True)
     except OSError as error:
         raise OutputError(f"{scratch}: cannot be written ({error.strerror})") from error
-    groups = merge_groups(
-        table,
-        qualities,
-        placed,
-        settings=settings,
-        scratch=scratch,
-        kept=kept,
-        executor=executor,
-        progress=progress,
-    )
     known = {entry["file"] for entry in summary["left_out"]}
     merged: list[str] = []
-    for group in groups:
+    for group in merge_step(run, table, qualities, placed):
         lost = write_group(folder, group, kept, settings=settings)
         group = replace(group, notes=(*group.notes, *lost))
         merged.append(group.label)
@@ -314,10 +294,6 @@ def _merge_into(
     write_summary(folder, summary)
 
 
-def _kept(folder: Path) -> KeptStacks:
-    return KeptStacks(folder, folder / CACHE / "stacks")
-
-
 def _not_stacked(group: MergedGroup, table: Table, placed: PlacedNight) -> list[str]:
     """Frames of the deep set that the stacker could not read any more; its notes say why."""
     wanted = [
@@ -326,12 +302,12 @@ def _not_stacked(group: MergedGroup, table: Table, placed: PlacedNight) -> list[
         if row["group"] == group.label and row["weight_deep"] > 0 and transform
     ]
     used = set(group.deep.frames)
-    # A stacker that does not tell its frames is not asked.
+    # A stacker that does not name its frames is not checked.
     return [file for file in wanted if file not in used] if used & set(wanted) else []
 
 
 def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
-    """Say which frames were written to since the run began."""
+    """Note frames that were written to since the run began."""
     changed = []
     for file in map(str, table["file"]):
         with suppress(OSError):
@@ -346,7 +322,7 @@ def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
 
 
 def _note_mirrored(table: Table, placed: PlacedNight, summary: dict[str, Any]) -> None:
-    """Say which frames lie on the grid as in a mirror."""
+    """Note frames that are mirror images on the grid."""
     over = [
         os.path.basename(str(file))
         for file, transform in zip(table["file"], placed.transforms, strict=True)
@@ -365,18 +341,13 @@ def _note_mirrored(table: Table, placed: PlacedNight, summary: dict[str, Any]) -
 
 
 def _finish(
-    folder: Path,
-    table: Table,
-    summary: dict[str, Any],
-    executor: Executor | None,
-    *,
-    merged: bool,
+    run: NightRun, folder: Path, table: Table, summary: dict[str, Any], *, merged: bool
 ) -> NightResult:
-    """Pictures and report, and only then the word that all is done: a killed run is continued."""
-    pool = own_processes(executor)
+    """Write preview and report, and mark the run done last: a killed run is continued."""
+    pool = own_processes(run.executor)
     preview = partial(write_preview, folder, folder / "preview.png")
     waiting = pool.submit(preview) if merged and pool is not None else None
-    write_report(folder, executor=executor)
+    write_report(folder, executor=run.executor)
     if merged:
         try:
             _ = preview() if waiting is None else waiting.result()

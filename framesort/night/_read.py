@@ -1,10 +1,8 @@
-"""How the pixels of each frame come to measuring and stacking: calibrated, one plane at a time."""
+"""Measures the frames of a table: calibrated, one plane at a time."""
 
 import os
-from collections.abc import Callable, Sequence
-from concurrent.futures import Executor
+from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,31 +10,18 @@ from astropy.table import Table
 
 from framesort.colour import GreenReader, check_pattern, restore_quality
 from framesort.errors import FramesortError
-from framesort.frames import FrameReader, Masters, make_reader, read_masters
+from framesort.frames import FrameReader
+from framesort.night._run import NightRun
 from framesort.night._settings import Settings
-from framesort.plugins import find_plugin
 from framesort.quality import measure_frames
 from framesort.records import FrameQuality, add_column, column_values
-from framesort.workers import Progress
 
 __all__ = [
     "check_patterns",
-    "frame_reader",
-    "given_masters",
     "measure_table",
     "settle_masters",
     "table_patterns",
 ]
-
-
-def given_masters(settings: Settings) -> Masters:
-    """The master frames that the settings name."""
-    return read_masters(
-        bias=settings.bias,
-        dark=settings.dark,
-        flat=settings.flat,
-        flat_has_bias=settings.flat_has_bias,
-    )
 
 
 def settle_masters(settings: Settings) -> Settings:
@@ -51,25 +36,6 @@ def settle_masters(settings: Settings) -> Settings:
         dark=absolute(settings.dark),
         flat=absolute(settings.flat),
     )
-
-
-def frame_reader(table: Table, masters: Masters) -> tuple[FrameReader, list[str]]:
-    """The reader of a night's frames, and what was assumed of the masters.
-
-    Parameters
-    ----------
-    table : `~astropy.table.Table`
-        Rows without a group are no frames that could be calibrated.
-    masters : Masters
-        From `given_masters`.
-
-    Raises
-    ------
-    InputError
-        A master does not fit a frame.
-    """
-    paths = [str(row["file"]) for row in table if row["group"]]
-    return make_reader(paths, masters)
 
 
 def table_patterns(table: Table) -> np.ndarray:
@@ -103,32 +69,22 @@ def check_patterns(table: Table, reader: FrameReader) -> list[str]:
     return notes
 
 
-def measure_table(
-    table: Table,
-    reader: FrameReader,
-    *,
-    settings: Settings,
-    cache: Path | None,
-    executor: Executor | None,
-    progress: Callable[[str], Progress] | None,
-) -> list[FrameQuality]:
+def measure_table(run: NightRun, table: Table, reader: FrameReader) -> list[FrameQuality]:
     """Measure every frame of a table: calibrated, colour frames on green.
 
     Parameters
     ----------
+    run : NightRun
     table : `~astropy.table.Table`
         Needs file, width, saturation, pattern.
     reader : FrameReader
-        From `frame_reader`.
-    settings, cache, executor, progress
-        As for `framesort.night.sort_frames`.
+        From `NightRun.reader`.
 
     Returns
     -------
     list of FrameQuality
         One a row, in pixels of the frame.
     """
-    measurer = find_plugin("star_measurer", settings.star_measurer)
     full = column_values(table, "saturation")
     files = [str(file) for file in table["file"]]
     patterns = table_patterns(table)
@@ -144,10 +100,10 @@ def measure_table(
         measured = measure_frames(
             [files[row] for row in rows],
             saturation=_levels(reader, [files[row] for row in rows], full[rows]),
-            cache=cache,
-            executor=executor,
-            progress=None if progress is None else progress(name),
-            measurer=measurer,
+            cache=run.cache,
+            executor=run.executor,
+            progress=run.stage(name),
+            measurer=run.star_measurer,
             read=GreenReader(pattern=str(pattern), read=reader) if pattern else reader,
         )
         for row, quality in zip(rows, measured, strict=True):

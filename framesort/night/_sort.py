@@ -1,8 +1,8 @@
-"""First half of the walk: frames and heater log to a tagged table with the two sets."""
+"""First half of the pipeline: frames and heater log to a tagged table with the two sets."""
 
 import os
 import warnings
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,13 +29,8 @@ from framesort.night._given import given_qualities
 from framesort.night._memory import as_heater, list_frames, store_frames
 from framesort.night._nights import SpikeByNight, by_night, spikes_by_night
 from framesort.night._others import describe_targets, without_others
-from framesort.night._read import (
-    check_patterns,
-    frame_reader,
-    given_masters,
-    measure_table,
-    settle_masters,
-)
+from framesort.night._read import check_patterns, measure_table, settle_masters
+from framesort.night._run import NightRun, StageProgress
 from framesort.night._settings import Settings
 from framesort.night._states import (
     Heater,
@@ -50,12 +45,8 @@ from framesort.quality import add_quality_columns, measure_transparency
 from framesort.records import FrameQuality, HeaterTrace, add_column
 from framesort.selection import SetLimits, choose_sets
 from framesort.tags import tag_frames
-from framesort.workers import Progress
 
-__all__ = ["SortedNight", "StageProgress", "log_name", "sort_frames", "stage"]
-
-StageProgress = Callable[[str], Progress]
-"""Gives the progress callable of a stage, from the stage's name in plain words."""
+__all__ = ["SortedNight", "log_name", "sort_frames", "sort_step"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,12 +142,29 @@ def sort_frames(
     NotEnoughFramesError
         No frame could be measured.
     """
+    run = NightRun(
+        settings=settle_masters(Settings() if settings is None else settings),
+        executor=executor,
+        progress=progress,
+        cache=cache,
+    )
+    return sort_step(run, frames, heater=heater, exclude=exclude, stars=stars)
+
+
+def sort_step(
+    run: NightRun,
+    frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
+    *,
+    heater: Heater,
+    exclude: Path | None,
+    stars: Mapping[Any, Any] | Sequence[Any] | None,
+) -> SortedNight:
+    """Read headers, measure, tag, grade and select: `sort_frames` within a run."""
+    settings = run.settings
     frames = list_frames(frames)
-    settings = settle_masters(Settings() if settings is None else settings)
     trace, told = read_traces(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
-        masters = given_masters(settings)
         # Absolute, so that the night can be merged from any folder.
         others, stored = store_frames(frames, exclude)
         found = find_frames(others, exclude=exclude) if not stored or others else []
@@ -168,10 +176,10 @@ def sort_frames(
             camera_zone=settings.camera_zone,
             max_size=settings.max_size,
             targets=settings.target,
-            progress=stage(progress, "reading headers"),
+            progress=run.stage("reading headers"),
         )
         told += table.meta.pop("notes", [])
-        table, note = without_others(table, [master.path for master in masters.all])
+        table, note = without_others(table, [master.path for master in run.masters.all])
         told += note
         told += describe_targets(table)
         own = "heater_power" in table.colnames
@@ -179,14 +187,12 @@ def sort_frames(
             trace = make_header_heater(
                 table["start"], table["exposure"], np.asarray(table["heater_power"], dtype=float)
             )
-        reader, note = frame_reader(table, masters)
+        reader, note = run.reader(table)
         told += note + check_patterns(table, reader)
         if stars is not None:
             qualities = given_qualities(stars, table, paths)
         else:
-            qualities = measure_table(
-                table, reader, settings=settings, cache=cache, executor=executor, progress=progress
-            )
+            qualities = measure_table(run, table, reader)
         add_quality_columns(table, qualities)
         if not np.isfinite(table["fwhm"]).any():
             raise NotEnoughFramesError(_nothing_measured(table, caught))
@@ -217,11 +223,6 @@ def sort_frames(
         warnings=tuple(dict.fromkeys(told)),
         contradictions=(*against, *missed),
     )
-
-
-def stage(progress: StageProgress | None, name: str) -> Progress | None:
-    """The progress callable of one stage."""
-    return None if progress is None else progress(name)
 
 
 def log_name(heater: Heater) -> str:

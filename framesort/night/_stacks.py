@@ -13,10 +13,9 @@ from astropy.table import Table
 
 from framesort.colour import PLANES, PlaneReader, join_stacks
 from framesort.frames import FrameReader, sign_combined, strip_pattern
-from framesort.night._kept import KeptStacks, stack_recipe
+from framesort.night._kept import stack_recipe
 from framesort.night._read import table_patterns
-from framesort.night._settings import Settings
-from framesort.night._sort import StageProgress, stage
+from framesort.night._run import NightRun
 from framesort.plugins import find_plugin
 from framesort.quality import find_saturation
 from framesort.records import FrameQuality, Stack, Transform, add_column, column_values
@@ -35,30 +34,27 @@ HOW = {
 
 
 def stack_group(
+    run: NightRun,
     rows: Table,
     qualities: Sequence[FrameQuality],
     transforms: Sequence[Transform],
     sets: dict[str, np.ndarray],
     grid: Grid,
     reader: FrameReader,
-    settings: Settings,
     label: str,
-    scratch: Path | None,
-    kept: KeptStacks | None,
     aside: Executor | None,
-    executor: Executor | None,
-    progress: StageProgress | None,
 ) -> dict[str, Stack]:
     """Stack the frames of a group, in the flux scale of the clearest of its best frames.
 
     Parameters
     ----------
+    run : NightRun
     rows, qualities, transforms
         The group's frames, their measurements and places.
     sets : dict of str to ndarray
         Weights of the frames in each set.
-    grid, reader, settings, label, scratch, kept, executor, progress
-        As in `framesort.night.merge_groups`; `reader` gives calibrated frames.
+    grid, reader, label
+        Target grid, reader of calibrated frames, name of the group.
     aside : `~concurrent.futures.Executor` or None
         Where stacks are written that are to be kept, before anything else that is asked of it.
 
@@ -67,6 +63,7 @@ def stack_group(
     dict of str to Stack
         One a set; of three planes for colour frames.
     """
+    settings, kept = run.settings, run.kept
     files = [str(file) for file in rows["file"]]
     rows = rows.copy()
     level = column_values(rows, "saturation")
@@ -105,11 +102,10 @@ def stack_group(
         recipe = stack_recipe(files, transforms, stacker, reader, made_of)
         if (found := kept.load(label, recipe)) is not None:
             return found
-    options |= {"memory": int(settings.memory * 1e6), "scratch": scratch, "executor": executor}
-    stacks = _stack(
-        stacker, files, transforms, options, pattern, settings.colour, reader, levels, label,
-        progress,
-    )  # fmt: skip
+    options |= {
+        "memory": int(settings.memory * 1e6), "scratch": run.scratch, "executor": run.executor
+    }  # fmt: skip
+    stacks = _stack(run, stacker, files, transforms, options, pattern, reader, levels, label)
     stacks = {
         name: replace(stack, header=sign_frames(stack.header, rows, stack.frames))
         for name, stack in stacks.items()
@@ -154,23 +150,23 @@ def _seconds(rows: Table) -> np.ndarray:
 
 
 def _stack(
+    run: NightRun,
     stacker: Any,
     files: list[str],
     transforms: Sequence[Transform],
     options: dict[str, Any],
     pattern: str,
-    colour_way: str,
     reader: FrameReader,
     levels: dict[str, float],
     label: str,
-    progress: StageProgress | None,
 ) -> dict[str, Stack]:
     """Stack one plane, or three by turns."""
     if not pattern:
         options |= {"read": reader} if reader.recipes else {}
-        progress_of = stage(progress, f"{label}: stacking")
+        progress_of = run.stage(f"{label}: stacking")
         stacks: dict[str, Stack] = stacker(files, transforms, **options, progress=progress_of)
         return stacks
+    colour_way = run.settings.colour
     placing = colour_way == "place" and pattern != "RGB"
     if placing:
         # A value is that of up to half a pixel beside: stars then differ as they may.
@@ -180,7 +176,7 @@ def _stack(
         read = PlaneReader(
             pattern=pattern, colour=colour, fill=not placing, saturation=levels, read=reader
         )
-        progress_of = stage(progress, f"{label}: stacking {colour}")
+        progress_of = run.stage(f"{label}: stacking {colour}")
         planes[colour] = stacker(files, transforms, **options, read=read, progress=progress_of)
     how = HOW["planes" if pattern == "RGB" else colour_way]
     return {

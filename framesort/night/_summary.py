@@ -194,7 +194,7 @@ def add_merged(summary: dict[str, Any], group: MergedGroup) -> None:
     reasons = [str(reason) for reason in group.replacement.table["reason"]]
     entry["replaced"] = sum(not reason for reason in reasons)
     entry["left"] = sum(bool(reason) for reason in reasons)
-    entry["fwhm"], entry["spike"] = group.fwhm, group.line
+    entry["fwhm"], entry["spike"] = group.fwhm, group.spike
     if group.check is not None:
         entry["check"] = _plain_check(group.check)
 

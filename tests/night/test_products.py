@@ -18,6 +18,7 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.images import read_picture
 from framesort.night import Settings, merge_night, process_night, read_sorted
 from framesort.night._crop import crop_transform, cut_grid, find_cut
+from framesort.night._run import NightRun
 from framesort.records import Transform
 from framesort.registration import Grid
 
@@ -215,15 +216,15 @@ def read(path, *, rows=None):
 def test_a_share_of_the_frames_may_do_and_none_is_told():
     grid = Grid(shape=(60, 80))
     table, places = night_of([0, 0, 0, 0, 30], [f"{k}.fits" for k in range(5)])
-    cut, sentence = find_cut(table, places, grid, read, Settings(crop=1.0))
+    cut, sentence = find_cut(table, places, grid, read, NightRun(settings=Settings(crop=1.0)))
     assert cut == (slice(0, 60), slice(30, 80))
     assert "to 50 x 60 pixels" in sentence
-    cut, sentence = find_cut(table, places, grid, read, Settings(crop=0.8))
+    cut, sentence = find_cut(table, places, grid, read, NightRun(settings=Settings(crop=0.8)))
     assert cut == (slice(0, 60), slice(0, 80))
     assert "80 % of the frames" in sentence
     table, places = night_of([0, 0, 0, 0, 90], [f"{k}.fits" for k in range(5)])
-    assert "--crop 0.8" in find_cut(table, places, grid, read, Settings())[1]
+    assert "--crop 0.8" in find_cut(table, places, grid, read, NightRun(settings=Settings()))[1]
     with pytest.raises(NotEnoughFramesError, match="--crop a smaller share"):
-        find_cut(table, places, grid, read, Settings(crop=1.0))
+        find_cut(table, places, grid, read, NightRun(settings=Settings(crop=1.0)))
     table, places = night_of([0, 0], ["a.fits", os.devnull])
-    assert find_cut(table, places, grid, read, Settings()) == (None, "")
+    assert find_cut(table, places, grid, read, NightRun(settings=Settings())) == (None, "")
