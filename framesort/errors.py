@@ -29,7 +29,7 @@ class FramesortError(Exception):
     ----------
     exit_status : int
         What the command line exits with: 2 for a wrong input or call, 3 where
-        the frames do not allow what was asked.
+        the frames do not allow it.
     """
 
     exit_status = 2
@@ -52,7 +52,7 @@ class OutputError(FramesortError, OSError):
 
 
 class NotEnoughFramesError(FramesortError):
-    """The frames do not allow what was asked, for example no heater-off frame at all."""
+    """The frames do not allow the request, for example no heater-off frame at all."""
 
     exit_status = 3
 
@@ -78,7 +78,7 @@ class QualityWarning(FramesortWarning):
 
 
 def hide_deprecations() -> None:
-    """Keep quiet what libraries say to programmers of their own future, unless Python was told.
+    """Silence deprecation warnings of libraries unless Python was started with -W.
 
     For programs, and for workers; ``python -W default`` or ``PYTHONWARNINGS`` shows them again.
     """

@@ -46,7 +46,7 @@ def _run(words: Sequence[str]) -> int:
         prepare_workers(["framesort.quality", "framesort.report"])
     # The heavy libraries are loaded only once the call is known to be well-formed.
     from framesort.cli._commands import COMMANDS
-    from framesort.cli._console import say
+    from framesort.cli._console import print_note
 
     try:
         with warnings.catch_warnings():
@@ -57,15 +57,15 @@ def _run(words: Sequence[str]) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except MemoryError:
-        say("not enough memory; run again with fewer workers (--workers 1)")
+        print_note("not enough memory; run again with fewer workers (--workers 1)")
         return 2
     except Exception as error:
         if options.debug:
             traceback.print_exc()
         if isinstance(error, FramesortError):
-            say(as_typed(" ".join(str(error).split()), options, parser))
+            print_note(as_typed(" ".join(str(error).split()), options, parser))
             return error.exit_status
-        say(
+        print_note(
             f"internal error: {type(error).__name__}: {' '.join(str(error).split())}; "
             "run again with --debug for the traceback"
         )

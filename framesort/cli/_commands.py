@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
-from framesort.cli._console import bars, number, print_json, say, table_text, tell
+from framesort.cli._console import bars, number, print_json, print_note, print_text, table_text
 from framesort.cli._plan import run_plan
 from framesort.cli._swap import run_swap
 from framesort.errors import InputError
@@ -55,7 +55,7 @@ def _earlier_logs(path: str | None) -> list[str]:
     """The heater log of the run whose night.json is handed back, so that it is repeated."""
     names = [] if path is None or not path.endswith(".json") else read_logs(path)
     for name in names:
-        say(f"note: heater log {name}, as told by {path}")
+        print_note(f"note: heater log {name}, as given by {path}")
     return names
 
 
@@ -80,9 +80,9 @@ def _run_night(options: Namespace) -> int:
     return _run_pipeline(options, process_night)
 
 
-def _run_pipeline(options: Namespace, walk: Callable[..., NightResult]) -> int:
+def _run_pipeline(options: Namespace, pipeline: Callable[..., NightResult]) -> int:
     with open_executor(options.workers) as pool:
-        result = walk(
+        result = pipeline(
             options.frames,
             out=options.out,
             heater=_heater(options),
@@ -128,14 +128,14 @@ def _show(result: NightResult, options: Namespace) -> int:
     grave = summary.get("contradictions", [])
     heeded = [text for text in summary["warnings"] if text in grave or asks_for_something(text)]
     for sentence in heeded:
-        say(f"{'WARNING' if sentence in grave else 'note'}: {sentence}")
+        print_note(f"{'WARNING' if sentence in grave else 'note'}: {sentence}")
     nights = summary.get("nights", [])
     clocks = [(f"{n['night']}: " if len(nights) > 1 else "", n["clock"]) for n in nights]
     for night, clock in clocks or [("", summary.get("clock"))]:
         if clock and clock["significant"]:
-            say(f"note: {night}{clock['sentence']}")
+            print_note(f"note: {night}{clock['sentence']}")
     for entry in summary["left_out"]:
-        say(f"left out: {entry['file']}: {entry['reason']}")
+        print_note(f"left out: {entry['file']}: {entry['reason']}")
     if options.json:
         lists = result.folder / "sets"
         sets = {
@@ -174,22 +174,22 @@ def _show(result: NightResult, options: Namespace) -> int:
                 "-" if group.get("replaced") is None else str(group["replaced"]),
             ]
         )
-    tell(table_text(header, rows))
+    print_text(table_text(header, rows))
     for entry in summary["highest_acceptable"]:
-        tell(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
+        print_text(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
     for name in ("spike_follows", "gap"):
         if summary.get(name):
-            tell(summary[name]["sentence"])
+            print_text(summary[name]["sentence"])
     for group in summary["groups"]:
         for sentence in group["advice"]:
-            tell(f"{group['label']}: {sentence}")
+            print_text(f"{group['label']}: {sentence}")
     if summary.get("edges"):
-        tell(summary["edges"])
-    tell(
-        f"Look at {result.folder / 'report.html'}; the sets are listed in {result.folder / 'sets'}"
+        print_text(summary["edges"])
+    print_text(
+        f"Report: {result.folder / 'report.html'}; lists of the sets: {result.folder / 'sets'}"
     )
     if result.status == 3:
-        say("no group has heater-off frames that are good enough: no stars could be replaced")
+        print_note("no group has good heater-off frames: no stars could be replaced")
     return result.status
 
 
@@ -204,7 +204,7 @@ def _run_log(options: Namespace) -> int:
         rows: list[dict[str, Any]] = [{n: row[n] for n in steps.colnames} for row in steps]
         print_json({"log": options.log, "zone": zone, "steps": rows, "notes": list(trace.notes)})
     else:
-        tell(
+        print_text(
             table_text(
                 ["from (UTC)", "to (UTC)", "power %", "confidence"],
                 [
@@ -220,9 +220,9 @@ def _run_log(options: Namespace) -> int:
         )
         if steps.meta["entries"]:
             first, last = steps.meta["entries"]
-            say(f"note: The log's entries are from {first} to {last}; its clock: {zone}.")
+            print_note(f"note: The log's entries are from {first} to {last}; its clock: {zone}.")
         for note in trace.notes:
-            say(f"note: {note}")
+            print_note(f"note: {note}")
     if options.plot:
         from matplotlib.figure import Figure
 
@@ -248,7 +248,7 @@ def _run_simulate(options: Namespace) -> int:
     if options.json:
         print_json({"folder": options.out, "frames": len(table)})
     else:
-        tell(f"{options.out}: {len(table)} frames with logs and truth")
+        print_text(f"{options.out}: {len(table)} frames with logs and truth")
     return 0
 
 

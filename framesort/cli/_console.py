@@ -13,7 +13,7 @@ from framesort.files import json_text
 from framesort.night import StageProgress
 from framesort.workers import Progress
 
-__all__ = ["bars", "number", "plain", "print_json", "say", "table_text", "tell"]
+__all__ = ["bars", "number", "plain", "print_json", "print_note", "print_text", "table_text"]
 
 
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
@@ -25,12 +25,12 @@ def plain(text: str) -> str:
     return _CONTROL.sub(lambda sign: ascii(sign[0])[1:-1], text)
 
 
-def say(text: str) -> None:
+def print_note(text: str) -> None:
     """One message on standard error."""
     print(f"framesort: {plain(options_only(text))}", file=sys.stderr)
 
 
-def tell(text: str) -> None:
+def print_text(text: str) -> None:
     """Lines of the answer on standard output."""
     shown = "\n".join(plain(line) for line in text.split("\n"))
     try:

@@ -50,7 +50,7 @@ class Parser(argparse.ArgumentParser):
     def error(self, message: str) -> NoReturn:
         """End with one line and status 2."""
         hint = self._hint()
-        help_of = f"`{self.prog} --help` tells more"
+        help_of = f"`{self.prog} --help` shows more"
         self.exit(2, f"framesort: {' '.join(message.split())}; {hint or help_of}\n")
 
     def _hint(self) -> str:
@@ -69,7 +69,7 @@ class Parser(argparse.ArgumentParser):
 
 
 def options_only(text: str) -> str:
-    """Of an argument told with its option, "zone (--log-zone)", the option."""
+    """Of an argument named with its option, "zone (--log-zone)", the option."""
     return re.sub(r"\b\w+ \((--[a-z-]+)\)", r"\1", text)
 
 

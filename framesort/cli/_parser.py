@@ -114,8 +114,8 @@ def _sorting() -> Parser:
         metavar="LOG",
         action="append",
         default=None,
-        help="heater log, or a constant power in percent; without it the stars are asked; "
-        "give it again for each further night's log",
+        help="heater log, or a constant power in percent; without it states are estimated from "
+        "the stars; give it again for each further night's log",
     )
     heater.add_argument(
         "--clock-offset",
@@ -161,7 +161,7 @@ def _sorting() -> Parser:
         "--zero-point",
         action="append",
         metavar="[FILTER=]MAG",
-        help="magnitude of a star of 1 ADU per second, to tell limits in magnitudes",
+        help="magnitude of a star of 1 ADU per second, for limits in magnitudes",
     )
     sets.add_argument(
         "--min-frames", type=int, metavar="N", help="fill the sharp set up to so many (default 5)"
@@ -312,7 +312,7 @@ def build_parser() -> Parser:
         prog="framesort",
         description="Sorts and merges the frames of a night by the state of the dew heater.",
         epilog="example:\n  framesort night lights/ --heater ring.csv --out result\n\n"
-        "`framesort COMMAND --help` tells more, with an example each.\n" + _EXIT,
+        "`framesort COMMAND --help` shows more, with an example each.\n" + _EXIT,
         formatter_class=_Help,
     )
     parser.add_argument("--version", action="version", version=f"framesort {__version__}")

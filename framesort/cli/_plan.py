@@ -60,7 +60,7 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
         "--temperature",
         type=float,
         metavar="C",
-        help="of the air now (default: as the headers of DIR's last frame tell it)",
+        help="of the air now (default: from the headers of DIR's last frame)",
     )
     air.add_argument(
         "--humidity", type=float, metavar="PCT", help="relative humidity now (default likewise)"
@@ -94,7 +94,7 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
 def run_plan(options: Namespace) -> int:
     """Answer the call; everything that is not given is left out of the plan."""
     # Loaded only when the call is known to be well-formed, as everything heavy.
-    from framesort.cli._console import print_json, tell
+    from framesort.cli._console import print_json, print_text
     from framesort.planning import plan_night
 
     needs, response, highest_acceptable, notes = _needs(options)
@@ -112,8 +112,8 @@ def run_plan(options: Namespace) -> int:
     if options.json:
         print_json({**plan.as_dict(), "notes": [*source, *notes]})
         return 0
-    tell("\n".join([*plan.sentences, *source, *notes]))
-    tell("\nCautions\n" + "\n".join(plan.cautions))
+    print_text("\n".join([*plan.sentences, *source, *notes]))
+    print_text("\nCautions\n" + "\n".join(plan.cautions))
     return 0
 
 

@@ -98,7 +98,7 @@ def _flux_scale(text: str) -> str | float:
 
 def run_swap(options: Namespace) -> int:
     """Swap the stars and say what came of it."""
-    from framesort.cli._console import bars, number, print_json, say, tell
+    from framesort.cli._console import bars, number, print_json, print_note, print_text
     from framesort.night import swap_stars
 
     stage = bars(options.quiet)
@@ -125,9 +125,9 @@ def run_swap(options: Namespace) -> int:
     check = result.check
     doubts = result.pair.notes if result.pair is not None else ()
     for note in result.notes:
-        say(f"{'warning' if note in doubts else 'note'}: {note}")
+        print_note(f"{'warning' if note in doubts else 'note'}: {note}")
     if options.json:
-        told: dict[str, Any] = {
+        record: dict[str, Any] = {
             "final": options.out,
             "files": [str(path) for path in result.files],
             "replaced": replaced,
@@ -138,16 +138,16 @@ def run_swap(options: Namespace) -> int:
             "warnings": result.notes,
         }
         if check is not None:
-            told["fwhm"] = {
+            record["fwhm"] = {
                 "deep": check.fwhm_deep, "sharp": check.fwhm_sharp, "final": check.fwhm_final
             }  # fmt: skip
-        print_json(told)
+        print_json(record)
         return result.status
-    tell(f"{options.out}: {replaced} stars replaced, {len(reasons) - replaced} left as they are")
+    print_text(f"{options.out}: {replaced} stars replaced, {len(reasons) - replaced} not replaced")
     if check is not None:
-        tell(
+        print_text(
             f"star width {number(check.fwhm_deep)} px deep, {number(check.fwhm_sharp)} px sharp, "
             f"{number(check.fwhm_final)} px in the result"
         )
-    tell("beside it: " + ", ".join(Path(path).name for path in result.files[1:]))
+    print_text("beside it: " + ", ".join(Path(path).name for path in result.files[1:]))
     return result.status

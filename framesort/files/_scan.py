@@ -67,11 +67,14 @@ def scan_headers(stream: IO[bytes]) -> None:
         header = _read_header(plain)
         if not header:
             return
-        told = _check_form(header)
-        sides = [told.get(f"NAXIS{k}", 0) for k in range(1, told.get("NAXIS", 0) + 1)]
+        sizes = _check_form(header)
+        sides = [sizes.get(f"NAXIS{k}", 0) for k in range(1, sizes.get("NAXIS", 0) + 1)]
         size = math.prod(sides) if sides else 0
         size = (
-            (size + told.get("PCOUNT", 0)) * told.get("GCOUNT", 1) * abs(told.get("BITPIX", 8)) // 8
+            (size + sizes.get("PCOUNT", 0))
+            * sizes.get("GCOUNT", 1)
+            * abs(sizes.get("BITPIX", 8))
+            // 8
         )
         if size < 0 or (size and plain is not stream):
             return
@@ -102,10 +105,10 @@ def goes_on(hdu: Any) -> bool:
 
 def _check_form(header: bytes) -> dict[str, int]:
     """What a header says of the data's form, if there can be such data."""
-    told = _numbers(header)
-    if max(told.get(name, 0) for name in ("NAXIS", "ZNAXIS", "TFIELDS")) > MOST_AXES:
+    sizes = _numbers(header)
+    if max(sizes.get(name, 0) for name in ("NAXIS", "ZNAXIS", "TFIELDS")) > MOST_AXES:
         raise FrameError("the header asks for more axes or fields than there can be")
-    return told
+    return sizes
 
 
 def check_tiles(path: StrPath, hdus: fits.HDUList, place: int) -> None:
@@ -164,19 +167,19 @@ def _read_header(stream: IO[bytes], begin: bytes = b"") -> bytes:
 
 def _numbers(header: bytes) -> dict[str, int]:
     """Whole numbers of the keywords that say what form the data have."""
-    told: dict[str, int] = {}
+    sizes: dict[str, int] = {}
     for at in range(0, len(header), 80):
         found = _CARD.match(header, at, at + 80)
         if found is not None:
             name = found[1].decode()
-            if name in told:
+            if name in sizes:
                 raise FrameError(f"the header holds {name} twice")
-            told[name] = int(found[2])
-    return told
+            sizes[name] = int(found[2])
+    return sizes
 
 
 def check_size(hdu: fits.hdu.base.ExtensionHDU) -> None:
-    """Hold what a header promises against the file, before memory is asked for."""
+    """Compare the sizes in a header with the file, before memory is allocated."""
     sides = [int(hdu.header[f"NAXIS{k}"]) for k in range(1, int(hdu.header["NAXIS"]) + 1)]
     if min(sides) < 1:
         raise FrameError(f"an image of {' x '.join(map(str, sides))} pixels")

@@ -32,20 +32,20 @@ def verify_sums(path: StrPath) -> bool:
                     break
             else:
                 return True
-            told = {key: str(header.get(key, "")).strip() for key in ("CHECKSUM", "DATASUM")}
+            sums = {key: str(header.get(key, "")).strip() for key in ("CHECKSUM", "DATASUM")}
             place = hdu.fileinfo()
-        # All noughts stand for a sum that was never worked out.
-        told = {key: text for key, text in told.items() if text.strip("0") or text == "0"}
-        if not told:
+        # All zeros stand for a sum that was not computed.
+        sums = {key: text for key, text in sums.items() if text.strip("0") or text == "0"}
+        if not sums:
             return True
         with open(path, "rb") as raw:
             stream = unpacked(raw)
             stream.seek(place["hdrLoc"])
             of_header = _sum_words(stream, place["datLoc"] - place["hdrLoc"])
             of_data = _sum_words(stream, place["datSpan"])
-        if "DATASUM" in told and int(told["DATASUM"]) != of_data:
+        if "DATASUM" in sums and int(sums["DATASUM"]) != of_data:
             return False
-        return "CHECKSUM" not in told or _fold(of_header + of_data) in (0, 0xFFFFFFFF)
+        return "CHECKSUM" not in sums or _fold(of_header + of_data) in (0, 0xFFFFFFFF)
     except ValueError:  # DATASUM is no number
         return False
     except Exception as error:  # any damage to a file surfaces here

@@ -1,4 +1,4 @@
-"""Which part of the grid enough frames cover: cut to it on request, else told."""
+"""Which part of the grid enough frames cover: cropped to on request, else reported."""
 
 import re
 from concurrent.futures import Executor

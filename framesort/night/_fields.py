@@ -13,7 +13,7 @@ _NOT_PLACED = frozenset({"not matched", "few stars"})
 
 
 def target_of(table: Table, row: int) -> str:
-    """The target of a row; "" where the table tells none."""
+    """The target of a row; "" if the table has none."""
     return str(table["target"][row]) if "target" in table.colnames else ""
 
 

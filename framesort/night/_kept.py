@@ -68,11 +68,11 @@ def stack_recipe(
 
     add([FORMAT, __version__, name_task(stacker)])
     for file, transform in zip(files, transforms, strict=True):
-        told = None
+        record = None
         with suppress(OSError):
             stat = os.stat(file)
-            told = (stat.st_size, stat.st_mtime_ns)
-        add([file, told, transform.reason, reader.digest(file)])
+            record = (stat.st_size, stat.st_mtime_ns)
+        add([file, record, transform.reason, reader.digest(file)])
         add(transform.matrix)
         if transform.pixel_map is not None:
             add([transform.pixel_map.cards(), transform.pixel_map.correction])
@@ -105,12 +105,12 @@ class KeptStacks:
 
     def load(self, label: str, recipe: str) -> dict[str, Stack] | None:
         """The stacks of a group, None if there are none of that recipe or a file was changed."""
-        told = self._told(label)
-        if told is None or told.get("recipe") != recipe:
+        record = self._record(label)
+        if record is None or record.get("recipe") != recipe:
             return None
         stacks = {}
         try:
-            for name, kept in told["stacks"].items():
+            for name, kept in record["stacks"].items():
                 places = (self._aside(label, name), self._product(label, name))
                 path = next(place for place in places if place.exists())
                 if _digest(path) != kept["digest"]:
@@ -126,25 +126,25 @@ class KeptStacks:
         return stacks
 
     def save(self, label: str, recipe: str, stacks: Mapping[str, Stack]) -> None:
-        """Keep the stacks of a group; where they cannot be written the walk goes on without."""
-        told: dict[str, Any] = {"recipe": recipe, "stacks": {}}
+        """Keep the stacks of a group; where they cannot be written the run continues without."""
+        record: dict[str, Any] = {"recipe": recipe, "stacks": {}}
         self._note(label).unlink(missing_ok=True)
         try:
             for name, stack in stacks.items():
                 path = self._aside(label, name)
                 write_stack(path, stack)
-                told["stacks"][name] = {
+                record["stacks"][name] = {
                     "digest": _digest(path),
                     "rejected": [float(share) for share in stack.rejected],
                     "saturation": float(stack.saturation),
                 }
-            write_text(self._note(label), json.dumps(told) + "\n")
+            write_text(self._note(label), json.dumps(record) + "\n")
         except (OutputError, OSError):
             self.forget([label])
 
     def put(self, label: str, name: str) -> bool:
         """Bring a stack that was loaded or saved to its place; false if it must be written."""
-        if self._told(label) is None:
+        if self._record(label) is None:
             return False
         target = self._product(label, name)
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -155,8 +155,8 @@ class KeptStacks:
     def set_aside(self, labels: Iterable[str]) -> None:
         """Take the stacks of groups from among the results, where they are known."""
         for label in labels:
-            told = self._told(label)
-            for name in told["stacks"] if told else ():
+            record = self._record(label)
+            for name in record["stacks"] if record else ():
                 with suppress(OSError):
                     os.replace(self._product(label, name), self._aside(label, name))
 
@@ -175,13 +175,13 @@ class KeptStacks:
                 with suppress(OSError):
                     path.unlink()
 
-    def _told(self, label: str) -> dict[str, Any] | None:
+    def _record(self, label: str) -> dict[str, Any] | None:
         try:
-            told = json.loads(self._note(label).read_text(encoding="utf-8"))
+            record = json.loads(self._note(label).read_text(encoding="utf-8"))
         except (OSError, ValueError, RecursionError):
             return None
-        stacks = told.get("stacks") if isinstance(told, dict) else None
-        return told if isinstance(stacks, dict) and set(stacks) <= set(SETS) else None
+        stacks = record.get("stacks") if isinstance(record, dict) else None
+        return record if isinstance(stacks, dict) and set(stacks) <= set(SETS) else None
 
     def _note(self, label: str) -> Path:
         return self.folder / f"{safe_name(label)}.json"

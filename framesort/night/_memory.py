@@ -94,7 +94,7 @@ def store_frames(frames: Any, results: Path | None) -> tuple[list[Any] | Any, li
 
 
 def as_heater(heater: Any) -> Any:
-    """Whatever tells of the heater, as path, number, trace, table, a list of these, or None.
+    """A heater log in any form, as path, number, trace, table, a list of these, or None.
 
     Parameters
     ----------
@@ -126,8 +126,8 @@ def as_heater(heater: Any) -> Any:
     if heater is None or isinstance(heater, str | os.PathLike | HeaterTrace | Table):
         return heater
     raise InputError(
-        f"heater: {type(heater).__name__} tells no power; a path, a table of time and power, a "
-        "power in percent (number or quantity), a HeaterTrace or a list of these is needed"
+        f"heater: {type(heater).__name__} is not a heater log; a path, a table of time and power, "
+        "a power in percent (number or quantity), a HeaterTrace or a list of these is needed"
     )
 
 

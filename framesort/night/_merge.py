@@ -100,7 +100,7 @@ def merge_step(
     chosen = in_a_set(table)
     for label in sorted(set(table["group"]) - {""}):
         rows = np.flatnonzero(chosen & (table["group"] == label))
-        # Frames that lie on no grid are told in `left_out`; the stacker need not name them again.
+        # Frames that are not on the grid are in `left_out`; the stacker need not name them again.
         rows = rows[np.array([bool(placed.transforms[row]) for row in rows], dtype=bool)]
         transforms = [placed.transforms[row] for row in rows]
         weights = {name: column_values(table, f"weight_{name}")[rows] for name in ("sharp", "deep")}
@@ -150,12 +150,12 @@ def _finish_group(
         return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
     measured["final"] = measure(replacement.final)
 
-    def told() -> list[FrameQuality]:
+    def stack_qualities() -> list[FrameQuality]:
         return [measured[name]() for name in ("deep", "sharp", "final")]
 
     check = None
     if run.settings.amount == 1:
-        check = measure_replacement(replacement, deep, sharp, quality=told)
+        check = measure_replacement(replacement, deep, sharp, quality=stack_qualities)
     qualities = {name: result() for name, result in measured.items()}
     notes += [f"{label}: {note}" for note in join_notes(replacement.notes, check)]
     spike, _, _ = measure_spike_excess(

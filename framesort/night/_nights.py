@@ -119,7 +119,7 @@ def spikes_by_night(
 def _sides(
     night: str, rows: NDArray[np.intp], turn: NDArray[np.float64]
 ) -> list[tuple[str, NDArray[np.intp]]]:
-    """Frames of a night before and after a flip, told from the turn onto the grid."""
+    """Frames of a night before and after a flip, by the rotation onto the grid."""
     first = turn[np.isfinite(turn)][:1]
     if not first.size:
         return [(night or "this night", rows)]

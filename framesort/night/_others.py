@@ -14,7 +14,7 @@ __all__ = ["describe_targets", "without_others"]
 
 
 def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[str]]:
-    """The table without what is no frame of the night that was asked for.
+    """The table without what is not a requested frame of the night.
 
     That is darks, flats, bias, the masters given, products of this library, and frames of other
     targets than those wanted.
@@ -86,8 +86,8 @@ def describe_targets(table: Table) -> list[str]:
     counts = {name: names.count(name) for name in dict.fromkeys(names)}
     if len(counts) < 2:
         return []
-    told = ", ".join(f"{name} ({count} frames)" for name, count in counts.items())
+    listed = ", ".join(f"{name} ({count} frames)" for name, count in counts.items())
     return [
-        f"{len(counts)} targets among the frames: {told}; each is made for itself, --target NAME "
-        "takes one (names of one field: --target again for each)"
+        f"{len(counts)} targets among the frames: {listed}; each is processed separately, "
+        "--target NAME takes one (names of one field: --target again for each)"
     ]

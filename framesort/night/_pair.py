@@ -35,7 +35,7 @@ _STILL = 0.02
 """Pixels: two stacks whose corners agree so well are on one grid and are not resampled."""
 
 FEWEST_STARS = 4
-"""Fewer stars than this tell no transform."""
+"""Fewest stars for a transform."""
 
 _COARSE = 0.4
 """Steps: with less noise than this a pixel hardly ever changes its number."""

@@ -46,9 +46,9 @@ def table_patterns(table: Table) -> np.ndarray:
 
 
 def check_patterns(table: Table, reader: FrameReader) -> list[str]:
-    """Hold the filter arrays of the headers against the pixels of each group's first frame.
+    """Compare the filter arrays of the headers with the pixels of each group's first frame.
 
-    The column `pattern` is set right; returns a sentence for each group where it was not.
+    The column `pattern` is corrected; returns a sentence for each group where it was not.
     """
     patterns, notes = table_patterns(table), []
     for label in sorted(set(table["group"]) - {""}):
@@ -117,6 +117,6 @@ def measure_table(run: NightRun, table: Table, reader: FrameReader) -> list[Fram
 
 
 def _levels(reader: FrameReader, files: Sequence[str], full: Any) -> list[float | None]:
-    """Level at which pixels are full as they are read; None where no header tells it."""
+    """Saturation level of the pixels as read; None if no header gives it."""
     levels = [reader.level(file, float(level)) for file, level in zip(files, full, strict=True)]
     return [level if level > 0 else None for level in levels]

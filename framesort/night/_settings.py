@@ -1,4 +1,4 @@
-"""Every setting of the walk in one frozen record, to and from JSON and TOML."""
+"""Every setting of a run in one frozen record, to and from JSON and TOML."""
 
 import json
 import tomllib
@@ -58,7 +58,7 @@ class Settings:
         Further limits of the sharp-star set.
     deep_max_fwhm : float or None
         Largest FWHM of the deep-signal set, pixels; None: frames without which the deep stack
-        tells faint stars better are left out.
+        is deeper for faint stars are left out.
     min_frames : int
         The sharp-star set is filled up to this many with the best usable heater-off frames.
     zero_point : tuple of str

@@ -34,9 +34,9 @@ from framesort.night._run import NightRun, StageProgress
 from framesort.night._settings import Settings
 from framesort.night._states import (
     Heater,
-    ask_stars,
     check_log,
     estimate_clocks,
+    estimate_states,
     given_clock,
     read_traces,
     tag_states,
@@ -70,7 +70,7 @@ class SortedNight:
     response : Response or None
         What power does to the stars.
     settings : Settings
-        What was asked.
+        Of the run.
     left_out : tuple of (str, str)
         File and reason of each frame that is in no set because it could not be used.
     warnings : tuple of str
@@ -114,7 +114,7 @@ def sort_frames(
     heater : path, float, Quantity, HeaterTrace, Table, mappings, a list of these, or None
         The heater log, or several, say one a night; or the same as a table (QTable, TimeSeries,
         a list of mappings); or a constant power in percent, or as a quantity; None to let the
-        stars tell.
+        estimate states from the stars.
     settings : Settings or None
         None for the defaults.
     cache : path or None
@@ -162,7 +162,7 @@ def sort_step(
     """Read headers, measure, tag, grade and select: `sort_frames` within a run."""
     settings = run.settings
     frames = list_frames(frames)
-    trace, told = read_traces(heater, settings)
+    trace, notes = read_traces(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
         # Absolute, so that the night can be merged from any folder.
@@ -178,17 +178,17 @@ def sort_step(
             targets=settings.target,
             progress=run.stage("reading headers"),
         )
-        told += table.meta.pop("notes", [])
+        notes += table.meta.pop("notes", [])
         table, note = without_others(table, [master.path for master in run.masters.all])
-        told += note
-        told += describe_targets(table)
+        notes += note
+        notes += describe_targets(table)
         own = "heater_power" in table.colnames
         if own:
             trace = make_header_heater(
                 table["start"], table["exposure"], np.asarray(table["heater_power"], dtype=float)
             )
         reader, note = run.reader(table)
-        told += note + check_patterns(table, reader)
+        notes += note + check_patterns(table, reader)
         if stars is not None:
             qualities = given_qualities(stars, table, paths)
         else:
@@ -198,18 +198,18 @@ def sort_step(
             raise NotEnoughFramesError(_nothing_measured(table, caught))
         add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
         # Power from headers has the camera's own clock.
-        star_states = ask_stars(table)
+        star_states = estimate_states(table)
         clocks = {} if trace is None or own else estimate_clocks(table, trace, star_states)
         name = log_name(heater)
         missed, note = tag_states(table, trace, settings, clocks, star_states, name)
-        told += note
+        notes += note
         response = _judge_frames(table, qualities, settings)
         against = check_log(table, trace, clocks, star_states, response)
-    told += [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
+    notes += [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
     left_out = [(str(r["file"]), str(r["reason"])) for r in table if not r["grade"]]
     if missed:
         left_out.insert(0, (name, "covers no frame"))
-    told[:0] = [*against, *missed]
+    notes[:0] = [*against, *missed]
     return SortedNight(
         table=table,
         qualities=tuple(qualities),
@@ -220,7 +220,7 @@ def sort_step(
         response=response,
         settings=settings,
         left_out=tuple(left_out),
-        warnings=tuple(dict.fromkeys(told)),
+        warnings=tuple(dict.fromkeys(notes)),
         contradictions=(*against, *missed),
     )
 

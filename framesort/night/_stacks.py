@@ -44,7 +44,7 @@ def stack_group(
     label: str,
     aside: Executor | None,
 ) -> dict[str, Stack]:
-    """Stack the frames of a group, in the flux scale of the clearest of its best frames.
+    """Stack the frames of a group, in the flux scale of its most transparent sharp frame.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def stack_group(
     grid, reader, label
         Target grid, reader of calibrated frames, name of the group.
     aside : `~concurrent.futures.Executor` or None
-        Where stacks are written that are to be kept, before anything else that is asked of it.
+        Where stacks that are kept are written, before its other tasks.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def stack_group(
 
 
 def _heater_effect(rows: Table) -> dict[str, Any]:
-    """What the stacker is told of the heater: `groups` of frames, and how much it did in each.
+    """Heater options of the stacker: `groups` of frames, and the similarity measure of each.
 
     Frames whose state is not known count as heated if they show a spike. The measure is the
     heater's power; the spike's strength where a heated frame has no known power.
@@ -135,7 +135,7 @@ def _heater_effect(rows: Table) -> dict[str, Any]:
 def sign_frames(header: Header, rows: Table, files: Sequence[str]) -> Header:
     """A stack's header with the times of the frames in it, see `framesort.frames.sign_combined`.
 
-    A stacker that does not tell its frames is taken to have used all rows.
+    A stacker that does not list its frames is taken to have used all rows.
     """
     used = np.isin([str(file) for file in rows["file"]], list(files))
     those = rows[used] if used.any() else rows

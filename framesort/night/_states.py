@@ -36,9 +36,9 @@ from framesort.records import HeaterTrace, add_column
 
 __all__ = [
     "Heater",
-    "ask_stars",
     "check_log",
     "estimate_clocks",
+    "estimate_states",
     "given_clock",
     "night_rows",
     "read_traces",
@@ -69,13 +69,13 @@ def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None,
                 f"{len(shifts)} clock offsets for {len(logs)} heater logs; give one for each, "
                 "or a single one for all"
             )
-    traces, told = [], []
+    traces, sentences = [], []
     for log, seconds in zip(logs, shifts, strict=True):
-        trace, said = _read_trace(log, settings)
-        told += said
+        trace, found_notes = _read_trace(log, settings)
+        sentences += found_notes
         if trace is not None:
             traces.append(shift_trace(trace, seconds) if seconds else trace)
-    return (join_traces(traces) if traces else None), told
+    return (join_traces(traces) if traces else None), sentences
 
 
 def _read_trace(
@@ -84,20 +84,20 @@ def _read_trace(
     if heater is None or isinstance(heater, HeaterTrace):
         return heater, []
     if isinstance(heater, Table):
-        return _told_by(partial(trace_of_table, heater, settings.log_options()))
+        return _with_notes(partial(trace_of_table, heater, settings.log_options()))
     if isinstance(heater, int | float):
         return make_constant_heater(heater), []
     reader = find_plugin("heater_log", settings.heater_reader)
-    return _told_by(partial(reader, heater, **settings.log_options()))
+    return _with_notes(partial(reader, heater, **settings.log_options()))
 
 
-def _told_by(read: Callable[[], HeaterTrace]) -> tuple[HeaterTrace, list[str]]:
+def _with_notes(read: Callable[[], HeaterTrace]) -> tuple[HeaterTrace, list[str]]:
     """A log as it is read, and the sentences that the reader had to say."""
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
         trace = read()
-    told = [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
-    return trace, [*told, *(note for note in trace.notes if note not in told)]
+    sentences = [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
+    return trace, [*sentences, *(note for note in trace.notes if note not in sentences)]
 
 
 def night_rows(table: Table) -> dict[str, NDArray[np.intp]]:
@@ -109,8 +109,8 @@ def night_rows(table: Table) -> dict[str, NDArray[np.intp]]:
     return {name: np.flatnonzero(names == name) for name in nights}
 
 
-def ask_stars(table: Table) -> dict[str, StarStates]:
-    """What the stars of each night tell of the heater by themselves."""
+def estimate_states(table: Table) -> dict[str, StarStates]:
+    """Heater states of each night from its stars alone."""
     return {name: sort_states(table[rows]) for name, rows in night_rows(table).items()}
 
 
@@ -135,7 +135,7 @@ def check_log(
     if trace is None:
         return []
     nights = night_rows(table)
-    told = []
+    sentences = []
     for name, rows in nights.items():
         mine = table[rows]
         if np.all(np.asarray(mine["state_source"]) == "stars"):
@@ -148,12 +148,12 @@ def check_log(
             response=response if len(nights) == 1 else None,
         )
         if found.contradicts:
-            told.append(f"{name}: {found.sentence}" if len(nights) > 1 else found.sentence)
-    return told
+            sentences.append(f"{name}: {found.sentence}" if len(nights) > 1 else found.sentence)
+    return sentences
 
 
 def given_clock(clocks: dict[str, ClockOffset]) -> ClockOffset | None:
-    """The clock to tell of first: of several nights the first that is off."""
+    """The clock to report first: of several nights the first that is off."""
     off = [clock for clock in clocks.values() if clock.significant]
     return next(iter([*off, *clocks.values()]), None)
 
@@ -169,7 +169,7 @@ def _offsets(
         for name, rows in night_rows(table).items():
             if name in clocks and clocks[name].significant:
                 offsets[rows] = clocks[name].seconds
-    return offsets  # those told for each log are in the trace already
+    return offsets  # offsets given for each log are in the trace already
 
 
 def tag_states(
@@ -182,18 +182,18 @@ def tag_states(
 ) -> tuple[list[str], list[str]]:
     """Heater share, power and state, from the log or else, night by night, from the stars.
 
-    Returns a sentence for each night that the log leaves out, and what the stars told.
+    Returns a sentence for each night that the log does not cover, and for states from the stars.
     """
     nights = night_rows(table)
-    asked = dict(nights)
+    wanted = dict(nights)
     missed = []
     if trace is not None:
         add_heater_columns(table, trace, clock_offset=_offsets(table, settings, clocks))
         known = np.asarray(table["heater_state"]) != "unknown"
-        asked = {name: rows for name, rows in nights.items() if not known[rows].any()}
-        if not asked or not len(table):
+        wanted = {name: rows for name, rows in nights.items() if not known[rows].any()}
+        if not wanted or not len(table):
             return [], []
-        for name, rows in asked.items():
+        for name, rows in wanted.items():
             night = name if len(nights) > 1 else ""
             missed.append(_outside(table[rows], trace, stars[name], night, log))
     else:
@@ -202,13 +202,13 @@ def tag_states(
         add_column(table, "heater_state", np.full(len(table), "unknown", dtype=object))
         add_column(table, "state_source", [""] * len(table))
     add_column(table, "heated_probability", np.full(len(table), np.nan))
-    told = []
-    for name, rows in asked.items():
+    sentences = []
+    for name, rows in wanted.items():
         _take_stars(table, rows, stars[name])
         states = np.asarray(table["heater_state"])[rows]
         sentence = describe_switches(table[rows], states, log=trace is not None)
-        told.append(f"{name}: {sentence}" if len(nights) > 1 else sentence)
-    return missed, told
+        sentences.append(f"{name}: {sentence}" if len(nights) > 1 else sentence)
+    return missed, sentences
 
 
 def _take_stars(table: Table, rows: NDArray[np.intp], stars: StarStates) -> None:
@@ -230,7 +230,7 @@ def _outside(table: Table, trace: HeaterTrace, stars: StarStates, night: str, lo
         return (
             f"the heater log{f' {log}' if log else ''} says nothing of these frames, since none "
             "tells when it began (DATE-OBS); without times give --heater 0 if the heater was off "
-            "all night. The heater's state was asked of the stars"
+            "all night. Heater states were estimated from the stars"
         )
     text = (
         f"the heater log{f' {log}' if log else ''} ({_span_text(trace.span)}) covers {which} "
@@ -246,11 +246,11 @@ def _outside(table: Table, trace: HeaterTrace, stars: StarStates, night: str, lo
                 f"{text}; {abs(days)} day{'s' if abs(days) > 1 else ''} "
                 f"{'later' if days > 0 else 'earlier'} it would agree with the stars in "
                 f"{count.agree} of {count.compared} frames: correct its date, or give "
-                f"--clock-offset {days * _DAY:.0f}. The heater's state was asked of the stars"
+                f"--clock-offset {days * _DAY:.0f}. Heater states were estimated from the stars"
             )
     return (
         f"{text}: it seems to be the log of another night; check its date and --log-zone. "
-        "The heater's state was asked of the stars"
+        "Heater states were estimated from the stars"
     )
 
 

@@ -51,12 +51,12 @@ def summarise_night(night: SortedNight, *, log: str = "") -> dict[str, Any]:
 
 def summarise_spike(line: SpikeByNight) -> dict[str, Any]:
     """How the spike follows nights and flips, and whether a gap explains it."""
-    told: dict[str, Any] = {"spike_follows": None, "gap": None}
+    shown: dict[str, Any] = {"spike_follows": None, "gap": None}
     if line.follows.sentence:
-        told["spike_follows"] = asdict(line.follows)
+        shown["spike_follows"] = asdict(line.follows)
     if line.gap is not None:
-        told["gap"] = asdict(line.gap)
-    return told
+        shown["gap"] = asdict(line.gap)
+    return shown
 
 
 def _night(night: SortedNight, name: str) -> dict[str, Any]:
@@ -204,7 +204,7 @@ def _plain_check(check: ReplacementCheck) -> dict[str, Any]:
 
     Its notes are warnings already.
     """
-    told = {
+    shown = {
         name: value
         for name, value in vars(check).items()
         if name != "notes" and not isinstance(value, np.ndarray)
@@ -213,5 +213,5 @@ def _plain_check(check: ReplacementCheck) -> dict[str, Any]:
         name: [dict(zip(value.colnames, row, strict=True)) for row in value.iterrows()]
         if isinstance(value, Table)
         else value
-        for name, value in told.items()
+        for name, value in shown.items()
     }

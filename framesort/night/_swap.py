@@ -189,8 +189,8 @@ def swap_images(
                 f"{below.name}: {len(stars)} stars found; a linear stack with stars is needed"
             )
         for k, picture in enumerate(above):
-            above[k], told = align_picture(picture, below.shape, stars, name=picture.name)
-            notes += told
+            above[k], align_notes = align_picture(picture, below.shape, stars, name=picture.name)
+            notes += align_notes
     top = _join(above, below)
     pair = check_pair(
         mean_plane(below), mean_plane(top), stars_deep=stars, names=_names(below, above),
