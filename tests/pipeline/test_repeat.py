@@ -44,7 +44,7 @@ def test_night_json_repeats_the_run(first, small_night, monkeypatch, capsys):
     monkeypatch.chdir(first)
     words = f"night {small_night.frames} --settings first/night.json --out again --workers 1"
     assert main(words.split()) == 0
-    assert f"heater log {small_night.log}, as told by first/night.json" in capsys.readouterr().err
+    assert f"heater log {small_night.log}, as given by first/night.json" in capsys.readouterr().err
     one, two = contents("first"), contents("again")
     assert sorted(one) == sorted(two) and len(one) > 12
     assert {name for name in one if one[name] != two[name]} == set()
