@@ -20,6 +20,8 @@ from framesort.registration import (
 from framesort.stars import match_star_lists
 from framesort.stars._proposals import Search, _Raster
 
+pytestmark = pytest.mark.slow
+
 SIZE = np.array([800.0, 600.0])
 
 

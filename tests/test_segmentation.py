@@ -9,6 +9,8 @@ from framesort.quality import measure_frames, measure_segments
 from framesort.simulation import simulate_stacks
 from framesort.stars import measure_image
 
+pytestmark = pytest.mark.slow
+
 LEVEL = 6e4
 
 

@@ -10,6 +10,8 @@ import pytest
 from framesort.cli import main
 from framesort.cli._parser import build_parser
 
+pytestmark = pytest.mark.slow
+
 LOG = "time_utc,heater_percent\n" + "".join(
     f"2026-02-11T20:{minute:02d}:{second:02d}Z,{0 if minute < 5 else 60}\n"
     for minute in range(10)

@@ -16,6 +16,8 @@ from framesort.cli._parser import build_parser
 from framesort.errors import InputError
 from framesort.night import NightResult, Settings
 
+pytestmark = pytest.mark.slow
+
 DEPRECATED = """
 import sys, warnings
 import framesort.cli._commands as commands

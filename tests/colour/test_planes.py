@@ -20,6 +20,8 @@ from framesort.frames import header_pattern
 from framesort.records import Stack
 from framesort.stars import measure_image
 
+pytestmark = pytest.mark.slow
+
 PATTERNS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
 

@@ -8,6 +8,8 @@ from nights import T0, draw_night
 from framesort.evidence import estimate_clock_offset
 from framesort.records import HeaterTrace
 
+pytestmark = pytest.mark.slow
+
 SWITCHES = [(0.35, 60), (0.9, 100), (1.3, 0), (1.75, 80), (2.2, 0)]
 
 

@@ -11,6 +11,8 @@ from framesort.quality import measure_frames
 from framesort.records import SPIKE_BINS, FrameQuality
 from framesort.stars import spike_template
 
+pytestmark = pytest.mark.slow
+
 NIGHT = Path(__file__).parents[2].parent / "shared" / "nights" / "real"
 CENTRE = (np.arange(SPIKE_BINS) + 0.5) * 180 / SPIKE_BINS
 

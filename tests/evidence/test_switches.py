@@ -13,6 +13,8 @@ from framesort.files import read_image
 from framesort.heater import read_heater_log
 from framesort.stars import measure_image
 
+pytestmark = pytest.mark.slow
+
 NIGHT = Path(__file__).parents[2] / "../shared/nights/real"
 SWITCHES = [(0.6, 30), (1.0, 100), (1.4, 0), (1.8, 60), (2.2, 0)]
 

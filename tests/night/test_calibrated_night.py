@@ -11,6 +11,8 @@ from scipy.spatial import cKDTree
 from framesort.errors import InputError
 from framesort.night import Settings, merge_night, process_night, sort_frames, sort_night
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
 seed = 41

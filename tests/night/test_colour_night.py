@@ -13,6 +13,8 @@ from framesort.records import Transform
 from framesort.simulation import draw_truth
 from framesort.stacking import stack_frames
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
 seed = 21

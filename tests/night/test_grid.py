@@ -8,6 +8,8 @@ from astropy.wcs import WCS
 from framesort.errors import InputError
 from framesort.night import Settings, place_frames, process_night, sort_frames
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize("shift", [(0, 0), (12, -7)])
 def test_stacks_lie_on_the_given_grid(invented, tmp_path, shift):

@@ -25,6 +25,8 @@ from framesort.night import _stacks as night_stacks
 from framesort.night._kept import stack_recipe
 from framesort.records import Stack, Transform
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
 seed = 3

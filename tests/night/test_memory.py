@@ -20,6 +20,8 @@ from framesort.replacement import replace_stars
 from framesort.simulation import simulate_stacks
 from framesort.stacking import stack_frames
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
 seed = 5

@@ -17,10 +17,11 @@ from framesort.errors import HeaterLogError, NotEnoughFramesError, OutputError
 from framesort.night import Settings, merge_night, sort_night
 from framesort.simulation import draw_truth
 
-pytestmark = pytest.mark.filterwarnings(
-    # photutils' fitter says so of single stars; medians over many are used here
-    "ignore::astropy.utils.exceptions.AstropyUserWarning"
-)
+pytestmark = [
+    pytest.mark.slow,
+    # photutils' fitter warns about single stars; medians over many are used here
+    pytest.mark.filterwarnings("ignore::astropy.utils.exceptions.AstropyUserWarning"),
+]
 
 
 def truth_of(invented, file):

@@ -22,6 +22,8 @@ from framesort.night._run import NightRun
 from framesort.records import Transform
 from framesort.registration import Grid
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = """
 start = 2026-02-11T20:00:00Z
 seed = 3

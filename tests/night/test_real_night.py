@@ -19,6 +19,7 @@ SHARED = Path(__file__).parents[3] / "shared"
 NIGHT = SHARED / "nights" / "real"
 
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.skipif(not NIGHT.exists(), reason="needs a real night beside the checkout"),
     pytest.mark.filterwarnings("ignore::astropy.utils.exceptions.AstropyUserWarning"),
 ]

@@ -6,6 +6,8 @@ import pytest
 from framesort.night import merge_groups, place_frames, sort_frames
 from framesort.workers import open_executor
 
+pytestmark = pytest.mark.slow
+
 SCENARIO = """
 start = 2026-03-04T20:00:00Z
 seed = 5

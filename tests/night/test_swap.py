@@ -11,6 +11,8 @@ from framesort.errors import InputError, NotEnoughFramesError, OutputError
 from framesort.night import swap_stars
 from framesort.simulation import simulate_stacks
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def pair(tmp_path_factory):

@@ -18,6 +18,8 @@ from framesort.night import swap_images, swap_stars
 from framesort.night._pair import place_table
 from framesort.replacement import replace_stars
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def scene():

@@ -10,6 +10,8 @@ from framesort.errors import FramesortError
 from framesort.night import swap_images
 from framesort.simulation import simulate_stacks
 
+pytestmark = pytest.mark.slow
+
 # Seeds of `spoilt_pair` that once ended in an internal error or a bare warning, and others.
 SEEDS = [19, 59, 0, 2, 3, 4, 6, 8, 24, 54, 150, 151, 152]
 

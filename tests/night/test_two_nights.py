@@ -8,6 +8,8 @@ from framesort.errors import InputError
 from framesort.night import Settings, process_night, sort_frames
 from framesort.simulation import read_scenario, simulate_night
 
+pytestmark = pytest.mark.slow
+
 TURN = 37.0
 
 SCENARIO = """

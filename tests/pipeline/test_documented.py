@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 
+pytestmark = pytest.mark.slow
+
 DOCS = Path(__file__).parents[2] / "docs"
 
 

@@ -14,6 +14,8 @@ from astropy.io import fits
 from framesort.cli import main
 from framesort.simulation import simulate_stacks
 
+pytestmark = pytest.mark.slow
+
 FORECAST = "time,temperature,humidity\n2024-10-14T20:00,9,75\n2024-10-15T05:00,5,92\n"
 
 

@@ -14,6 +14,8 @@ from astropy.time import Time
 from framesort.cli import main
 from framesort.plugins import STEPS, list_plugins
 
+pytestmark = pytest.mark.slow
+
 EXAMPLE = Path(__file__).parents[1] / "plugin_example"
 
 

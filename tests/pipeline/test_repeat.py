@@ -10,6 +10,8 @@ import pytest
 from framesort.cli import main
 from framesort.night import Settings
 
+pytestmark = pytest.mark.slow
+
 
 def contents(folder):
     """What every file of a result holds but for dates, the call and the folder's own name."""

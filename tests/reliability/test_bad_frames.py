@@ -19,6 +19,8 @@ from framesort.quality import measure_frames
 from framesort.registration import make_grid
 from framesort.stacking import read_stack
 
+pytestmark = pytest.mark.slow
+
 
 def all_readers(path):
     """Hand a file to every reader; anything but an error of this library goes through."""

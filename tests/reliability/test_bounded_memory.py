@@ -16,7 +16,10 @@ from framesort.files import read_image
 from framesort.frames import read_frames
 from framesort.quality import measure_frames
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="reads /proc/self/status")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform != "linux", reason="reads /proc/self/status"),
+]
 
 PEAK = """
 import json

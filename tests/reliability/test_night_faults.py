@@ -19,6 +19,8 @@ from framesort.frames import find_frames
 from framesort.night import merge_night, process_night, sort_night
 from framesort.quality import measure_frames
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="forks a warm process")
 def test_killed_nights_end_as_undisturbed_ones(few_frames, tmp_path):

@@ -10,6 +10,8 @@ from framesort.cli import main
 from framesort.files import read_table
 from framesort.night import Settings, list_sets, place_frames, process_night, sort_frames
 
+pytestmark = pytest.mark.slow
+
 
 def two_fields(folder, first, second):
     """Four frames of one field and three of another, with what their headers call them."""

@@ -15,6 +15,8 @@ from framesort.files import read_table
 from framesort.frames import find_frames, header_start, read_frames
 from framesort.night import process_night, sort_frames
 
+pytestmark = pytest.mark.slow
+
 QUIET = ["--heater", "0", "--workers", "1", "--quiet"]
 
 

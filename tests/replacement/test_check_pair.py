@@ -8,6 +8,8 @@ from framesort.errors import InputError, NotEnoughFramesError
 from framesort.replacement import check_pair
 from framesort.simulation import simulate_stacks
 
+pytestmark = pytest.mark.slow
+
 # What differs from the plain field; the seed is the place in the list.
 FIELDS = [
     {},

@@ -10,6 +10,8 @@ from framesort.replacement import _correlation as correlation
 from framesort.replacement import _sky as skies
 from framesort.replacement import replace_stars
 
+pytestmark = pytest.mark.slow
+
 
 def measured(image):
     ratio = correlation.total_ratio(

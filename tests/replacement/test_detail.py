@@ -6,6 +6,8 @@ from scenes_for_replacement import make_blurred_pair
 
 from framesort.replacement import replace_stars
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module", params=["cloud", "filaments"])
 def pair(request):

@@ -8,6 +8,8 @@ from scipy import ndimage
 from framesort.replacement import replace_stars
 from framesort.replacement._detect import hot_pixels
 
+pytestmark = pytest.mark.slow
+
 SHAPE = (260, 300)
 
 

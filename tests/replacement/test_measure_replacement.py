@@ -12,6 +12,8 @@ from framesort.records import CHECK_LIMITS, Replacement, Stack, judge_check
 from framesort.replacement import measure_replacement, replace_stars
 from framesort.stars import measure_image
 
+pytestmark = pytest.mark.slow
+
 ANGLE = 25.0
 
 

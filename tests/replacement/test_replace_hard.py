@@ -7,6 +7,8 @@ from scipy.ndimage import gaussian_filter
 
 from framesort.replacement import replace_stars
 
+pytestmark = pytest.mark.slow
+
 SHAPE = (300, 340)
 Y, X = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
 

@@ -7,6 +7,8 @@ from scenes_for_replacement import make_pair
 from framesort.errors import InputError
 from framesort.replacement import MASK_BITS, STAR_REASONS, measure_replacement, replace_stars
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def small():

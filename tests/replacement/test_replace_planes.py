@@ -7,6 +7,8 @@ from scenes_for_replacement import make_pair
 from framesort.errors import InputError
 from framesort.replacement import replace_stars
 
+pytestmark = pytest.mark.slow
+
 SHAPE = (230, 260)
 
 

@@ -8,6 +8,8 @@ from scenes_for_replacement import make_pair
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.replacement import MASK_BITS, STAR_REASONS, replace_stars
 
+pytestmark = pytest.mark.slow
+
 
 def near(table, x, y, distance=1.0):
     return np.hypot(table["x"].value - x, table["y"].value - y) < distance

@@ -8,6 +8,8 @@ from scipy.ndimage import binary_dilation
 from framesort.replacement import replace_stars
 from framesort.replacement._candidates import saturated_rims
 
+pytestmark = pytest.mark.slow
+
 LEVEL = 15000.0
 
 

@@ -7,6 +7,8 @@ from scipy.spatial import KDTree
 
 from framesort.replacement import replace_stars
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def flat():

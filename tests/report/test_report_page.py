@@ -20,6 +20,8 @@ from framesort.report._trust import check_group, describe_trust
 from framesort.report._words import describe_effect, describe_frames
 from framesort.workers import open_executor
 
+pytestmark = pytest.mark.slow
+
 
 class Links(HTMLParser):
     """Everything a page could ask for, its ids, and its text."""

@@ -25,6 +25,8 @@ from framesort.stacking import (
 from framesort.stacking._pixels import find_plain_image, read_plain_rows
 from framesort.workers import open_executor
 
+pytestmark = pytest.mark.slow
+
 SHAPE = (240, 320)
 SKY, NOISE = 300.0, 6.0
 

@@ -8,6 +8,8 @@ from star_scenes import add_moffat, add_spike, star_field, star_grid, trailed
 from framesort.evidence import measure_spike_excess
 from framesort.stars import measure_image
 
+pytestmark = pytest.mark.slow
+
 
 def pull(image):
     quality = measure_image(image)

@@ -18,6 +18,8 @@ from star_scenes import (
 from framesort.records import STAR_COLUMNS
 from framesort.stars import estimate_background, find_stars, measure_image
 
+pytestmark = pytest.mark.slow
+
 
 def match(table, truth, far=2.0):
     """Rows of table and truth that belong together."""

@@ -10,6 +10,8 @@ from star_scenes import add_moffat, add_spike, star_field
 from framesort.records import SPIKE_BINS
 from framesort.stars import measure_image, spike_template
 
+pytestmark = pytest.mark.slow
+
 
 def off(angle, truth):
     return abs((angle - truth + 90) % 180 - 90)
