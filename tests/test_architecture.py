@@ -1,4 +1,4 @@
-"""Imports go one way: base modules, then stars, then rooms, then night, then cli."""
+"""Imports go one way: base modules, then stars, then subpackages, then night, then cli."""
 
 import ast
 from pathlib import Path
@@ -7,7 +7,7 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "framesort"
 BASE = {"errors", "records", "files", "images", "workers"}
-ROOMS = {
+SUBPACKAGES = {
     "frames",
     "heater",
     "colour",
@@ -30,21 +30,21 @@ MAY_IMPORT = {
     "images": {"errors", "records", "files"},
     "workers": {"errors", "records"},
     "stars": BASE,
-    **{room: BASE | {"stars"} for room in ROOMS},
+    **{subpackage: BASE | {"stars"} for subpackage in SUBPACKAGES},
     "simulation": BASE,  # it must not share an error with what it checks
-    "night": BASE | {"stars"} | (ROOMS - {"simulation"}),
-    "cli": BASE | {"night"} | ROOMS,
-    "__init__": BASE | {"stars", "night"} | (ROOMS - {"simulation"}),
+    "night": BASE | {"stars"} | (SUBPACKAGES - {"simulation"}),
+    "cli": BASE | {"night"} | SUBPACKAGES,
+    "__init__": BASE | {"stars", "night"} | (SUBPACKAGES - {"simulation"}),
     "__main__": {"cli"},
 }
 
 
-def room_of(path):
+def subpackage_of(path):
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
-def imported_rooms(path):
-    """Rooms that a file imports, wherever in the file the import stands."""
+def imported_subpackages(path):
+    """Subpackages that a file imports, wherever in the file the import stands."""
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative imports hide the arrow"
@@ -66,15 +66,21 @@ FILES = sorted(PACKAGE.rglob("*.py"))
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_arrows(path):
-    room = room_of(path)
-    assert room in MAY_IMPORT, f"{room} is no room of the design; add it to docs/design.md and here"
-    forbidden = {name for name in imported_rooms(path) if name not in MAY_IMPORT[room] | {room}}
+    subpackage = subpackage_of(path)
+    assert subpackage in MAY_IMPORT, (
+        f"{subpackage} is no subpackage of the design; add it to docs/design.md and here"
+    )
+    forbidden = {
+        name
+        for name in imported_subpackages(path)
+        if name not in MAY_IMPORT[subpackage] | {subpackage}
+    }
     forbidden.discard("__version__")
     assert not forbidden, f"{path.name} imports {sorted(forbidden)}"
 
 
-def test_every_room_is_there():
-    present = {room_of(path) for path in FILES}
+def test_every_subpackage_is_there():
+    present = {subpackage_of(path) for path in FILES}
     assert set(MAY_IMPORT) <= present
 
 

@@ -40,7 +40,7 @@ def test_a_failed_write_leaves_the_old_file_and_no_rest(tmp_path):
     assert [path.name for path in tmp_path.iterdir()] == ["result.txt"]
 
 
-def test_existing_result_is_kept_unless_told(tmp_path):
+def test_existing_result_is_kept_by_default(tmp_path):
     target = tmp_path / "result.txt"
     write_text(target, "old")
     with pytest.raises(OutputError, match="exists already; give --overwrite"):

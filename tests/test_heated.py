@@ -50,7 +50,7 @@ def sharp_by_power(table, **limits):
     return {float(level): int(sharp[power == level].sum()) for level in np.unique(power)}
 
 
-def test_heat_that_nothing_measures_is_let_in_and_told():
+def test_heat_without_measurable_effect_is_let_in_and_reported():
     table = night([30], [-0.02], [0.0])
     found = sharp_by_power(table)
     assert found[0.0] == 12 and found[30.0] >= 4

@@ -110,7 +110,7 @@ def test_a_package_cannot_take_a_built_in_name(tmp_path, monkeypatch, installed)
         find_plugin("heater_log")("stale.csv")
 
 
-def test_a_step_of_ones_own_is_found_and_called(installed):
+def test_a_step_of_the_user_is_found_and_called(installed):
     assert {"builtin", "ring-logger", "missing", "number"} < set(list_plugins("heater_log"))
     plugin = find_plugin("heater_log", "ring-logger")
     # Options that it does not name are not handed to it.

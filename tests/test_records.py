@@ -67,7 +67,7 @@ def test_trace_refuses_what_is_no_step_function():
         HeaterTrace(edges=np.array([0.0, 0.0]), power=np.array([0.0]))
 
 
-def test_transform_tells_its_geometry():
+def test_transform_reports_its_geometry():
     # Scale 1.01, turned by 30 degrees, shifted by (5, -7).
     c, s = 1.01 * np.cos(np.pi / 6), 1.01 * np.sin(np.pi / 6)
     transform = Transform(matrix=np.array([[c, -s, 5.0], [s, c, -7.0], [0, 0, 1]]), matched=10)

@@ -120,7 +120,7 @@ def turn_over(stars, *, swap=False):
     return table
 
 
-def test_mirrored_frames_are_placed_and_told():
+def test_mirrored_frames_are_placed_and_reported():
     rng = np.random.default_rng(21)
     lists, matrices = make_night(rng, [(0, 0, 0, 1), (12, -7, 0, 1), (5, 9, 30, 1), (-8, 2, 0, 1)])
     lists[1], lists[2] = turn_over(lists[1]), turn_over(lists[2], swap=True)

@@ -163,7 +163,7 @@ def test_curve_says_how_many_heated_frames_are_in():
     assert curve["hours"][-1] == pytest.approx(7 * 120 / 3600)
 
 
-def test_a_limit_on_the_line():
+def test_a_limit_on_the_spike():
     table = graded(["sharp"] * 6, spike_strength=np.array([0, 0.001, 0.002, 0.006, 0.01, 0.02]))
     choose_sets(table, limits=SetLimits(max_spike=0.005, min_frames=1))
     assert list(table["sharp_set"]) == [True] * 3 + [False] * 3

@@ -51,7 +51,7 @@ def test_names_of_the_package_are_listed_but_not_loaded():
     assert 12 <= len(framesort.__all__) <= 16
 
 
-def test_names_of_the_package_are_those_of_their_subpackages_and_told():
+def test_names_of_the_package_are_those_of_their_subpackages_and_reported():
     told = re.findall(r"^(\w+)\n    \S.*\.$", framesort.__doc__, re.MULTILINE)
     assert sorted(told) == sorted(framesort.__all__) == sorted(framesort._HOME)
     for name, home in framesort._HOME.items():

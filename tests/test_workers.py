@@ -86,7 +86,7 @@ def test_an_error_in_a_band_is_not_lost():
         run_bands(work, 100, band=10, threads=2)
 
 
-def test_only_a_pool_of_ones_own_counts_as_such():
+def test_only_a_pool_of_the_user_counts_as_such():
     with ThreadPoolExecutor(1) as threads, open_executor(2) as pool:
         assert own_processes(pool) is pool
         assert own_processes(threads) is None

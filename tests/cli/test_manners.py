@@ -130,7 +130,7 @@ def test_names_are_those_of_the_caller(tmp_path):
         ("t,heater_percent\n1770840000,0\n1770840005,60\n", "Times are plain numbers"),
     ],
 )
-def test_a_zone_that_is_not_applied_is_told(text, note, tmp_path, capsys):
+def test_a_zone_that_is_not_applied_is_reported(text, note, tmp_path, capsys):
     (tmp_path / "l.csv").write_text(text)
     assert main(["log", str(tmp_path / "l.csv"), "--log-zone", "America/Phoenix"]) == 0
     told = capsys.readouterr().err

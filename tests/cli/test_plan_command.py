@@ -88,7 +88,7 @@ def sorted_night(tmp_path):
     return tmp_path / "night"
 
 
-def test_the_air_of_the_headers_is_taken_told_and_overridden(capsys, sorted_night, forecast):
+def test_the_air_of_the_headers_is_used_reported_and_overridden(capsys, sorted_night, forecast):
     assert main(["plan", str(sorted_night)]) == 0
     told = capsys.readouterr().out
     assert "dew point 8.4 deg C" in told  # 10 deg C and 90 %, WMO constants

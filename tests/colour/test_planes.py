@@ -120,7 +120,7 @@ def test_stars_on_green_are_true(field, pattern):
     assert np.median(ratio) == pytest.approx(1.0, abs=0.02)
 
 
-def test_line_of_light_keeps_its_angle():
+def test_spike_keeps_its_angle():
     rng = np.random.default_rng(3)
     y, x = np.mgrid[:300, :380]
     image = np.full(x.shape, 200.0)
@@ -202,7 +202,7 @@ def test_missing_pixels_do_not_spread():
         np.testing.assert_allclose(plane[np.isfinite(plane)], 100.0, rtol=1e-6)
 
 
-def test_full_stars_do_not_ring():
+def test_saturated_stars_do_not_ring():
     mosaic = np.full((40, 40), 100.0, dtype="f4")
     mosaic[18:23, 18:23] = 60000.0
     for colour in "RGB":
@@ -211,7 +211,7 @@ def test_full_stars_do_not_ring():
 
 
 @pytest.mark.parametrize("pattern", PATTERNS)
-def test_pixels_tell_where_the_rows_were_turned(pattern):
+def test_pixels_show_where_the_rows_were_turned(pattern):
     rng = np.random.default_rng(9)
     sky = {"R": 800.0, "G": 1000.0, "B": 700.0}
     level = np.vectorize(sky.get)(letters(pattern, (120, 140)))

@@ -82,7 +82,7 @@ def test_a_log_of_the_wrong_date(night, days):
     assert fit_other_day(table, states, log(OTHER, ahead=86400 * days), [-days]) is None
 
 
-def test_nothing_is_said_where_the_stars_tell_no_states():
+def test_nothing_is_reported_where_the_stars_give_no_states():
     table = draw_night(np.random.default_rng(3), SWITCHES, blur=0.0, spike=0.0)
     assert isinstance(table, Table)
     found = check((table, sort_states(table)), log(OTHER))

@@ -73,7 +73,7 @@ def test_drift_is_not_taken_for_the_heater():
     assert abs(row["fwhm_growth"] - 1) < 2 * row["fwhm_growth_err"] < 0.05
 
 
-def test_too_few_frames_are_said():
+def test_too_few_frames_are_reported():
     table = draw_night(np.random.default_rng(0), [(0.03, 100)], frames=6)
     response = estimate_response(table)
     assert len(response.points) == 0
@@ -120,7 +120,7 @@ def test_missing_values_are_left_out():
     np.testing.assert_allclose(without.points["blur"], response.points["blur"])
 
 
-def test_strengths_that_are_the_highest_of_all_angles_make_no_line():
+def test_strengths_that_are_the_highest_of_all_angles_make_no_spike():
     """Noise has a highest angle as well: strengths above zero at angles of chance are no spike."""
     rng = np.random.default_rng(7)
     table = draw_night(rng, [(0.6, 30), (1.0, 0), (1.6, 100), (2.2, 0)], spike=0.05)

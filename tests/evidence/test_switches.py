@@ -141,7 +141,7 @@ def test_real_night_with_a_wrong_clock(real_night, ahead):
     assert clock.significant == (ahead != 0)
 
 
-def test_weak_heat_is_found_once_the_heater_s_line_is_known():
+def test_weak_heat_is_found_once_the_heater_spike_is_known():
     """50 % with a spike of three sigma in the mean: told by its angle and the jump of the width."""
     right = []
     for seed in range(6):
@@ -155,7 +155,7 @@ def test_weak_heat_is_found_once_the_heater_s_line_is_known():
     assert np.mean(right) > 0.8
 
 
-def test_a_filter_that_was_never_switched_says_nothing_by_itself():
+def test_a_filter_that_was_never_switched_gives_no_evidence_by_itself():
     """Frames of one state have no other state to compare with: their filter may be out of focus."""
     table = draw_night(np.random.default_rng(1), [(0.8, 100), (1.6, 0)])
     names = np.full(120, "L", dtype=object)
@@ -168,7 +168,7 @@ def test_a_filter_that_was_never_switched_says_nothing_by_itself():
     assert set(state[101:109]) == {"off"}
 
 
-def test_what_the_stars_did_not_tell_is_said():
+def test_what_the_stars_do_not_show_is_reported():
     switched = draw_night(np.random.default_rng(2), SWITCHES)
     words = describe_switches(switched, find_switches(switched)[0])
     assert re.search(r"heater state of 1\d\d of 120 frames", words)

@@ -52,7 +52,7 @@ def test_end_minus_exposure():
         ("2024-03-14T15:09:26Z", "2024-03-14T15:09:26.000"),
     ],
 )
-def test_zone_is_understood_and_said(text, utc):
+def test_zone_is_understood_and_reported(text, utc):
     start, note = header_start({"DATE-OBS": text})
     assert start.isot == utc
     assert "not by the standard" in note

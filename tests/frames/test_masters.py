@@ -137,7 +137,7 @@ def test_the_master_of_each_filter_and_exposure(camera):
         make_reader(lights, read_masters(flat=[flats[0], write("twice.fits", kept["flat"])]))
 
 
-def test_full_pixels_stay_known(camera):
+def test_saturated_pixels_stay_known(camera):
     kept, write = camera
     raw = kept["light"].astype("u2")
     full = np.zeros(SHAPE, dtype=bool)

@@ -36,7 +36,7 @@ def header(**cards):
         ({"AMBTEMP": -999.0, "HUMIDITY": 0.0, "RELHUM": 81.0}, np.nan, 81.0),
     ],
 )  # fmt: skip
-def test_what_a_header_tells_of_the_air(cards, temperature, humidity):
+def test_what_a_header_gives_of_the_air(cards, temperature, humidity):
     found = header_weather(header(**cards))
     np.testing.assert_allclose(found, (temperature, humidity), atol=1e-9)
 

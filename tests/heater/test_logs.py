@@ -59,7 +59,7 @@ def test_switch_events_that_begin_with_off_leave_the_time_before_unknown(log):
     assert trace.power.tolist() == [0, 100]
 
 
-def test_a_switch_speaks_for_one_night(log):
+def test_a_switch_is_valid_for_one_night(log):
     """14 hours and no more; between events of two nights only where both say off."""
     rows = [(0, 30), (2, 0), (24, 60), (25, 100), (48, 0), (49, 50)]
     text = "time,event\n" + "".join(f"{T19 + 3600 * h:.0f},{p}\n" for h, p in rows)
@@ -71,7 +71,7 @@ def test_a_switch_speaks_for_one_night(log):
     assert trace.span == (T19, T19 + 49 * 3600)
 
 
-def test_intervals_speak_for_one_night(log):
+def test_intervals_are_valid_for_one_night(log):
     text = "from,to,power\n2024-03-14T19:00Z,2024-03-14T20:00Z,30\n"
     text += "2024-03-16T19:00Z,,40\n"
     with pytest.warns(HeaterLogWarning, match="no end"):
@@ -162,7 +162,7 @@ def test_watts_are_scaled_by_full_power(log):
     assert any("full_power" in note for note in trace.notes)
 
 
-def test_duty_of_255_needs_to_be_told(log):
+def test_duty_of_255_needs_an_option(log):
     text = "time,pwm\n2024-03-14T19:00Z,128\n2024-03-14T20:00Z,255\n2024-03-14T21:00Z,0\n"
     with pytest.raises(HeaterLogError, match="full_power"):
         log(text)

@@ -49,7 +49,7 @@ def test_until_an_end_and_with_gaps():
     assert np.allclose(share, [0, np.nan, 1, np.nan], equal_nan=True)
 
 
-def test_the_last_moment_speaks_for_one_night():
+def test_the_last_moment_is_valid_for_one_night():
     trace = make_stepped_heater(MOMENTS, [0, 60, 40])
     last = trace.span[1]
     start = last + 3600 * np.array([13.0, 13.9, 15.0])

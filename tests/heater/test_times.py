@@ -190,7 +190,7 @@ def test_times_of_day_run_over_midnight(tmp_path):
     assert inner == [datetime(2024, 3, 14, 22), datetime(2024, 3, 15, 1, 30)]
 
 
-def test_times_without_a_zone_are_utc_and_that_is_said(tmp_path):
+def test_times_without_a_zone_are_utc_and_that_is_reported(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("time,power\n2024-03-14T15:09:26,30\n2024-03-14T16:00:00,0\n")
     trace = read_heater_log(path)

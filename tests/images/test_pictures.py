@@ -159,7 +159,7 @@ def test_a_truncated_tiff_file_is_refused(keep, grey, tmp_path):
         read_picture(tmp_path / "cut.tif")
 
 
-def test_a_picture_is_kept_unless_told(grey, tmp_path):
+def test_a_picture_is_kept_by_default(grey, tmp_path):
     write_picture(tmp_path / "a.tif", grey)
     with pytest.raises(OutputError, match="--overwrite"):
         write_picture(tmp_path / "a.tif", grey, overwrite=False)

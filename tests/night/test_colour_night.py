@@ -163,7 +163,7 @@ def test_final_green_stars_are_as_sharp_as_the_sharp_ones(coloured):
     assert fwhm["deep"] > 1.03 * fwhm["sharp"]
 
 
-def test_placed_pixels_lie_where_interpolated_ones_do(coloured):
+def test_placed_pixels_are_where_interpolated_ones_do(coloured):
     """The other way to make planes, on the true transforms."""
     _, truth, folder, _ = coloured
     files = [str(folder / str(row["file"])) for row in truth]

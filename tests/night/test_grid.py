@@ -12,7 +12,7 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.mark.parametrize("shift", [(0, 0), (12, -7)])
-def test_stacks_lie_on_the_given_grid(invented, tmp_path, shift):
+def test_stacks_are_on_the_given_grid(invented, tmp_path, shift):
     # The grid is a frame of the night, cut and moved by whole pixels: stars must follow it.
     names = [invented.frames / f"{k:03d}-L.fits" for k in range(4, 12)]
     pixels = fits.getdata(names[0]).astype("f4")

@@ -26,7 +26,7 @@ def test_unknown_states_go_by_their_spike(rows):
     np.testing.assert_array_equal(told["similarity"], rows["spike_strength"])
 
 
-def test_power_speaks_where_it_is_known(rows):
+def test_power_counts_where_it_is_known(rows):
     told = _heater_effect(rows[:3])
     np.testing.assert_array_equal(told["similarity"], [0.0, 60.0, 20.0])
 

@@ -124,7 +124,7 @@ def test_another_amount_does_not_stack_again_and_gives_the_same_files(kept, coun
     assert told[0] == told[1]
 
 
-def test_detail_is_told_and_does_not_stack_again(kept, count):
+def test_detail_is_reported_and_does_not_stack_again(kept, count):
     out = kept.folder / "out"
 
     def told():
@@ -251,7 +251,7 @@ def test_what_was_changed_is_not_used(store, tmp_path, harm):
     assert store.load("Ha", "one") is None
 
 
-def test_the_recipe_tells_everything_apart(tmp_path):
+def test_the_recipe_distinguishes_everything(tmp_path):
     name = os.fsdecode(bytes(tmp_path / "a") + b"\xff.fits")  # no letters
     frame = Path(name)
     frame.write_bytes(b"pixels")

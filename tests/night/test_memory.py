@@ -132,7 +132,7 @@ def test_a_constant_power_may_be_a_quantity(heater, power):
 @pytest.mark.parametrize(
     "wrong", [30 * u.W, [1, 2] * u.percent, object(), True, {"a": [1], "b": 2}]
 )
-def test_what_tells_no_power_is_one_line(wrong):
+def test_what_gives_no_power_is_one_line(wrong):
     with pytest.raises(InputError, match=r"heater|time") as caught:
         read_traces(wrong, Settings())
     assert "\n" not in str(caught.value)

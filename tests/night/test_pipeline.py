@@ -130,7 +130,7 @@ def test_final_fluxes_are_true(compared):
     assert np.all(np.abs(ratio / np.median(ratio) - 1) < 0.04)
 
 
-def test_line_of_light_is_gone(compared, merged):
+def test_spike_is_gone(compared, merged):
     final, stars, base, xy = compared
     deep = read(merged, "L", "deep.fits") - base
     radius = np.arange(9, 26)

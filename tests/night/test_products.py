@@ -215,7 +215,7 @@ def read(path, *, rows=None):
     raise OSError("not needed")
 
 
-def test_a_share_of_the_frames_may_do_and_none_is_told():
+def test_a_share_of_the_frames_may_do_and_none_is_reported():
     grid = Grid(shape=(60, 80))
     table, places = night_of([0, 0, 0, 0, 30], [f"{k}.fits" for k in range(5)])
     cut, sentence = find_cut(table, places, grid, read, NightRun(settings=Settings(crop=1.0)))

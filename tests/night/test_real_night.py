@@ -97,7 +97,7 @@ def light_along(image, xy, degrees):
     return median_at(degrees) - 0.5 * (median_at(degrees + 30) + median_at(degrees - 30))
 
 
-def test_line_of_light_is_gone(isolated):
+def test_spike_is_gone(isolated):
     images, xy = isolated
     brightest = xy[:40]
     line = {name: light_along(image, brightest, 62.0) for name, image in images.items()}

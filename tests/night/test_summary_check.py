@@ -28,7 +28,7 @@ def merged(note):
     )
 
 
-def test_check_is_told_without_its_pictures():
+def test_check_is_reported_without_its_pictures():
     summary = {"warnings": [], "groups": [{"label": "L"}]}
     add_merged(summary, merged("note"))
     text = json.dumps(json_ready(summary))
@@ -38,7 +38,7 @@ def test_check_is_told_without_its_pictures():
     assert len(text) < 3000  # the residual alone would be millions of numbers
 
 
-def test_second_merge_forgets_what_the_first_said():
+def test_second_merge_forgets_what_the_first_reported():
     summary = {"warnings": ["of the log"], "groups": [{"label": "L"}]}
     add_merged(summary, merged("9 detections not replaced"))
     add_merged(summary, merged("7 detections not replaced"))

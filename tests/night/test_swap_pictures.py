@@ -120,7 +120,7 @@ def test_another_scale_and_sixteen_bits(scene, tmp_path):
     assert abs(np.median(got / true) - 1) < 0.02
 
 
-def test_where_planes_do_not_fit_it_is_said(scene):
+def test_where_planes_do_not_fit_it_is_reported(scene):
     with pytest.raises(InputError, match=r"has 3 planes, .* 2"):
         swap_images(scene.deep, scene.sharp[:2], aligned=True)
     with pytest.raises(InputError, match="either one colour picture or several of one plane"):
@@ -206,7 +206,7 @@ def test_wrong_pictures_and_options_are_one_clear_line(
     assert sorted(path.name for path in tmp_path.iterdir()) == before
 
 
-def test_doubts_are_told(scene, tmp_path):
+def test_doubts_are_reported(scene, tmp_path):
     # The wrong way round, a place beyond the picture, steps coarser than the noise.
     tifffile.imwrite(tmp_path / "wide.tif", np.rint(scene.deep[0][::-1] / 10).astype("u2"))
     result = swap_images(

@@ -81,7 +81,7 @@ def test_refused_in_one_line_and_nothing_written(pair, tmp_path, capsys, make, s
         (lambda p: (np.sqrt(p.deep.clip(0)), np.sqrt(p.sharp.clip(0))), "stretched"),
     ],
 )
-def test_told_first_and_exit_status_1(pair, tmp_path, capsys, make, words):
+def test_reported_first_and_exit_status_1(pair, tmp_path, capsys, make, words):
     status, lines = run(tmp_path, *make(pair), capsys, "--aligned")
     assert status == 1
     assert lines[0].startswith("framesort: warning:")

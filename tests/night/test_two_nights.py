@@ -127,7 +127,7 @@ def test_one_grid_through_the_turn(merged):
     assert merged.summary["groups"][0]["replaced"] > 50
 
 
-def test_the_line_is_said_to_belong_to_the_tube(merged):
+def test_the_spike_is_reported_as_fixed_to_the_tube(merged):
     told = merged.summary["spike_follows"]
     assert told["verdict"] == "sky" and "fixed to the tube" in told["sentence"]
     before, after, turned = told["sides"]
@@ -155,7 +155,7 @@ def test_order_of_frames_and_nights_does_not_matter(nights, merged, tmp_path):
         assert np.array_equal(one, two, equal_nan=one.dtype.kind == "f"), name
 
 
-def test_clock_offsets_told_for_each_log(nights, merged):
+def test_clock_offsets_reported_for_each_log(nights, merged):
     folder, truth = nights
     files = [str(file) for file in merged.table["file"]]
     logs = [folder / name / "heater_power.csv" for name in ("one", "two")]

@@ -88,7 +88,7 @@ def test_every_step_by_the_package(plugins, small_night, ring_box, tmp_path, cap
         ("stacker", "--stacker"),
     ],
 )
-def test_a_step_that_fails_names_itself_in_one_line(
+def test_a_failing_step_is_named_in_one_line(
     step, option, plugins, small_night, sorted_night, tmp_path, capsys
 ):
     if step in ("registration", "stacker"):

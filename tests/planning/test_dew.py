@@ -202,7 +202,7 @@ def test_local_clock(tmp_path, zone, words):
     assert made.sentence == f"Dew is expected on the corrector plate from {words}."
 
 
-def test_only_the_time_asked_for_counts():
+def test_only_the_time_requested_counts():
     # Wet in the afternoon, dry from 20:00 to 21:00, wet again at 23:00.
     table = table_of([-240, 0, 60, 180], [10.0] * 4, [95.0, 60.0, 60.0, 95.0])
     begin, end = Time("2024-10-14T20:00"), Time("2024-10-14T20:50")

@@ -116,7 +116,7 @@ def test_thin_cloud_costs_frames_and_unknown_gain_counts_as_one():
     assert unknown.snr_of_one == given.snr_of_one
 
 
-def test_frames_turned_down_do_not_count():
+def test_rejected_frames_do_not_count():
     good = unheated_minutes_needed(night(), flux=1000.0)[1]
     cloudy = night(noise=[28.0, 90.0, 28.0, 9.0], sharp_set=[True, False, False, True])
     sorted_out = unheated_minutes_needed(cloudy, flux=1000.0)[1]
@@ -141,7 +141,7 @@ def test_enough_already():
     assert need.sentence.endswith("the night had 2: enough.")
 
 
-def test_nights_that_cannot_tell():
+def test_nights_without_evidence():
     with pytest.raises(NotEnoughFramesError, match="no heater-off frame"):
         unheated_minutes_needed(night(heater_state=["on"] * 4), flux=1000.0)
     with pytest.raises(InputError, match="flux must be above 0, got 0"):

@@ -39,7 +39,7 @@ def test_both_ways_of_giving_the_telescope_agree():
     assert same.rates(15.0).sky == pytest.approx(figures.rates(15.0).sky, rel=1e-9)
 
 
-def test_light_gathering_by_hand():
+def test_light_gathering_of_known_optics():
     # 996 photons / (s cm2 Angstrom) for V = 0 (Bessell, Castelli & Plez 1998). A clear aperture of
     # 100 mm is 78.54 cm2; 10 nm are 100 Angstrom; all of it counted.
     rates = estimate_rates(
@@ -76,7 +76,7 @@ def test_one_magnitude_fainter_takes_six_times_as_long_under_a_bright_sky():
     assert fainter / faint == pytest.approx(6.31, rel=0.05)
 
 
-def test_what_was_assumed_is_said():
+def test_what_was_assumed_is_reported():
     figures = Figures(**TELESCOPE, read_noise=1.6)
     told = figures.assumed({"aperture", "focal_length", "pixel_size", "read_noise"})
     assert "obstruction 0.35" in told and "sky 20.5 mag/arcsec2" in told

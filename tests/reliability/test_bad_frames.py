@@ -254,7 +254,7 @@ def test_checksums_are_verified_where_they_stand(tmp_path, ending):
         assert not verify_sums(bad)
 
 
-def test_a_wrong_checksum_is_said_but_the_frame_is_used(tmp_path):
+def test_a_wrong_checksum_is_reported_but_the_frame_is_used(tmp_path):
     good = write_frame(tmp_path / "good.fits", draw_frame(1).astype(np.uint16), checksum=True)
     raw = bytearray(good.read_bytes())
     raw[-4000] ^= 1

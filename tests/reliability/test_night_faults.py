@@ -242,7 +242,7 @@ def tree(folder):
 
 
 @pytest.mark.parametrize("label", ["../../x", "/tmp/x", "..", "a/b", ".hidden", "x\0y"])
-def test_a_table_edited_by_hand_leads_nowhere_else(copy, label):
+def test_a_table_edited_by_the_user_leads_nowhere_else(copy, label):
     table = read_table(copy / "frames.ecsv")
     table["group"] = [label] * len(table)
     write_table(copy / "frames.ecsv", table)

@@ -72,7 +72,7 @@ def test_a_frame_that_does_not_match_is_named_once(mute):
     assert "2-5.fits" not in told and "not matched" not in told
 
 
-def test_what_is_told_makes_the_other_field(mute, tmp_path):
+def test_frames_of_another_target_are_named_with_the_option(mute, tmp_path):
     (note,) = [text for text in mute.summary["warnings"] if "match none of the others" in text]
     *_, named = note.split()
     assert "L: 3 frames match none of the others (first: 2-4.fits)" in note

@@ -141,7 +141,7 @@ def test_a_power_that_was_given_holds_for_frames_without_times(tmp_path, capfd, 
     assert "no frame" not in capfd.readouterr().err
 
 
-def test_a_log_says_nothing_of_frames_without_times(tmp_path, capfd):
+def test_a_log_does_not_cover_frames_without_times(tmp_path, capfd):
     lights = undated(tmp_path / "lights")
     log = tmp_path / "ring.csv"
     log.write_text("time_utc,heater_percent\n2026-02-11T20:00:00Z,0\n2026-02-11T21:00:00Z,100\n")
@@ -178,7 +178,7 @@ def test_order_of_day_and_month(text, day_first, start):
         assert "--day-first or --month-first settles it" in note
 
 
-def test_dates_that_may_be_either_way_are_told_once(tmp_path):
+def test_dates_that_may_be_either_way_are_reported_once(tmp_path):
     paths = [
         write_frame(tmp_path / f"{k}.fits", draw_frame(k), **{"DATE-OBS": f"02/11/2026 20:0{k}"})
         for k in range(3)

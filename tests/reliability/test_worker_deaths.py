@@ -55,7 +55,7 @@ def test_what_dies_twice_is_an_error_or_what_stands_instead():
             list(run_tasks(kill_always, range(8), executor=pool))
 
 
-def test_a_pool_of_ones_own_gives_one_sentence_too():
+def test_a_pool_of_the_user_gives_one_sentence_too():
     with ProcessPoolExecutor(2, mp_context=get_context("forkserver")) as pool:
         with pytest.raises(WorkerError, match="a worker process died"):
             list(run_tasks(kill_always, range(20), executor=pool, ahead=2))

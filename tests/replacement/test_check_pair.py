@@ -37,7 +37,7 @@ def plain():
 
 
 @pytest.mark.parametrize("k", range(len(FIELDS)), ids=lambda k: str(FIELDS[k]))
-def test_nothing_is_said_of_a_good_pair(k):
+def test_nothing_is_reported_of_a_good_pair(k):
     pair = make(k)
     check = check_pair(pair.deep, pair.sharp)
     assert check.notes == ()
@@ -55,7 +55,7 @@ STRETCHES = {
 
 @pytest.mark.parametrize("name", STRETCHES)
 @pytest.mark.parametrize("k", [0, 2, 3, 8])
-def test_a_stretched_pair_is_told(k, name):
+def test_a_stretched_pair_is_reported(k, name):
     pair = make(k)
     level = float(np.median(pair.deep))
     noise = 1.4826 * float(np.median(np.abs(pair.deep - level)))

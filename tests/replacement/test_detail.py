@@ -48,7 +48,7 @@ def test_off_leaves_what_is_no_star_to_the_bit(pair, given, stars_only):
     assert np.mean(given.final[calm] == pair.deep[calm]) < 0.5
 
 
-def test_the_mask_tells_detail_only_where_it_was_asked_for(given, stars_only):
+def test_the_mask_marks_detail_only_where_it_was_requested(given, stars_only):
     assert not np.any(stars_only.mask & 16)
     assert np.mean((given.mask & 16) > 0) > 0.5
     # Both replace the same stars.
@@ -78,7 +78,7 @@ def test_kept_places_are_given_no_detail(pair):
     assert np.any(result.mask[~inside] & 16)
 
 
-def test_planes_are_told_alike():
+def test_planes_are_reported_the_same():
     pair = make_blurred_pair("cloud", seed=5, shape=(200, 220), stars=40)
     planes = np.stack([pair.deep] * 2), np.stack([pair.sharp] * 2)
     masks = [replace_stars(*planes, detail=detail).mask & 16 for detail in (True, False)]

@@ -45,7 +45,7 @@ def draw_stars(fwhm, shape, peaks, rng):
 
 @pytest.mark.parametrize("fwhm", [1.6, 2.0, 2.8, 4.0])
 @pytest.mark.parametrize("seed", [1, 2])
-def test_hot_pixels_are_told_from_stars(fwhm, seed):
+def test_hot_pixels_are_not_stars(fwhm, seed):
     rng = np.random.default_rng([seed, 10])
     peaks = 10 ** rng.uniform(1, 4.5, 121)  # in noise of a pixel
     stars = draw_stars(fwhm, (300, 300), peaks, rng)

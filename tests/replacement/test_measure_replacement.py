@@ -78,7 +78,7 @@ def beside_the_brightest(pair, number=12):
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_a_good_result_is_told_to_be_good(seed):
+def test_a_good_result_is_judged_good(seed):
     pair = make_pair(seed=seed)
     check = measure_replacement(ideal_result(pair), pair.deep, pair.sharp)
     assert failed(check) == set() and check.notes == ()
@@ -110,7 +110,7 @@ def test_measurements_made_elsewhere_are_taken(pair, ideal):
     assert (check.flux_ratio, check.notes) == (own.flux_ratio, own.notes)
 
 
-def test_an_untouched_deep_stack_is_told_to_be_bad(pair, ideal):
+def test_an_untouched_deep_stack_is_judged_bad(pair, ideal):
     check = altered(pair, ideal, pair.deep - ideal.final)
     assert {"star width", "spike", "structure"} <= failed(check)
     assert any(line.gross for line in judge_check(vars(check)))
@@ -257,7 +257,7 @@ def test_colour_is_judged_on_the_mean_of_the_planes(pair, ideal):
     assert failed(check) == set()
 
 
-def test_a_picture_without_stars_tells_little_and_fails_nothing():
+def test_a_picture_without_stars_gives_little_and_fails_nothing():
     rng = np.random.default_rng(3)
     deep, sharp = (rng.normal(300, s, (200, 240)).astype(np.float32) for s in (2, 5))
     table = Table(

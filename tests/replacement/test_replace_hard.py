@@ -105,7 +105,7 @@ def test_what_is_not_a_star_stays():
         assert change.max() < 5 * pair.sigma
 
 
-def test_what_only_one_stack_shows_is_left_alone():
+def test_what_only_one_stack_shows_is_not_replaced():
     pair = make_pair(seed=11, shape=SHAPE, stars=90)
     ghost = 2e4 * 0.05 * np.exp(-((X - 120.4) ** 2 + (Y - 160.7) ** 2) / 2 / 1.8**2)
     pair.deep += ghost.astype(np.float32)
@@ -117,7 +117,7 @@ def test_what_only_one_stack_shows_is_left_alone():
         np.testing.assert_allclose(result.final[inside], pair.deep[inside], atol=4 * pair.sigma)
 
 
-def test_the_same_picture_twice_changes_nothing_to_speak_of():
+def test_the_same_picture_twice_changes_nothing_significant():
     pair = make_pair(seed=12, shape=SHAPE, stars=90)
     result = replace_stars(pair.sharp, pair.sharp)
     assert any("hardly sharper" in note for note in result.notes)
@@ -125,7 +125,7 @@ def test_the_same_picture_twice_changes_nothing_to_speak_of():
     assert np.std(result.final - pair.sharp) < 2.0
 
 
-def test_full_cores_that_bleed_are_filled_wholly():
+def test_saturated_cores_that_bleed_are_filled_wholly():
     """No dark arcs, no line left where a star's full pixels run over its neighbours in the column.
 
     In the sharp stack the middle of the core is missing, as where every frame was full.

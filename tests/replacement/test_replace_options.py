@@ -20,7 +20,7 @@ def done(small):
     return replace_stars(small.deep, small.sharp)
 
 
-def test_every_find_is_in_the_table_with_what_was_done(done):
+def test_every_detection_is_in_the_table_with_what_was_done(done):
     table = done.table
     assert set(table["reason"]) <= set(STAR_REASONS)
     assert set(table["method"]) <= {"pixels", "profile", "none"}
@@ -43,7 +43,7 @@ def test_every_bit_of_the_mask_is_explained(done):
     assert used & 2
 
 
-def test_force_takes_what_was_left_alone(small):
+def test_force_takes_what_was_not_replaced(small):
     y, x = np.mgrid[:220, :240].astype(float)
     blob = 500 * np.exp(-((x - 100) ** 2 + (y - 110) ** 2) / 2 / 2.6**2)
     deep, sharp = small.deep + blob.astype("f4"), small.sharp + blob.astype("f4")

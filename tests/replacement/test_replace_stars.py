@@ -69,7 +69,7 @@ def test_amount_blends(pair, result):
     np.testing.assert_array_equal(none.final, pair.deep)
 
 
-def test_keep_and_limits_leave_stars_alone(pair):
+def test_keep_and_limits_leave_stars_unchanged(pair):
     k = int(np.argmax(pair.flux))
     spots = Table({"x": [pair.x[k]], "y": [pair.y[k]], "radius": [4.0]})
     kept = replace_stars(pair.deep, pair.sharp, keep=spots, faintest=5e3)

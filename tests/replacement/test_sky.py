@@ -99,7 +99,7 @@ def test_noise_that_falls_with_the_level_is_taken_as_one():
     assert 4 < noise.at(np.array([500], np.float32))[0] < 6
 
 
-def test_few_pixels_still_tell_a_noise():
+def test_few_pixels_still_give_a_noise():
     residual = 2 * np.random.default_rng(4).standard_normal(300)
     noise = skies.fit_noise(np.linspace(0, 1e4, 300), residual)
     assert noise.at(np.array([0, 1e4], np.float32)) == pytest.approx(2, rel=0.2)
@@ -164,7 +164,7 @@ def test_structure_far_above_the_noise_is_kept(white):
     assert np.std(part - sky) < 0.7 * np.std(image - sky)
 
 
-def test_structure_below_the_noise_is_smoothed_not_invented(white):
+def test_structure_below_the_noise_is_smoothed(white):
     rng = np.random.default_rng(10)
     y, x = np.mgrid[:300, :330]
     sky = 0.4 * np.sin(2 * np.pi * x / 5) * np.sin(2 * np.pi * y / 5)

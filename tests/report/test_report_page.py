@@ -309,7 +309,7 @@ def test_warnings_come_with_what_to_do(night_writer, tmp_path, warning, part):
     assert part in found[0].advice and bool(part) == bool(found[0].advice)
 
 
-def test_a_note_of_the_log_is_said_once(night_writer, tmp_path):
+def test_a_note_of_the_log_is_reported_once(night_writer, tmp_path):
     def alter(table, told):
         told["heater"]["notes"] = told["warnings"] = ["Two rows were left out."]
 

@@ -256,7 +256,7 @@ def _dark_colours():
 
 @pytest.mark.parametrize("eyes", DEFICIENCIES)
 @pytest.mark.parametrize("colours", [STATE_COLOURS, _dark_colours()], ids=["light", "dark"])
-def test_states_are_told_apart_by_all_eyes(colours, eyes):
+def test_states_are_distinguished_by_all_measures(colours, eyes):
     lab = {s: rgb2lab(_seen(c, DEFICIENCIES[eyes])) for s, c in colours.items()}
     for one, other in combinations(lab, 2):
         # A CIEDE2000 difference of 10 is seen at a glance (common practice); shapes and words
@@ -265,7 +265,7 @@ def test_states_are_told_apart_by_all_eyes(colours, eyes):
 
 
 @pytest.mark.parametrize("eyes", DEFICIENCIES)
-def test_less_and_more_light_are_told_apart_by_all_eyes(eyes):
+def test_less_and_more_light_are_distinguished_by_all_measures(eyes):
     # Also at half of full colour, two and a half standard deviations.
     for share in (0.5, 1.0):
         shown = [RESIDUAL_MAP(0.5 + share * side / 2)[:3] for side in (-1, 0, 1)]

@@ -164,7 +164,7 @@ def test_widths_over_the_field_are_those_of_its_parts():
     assert np.allclose(widths, 2 + (np.arange(6) + 0.5) / 6, atol=0.025)
 
 
-def test_few_or_faint_stars_tell_no_width():
+def test_few_or_faint_stars_give_no_width():
     stars = Table({"x": [10.0] * 4, "y": [10.0] * 4, "fwhm_after": [2.0] * 4})
     assert np.isnan(median_widths(stars, column="fwhm_after", shape=(400, 600))).all()
     x = np.linspace(0, 599, 600)
@@ -188,7 +188,7 @@ def test_a_magnitude_takes_six_times_the_time(merged_night):
     assert minutes_fainter(group) == pytest.approx(18 * (6.3096 - 1), rel=1e-4)
 
 
-def test_next_time_begins_with_the_power_and_names_mishaps(night_writer, tmp_path):
+def test_next_time_begins_with_the_power_and_names_incidents(night_writer, tmp_path):
     def alter(table, told):
         table["reason"][-1] = "heated; dew"
         told["groups"][0]["advice"] += ["Stars fainter than 9 ADU are below the noise."]
@@ -204,7 +204,7 @@ def test_next_time_begins_with_the_power_and_names_mishaps(night_writer, tmp_pat
     assert "Stars fainter than" not in told  # a number of the table, no deed
 
 
-def test_a_part_heated_frame_of_the_sharp_set_is_no_mishap(night_writer, tmp_path):
+def test_a_part_heated_frame_of_the_sharp_set_is_no_incident(night_writer, tmp_path):
     def alter(table, told):
         table["sharp_set"] |= np.asarray(table["heater_state"]) == "part"
 
@@ -212,6 +212,6 @@ def test_a_part_heated_frame_of_the_sharp_set_is_no_mishap(night_writer, tmp_pat
     assert "the power changed" not in " ".join(describe_next(results))
 
 
-def test_notes_with_nothing_to_do_stand_apart():
+def test_notes_without_action_are_separate():
     loud, quiet = Notice("A", "Look."), Notice("B", "Nothing to do.")
     assert split_notices([quiet, loud, Notice("C")]) == ([loud, Notice("C")], [quiet])

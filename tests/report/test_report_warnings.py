@@ -63,7 +63,7 @@ def test_known_warnings_have_words_of_their_own(sentence):
     assert _advice_for(sentence) not in ("", _OTHERWISE)
 
 
-def test_unknown_warnings_are_not_left_alone():
+def test_unknown_warnings_get_advice_too():
     assert _advice_for("Something nobody thought of.") == _OTHERWISE
 
 

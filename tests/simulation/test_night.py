@@ -66,7 +66,7 @@ def test_files_and_headers(night):
     assert (Time(raw["DATE-END"], format="fits", scale="utc") - start).sec == pytest.approx(90)
 
 
-def test_the_frames_room_understands_them(night):
+def test_the_frames_subpackage_understands_them(night):
     folder, truth = night
     table = read_frames(sorted((folder / "frames").iterdir()))
     kinds = [reason for reason in table["reason"] if reason]
@@ -126,7 +126,7 @@ def test_current_step_is_the_heater_s(scenario):
     assert {round(abs(one), 2) for one in step} == {0.0, 2.8}
 
 
-def test_sky_noise_is_that_of_light_and_reading(scenario):
+def test_sky_noise_is_that_of_photons_and_readout(scenario):
     plain = bare(scenario)
     counts, _, sky = draw_frame(plain, plan_exposures(plain)[0])
     level = counts.mean() - 500.0
@@ -289,7 +289,7 @@ def test_workers_and_order_do_not_matter(night, scenario, tmp_path):
     assert list(again["fwhm"]) == list(truth["fwhm"])
 
 
-def test_nothing_is_overwritten_unasked(night, scenario, tmp_path):
+def test_nothing_is_overwritten_by_default(night, scenario, tmp_path):
     folder, _ = night
     with pytest.raises(OutputError, match="--overwrite"):
         simulate_night(scenario, folder)

@@ -45,7 +45,7 @@ def light_within(scenario, shot, radius):
     return sep.sum_circle(data, x[good], y[good], radius, subpix=7)[0].sum()
 
 
-def test_a_cloud_takes_the_light_it_says(quiet):
+def test_a_cloud_takes_the_requested_light(quiet):
     cloud = Event(kind="cloud", minute=0.0, until=6.0, strength=0.7)
     dim = replace(quiet, event=(cloud,))
     clear, cloudy = plan_exposures(quiet)[2], plan_exposures(dim)[2]
@@ -211,7 +211,7 @@ def test_truth_of_a_filter_that_is_not_used(quiet):
         draw_truth(quiet, "T")
 
 
-def test_seeing_wanders_by_what_it_says(quiet):
+def test_seeing_varies_as_requested(quiet):
     long = replace(
         quiet,
         seeing=replace(quiet.seeing, walk=0.1, jitter=0.0),

@@ -59,7 +59,7 @@ def test_demo_scenario_is_what_the_demo_promises():
         ("seed = 3", "seed = ", "cannot be read as TOML"),
     ],
 )
-def test_what_is_wrong_is_said_in_one_line(tmp_path, scenario_text, old, new, message):
+def test_what_is_wrong_is_reported_in_one_line(tmp_path, scenario_text, old, new, message):
     assert old in scenario_text
     path = tmp_path / "bad.toml"
     path.write_text(scenario_text.replace(old, new, 1))

@@ -164,7 +164,7 @@ def test_widening_of_stars():
 
 
 @pytest.mark.parametrize("kernel", ["cubic", "lanczos3"])
-def test_no_holes_beside_hot_pixels_and_full_stars(kernel):
+def test_no_holes_beside_hot_pixels_and_saturated_stars(kernel):
     image = np.full((60, 60), 100.0)
     image[20, 20] = 60000
     image[38:43, 38:43] = 60000  # a flat top

@@ -559,7 +559,7 @@ def test_dark_edges_of_a_frame_are_left_out():
     assert np.abs(columns - np.median(columns)).max() < 1.0
 
 
-def test_line_of_light_of_a_few_heated_frames_stays():
+def test_spike_of_a_few_heated_frames_stays():
     """Three of ten frames have a streak far beyond the star: it is light, a trail in one is not."""
     rng = np.random.default_rng(7)
     yy, xx = np.mgrid[:100, :140].astype(float)

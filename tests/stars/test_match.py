@@ -149,7 +149,7 @@ def test_few_stars():
     assert match_star_lists(same, same).reason == "not matched"
 
 
-def test_mirror_only_when_asked():
+def test_mirror_only_on_request():
     rng = np.random.default_rng(2)
     source, target, _, _ = make_pair(rng, rotation=40.0, false=0.1)
     source = source * [-1, 1] + [1500, 0]

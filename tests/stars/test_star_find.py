@@ -208,7 +208,7 @@ def test_saturated_stars_are_marked():
     assert not stars["clean"][mine[full]].any()
 
 
-def test_full_stars_with_bleeding_columns_stay_in_the_list():
+def test_saturated_stars_with_bleeding_columns_stay_in_the_list():
     rng = np.random.default_rng(17)
     image, _ = star_field(rng, stars=120, low=3.5, top=5.0, fwhm=1.9)
     bright = np.array([[150.0, 200.0], [400.0, 300.0], [550.0, 420.0]])
@@ -222,7 +222,7 @@ def test_full_stars_with_bleeding_columns_stay_in_the_list():
     assert stars["saturated"][mine].sum() >= 3
 
 
-def test_saturation_is_guessed_from_full_pixels_side_by_side():
+def test_saturation_is_guessed_from_saturated_pixels_side_by_side():
     rng = np.random.default_rng(15)
     # Stars of equal light have equal peaks: nothing is full.
     equal, truth = star_grid(profile("gauss", 1.6), 1.6, 200, rng=rng)

@@ -20,7 +20,7 @@ def tilted_field(rng, *, width, shape=(700, 900), stars=160, low=3.8):
     return (image + rng.normal(500, 10, shape)).astype(np.float32)
 
 
-def test_tilt_and_bowl_are_told_apart():
+def test_tilt_and_bowl_are_distinguished():
     # By construction: 3 px in the middle, corners 0.4 wider, and 0.3 px over half a diagonal
     # towards 30 degrees. The stated errors are about 0.02 px; four of them are allowed.
     turn = np.radians(30)
@@ -93,7 +93,7 @@ def test_slope_of_the_background():
     assert flat.sky_gradient < 3
 
 
-def test_too_few_stars_tell_no_map():
+def test_too_few_stars_give_no_map():
     image = tilted_field(np.random.default_rng(5), width=lambda u, v: 3.0, stars=9, low=4.5)
     quality = measure_image(image)
     assert quality and np.isfinite(quality.fwhm)

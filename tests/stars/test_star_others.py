@@ -44,7 +44,7 @@ def test_what_both_others_see_is_found(lists):
     assert near(real, lists["ours"], 1.0).mean() > 0.98
 
 
-def test_no_less_complete_and_no_inventions(lists):
+def test_no_less_complete_and_no_false_detections(lists):
     bright = lists["bright"]
     assert len(bright) > 100
     ours, theirs = (
