@@ -58,7 +58,7 @@ class NotEnoughFramesError(FramesortError):
 
 
 class WorkerError(FramesortError, RuntimeError):
-    """A worker process died, killed or out of memory, and trying again ended alike."""
+    """A worker process died, killed or out of memory, and so did the retry."""
 
 
 class FramesortWarning(UserWarning):

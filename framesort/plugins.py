@@ -112,7 +112,7 @@ def _accepted(function: Callable[..., Any], options: dict[str, Any]) -> dict[str
     """The options that a function names, or all if it takes any."""
     try:
         known = signature(function).parameters.values()
-    except (TypeError, ValueError):  # a compiled function may not tell
+    except (TypeError, ValueError):  # a compiled function may have no signature
         return options
     if any(parameter.kind is Parameter.VAR_KEYWORD for parameter in known):
         return options

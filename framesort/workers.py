@@ -126,7 +126,7 @@ def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
 def name_task(function: Callable[..., Any]) -> str:
     """What a function is known by where its results are kept: its module and name.
 
-    A frozen record, such as a plug-in's, tells what it is by its values.
+    A frozen record, such as a plug-in's, is identified by its values.
     """
     name = getattr(function, "__qualname__", None) or (
         repr(function) if is_dataclass(function) else type(function).__qualname__
@@ -176,7 +176,7 @@ def _start_server() -> None:
 
 
 class _WorkerStopped(SystemExit):
-    """Raised inside a worker that was asked to end, so that it tidies up after itself."""
+    """Raised inside a worker that is to end, so that it cleans up."""
 
 
 class _Pool(Executor):
@@ -239,7 +239,7 @@ class _Pool(Executor):
 
 
 def _run_guarded(fn: Callable[..., Any], args: Any, kwargs: Any) -> Any:
-    """A task; when the worker is asked to end it has tidied up here, and takes no other."""
+    """A task; a worker that is to end cleans up here and takes no other."""
     try:
         return fn(*args, **kwargs)
     except _WorkerStopped:
@@ -247,7 +247,7 @@ def _run_guarded(fn: Callable[..., Any], args: Any, kwargs: Any) -> Any:
 
 
 def _start_worker() -> None:
-    """Leave Ctrl-C to the parent, tidy up when asked to end, and never outlive the parent."""
+    """Leave Ctrl-C to the parent, clean up on termination, and never outlive the parent."""
 
     def stop(number: int, frame: object) -> None:
         raise _WorkerStopped

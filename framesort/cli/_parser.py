@@ -167,10 +167,10 @@ def _sorting() -> Parser:
         "--min-frames", type=int, metavar="N", help="fill the sharp set up to so many (default 5)"
     )
     sets.add_argument(
-        "--keep-in", nargs="+", metavar="FILE", help="frames put into the sharp set by hand"
+        "--keep-in", nargs="+", metavar="FILE", help="frames to put into the sharp set"
     )
     sets.add_argument(
-        "--leave-out", nargs="+", metavar="FILE", help="frames left out of both sets by hand"
+        "--leave-out", nargs="+", metavar="FILE", help="frames to leave out of both sets"
     )
     sets.add_argument(
         "-0", "--null", action="store_true", help="set lists with NUL after each path, for xargs -0"

@@ -101,7 +101,7 @@ def _find_times(rows: Rows, words: list[set[str]]) -> tuple[tuple[int, ...], tup
             stamps.append((i, i + 1))
     if not stamps:
         stamps = [(i,) for i, kind in enumerate(kinds) if kind == "clock"]
-    if not stamps:  # plain numbers: only a heading, or the first place, tells that they are times
+    if not stamps:  # plain numbers: times only by their heading or the first position
         numeric = [i for i, column in enumerate(rows.columns) if is_number((column or [""])[0])]
         named = [i for i in numeric if words[i] & (_TIME | _BEGIN | _END)]
         stamps = [(i,) for i in (named or numeric[:1])]

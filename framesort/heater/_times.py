@@ -195,14 +195,14 @@ def parse_stamps(fields: list[str], *, day_first: bool | None, where: str) -> St
         before a four-digit year, or a month by its English name; a clock of 24 or 12
         hours, with or without seconds and decimals; "Z", "UTC" or an offset, or none.
     day_first : bool or None
-        Order of day and month where the year comes last; None to tell it from the rows.
+        Order of day and month where the year comes last; None to infer it from the rows.
     where : str
         File and column, for messages.
 
     Raises
     ------
     HeaterLogError
-        Day and month cannot be told apart.
+        Day and month are ambiguous.
     """
     seconds = np.full(len(fields), np.nan)
     zoned = np.zeros(len(fields), dtype=bool)

@@ -33,7 +33,7 @@ def _seconds(start: Time) -> NDArray[np.float64]:
 
 
 def make_constant_heater(power: float) -> HeaterTrace:
-    """A heater of one power all night, told by the user.
+    """A heater of one power all night, given by the user.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def make_constant_heater(power: float) -> HeaterTrace:
 def make_header_heater(
     start: Time, exposure: NDArray[np.float64], power: NDArray[np.float64]
 ) -> HeaterTrace:
-    """Heater power as frames' own headers tell it, one value a frame.
+    """Heater power from the frame headers, one value a frame.
 
     Parameters
     ----------

@@ -71,7 +71,7 @@ def to_utc(
     missing : (n,) bool ndarray
         Those rows.
     unsure : (n,) bool ndarray
-        Rows of the repeated hour whose pass the neighbouring rows do not tell.
+        Rows of the repeated hour whose pass does not follow from the neighbouring rows.
     """
     early, late = _offsets(local, zone)
     # PEP 495: fold 0 is the first pass, its offset is the larger one; in the gap it is reversed.

@@ -73,7 +73,7 @@ def write_sets(folder: Path, table: Table, *, null: bool = False, link: bool = F
         End paths with NUL in place of a line break.
     link : bool
         Make folders of links beside the lists. Names that several frames of a set share are
-        told apart by the name of the folder they lie in, then by a number.
+        distinguished by the name of the folder they lie in, then by a number.
 
     Raises
     ------
@@ -124,7 +124,7 @@ def _write_links(folder: Path, paths: Sequence[str]) -> None:
 
 
 def link_names(paths: Sequence[str]) -> list[str]:
-    """A name for each path, no two alike where capitals do not count."""
+    """A name for each path, unique regardless of case."""
     plain = [Path(path).name for path in paths]
     longer = [f"{Path(path).parent.name}-{Path(path).name}" for path in paths]
     count = _occurrences(plain)

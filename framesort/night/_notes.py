@@ -1,4 +1,4 @@
-"""What is said of a star replacement: its own remarks, and those of the check of the picture."""
+"""Notes on a star replacement: its own, and those of the self-check."""
 
 from collections.abc import Sequence
 
@@ -7,11 +7,11 @@ from framesort.replacement import ReplacementCheck
 __all__ = ["join_notes"]
 
 _MEASURED = ("hardly sharper", "rest on few")
-"""What both speak of, by its words. The fit guesses it beforehand, the check measures pictures."""
+"""Words of notes that both give. The fit predicts, the check measures the final image."""
 
 
 def join_notes(fit: Sequence[str], check: ReplacementCheck | None) -> tuple[str, ...]:
-    """Remarks of the replacement and its check; where both judge one thing, the check's holds.
+    """Notes of the replacement and its check; if both judge one thing, the check's counts.
 
     Parameters
     ----------

@@ -125,7 +125,7 @@ def _write_tiffs(
     header: fits.Header,
     settings: Settings,
 ) -> list[str]:
-    """The picture and its two layers as TIFF, where they are asked for."""
+    """The picture and its two layers as TIFF, on request."""
     if settings.tiff is None:
         return []
     white = settings.white

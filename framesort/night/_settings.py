@@ -69,7 +69,7 @@ class Settings:
     max_size : float
         Megapixels from which on a frame is left out before its pixels are read.
     keep_in, leave_out : tuple of str
-        Files put into the sharp-star set, or kept out of both, by hand.
+        Files put into the sharp-star set, or kept out of both.
     bias, dark, flat : tuple of str
         Master frames with which frames are calibrated as they are read.
     flat_has_bias : bool

@@ -228,8 +228,8 @@ def _outside(table: Table, trace: HeaterTrace, stars: StarStates, night: str, lo
     which = f"no frame of the night {night}" if night else "no frame"
     if frames is None:
         return (
-            f"the heater log{f' {log}' if log else ''} says nothing of these frames, since none "
-            "tells when it began (DATE-OBS); without times give --heater 0 if the heater was off "
+            f"the heater log{f' {log}' if log else ''} cannot be applied: no frame "
+            "has a start time (DATE-OBS); without times give --heater 0 if the heater was off "
             "all night. Heater states were estimated from the stars"
         )
     text = (

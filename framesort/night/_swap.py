@@ -57,7 +57,7 @@ class SwapResult:
     header : `~astropy.io.fits.Header`
         Of the deep stack; WCS where it has one.
     check : ReplacementCheck or None
-        What was reached, measured on the result; None where it was not asked for or stars were
+        The self-check, measured on the result; None if it was not requested or stars were
         replaced in part only.
     notes : tuple of str
         Warnings, a sentence each; those of `pair` first.
@@ -232,7 +232,7 @@ def swap_images(
 
 
 def _names(deep: Picture, sharp: Sequence[Picture]) -> tuple[str, str]:
-    """What to call the two: two files of one name in two folders are not told by it."""
+    """Names of the two for messages; general ones if the file names are the same."""
     names = deep.name, ", ".join(picture.name for picture in sharp)
     return names if names[0] != names[1] else ("the deep stack", "the sharp stack")
 
@@ -280,7 +280,7 @@ def swap_stars(
         Of a TIFF file; None for 16 where the deep stack is a TIFF of 16 bits, else 32.
     white : float or None
         See `framesort.images.write_picture`; None leaves the numbers alone, but takes 1 where
-        16 bits are asked of a deep stack that lies between 0 and 1.
+        16 bits are requested for a deep stack that lies between 0 and 1.
     overwrite : bool
         Replace existing files.
     **options

@@ -11,7 +11,7 @@ from framesort.records import Transform, add_column, add_reason, column_values
 
 __all__ = ["add_registration_columns", "choose_reference"]
 
-NEAR_BEST = 1.1  # FWHM and eccentricity up to this multiple of the best tenth are alike
+NEAR_BEST = 1.1  # FWHM and eccentricity up to this multiple of the best tenth are equivalent
 ENOUGH_STARS = 0.7  # of the star count of the fullest tenth
 
 

@@ -223,8 +223,8 @@ def _place_others(
             return
         i, k = divmod(int(np.argmin(np.where(open_pairs, cost, np.inf))), count)
         cost[i, k] = np.inf
-        alike = sum(bool(np.hypot(*(centre[k] - other)) < NEW_SKY * size) for other in tried[i])
-        if alike >= TRIED_ALIKE:
+        similar = sum(bool(np.hypot(*(centre[k] - other)) < NEW_SKY * size) for other in tried[i])
+        if similar >= TRIED_ALIKE:
             continue
         tries[i] += 1
         tried[i].append(centre[k])

@@ -140,8 +140,8 @@ def flatten(image: NDArray, use: NDArray[np.bool_]) -> Floats:
 def noise_of(image: NDArray, light: NDArray, use: NDArray[np.bool_]) -> Floats:
     """Noise of each bin of an image: ``variance = a + b light``, fitted to the finest scale.
 
-    Structure adds to the variance of a box and never takes away; so boxes of like light are told
-    by their lower quartile.
+    Structure adds to the variance of a box and never subtracts, so the lower quartile of boxes of
+    similar flux is taken.
     """
     (finest,), _ = starlet(image, 1)
     spread = box_spread(finest, use) / B3_NOISE[0]

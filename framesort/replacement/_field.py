@@ -125,7 +125,7 @@ def _prepare_deep(
         rest = combine(deep, light, (1.0, model), saturated=field.saturated_deep)
         field.offset = level_of(rest)
         combine(rest, (1.0, field.offset), (-1.0, model), saturated=field.saturated_deep, out=rest)
-    else:  # finer than boxes, as the sharp stack does not tell the nebula
+    else:  # finer than boxes, as the sharp stack does not predict the nebula
         rest = combine(deep, light, saturated=field.saturated_deep)
         field.offset = between_stars(rest, field.deep, field.saturated_deep)
         combine(rest, (1.0, field.offset), saturated=field.saturated_deep, out=rest)

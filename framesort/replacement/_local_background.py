@@ -1,4 +1,4 @@
-"""The nebula of the deep stack where the sharp stack's does not tell it: in another filter."""
+"""The nebula of the deep stack if the sharp stack's does not predict it: in another filter."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ _WIDE = 5.0
 _SAME = 0.4
 """From this share on both stacks are taken to show one nebula."""
 _DARK = 0.3
-"""Share of the picture that must be free of starlight to tell."""
+"""Share of the picture that must be free of starlight for an estimate."""
 
 
 def _fine(image: NDArray, weight: NDArray) -> NDArray:

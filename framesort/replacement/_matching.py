@@ -294,7 +294,7 @@ def fit_kernel(
     wider than some 20 pixels taken off both. `parts[0]` has sum 1 and is the kernel of the
     stars' profiles; the others have sum 0. The noise of s would bias the sums of squares and, where
     frames are in both stacks, of products: what it adds is known and taken off. `scale` with
-    `scale_error`, from stars, and `FREEDOM` are the prior. `noise_kernel` tells how noise is
+    `scale_error`, from stars, and `FREEDOM` are the prior. `noise_kernel` is how noise is
     correlated (`PixelNoise.kernel`).
     """
     n = len(parts)

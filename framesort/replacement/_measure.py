@@ -43,7 +43,7 @@ _ROWS = 64
 """Rows worked on at a time."""
 
 _WINDOW = 2400
-"""Pixels a side of the window whose stars tell widths and flattening of large pictures."""
+"""Side of the window, in pixels, in which stars of large images are measured."""
 
 _MOST_PLACES = 50
 """Places of a kind that are listed."""

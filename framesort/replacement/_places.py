@@ -39,7 +39,7 @@ def read_places(path: str | os.PathLike[str], *, wcs: object = None) -> Table:
     """
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("ignore", AstropyWarning)  # a column that is not asked for
+            warnings.simplefilter("ignore", AstropyWarning)  # an unused column
             table = Table.read(path, format="ascii")
     except FileNotFoundError as error:
         raise InputError(f"{path}: no such file") from error

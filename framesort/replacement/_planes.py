@@ -138,7 +138,7 @@ EXTENDED = ("not stellar", "no light")
 def _detail(
     field: StarField, deep: NDArray, sharp: NDArray, settings: ReplacementSettings, lead: Lead
 ) -> NDArray | None:
-    """Detail of the sky, detections that are no stars included; none where `keep` says so."""
+    """Detail of the sky, non-stellar detections included; none where `keep` is set."""
     if not settings.detail:
         return None
     extended = np.isin(lead.reason, EXTENDED)

@@ -73,7 +73,7 @@ def compare_scales(deep: NDArray, difference: Difference) -> tuple[float, float,
     Returns
     -------
     ratio, error : float
-        1 if the flux scale is right; NaN where too little structure tells.
+        1 if the flux scale is right; NaN with too little structure.
     one_sky : bool
         False if the two show different nebulae, as through different filters.
     """

@@ -85,7 +85,8 @@ _WARNINGS = (
     (r"too coarse for faint light|values .* in 16 bits", "Use FITS or TIFF with 32 bits a pixel."),
     (r"mirror images? of", "Nothing to do, unless it surprises you: something in the light path or "
      "a program turned the image over."),
-    (r"of the deep stack; stars beyond", "Aim both sets alike, or give stacks that cover more."),
+    (r"of the deep stack; stars beyond", "Aim both sets at the same field, or "
+     "give stacks that cover more."),
     (r"pages was taken", "Save the other pages as files of their own if you meant them."),
     (r"not stellar", "Nothing to do: galaxies, knots of nebula and the like stay as the deep stack "
      "shows them."),
@@ -99,7 +100,7 @@ _WARNINGS = (
     (r"darks?, flats?", "Nothing to do; keep calibration frames in a folder of their own."),
     (r"no sharp stack", "Take heater-off frames with this filter and exposure."),
     (r"flux scale", "Look at this frame: cloud, or another field."),
-    (r"no common area", "Aim the frames more alike."),
+    (r"no common area", "Aim the frames at the same field."),
     (r"\bclock\b", "Set the clocks of camera and logger by the network before the night."),
     (r"\bzone\b|read as UTC", "Nothing to do if the bars below stand at the right times; if not, "
      "name the zone."),
@@ -125,7 +126,7 @@ class ReasonCount:
 
 @dataclass(frozen=True)
 class Notice:
-    """A warning and what to do about it ("" if the warning says so itself)."""
+    """A warning and what to do about it ("" if the warning contains it)."""
 
     sentence: str
     advice: str = ""

@@ -74,7 +74,7 @@ class GroupSummary:
     advice : tuple of str
         What to do next time.
     light_by_angle : dict of str to list of float
-        Heater state to the mean `spike_profile` of its frames; empty if not told.
+        Heater state to the mean `spike_profile` of its frames; empty if unknown.
     check : dict
         The star replacement's self-check, "check" of the group in night.json; {} without.
     stars : `~astropy.table.Table` or None
@@ -160,47 +160,47 @@ def _count(names: NDArray[np.str_], choices: tuple[str, ...]) -> dict[str, int]:
     return {name: int(np.sum(names == name)) for name in choices}
 
 
-def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, told: Any) -> SetSummary:
+def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, entry: Any) -> SetSummary:
     """What night.json says of a set, else what the table shows."""
-    told = told if isinstance(told, dict) else {}
+    entry = entry if isinstance(entry, dict) else {}
     chosen = column_truths(table, f"{kind}_set")[rows]
     hours = float(np.nansum(column_values(table, "exposure")[rows][chosen])) / 3600
-    frames = as_number(told.get("frames"))
-    given = as_number(told.get("hours"))
+    frames = as_number(entry.get("frames"))
+    given = as_number(entry.get("hours"))
     return SetSummary(
         frames=int(chosen.sum()) if math.isnan(frames) else int(frames),
         hours=hours if math.isnan(given) else given,
-        fwhm=as_number(told.get("fwhm")),
-        depth=as_number(told.get("depth")),
-        limit_flux=as_number(told.get("limit_flux")),
-        limit_magnitude=as_number(told.get("limit_magnitude")),
-        fainter_minutes=as_number(told.get("fainter_minutes")),
+        fwhm=as_number(entry.get("fwhm")),
+        depth=as_number(entry.get("depth")),
+        limit_flux=as_number(entry.get("limit_flux")),
+        limit_magnitude=as_number(entry.get("limit_magnitude")),
+        fainter_minutes=as_number(entry.get("fainter_minutes")),
     )
 
 
-def _rows_of(table: Table, told: dict[str, Any]) -> NDArray[np.int_]:
+def _rows_of(table: Table, entry: dict[str, Any]) -> NDArray[np.int_]:
     """Rows of a group: by its name, else by filter and exposure."""
     groups = column_texts(table, "group")
     for key in ("label", "group"):
-        named = groups == str(told.get(key, "\0"))
+        named = groups == str(entry.get(key, "\0"))
         if named.any():
             return np.flatnonzero(named)
-    same = column_texts(table, "filter") == str(told.get("filter", told.get("label", "")))
-    exposure = as_number(told.get("exposure"))
+    same = column_texts(table, "filter") == str(entry.get("filter", entry.get("label", "")))
+    exposure = as_number(entry.get("exposure"))
     if not math.isnan(exposure):
         # Exposure times are written rounded; frames of a group agree to far better than 1 %.
         same &= np.abs(column_values(table, "exposure") - exposure) <= 0.01 * exposure
     return np.flatnonzero(same)
 
 
-def _numbers_of(told: Any) -> dict[str, float]:
-    return {str(k): as_number(v) for k, v in told.items()} if isinstance(told, dict) else {}
+def _numbers_of(entry: Any) -> dict[str, float]:
+    return {str(k): as_number(v) for k, v in entry.items()} if isinstance(entry, dict) else {}
 
 
-def _profiles_of(told: Any) -> dict[str, list[float]]:
+def _profiles_of(entry: Any) -> dict[str, list[float]]:
     """Profiles of numbers by heater state; those with a gap are left out."""
     found = {}
-    for state, values in told.items() if isinstance(told, dict) else ():
+    for state, values in entry.items() if isinstance(entry, dict) else ():
         numbers = [as_number(value) for value in values] if isinstance(values, list) else []
         if numbers and all(map(math.isfinite, numbers)):
             found[str(state)] = numbers
@@ -221,12 +221,12 @@ def _read_stars(path: Path) -> Table | None:
         return None
 
 
-def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupSummary:
-    rows = _rows_of(table, told)
-    label = str(told.get("label", told.get("filter", "")))
+def _summarise_group(folder: Path, table: Table, entry: dict[str, Any]) -> GroupSummary:
+    rows = _rows_of(table, entry)
+    label = str(entry.get("label", entry.get("filter", "")))
     states = column_texts(table, "heater_state")[rows]
     exposures = column_values(table, "exposure")[rows]
-    exposure = as_number(told.get("exposure"))
+    exposure = as_number(entry.get("exposure"))
     if math.isnan(exposure) and np.isfinite(exposures).any():
         exposure = float(np.nanmedian(exposures))
     # A label comes from a header through a file: it must not lead out of the folder.
@@ -234,27 +234,27 @@ def _summarise_group(folder: Path, table: Table, told: dict[str, Any]) -> GroupS
     filters = column_texts(table, "filter")[rows]
     return GroupSummary(
         label=label,
-        filter=str(told.get("filter", filters[0] if len(filters) else label)),
+        filter=str(entry.get("filter", filters[0] if len(filters) else label)),
         exposure=exposure,
         rows=rows,
         states=_count(np.where(np.isin(states, STATES), states, "unknown"), STATES),
         grades=_count(column_texts(table, "grade")[rows], ("sharp", "usable", "poor")),
-        sharp=_set_summary(table, rows, "sharp", told.get("sharp")),
-        deep=_set_summary(table, rows, "deep", told.get("deep")),
-        replaced=_whole(told.get("replaced")),
-        left=_whole(told.get("left")),
-        fwhm=_numbers_of(told.get("fwhm")),
-        spike=_numbers_of(told.get("spike")),
-        advice=as_sentences(told.get("advice")),
-        light_by_angle=_profiles_of(told.get("light_by_angle")),
-        check=told["check"] if isinstance(told.get("check"), dict) else {},
+        sharp=_set_summary(table, rows, "sharp", entry.get("sharp")),
+        deep=_set_summary(table, rows, "deep", entry.get("deep")),
+        replaced=_whole(entry.get("replaced")),
+        left=_whole(entry.get("left")),
+        fwhm=_numbers_of(entry.get("fwhm")),
+        spike=_numbers_of(entry.get("spike")),
+        advice=as_sentences(entry.get("advice")),
+        light_by_angle=_profiles_of(entry.get("light_by_angle")),
+        check=entry["check"] if isinstance(entry.get("check"), dict) else {},
         stars=None if place is None else _read_stars(place / "stars.ecsv"),
         folder=place if place is not None and place.is_dir() else None,
     )
 
 
 def _groups_in_table(table: Table) -> list[dict[str, Any]]:
-    """Groups as the table tells them, where there is no summary to tell."""
+    """Groups from the table, for a folder without a summary."""
     groups, filters = column_texts(table, "group"), column_texts(table, "filter")
     named = np.where(groups != "", groups, filters)
     order = list(dict.fromkeys(str(name) for name in named if name))
@@ -297,11 +297,11 @@ def read_results(folder: StrPath) -> Results:
                 f"night.json could not be read ({error}); the report shows what the table "
                 "holds. Run the night again to have its summary."
             )
-    told = as_dicts(summary.get("groups")) or _groups_in_table(table)
+    entry = as_dicts(summary.get("groups")) or _groups_in_table(table)
     return Results(
         folder=folder,
         table=table,
         summary=summary,
-        groups=tuple(_summarise_group(folder, table, group) for group in told),
+        groups=tuple(_summarise_group(folder, table, group) for group in entry),
         warnings=as_sentences(summary.get("warnings")) + tuple(notes),
     )

@@ -86,7 +86,7 @@ class Stars:
 
 @dataclass(frozen=True, kw_only=True)
 class Nebula:
-    """The nebula and galaxies on the sky, before any blur; filters tell how bright they are."""
+    """The nebula and galaxies on the sky, before any blur; filters set their brightness."""
 
     finest: Annotated[float, Rule("smoothing of the finest structure, sigma [px]", 0, 50)] = 0.8
     coarsest: Annotated[float, Rule("size of the largest structure [px]", 10, 1e4)] = 350.0

@@ -183,7 +183,7 @@ def measure_mesh(sample: NDArray[np.float32], rows: int) -> Mesh:
     x_edges = np.linspace(0, columns, nx + 1).astype(int)
     across = max(1, (x_edges[1] - x_edges[0]) // 24)
     level = np.empty((ny, nx))
-    # One pixel in several: neighbours of a star tell nothing new, time is saved.
+    # One pixel in several: neighbouring pixels add no information.
     cell_levels(np.ascontiguousarray(sample), y_edges, x_edges, across, level)
     return Mesh(level, (rows / ny, columns / nx), _pixel_noise(sample), (rows, columns))
 

@@ -67,7 +67,7 @@ def resample_rows(
     shape = (grid_rows, out.shape[1])
     shift = _whole_shift(inverse)
     if shift is not None:
-        # Without interpolation; rows that are not at hand are not asked for.
+        # Without interpolation; rows that are not loaded are not needed.
         bounds[2:] = max(bounds[2], first_row), min(bounds[3], first_row + len(source))
         met: tuple[int, int] = place_into(
             np.ascontiguousarray(source, dtype=np.float32), first_row, bounds, shift, rows.start,

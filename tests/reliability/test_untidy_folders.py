@@ -150,7 +150,7 @@ def test_a_log_does_not_cover_frames_without_times(tmp_path, capfd):
     status = main(["sort", str(lights), "--out", out, "--heater", str(log), "--workers", "2"])
     assert status == 1
     told = capfd.readouterr().err
-    assert "ring.csv says nothing of these frames, since none tells when it began" in told
+    assert "ring.csv cannot be applied: no frame has a start time" in told
     assert "another night" not in told
 
 
