@@ -88,9 +88,10 @@ def _reading_log() -> Parser:
         "--value-column", metavar="COL", help="the same for the heater's power or the current"
     )
     group.add_argument(
-        "--day-first", action="store_true", help="dates are day before month, in headers as well"
+        "--day-first",
+        action=argparse.BooleanOptionalAction,
+        help="dates are day before month, in headers as well (--no-day-first: month first)",
     )
-    group.add_argument("--month-first", dest="day_first", action="store_false", help="month first")
     group.add_argument(
         "--full-power", type=float, metavar="X", help="reading at full power, if not percent"
     )

@@ -14,7 +14,7 @@ FIRST_YEAR, LAST_YEAR = 1972, 2099
 
 OPEN_ORDER = (
     "day and month are ambiguous in dates such as 02/11/2026, so the time is unknown; "
-    "--day-first or --month-first settles it"
+    "--day-first or --no-day-first settles it"
 )
 _NO_YEAR = f"not a year from {FIRST_YEAR} to {LAST_YEAR}, so the time is unknown"
 

@@ -150,7 +150,7 @@ def _month_and_day(parts: list[_Parts], day_first: bool | None, where: str) -> N
             raise HeaterLogError(
                 f"{where}: the order of day and month is ambiguous in dates such as "
                 f"{a[valid][0]:02d}/{b[valid][0]:02d}; give day_first "
-                "(--day-first, --month-first)"
+                "(--day-first, --no-day-first)"
             )
         day_first = day
     for p in unclear:

@@ -28,7 +28,7 @@ LOWEST, HIGHEST = 1e-9, 1e15
 
 
 @dataclass(frozen=True)
-class _Task:
+class _MeasureTask:
     path: Any
     saturation: float | None
     cache: Path | None
@@ -36,7 +36,7 @@ class _Task:
     read: Callable[..., tuple[Any, Any]]
 
 
-def _settings(task: _Task) -> dict[str, Any]:
+def _settings(task: _MeasureTask) -> dict[str, Any]:
     digest = getattr(task.read, "digest", None)
     return {
         "version": framesort.__version__,
@@ -46,7 +46,7 @@ def _settings(task: _Task) -> dict[str, Any]:
     }
 
 
-def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
+def _measure_task(task: _MeasureTask) -> tuple[FrameQuality, str]:
     """The quality of one frame, and a message on what failed."""
     if isinstance(task.path, NDData):
         picture = as_picture(task.path, name="frame")
@@ -69,7 +69,7 @@ def _measure_task(task: _Task) -> tuple[FrameQuality, str]:
     return quality, trouble.removeprefix(f"{task.path}: ")
 
 
-def _measure_file(task: _Task) -> tuple[FrameQuality, str, str]:
+def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
     """Quality, trouble, and under which name the cache is to keep it ("" for not at all)."""
     key = ""
     if not os.path.isfile(task.path):  # a pipe would never end
@@ -111,7 +111,7 @@ def _beyond_cameras(image: Any) -> bool:
     return usual > HIGHEST or 0 < usual < LOWEST
 
 
-def _measure_pixels(task: _Task, image: Any) -> tuple[FrameQuality, str]:
+def _measure_pixels(task: _MeasureTask, image: Any) -> tuple[FrameQuality, str]:
     """The quality of pixels, and a message on what failed."""
     if image.ndim != 2:
         return FrameQuality(reason="colour frame"), ""
@@ -139,7 +139,7 @@ def _source(path: Any, number: int) -> Any:
     )
 
 
-def _worker_died(task: _Task) -> tuple[FrameQuality, str]:
+def _worker_died(task: _MeasureTask) -> tuple[FrameQuality, str]:
     return FrameQuality(
         reason="not measured"
     ), "the process died at every try, killed or out of memory"
@@ -214,7 +214,7 @@ def measure_frames(
     levels = [None if level is None or np.isnan(level) else float(level) for level in levels]
     folder = None if cache is None else Path(cache)
     tasks = [
-        _Task(_source(path, number), level, folder, measurer, read)
+        _MeasureTask(_source(path, number), level, folder, measurer, read)
         for number, (path, level) in enumerate(zip(paths, levels, strict=True), 1)
     ]
     names = [

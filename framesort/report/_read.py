@@ -26,13 +26,13 @@ from framesort.report._style import STATES
 __all__ = [
     "GroupSummary",
     "Results",
-    "SetSummary",
+    "StackedSet",
     "read_results",
 ]
 
 
 @dataclass(frozen=True, kw_only=True)
-class SetSummary:
+class StackedSet:
     """One set of a group: frames, hours of exposure, FWHM [pix] and depth [ADU] of its stack.
 
     `limit_flux` [ADU] is the light of a star at S/N 10, `limit_magnitude` its
@@ -65,7 +65,7 @@ class GroupSummary:
         Frames of each heater state.
     grades : dict of str to int
         Frames of each grade.
-    sharp, deep : SetSummary
+    sharp, deep : StackedSet
         The two sets.
     replaced, left : int or None
         Stars replaced and left as they were; None before a merge.
@@ -89,8 +89,8 @@ class GroupSummary:
     rows: NDArray[np.int_] = field(default_factory=lambda: np.empty(0, dtype=int))
     states: dict[str, int] = field(default_factory=dict)
     grades: dict[str, int] = field(default_factory=dict)
-    sharp: SetSummary = field(default_factory=SetSummary)
-    deep: SetSummary = field(default_factory=SetSummary)
+    sharp: StackedSet = field(default_factory=StackedSet)
+    deep: StackedSet = field(default_factory=StackedSet)
     replaced: int | None = None
     left: int | None = None
     fwhm: dict[str, float] = field(default_factory=dict)
@@ -160,14 +160,14 @@ def _count(names: NDArray[np.str_], choices: tuple[str, ...]) -> dict[str, int]:
     return {name: int(np.sum(names == name)) for name in choices}
 
 
-def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, entry: Any) -> SetSummary:
+def _set_summary(table: Table, rows: NDArray[np.int_], kind: str, entry: Any) -> StackedSet:
     """What night.json says of a set, else what the table shows."""
     entry = entry if isinstance(entry, dict) else {}
     chosen = column_truths(table, f"{kind}_set")[rows]
     hours = float(np.nansum(column_values(table, "exposure")[rows][chosen])) / 3600
     frames = as_number(entry.get("frames"))
     given = as_number(entry.get("hours"))
-    return SetSummary(
+    return StackedSet(
         frames=int(chosen.sum()) if math.isnan(frames) else int(frames),
         hours=hours if math.isnan(given) else given,
         fwhm=as_number(entry.get("fwhm")),

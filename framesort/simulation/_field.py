@@ -15,7 +15,14 @@ from scipy.ndimage import gaussian_filter
 from framesort.simulation._blur import Spectrum
 from framesort.simulation._scenario import Nebula, Scenario, Stars
 
-__all__ = ["StarField", "build_field", "draw_catalogue", "draw_galaxies", "draw_nebula", "resample"]
+__all__ = [
+    "SimulatedSky",
+    "build_field",
+    "draw_catalogue",
+    "draw_galaxies",
+    "draw_nebula",
+    "resample",
+]
 
 
 PICTURE_PIXELS = 5e6
@@ -23,7 +30,7 @@ PICTURE_PIXELS = 5e6
 
 
 @dataclass(frozen=True, eq=False)
-class StarField:
+class SimulatedSky:
     """The sky of a night.
 
     Attributes
@@ -46,7 +53,7 @@ class StarField:
     extended: dict[str, Spectrum]
 
 
-def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> StarField:
+def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) -> SimulatedSky:
     """Draw the sky of a scenario; the same seed and margin give the same sky.
 
     `first` (3, 3) takes the pixels of the first frame to those of the image without offset.
@@ -76,7 +83,7 @@ def build_field(scenario: Scenario, *, margin: int, first: NDArray[np.float64]) 
         )
         for one in scenario.filters_used
     }
-    return StarField(to_picture @ first, x, y, rates, extended)
+    return SimulatedSky(to_picture @ first, x, y, rates, extended)
 
 
 def draw_catalogue(

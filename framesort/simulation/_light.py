@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.simulation._blur import PointSpread, Spike
-from framesort.simulation._field import StarField, resample
+from framesort.simulation._field import SimulatedSky, resample
 from framesort.simulation._profiles import StarShape, draw_spikes, draw_stars
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._timeline import PlannedExposure
@@ -91,7 +91,7 @@ def _shares(growth: NDArray[np.float64]) -> Iterator[tuple[float, NDArray[np.flo
 def add_stars(
     image: NDArray[np.float64],
     scenario: Scenario,
-    field: StarField,
+    field: SimulatedSky,
     planned: PlannedExposure,
     *,
     filter_name: str,
@@ -124,7 +124,7 @@ def add_stars(
 
 def nebula_light(
     scenario: Scenario,
-    field: StarField,
+    field: SimulatedSky,
     planned: PlannedExposure,
     *,
     filter_name: str,

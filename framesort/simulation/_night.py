@@ -20,7 +20,7 @@ from framesort.workers import Progress, run_tasks
 __all__ = ["simulate_night"]
 
 
-class _Task(NamedTuple):
+class _FrameTask(NamedTuple):
     """One file to be drawn; light frames have a planned, the others none."""
 
     scenario: Scenario
@@ -91,7 +91,7 @@ def simulate_night(
     return truth
 
 
-def _clear_folder(folder: Path, tasks: list[_Task]) -> None:
+def _clear_folder(folder: Path, tasks: list[_FrameTask]) -> None:
     """Take away frames that an earlier simulation wrote here and this one does not.
 
     Only files that its truth lists are touched; any other frame in the folder would be taken
@@ -112,10 +112,12 @@ def _clear_folder(folder: Path, tasks: list[_Task]) -> None:
         )
 
 
-def _list_tasks(scenario: Scenario, exposures: list[PlannedExposure], folder: Path) -> list[_Task]:
+def _list_tasks(
+    scenario: Scenario, exposures: list[PlannedExposure], folder: Path
+) -> list[_FrameTask]:
     frames = folder / "frames"
     tasks = [
-        _Task(
+        _FrameTask(
             scenario,
             str(frames / f"{planned.number:03d}-{safe_name(planned.filter)}.fits"),
             planned,
@@ -131,18 +133,18 @@ def _list_tasks(scenario: Scenario, exposures: list[PlannedExposure], folder: Pa
     longest = max(planned.exposure for planned in exposures)
     for k in range(scenario.calibration.darks):
         path, start = str(frames / f"dark-{k + 1:03d}.fits"), end + k * (longest + 2)
-        tasks.append(_Task(scenario, path, None, "dark", k + 1, "", start, longest))
+        tasks.append(_FrameTask(scenario, path, None, "dark", k + 1, "", start, longest))
     end += scenario.calibration.darks * (longest + 2) + 60
     for i, name in enumerate(dict.fromkeys(run.filter for run in scenario.run)):
         for k in range(scenario.calibration.flats):
             number = i * scenario.calibration.flats + k + 1
             path = str(frames / f"flat-{safe_name(name)}-{k + 1:03d}.fits")
             start = end + 5.0 * number
-            tasks.append(_Task(scenario, path, None, "flat", number, name, start, 2.0))
+            tasks.append(_FrameTask(scenario, path, None, "flat", number, name, start, 2.0))
     return tasks
 
 
-def _write_frame(task: _Task) -> tuple[float, float] | None:
+def _write_frame(task: _FrameTask) -> tuple[float, float] | None:
     """Draw and write one file; width and sky of a light frame."""
     result = None
     if task.planned is not None:

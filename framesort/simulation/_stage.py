@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
-from framesort.simulation._field import StarField, build_field
+from framesort.simulation._field import SimulatedSky, build_field
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._timeline import PlannedExposure, plan_exposures
 
@@ -22,7 +22,7 @@ class Stage:
     ----------
     exposures : list of PlannedExposure
         The plan.
-    field : StarField
+    field : SimulatedSky
         The sky.
     dark : (ny, nx) float32 ndarray
         Dark current of each pixel, hot ones included, electrons per second.
@@ -33,7 +33,7 @@ class Stage:
     """
 
     exposures: list[PlannedExposure]
-    field: StarField
+    field: SimulatedSky
     dark: NDArray[np.float32]
     flat: NDArray[np.float32]
     gradient: NDArray[np.float32]

@@ -175,7 +175,7 @@ def test_order_of_day_and_month(text, day_first, start):
     time, note = header_start({"DATE-OBS": text}, day_first=day_first)
     assert (None if time is None else time.isot) == start
     if start is None:
-        assert "--day-first or --month-first settles it" in note
+        assert "--day-first or --no-day-first settles it" in note
 
 
 def test_dates_that_may_be_either_way_are_reported_once(tmp_path):
