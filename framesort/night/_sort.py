@@ -165,6 +165,7 @@ def sort_step(
     trace, notes = read_traces(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)
+        masters = run.masters.all  # a bad master ends the run before any frame is read
         # Absolute, so that the night can be merged from any folder.
         others, stored = store_frames(frames, exclude)
         found = find_frames(others, exclude=exclude) if not stored or others else []
@@ -179,7 +180,7 @@ def sort_step(
             progress=run.stage("reading headers"),
         )
         notes += table.meta.pop("notes", [])
-        table, note = without_others(table, [master.path for master in run.masters.all])
+        table, note = without_others(table, [master.path for master in masters])
         notes += note
         notes += describe_targets(table)
         own = "heater_power" in table.colnames
