@@ -130,24 +130,24 @@ def check_tiles(path: StrPath, hdus: fits.HDUList, place: int) -> None:
     cards, axes = hdu.header, range(1, int(hdu.header["ZNAXIS"]) + 1)
     sides = [int(cards[f"ZNAXIS{k}"]) for k in axes]
     tile = [int(cards.get(f"ZTILE{k}", sides[0] if k == 1 else 1)) for k in axes]
-    room = 8 * math.prod(min(pair) for pair in zip(sides, tile, strict=True))
+    limit = 8 * math.prod(min(pair) for pair in zip(sides, tile, strict=True))
     columns = ["GZIP_COMPRESSED_DATA"]
     if str(cards.get("ZCMPTYPE", "")).startswith("GZIP"):
         columns.append("COMPRESSED_DATA")
     for name in set(columns) & set(hdu.columns.names):
         for cells in hdu.data[name]:
             packed = np.asarray(cells).tobytes()
-            if len(packed) * LARGEST_RATIO > max(room, SMALL_TILE) and _swells(packed, room):
+            if len(packed) * LARGEST_RATIO > max(limit, SMALL_TILE) and _swells(packed, limit):
                 raise FrameError(f"{path}: a compressed tile holds more than a tile's pixels")
 
 
-def _swells(packed: bytes, room: int) -> bool:
-    """Whether gzipped bytes, of several members perhaps, unpack to more than `room`."""
-    while packed[:2] == b"\x1f\x8b" and room >= 0:
+def _swells(packed: bytes, limit: int) -> bool:
+    """Whether gzipped bytes, of several members perhaps, unpack to more than `limit`."""
+    while packed[:2] == b"\x1f\x8b" and limit >= 0:
         member = zlib.decompressobj(wbits=31)
-        room -= len(member.decompress(packed, room + 1))
+        limit -= len(member.decompress(packed, limit + 1))
         packed = member.unused_data
-    return room < 0
+    return limit < 0
 
 
 def _read_header(stream: IO[bytes], begin: bytes = b"") -> bytes:

@@ -33,7 +33,7 @@ SAME_EXPOSURE = 0.02
 
 @dataclass(frozen=True, kw_only=True)
 class CameraSetup:
-    """CameraSetup settings that master and frame must share, from a header.
+    """Camera settings that master and frame must share, from a header.
 
     `setting` is the gain's, "" where unknown; `temperature` in degrees Celsius and `exposure`
     in seconds are NaN where unknown; `filter` "" where unknown; `pattern` as `header_pattern`.

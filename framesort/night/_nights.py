@@ -83,7 +83,7 @@ def spikes_by_night(
         turn = np.array([t.rotation if t else np.nan for t in transforms])
     heated = column_values(table, "heater_share") > 0
     if transforms is not None:
-        # In a mirror the line stands at another angle, whatever the camera did.
+        # In a mirror image the spike has another angle, whatever the camera did.
         heated &= np.array([not (t and t.mirrored) for t in transforms], dtype=bool)
     sides: list[SpikeOnSide] = []
     nights = night_rows(table)

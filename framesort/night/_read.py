@@ -48,7 +48,7 @@ def table_patterns(table: Table) -> np.ndarray:
 def check_patterns(table: Table, reader: FrameReader) -> list[str]:
     """Compare the filter arrays of the headers with the pixels of each group's first frame.
 
-    The column `pattern` is corrected; returns a sentence for each group where it was not.
+    The column `pattern` is corrected; returns a sentence for each group where it had to be.
     """
     patterns, notes = table_patterns(table), []
     for label in sorted(set(table["group"]) - {""}):

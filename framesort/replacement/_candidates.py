@@ -124,7 +124,7 @@ def first_places(
 
 
 def near_saturated(saturated: NDArray, width: float) -> NDArray:
-    """Full pixels with about a star's width around them."""
+    """Saturated pixels with about a star's width around them."""
     return grow(saturated, max(2, round(width)))
 
 

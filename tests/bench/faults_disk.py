@@ -112,7 +112,7 @@ def wait_for(path: Path, pid: int) -> None:
 
 
 def full_disk(base: Path, frames: Path) -> dict[str, Any]:
-    """Runs on disks of several sizes; the next run, with room, ends like any other."""
+    """Runs on disks of several sizes; the next run, with space, ends like any other."""
     told = {}
     for size in ("20k", "100k", "300k", "600k", "1m"):
         disk = base / f"disk-{size}"
@@ -123,7 +123,7 @@ def full_disk(base: Path, frames: Path) -> dict[str, Any]:
             found["left"] = left_in(disk / "out")
             found["frames.ecsv whole"] = _whole(disk / "out" / "frames.ecsv")
             subprocess.run(["mount", "-o", "remount,size=64m", str(disk)], check=True)
-            found["again, with room"] = run(night(frames, disk / "out"), base)["status"]
+            found["again, with space"] = run(night(frames, disk / "out"), base)["status"]
             told[size] = found
         finally:
             unmount(disk)

@@ -1,4 +1,4 @@
-"""Invented nights as tables: what frames would measure, drawn from a model independent of the room.
+"""Simulated nights as tables: what frames would measure, by a model independent of the code tested.
 
 Stars: seeing wanders as a random walk of its logarithm, focus drifts and is reset, single frames
 are trailed along x. Heater: blur in quadrature, a spike above a third of full power.

@@ -1,4 +1,4 @@
-"""Supply currents of invented rigs, drawn here, with known heater power."""
+"""Simulated supply currents with known heater power."""
 
 import numpy as np
 import pytest

@@ -112,7 +112,7 @@ def test_header_and_colour_profile_survive_tiff(colour, tmp_path):
     header = wcs.to_header()
     header["OBJECT"] = ("Veil of Sand", "with a comment")
     header["HISTORY"] = "flat fielded"
-    profile = b"\0\0\2\x0cinvented profile" * 30
+    profile = b"\0\0\2\x0cexample profile!" * 30
     write_picture(tmp_path / "h.tif", colour, header, profile=profile)
     again = read_picture(tmp_path / "h.tif")
     assert again.header["OBJECT"] == "Veil of Sand" and again.profile == profile

@@ -1,4 +1,4 @@
-"""One small invented night, drawn once, with its truth."""
+"""One small simulated night, drawn once, with its truth."""
 
 import pytest
 
@@ -71,12 +71,12 @@ angle = 130.0
 
 
 @pytest.fixture(scope="session")
-def invented(draw_night):
+def simulated(draw_night):
     return draw_night(SCENARIO)
 
 
 @pytest.fixture(scope="session")
-def merged(invented, tmp_path_factory):
-    """The whole walk over the invented night, in this process."""
+def merged(simulated, tmp_path_factory):
+    """The whole pipeline over the simulated night, in this process."""
     out = tmp_path_factory.mktemp("merged")
-    return process_night([invented.frames], out=out, heater=invented.log)
+    return process_night([simulated.frames], out=out, heater=simulated.log)

@@ -1,4 +1,4 @@
-"""Masters through the whole walk: vignetting, hot pixels and bias of an invented night."""
+"""Masters through the whole pipeline: vignetting, hot pixels and bias of an simulated night."""
 
 import hashlib
 

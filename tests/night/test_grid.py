@@ -12,9 +12,9 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.mark.parametrize("shift", [(0, 0), (12, -7)])
-def test_stacks_are_on_the_given_grid(invented, tmp_path, shift):
+def test_stacks_are_on_the_given_grid(simulated, tmp_path, shift):
     # The grid is a frame of the night, cut and moved by whole pixels: stars must follow it.
-    names = [invented.frames / f"{k:03d}-L.fits" for k in range(4, 12)]
+    names = [simulated.frames / f"{k:03d}-L.fits" for k in range(4, 12)]
     pixels = fits.getdata(names[0]).astype("f4")
     dx, dy = shift
     moved = np.roll(pixels, (dy, dx), axis=(0, 1))[20:-20, 20:-20]
@@ -32,12 +32,12 @@ def test_stacks_are_on_the_given_grid(invented, tmp_path, shift):
     assert row["shift_y"] == pytest.approx(dy, abs=0.05)
 
 
-def test_optimal_grid_covers_all_frames(invented, tmp_path):
-    truth = {str(row["file"]).split("/")[-1]: row["matrix"] for row in invented.truth}
+def test_optimal_grid_covers_all_frames(simulated, tmp_path):
+    truth = {str(row["file"]).split("/")[-1]: row["matrix"] for row in simulated.truth}
     middle, cd = np.array([260.0, 200.0]), np.array([[-1.2, 0.9], [0.9, 1.2]]) / 3600
     names = []
     for k in range(4, 12):
-        source = invented.frames / f"{k:03d}-L.fits"
+        source = simulated.frames / f"{k:03d}-L.fits"
         pixels, header = fits.getdata(source, header=True)
         # The frame's place on the sky plane of the truth.
         matrix = truth[source.name]

@@ -1,4 +1,4 @@
-"""The whole walk on an invented night, judged by the night's truth."""
+"""The whole pipeline on an simulated night, judged by the night's truth."""
 
 import json
 import warnings
@@ -24,38 +24,38 @@ pytestmark = [
 ]
 
 
-def truth_of(invented, file):
-    return next(row for row in invented.truth if row["file"].endswith(Path(file).name))
+def truth_of(simulated, file):
+    return next(row for row in simulated.truth if row["file"].endswith(Path(file).name))
 
 
-def grid_matrix(invented, merged, label):
+def grid_matrix(simulated, merged, label):
     """(x, y, 1) of the stacks to (x, y, 1) of the first frame, by the simulator's truth."""
     row = next(r for r in merged.table if r["shift_x"] == 0 and r["residual"] == 0)
-    return np.array(truth_of(invented, row["file"])["matrix"])
+    return np.array(truth_of(simulated, row["file"])["matrix"])
 
 
 def read(merged, label, name):
     return fits.getdata(merged.folder / label / name).astype(float)
 
 
-def test_states_agree_with_the_truth(invented, merged):
+def test_states_agree_with_the_truth(simulated, merged):
     # The log has a sample every 2 s and a switch lies midway between two: 1 s of 60 is 0.017.
     assert len(merged.table) == 28, "the dark is not a frame of the night"
     for row in merged.table:
-        truth = truth_of(invented, row["file"])
+        truth = truth_of(simulated, row["file"])
         assert row["heater_share"] == pytest.approx(truth["heater_share"], abs=0.02)
         assert row["heater_state"] == truth["heater_state"]
 
 
-def test_measured_width_is_the_true_width(invented, merged):
+def test_measured_width_is_the_true_width(simulated, merged):
     # 2 % is what star measurement is held to; the trailed frame has no single width.
     for row in merged.table:
-        truth = truth_of(invented, row["file"])
+        truth = truth_of(simulated, row["file"])
         if row["filter"] == "L" and truth["trail"] < 1:
             assert row["fwhm"] == pytest.approx(truth["fwhm"], rel=0.02), row["file"]
 
 
-def test_sets(invented, merged):
+def test_sets(simulated, merged):
     table = merged.table
     heated = table["heater_share"] > 0.02
     assert not np.any(table["sharp_set"] & heated)
@@ -68,28 +68,28 @@ def test_sets(invented, merged):
         assert all(Path(line).is_absolute() and Path(line).exists() for line in lines)
 
 
-def test_frames_are_placed_where_they_were_taken(invented, merged):
+def test_frames_are_placed_where_they_were_taken(simulated, merged):
     # Each frame's centre through the transform found, against the one it was drawn with. Stars
     # of 2.9 px FWHM are placed to some hundredths of a pixel each; 0.1 px leaves room for Ha.
-    to_first = np.linalg.inv(grid_matrix(invented, merged, "L"))
+    to_first = np.linalg.inv(grid_matrix(simulated, merged, "L"))
     for row in merged.table:
         if not row["deep_set"]:
             continue
         centre = np.array([(row["width"] - 1) / 2, (row["height"] - 1) / 2, 1.0])
-        landed = to_first @ np.array(truth_of(invented, row["file"])["matrix"]) @ centre
+        landed = to_first @ np.array(truth_of(simulated, row["file"])["matrix"]) @ centre
         assert landed[0] - centre[0] == pytest.approx(row["shift_x"], abs=0.1), row["file"]
         assert landed[1] - centre[1] == pytest.approx(row["shift_y"], abs=0.1), row["file"]
-        turned = "flip" in str(truth_of(invented, row["file"])["remarks"])
+        turned = "flip" in str(truth_of(simulated, row["file"])["remarks"])
         assert (abs(row["rotation"]) > 90) == turned
 
 
 @pytest.fixture(scope="module")
-def compared(invented, merged):
+def compared(simulated, merged):
     """Final picture and truth on its grid, nebula and sky taken off; bright single stars; L."""
-    matrix = grid_matrix(invented, merged, "L")
+    matrix = grid_matrix(simulated, merged, "L")
     final = read(merged, "L", "final.fits")
-    stars, nebula = draw_truth(invented.scenario, "L", matrix=matrix, shape=final.shape)
-    table = Table.read(invented.folder / "truth-stars.ecsv")
+    stars, nebula = draw_truth(simulated.scenario, "L", matrix=matrix, shape=final.shape)
+    table = Table.read(simulated.folder / "truth-stars.ecsv")
     places = np.linalg.inv(matrix) @ np.stack([table["x"], table["y"], np.ones(len(table))])
     xy, flux = places[:2].T, np.array(table["flux_L"])
     near = [
@@ -161,11 +161,11 @@ def test_layers_add_up_and_the_rest_is_untouched(merged, label):
     assert np.all(stars[untouched & np.isfinite(final)] == 0)
 
 
-def test_satellites_and_hot_pixels_are_gone(invented, merged):
+def test_satellites_and_hot_pixels_are_gone(simulated, merged):
     # In the final picture, so that spikes are not taken for satellites.
-    matrix = grid_matrix(invented, merged, "L")
+    matrix = grid_matrix(simulated, merged, "L")
     final = read(merged, "L", "final.fits")
-    stars, nebula = draw_truth(invented.scenario, "L", matrix=matrix, shape=final.shape)
+    stars, nebula = draw_truth(simulated.scenario, "L", matrix=matrix, shape=final.shape)
     rest = final - nebula
     quiet = (stars < 2.0) & (fits.getdata(merged.folder / "L" / "deep.fits", "COVERAGE") > 15)
     y, x = np.mgrid[: final.shape[0], : final.shape[1]] / final.shape[0]
@@ -190,8 +190,8 @@ def test_report_and_summary(merged):
     assert abs(summary["clock"]["seconds"]) < 3 * summary["clock"]["error"]
 
 
-def test_merge_after_sort_is_the_same_to_the_bit(invented, merged, tmp_path):
-    sort_night([invented.frames], out=tmp_path, heater=invented.log)
+def test_merge_after_sort_is_the_same_to_the_bit(simulated, merged, tmp_path):
+    sort_night([simulated.frames], out=tmp_path, heater=simulated.log)
     merge_night(tmp_path)
     for label in ("L", "Ha"):
         for name in ("deep.fits", "final.fits"):
@@ -199,28 +199,28 @@ def test_merge_after_sort_is_the_same_to_the_bit(invented, merged, tmp_path):
             assert np.array_equal(one, two, equal_nan=True)
 
 
-def test_a_finished_night_is_not_overwritten(invented, merged):
+def test_a_finished_night_is_not_overwritten(simulated, merged):
     before = (merged.folder / "frames.ecsv").read_bytes()
     with pytest.raises(OutputError, match="--overwrite"):
-        sort_night([invented.frames], out=merged.folder, heater=invented.log)
+        sort_night([simulated.frames], out=merged.folder, heater=simulated.log)
     with pytest.raises(OutputError, match="--overwrite"):
         merge_night(merged.folder)
     assert (merged.folder / "frames.ecsv").read_bytes() == before
 
 
-def test_originals_are_as_they_were(invented, merged):
+def test_originals_are_as_they_were(simulated, merged):
     # Truth was written after the frames; nothing in their folder is newer than it.
-    newest = max(path.stat().st_mtime for path in invented.frames.iterdir())
-    assert newest <= (invented.folder / "truth.ecsv").stat().st_mtime
-    assert len(list(invented.frames.iterdir())) == 29
+    newest = max(path.stat().st_mtime for path in simulated.frames.iterdir())
+    assert newest <= (simulated.folder / "truth.ecsv").stat().st_mtime
+    assert len(list(simulated.frames.iterdir())) == 29
 
 
-def test_no_heated_and_no_unheated_frames(invented, tmp_path):
-    cold = [invented.frames / f"{k:03d}-L.fits" for k in range(4, 11)]
+def test_no_heated_and_no_unheated_frames(simulated, tmp_path):
+    cold = [simulated.frames / f"{k:03d}-L.fits" for k in range(4, 11)]
     result = sort_night(cold, out=tmp_path / "cold", heater=0)
     assert result.status == 0
     assert "No heated frame" in result.summary["groups"][0]["advice"][0]
-    hot = [invented.frames / f"{k:03d}-L.fits" for k in range(14, 20)]
+    hot = [simulated.frames / f"{k:03d}-L.fits" for k in range(14, 20)]
     result = sort_night(hot, out=tmp_path / "hot", heater=100)
     assert result.status == 3
     assert np.all(result.table["heater_state"] == "on")
@@ -242,40 +242,40 @@ def test_frames_without_stars(tmp_path):
         sort_night([tmp_path], out=tmp_path / "out", heater=0)
 
 
-def test_damaged_frames_are_named_and_the_rest_is_done(invented, tmp_path):
+def test_damaged_frames_are_named_and_the_rest_is_done(simulated, tmp_path):
     folder = tmp_path / "frames"
     folder.mkdir()
     for k in range(4, 12):
         name = f"{k:03d}-L.fits"
-        (folder / name).write_bytes((invented.frames / name).read_bytes())
+        (folder / name).write_bytes((simulated.frames / name).read_bytes())
     whole = (folder / "004-L.fits").read_bytes()
     (folder / "half.fits").write_bytes(whole[: len(whole) // 2])
     (folder / "text.fits").write_text("not an image")
-    result = sort_night([folder], out=tmp_path / "out", heater=invented.log)
+    result = sort_night([folder], out=tmp_path / "out", heater=simulated.log)
     assert result.status == 1
     left = {Path(e["file"]).name: e["reason"] for e in result.summary["left_out"]}
     assert left == {"half.fits": "unreadable", "text.fits": "unreadable"}
     assert np.sum(result.table["sharp_set"]) >= 6
 
 
-def test_log_of_another_night(invented, tmp_path):
+def test_log_of_another_night(simulated, tmp_path):
     log = tmp_path / "other.csv"
     rows = "".join(f"2019-01-01T00:00:{second:02d}Z,0\n" for second in range(0, 60, 2))
     log.write_text("time_utc,heater_percent\n" + rows)
-    cold = [invented.frames / f"{k:03d}-L.fits" for k in range(4, 11)]
+    cold = [simulated.frames / f"{k:03d}-L.fits" for k in range(4, 11)]
     result = sort_night(cold, out=tmp_path / "out", heater=log)
     assert result.status == 1
     assert "covers no frame" in result.summary["warnings"][0]
     assert set(result.table["heater_state"]) == {"unknown"}
 
 
-def test_power_in_the_frames_own_headers(invented, tmp_path):
+def test_power_in_the_frames_own_headers(simulated, tmp_path):
     folder = tmp_path / "frames"
     folder.mkdir()
     powers = {}
     for k in (5, 6, 7, 8, 9, 10, 15, 16, 17, 18):
         name = f"{k:03d}-L.fits"
-        with fits.open(invented.frames / name) as hdus:
+        with fits.open(simulated.frames / name) as hdus:
             powers[name] = 100.0 if k > 12 else 0.0
             hdus[0].header["DEWPOWER"] = powers[name]
             hdus.writeto(folder / name)

@@ -47,7 +47,7 @@ def short_night(draw_night):
 
 
 def walk(frames, log, executor):
-    """The whole walk without files: the night's table and its one merged group."""
+    """The whole pipeline without files: the night's table and its one merged group."""
     night = sort_frames(frames, heater=log, executor=executor)
     placed = place_frames(night.table, night.qualities, executor=executor)
     [group] = merge_groups(night.table, night.qualities, placed, executor=executor)

@@ -19,7 +19,7 @@ def pair(tmp_path_factory):
     """A deep stack, a sharp one on its grid, and the same turned by half a turn and cut."""
     folder = tmp_path_factory.mktemp("pair")
     truth = simulate_stacks(rng=4, shape=(360, 480), count=160)
-    header = fits.Header({"FILTER": "L", "OBJECT": "invented field"})
+    header = fits.Header({"FILTER": "L", "OBJECT": "simulated field"})
     fits.PrimaryHDU(truth.deep, header).writeto(folder / "deep.fits")
     fits.PrimaryHDU(truth.sharp).writeto(folder / "sharp.fits")
     turned = np.ascontiguousarray(truth.sharp[::-1, ::-1])[10:, 20:]
@@ -44,7 +44,7 @@ def test_on_one_grid(pair, tmp_path):
     # A perfect replacement has 1.0, the deep stack's own noise; 1.35 is asked of it.
     assert error_in_sigmas(final.astype(float), truth) < 1.35 < before
     header = fits.getheader(tmp_path / "final.fits")
-    assert header["OBJECT"] == "invented field"
+    assert header["OBJECT"] == "simulated field"
     assert "stars replaced" in str(header["HISTORY"])
     layers = [fits.getdata(tmp_path / f"final-{name}.fits") for name in ("stars", "background")]
     assert np.allclose(layers[0] + layers[1], final, rtol=1e-6, atol=1e-3)

@@ -51,7 +51,7 @@ def colour_error(scene, final):
 
 def test_three_colours_onto_a_grey_deep_stack_from_files(scene, tmp_path, capsys):
     # A luminance stack as FITS, three colour stacks as TIFF with the camera turned by half.
-    header = fits.Header({"OBJECT": "invented", "CRPIX1": 5.0, "EXPTIME": 60.0})
+    header = fits.Header({"OBJECT": "simulated", "CRPIX1": 5.0, "EXPTIME": 60.0})
     grey = scene.deep.mean(axis=0)
     fits.PrimaryHDU(grey, header).writeto(tmp_path / "deep.fits")
     names = []
@@ -82,7 +82,7 @@ def test_three_colours_onto_a_grey_deep_stack_from_files(scene, tmp_path, capsys
         cards = fits.Header.fromstring(
             json.loads(file.pages[0].description)["fits_header"], sep="\n"
         )
-    assert cards["OBJECT"] == "invented" and cards["CRPIX1"] == 5.0
+    assert cards["OBJECT"] == "simulated" and cards["CRPIX1"] == 5.0
     assert cards["FSSTARS"] == told["replaced"] and cards["FSDEEP"] == "deep.fits"
     assert "red.tif, green.tif, blue.tif" in cards["FSSHARP"]
 

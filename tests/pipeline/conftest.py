@@ -1,4 +1,4 @@
-"""One very small invented night, drawn once, for calls from outside."""
+"""One very small simulated night, made once, for calls from outside."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Invented result folders, small, with every file the report reads."""
+"""Small simulated result folders with every file the report reads."""
 
 import json
 from pathlib import Path

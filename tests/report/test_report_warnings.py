@@ -1,4 +1,4 @@
-"""Every warning that the rooms give comes with what to do about it."""
+"""Every warning that the subpackages give comes with what to do about it."""
 
 import pytest
 
@@ -55,7 +55,7 @@ KNOWN = [
     "error is 0.90 of that stack's.",
     "Rows 4, 7: malformed",
 ]  # fmt: skip
-"""One of each kind that the library gives, with invented numbers."""
+"""One of each kind that the library gives, with example numbers."""
 
 
 @pytest.mark.parametrize("sentence", KNOWN)

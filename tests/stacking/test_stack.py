@@ -103,7 +103,7 @@ def night(tmp_path_factory):
         cosmic = rng.integers(0, [SHAPE[0], SHAPE[1]], (60, 2))
         image[cosmic[:, 0], cosmic[:, 1]] += rng.uniform(200, 5000, 60)
         path = folder / f"frame_{k:02d}.fits"
-        header = fits.Header({"EXPTIME": 60.0, "OBJECT": "invented"})
+        header = fits.Header({"EXPTIME": 60.0, "OBJECT": "simulated"})
         fits.writeto(path, image, header)
         paths.append(path)
         images.append(image)
@@ -483,7 +483,7 @@ def test_write_and_read(tmp_path, night, stacks):
     with fits.open(path) as hdus:
         assert [hdu.name for hdu in hdus] == ["PRIMARY", "WEIGHT", "COVERAGE"]
         assert hdus[0].header["NCOMBINE"] == 12
-        assert hdus[0].header["OBJECT"] == "invented"
+        assert hdus[0].header["OBJECT"] == "simulated"
         assert "12 frames" in str(hdus[0].header["HISTORY"])
 
 
