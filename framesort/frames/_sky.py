@@ -2,12 +2,12 @@
 
 import warnings
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from astropy import units as u
-from astropy.coordinates import Angle, EarthLocation
+from astropy.coordinates import AltAz, Angle, EarthLocation, SkyCoord, get_body, get_sun
 from astropy.time import Time
 from astropy.utils import iers
 from astropy.utils.exceptions import AstropyWarning
@@ -108,15 +108,15 @@ def sky_positions(
     above it, and neither with the longitude reversed, the reversed one is used.
     """
     result = {name: np.full(len(sites), np.nan) for name in SKY_COLUMNS}
-    known = np.isfinite(middle)
+    known, aimed = np.isfinite(middle), np.asarray(places, dtype=float)
     for site in {site for site in sites if site is not None}:
         rows = np.array([k for k, own in enumerate(sites) if own == site and known[k]], dtype=int)
         if not rows.size:
             continue
-        found = _positions(middle[rows], site, np.asarray(places, dtype=float)[rows])
-        west = Site(site.latitude, -site.longitude, site.height)
+        found = _positions(middle[rows], site, aimed[rows])
         if _impossible(found):
-            other = _positions(middle[rows], west, np.asarray(places, dtype=float)[rows])
+            west = replace(site, longitude=-site.longitude)
+            other = _positions(middle[rows], west, aimed[rows])
             found = found if _impossible(other) else other
         for name in SKY_COLUMNS:
             result[name][rows] = found[name]
@@ -132,8 +132,6 @@ def _impossible(found: dict[str, NDArray[np.float64]]) -> bool:
 def _positions(
     unix: NDArray[np.float64], site: Site, places: NDArray[np.float64]
 ) -> dict[str, NDArray[np.float64]]:
-    from astropy.coordinates import AltAz, SkyCoord, get_body, get_sun
-
     location = EarthLocation.from_geodetic(site.longitude, site.latitude, site.height)
     # Offline: the tables of the Earth's rotation that astropy brings are enough for arc minutes.
     with (

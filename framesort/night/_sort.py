@@ -148,7 +148,7 @@ def sort_frames(
         progress=progress,
         cache=cache,
     )
-    return sort_step(run, frames, heater=heater, exclude=exclude, stars=stars)
+    return sort_step(run, list_frames(frames), heater=heater, exclude=exclude, stars=stars)
 
 
 def sort_step(
@@ -159,9 +159,11 @@ def sort_step(
     exclude: Path | None,
     stars: Mapping[Any, Any] | Sequence[Any] | None,
 ) -> SortedNight:
-    """Read headers, measure, tag, grade and select: `sort_frames` within a run."""
+    """Read headers, measure, tag, grade and select: `sort_frames` within a run.
+
+    `frames` has been through `list_frames`.
+    """
     settings = run.settings
-    frames = list_frames(frames)
     trace, notes = read_traces(heater, settings)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", FramesortWarning)

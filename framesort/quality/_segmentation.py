@@ -11,7 +11,7 @@ from scipy.ndimage import gaussian_filter, label, zoom
 from scipy.spatial import cKDTree
 
 from framesort.quality._given import adopt_star_list
-from framesort.records import FrameQuality
+from framesort.records import FWHM_TO_SIGMA, FrameQuality
 from framesort.stars import guess_saturation, prepare_image
 
 __all__ = ["measure_segments"]
@@ -19,7 +19,7 @@ __all__ = ["measure_segments"]
 _BOX = 64
 """Size of a box of the background mesh, pixels."""
 
-_SMOOTH = 3.0 / 2.3548
+_SMOOTH = 3.0 / FWHM_TO_SIGMA
 """Standard deviation of the Gaussian with which the image is smoothed for detection, pixels."""
 
 _THRESHOLD, _LEAST_PIXELS = 1.5, 5

@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.records import MAD_TO_SIGMA
+
 __all__ = ["find_added_spikes"]
 
 _BINS = 180
@@ -72,13 +74,13 @@ def find_added_spikes(
     # The errors have a floor: the brightest few must not decide alone.
     weight = 1 / (1 / precision + np.median(1 / precision))
     off = np.abs(amount - np.median(amount, axis=0)) * np.sqrt(weight)[:, None]
-    scatter = 1.4826 * np.median(off, axis=0)
+    scatter = MAD_TO_SIGMA * np.median(off, axis=0)
     scatter = np.maximum(scatter, 0.5 * np.median(scatter))
     used = (off < 3 * scatter) * weight[:, None]
     mean = (used * amount).sum(axis=0) / used.sum(axis=0)
     clear = mean / np.median(scatter / np.sqrt(used.sum(axis=0)))
     clear -= np.median(clear)
-    least = _CLEAR * max(1.0, 1.4826 * float(np.median(np.abs(clear))))
+    least = _CLEAR * max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(clear))))
     angles: list[int] = []
     for b in np.argsort(-clear, kind="stable"):
         if clear[b] < least:

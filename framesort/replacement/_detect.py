@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _passes as passes
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
@@ -78,7 +79,7 @@ def spread_of(image: NDArray) -> np.float32:
     Infinite where most of the image is one number (holes, zeros): nothing stands out of it.
     """
     v = image[:: max(1, image.shape[0] // 700), :: max(1, image.shape[1] // 700)]
-    spread = np.float32(1.4826 * np.median(np.abs(v - np.median(v))))
+    spread = np.float32(MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))))
     return spread if spread > 0 else np.float32(np.inf)
 
 
@@ -119,7 +120,7 @@ def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
             part = image[row[j * box : (j + 1) * box]][:, column]
             part = part.reshape(box, nx, box).swapaxes(0, 1).reshape(nx, -1)[:, ::3]
             part = part - _medians(part)[:, None]
-            mad[j] = 1.4826 * _medians(np.abs(part))
+            mad[j] = MAD_TO_SIGMA * _medians(np.abs(part))
 
     run_bands(measure, ny, band=4)
     mad = np.maximum(mad, 0.7 * np.median(mad))

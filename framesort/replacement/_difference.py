@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.stars import estimate_background
 
 __all__ = ["B3_NOISE", "Difference", "bin_pixels", "flatten", "make_difference", "starlet"]
@@ -75,7 +76,9 @@ def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArra
     parts = whole.swapaxes(1, 2).reshape(ny, nx, -1)
     few = np.isfinite(parts).mean(axis=-1) < 0.5
     parts[few] = 0
-    spread = 1.4826 * np.nanmedian(np.abs(parts - np.nanmedian(parts, axis=-1)[..., None]), axis=-1)
+    spread = MAD_TO_SIGMA * np.nanmedian(
+        np.abs(parts - np.nanmedian(parts, axis=-1)[..., None]), axis=-1
+    )
     return np.where(few, np.nan, spread)
 
 
@@ -149,7 +152,7 @@ def noise_of(image: NDArray, light: NDArray, use: NDArray[np.bool_]) -> Floats:
     known = np.isfinite(spread) & np.isfinite(level)
     if known.sum() < 4:
         rest = finest[use]
-        one = 1.4826 * np.median(np.abs(rest)) / B3_NOISE[0] if rest.size else 0.0
+        one = MAD_TO_SIGMA * np.median(np.abs(rest)) / B3_NOISE[0] if rest.size else 0.0
         return np.full(image.shape, one, np.float32)
     level, variance = level[known], spread[known] ** 2
     order = np.argsort(level)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
 from framesort.replacement._candidates import (
@@ -96,7 +97,7 @@ def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
         return 0.1
     ratio = deep.flux[pick] / sharp.flux[pick]
     mid = np.median(ratio)
-    return float(1.4826 * np.median(np.abs(ratio / mid - 1)) / np.sqrt(len(pick)))
+    return float(MAD_TO_SIGMA * np.median(np.abs(ratio / mid - 1)) / np.sqrt(len(pick)))
 
 
 def _prepare_deep(
@@ -179,7 +180,7 @@ def _fit_widths(field: StarField, shape: tuple[int, int]) -> None:
     for _ in range(4):
         coef, *_ = np.linalg.lstsq(basis[use] * w[use, None], z[use] * w[use], rcond=None)
         off = (z - basis @ coef) * w
-        spread = 1.4826 * np.median(np.abs(off[use]))
+        spread = MAD_TO_SIGMA * np.median(np.abs(off[use]))
         use &= np.abs(off) < 3.5 * max(spread, 1e-9)
         if use.sum() < 12:
             return
@@ -224,14 +225,12 @@ def fit_field(
     if known is not None:
         places = deepcopy(known)  # its places move with this plane's profile
     else:
+        saturated_any = saturated_deep | saturated_sharp
         x, y = (
-            first_places(
-                flat_d, flat_s, saturated_deep | saturated_sharp, (width_d, width_s), level
-            )
+            first_places(flat_d, flat_s, saturated_any, (width_d, width_s), level)
             if given is None
             else (given[:, 0].astype(float), given[:, 1].astype(float))
         )
-        saturated_any = saturated_deep | saturated_sharp
         rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
         places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim, core)
     n = len(places)

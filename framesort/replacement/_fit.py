@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _kernels as kernels
 from framesort.replacement import _spike_angles as spike_angles
 from framesort.replacement._profile import Profile, centre_profile, fit_profile
@@ -178,8 +179,8 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
     q = local_q(side, places)
     order = np.argsort(-side.flux, kind="stable")
     flux = side.flux[order]
-    # Room to grow: a star may still be brighter than its first guess.
-    room = np.maximum(flux * 1.2, 100 * side.noise)
+    # A star may still be brighter than its first guess.
+    bound = np.maximum(flux * 1.2, 100 * side.noise)
     kernels.sweep_fluxes(
         side.image,
         side.model,
@@ -190,8 +191,8 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         flux,
         q[order],
         fit_radius(places, q)[order],
-        side.profile.radius(room, q[order], 0.05 * side.noise),
-        side.profile.spike_reach(room, q[order], 0.05 * side.noise),
+        side.profile.radius(bound, q[order], 0.05 * side.noise),
+        side.profile.spike_reach(bound, q[order], 0.05 * side.noise),
         side.profile.tables,
         rounds,
     )
@@ -231,12 +232,12 @@ def relative_error(side: Side) -> float:
     """Error of the model as a share of the model, from pixels where noise does not hide it."""
     v = side.image[::3, ::3]
     v = v[np.isfinite(v)]
-    spread = 1.4826 * float(np.median(np.abs(v - np.median(v))))
+    spread = MAD_TO_SIGMA * float(np.median(np.abs(v - np.median(v))))
     bright = side.model > 100 * max(side.noise, spread)
     if bright.sum() < 100:
         return min(side.eps, 0.02)
     share = np.abs(side.image[bright] / side.model[bright] - 1)
-    return float(np.clip(1.4826 * np.nanmedian(share), 0.002, 0.1))
+    return float(np.clip(MAD_TO_SIGMA * np.nanmedian(share), 0.002, 0.1))
 
 
 def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
@@ -299,7 +300,7 @@ def redraw(side: Side, places: Places, *, shifted: bool, level: float = 0.05) ->
 
 
 def search_spikes(side: Side, places: Places, *, shifted: bool) -> None:
-    """Look for spikes around bright stars, or turn known ones into place."""
+    """Find spikes around bright stars, or rotate known ones into place."""
     x, y = places.at(shifted)
     pick = np.argsort(-side.flux, kind="stable")[:60]
     rest = side.image - side.model

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import Side
 from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
@@ -63,7 +64,7 @@ def measure_nebula_ratio(
         # makes in the wide mean: odd blocks and those beside them do not count.
         odd = np.zeros(weight.shape, bool)
         for v in (d, n):
-            odd |= np.abs(v) > 3.5 * 1.4826 * np.median(np.abs(v[weight > 0]))
+            odd |= np.abs(v) > 3.5 * MAD_TO_SIGMA * np.median(np.abs(v[weight > 0]))
         weight = np.where(ndimage.binary_dilation(odd), 0, weight)
         if (weight > 0).sum() < 50:
             return 1.0

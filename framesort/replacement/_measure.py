@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from framesort.records import CHECK_LIMITS, FrameQuality, Replacement, Stack, judge_check
+from framesort.records import (
+    CHECK_LIMITS,
+    MAD_TO_SIGMA,
+    FrameQuality,
+    Replacement,
+    Stack,
+    judge_check,
+)
 from framesort.replacement._difference import (
     STEP,
     Difference,
@@ -66,7 +73,7 @@ def _spread(values: NDArray) -> float:
     """Standard deviation from the median deviation of at most some million values."""
     v = values[:: max(1, len(values) // 1_000_000)]
     v = v[np.isfinite(v)]
-    return float(1.4826 * np.median(np.abs(v - np.median(v)))) if len(v) > 200 else np.nan
+    return float(MAD_TO_SIGMA * np.median(np.abs(v - np.median(v)))) if len(v) > 200 else np.nan
 
 
 def _noise_ratio(result: Replacement, light: NDArray, image: NDArray) -> float:

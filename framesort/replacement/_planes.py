@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
@@ -125,7 +126,7 @@ def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
     if clear.sum() < 5:
         return lead.applied * np.where(whole > 0, colour, 1)
     mid = float(np.median(colour[clear]))
-    spread = max(1.4826 * float(np.median(np.abs(colour[clear] - mid))), 0.01)
+    spread = max(MAD_TO_SIGMA * float(np.median(np.abs(colour[clear] - mid))), 0.01)
     own = np.where((error > 0) & (whole > 0), 1 / (1e-30 + (error / some) ** 2), 0)
     prior = 1 / spread**2
     return np.asarray(lead.applied * (own * colour + prior * mid) / (own + prior))

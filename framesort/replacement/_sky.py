@@ -14,6 +14,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.workers import run_bands
 
 __all__ = [
@@ -104,7 +105,7 @@ def median_deviation(values: NDArray) -> float:
     half = len(values) // 2
     parted = np.partition(np.abs(values), half)
     middle = parted[half] if len(values) % 2 else 0.5 * (parted[:half].max() + parted[half])
-    return 1.4826 * float(middle)
+    return MAD_TO_SIGMA * float(middle)
 
 
 def fit_noise(level: NDArray, residual: NDArray) -> PixelNoise:

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _changes as changes
 from framesort.replacement._profile import Profile
 
@@ -60,7 +61,7 @@ def find_spike_angles(
     amount = num / np.maximum(den, 1e-300)
     excess = amount - np.median(amount)
     error = max(
-        1.4826 * float(np.median(np.abs(excess))),
+        MAD_TO_SIGMA * float(np.median(np.abs(excess))),
         float(1 / np.sqrt(np.median(den) * 2 * np.sqrt(np.pi) * 3)),
     )
     found: list[float] = []

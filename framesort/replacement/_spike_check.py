@@ -7,6 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.replacement._difference import STEP, TOLERANCE, Difference
 
 __all__ = ["SpikeCheck", "measure_spikes"]
@@ -112,7 +113,7 @@ def measure_spikes(
         for values, out in ((after, left), (was, excess)):
             rest = values - np.nanmedian(values)
             out.append(rest)
-        own = 1.4826 * np.nanmedian(np.abs(left[-1]))
+        own = MAD_TO_SIGMA * np.nanmedian(np.abs(left[-1]))
         errors.append(np.fmax(error, own))
     if not errors:
         return SpikeCheck()

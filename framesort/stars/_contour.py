@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
-from framesort.stars._growth import MAD_TO_SIGMA, shape_numbers
+from framesort.stars._growth import shape_numbers
 
 __all__ = ["Contour", "measure_contour"]
 

@@ -12,12 +12,10 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from framesort.records import MAD_TO_SIGMA
 from framesort.stars._fit import HEIGHT, A, B, C, G
 
-__all__ = ["MAD_TO_SIGMA", "Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers"]
-
-MAD_TO_SIGMA = 1.4826
-"""Standard deviation of a normal distribution over its median absolute deviation."""
+__all__ = ["Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers"]
 
 _END = 10.0
 """Radius at which the light of the Moffat profile is taken to end, in FWHM."""

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
-from framesort.stars._growth import MAD_TO_SIGMA
+from framesort.records import MAD_TO_SIGMA
 
 __all__ = ["WidthMap", "fit_slope", "half_diagonal", "map_widths"]
 
