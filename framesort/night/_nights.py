@@ -26,7 +26,7 @@ __all__ = ["SpikeByNight", "by_night", "spikes_by_night"]
 class SpikeByNight:
     """How the spike follows flips and turns of the camera, and whether a gap explains it.
 
-    `gap` is None where no place of a gap was given or no line was seen.
+    `gap` is None where no place of a gap was given or no spike was seen.
     """
 
     follows: SpikeFollows

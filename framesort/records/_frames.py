@@ -120,7 +120,7 @@ class FrameQuality:
         Spike of this frame alone: share of the stars' light that lies in it between 2
         and 6 FWHM from the star, its uncertainty, degrees.
     spike_total, spike_total_err, spike_length : float
-        All of the line's light as a share of the stars', its uncertainty, and the distance in
+        All of the spike's light as a share of the stars', its uncertainty, and the distance in
         pixels over which it falls to 1/e; NaN for lines below 5 sigma.
     spike_profile, spike_profile_err : (SPIKE_BINS,) float ndarray
         Mean over bright stars of the light beside the star at each angle (bin k is centred on

@@ -115,7 +115,7 @@ def _sectors(
     use = (r2 > (_NEAR * width) ** 2) & (r2 < far * far) & np.isfinite(light)
     shape = flux / np.where(r2 > 0, r2, 1)
     weight = np.where(use, 1 / (noise**2 + (eps * model[rows, columns]) ** 2), 0)
-    # Huber-like: another star in a sector must not pass for a line.
+    # Huber-like: another star in a sector must not pass for a spike.
     limit = 4 / np.sqrt(np.where(weight > 0, weight, 1)) + 0.02 * shape
     light = np.clip(np.where(use, light, 0), -limit, limit)
     which = (np.degrees(np.arctan2(dy, dx)) % 180).astype(int) % _BINS

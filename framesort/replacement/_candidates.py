@@ -180,7 +180,7 @@ def signal_to_noise(field: StarField) -> NDArray:
 
 
 def _in_both(field: StarField) -> NDArray:
-    """Stars that both stacks show as far as they can: not a piece of a line, not a satellite."""
+    """Stars that both stacks show as far as they can: not a piece of a spike, not a satellite."""
     f, g = field.deep.flux, field.sharp.flux * field.scale
     error = np.hypot(field.deep.error, field.sharp.error * field.scale)
     unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # no sharp data, or saturated

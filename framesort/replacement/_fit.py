@@ -247,7 +247,7 @@ def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
     radius = np.maximum(1.4 * side.profile.radius(side.flux, q, level), 3 / q)
     reach = np.maximum(1.4 * side.profile.spike_reach(side.flux, q, level), radius)
     if len(side.angles):
-        # Not only as far as a line is known to go: as far as one of 1 % could be seen.
+        # Not only as far as a spike is known to go: as far as one of 1 % could be seen.
         reach = np.maximum(reach, np.minimum(3 * radius, 50 / q))
     return radius, reach
 

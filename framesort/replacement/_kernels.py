@@ -32,7 +32,7 @@ class Tables(NamedTuple):
     per_u, per_v : float
         Samples per unit of each.
     cs : (n_lines, 2) float64 ndarray
-        Cosine and sine of each line's angle.
+        Cosine and sine of each spike's angle.
     """
 
     radial: NDArray[np.float64]

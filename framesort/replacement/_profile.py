@@ -6,7 +6,7 @@ The profile of a star of flux 1 and width ``1 / q`` pixels is::
 
 with ``rho = q * hypot(dx, dy)``, `a` the position angle, and u, v along and across a line of
 light. R_m are cubic B-splines in ``sqrt(rho)``, L is a product of such splines in ``sqrt(|u|)``
-and ``|v|``: a line is the same on both sides of the star. What no star shows is held at 0 by a
+and ``|v|``: a spike is the same on both sides of the star. What no star shows is held at 0 by a
 prior whose width is a generous star profile.
 """
 
@@ -31,7 +31,7 @@ N_INNER = 12
 STEP_U, N_U = 0.4, 19
 STEP_V, N_V = 0.3, 7
 TAIL = 2.5
-"""Standard deviations by which the rest of a line must stand above 0."""
+"""Standard deviations by which the rest of a spike must stand above 0."""
 _PARTS = 4  # of the stars, gathered side by side
 
 _SAMPLES = 24  # table columns per knot: linear interpolation is then good to 1e-4 of the peak
@@ -190,7 +190,7 @@ def _regularise_spike(coef: NDArray, error: NDArray, pixel_noise: float) -> NDAr
     pure = 1.25 * (np.sqrt(z.shape[0]) + np.sqrt(z.shape[1]))
     near, keep = s > pure, s > pure * pixel_noise
     z = (u[:, keep] * s[keep]) @ v[keep]
-    # Close to the star the round part and the line share light: more shapes are needed there.
+    # Close to the star the round part and the spike share light: more shapes are needed there.
     close = (np.arange(first, N_U) * STEP_U) ** 2 < 8
     z[close] = (u[close][:, near] * s[near]) @ v[near]
     # All that is left beyond a part, along the strongest shape, must stand above 0 together: a
@@ -204,7 +204,7 @@ def _regularise_spike(coef: NDArray, error: NDArray, pixel_noise: float) -> NDAr
     if weak.any():
         z[:, np.argmax(weak) :] = 0.0
     light = z * error[first:]
-    # Light falls off from the middle of a line to its sides and is nowhere negative.
+    # Light falls off from the middle of a spike to its sides and is nowhere negative.
     for row, spread in zip(light, error[first:], strict=True):
         if row.any():
             row[:] = np.maximum(
@@ -279,7 +279,7 @@ def _tabulate(
     su, sv = basis.sample_splines(u, STEP_U, N_U), basis.sample_splines(v, STEP_V, N_V)
     parts = coef[N_T + 2 * ORDERS * N_INNER :].reshape(len(cs), N_U, N_V)
     line = np.einsum("ia,kab,jb->kij", su, parts, sv)
-    # d(rho^2) = 2 rho d(rho) with rho = t^2; along a line d(u) = 2 s ds with u = s^2.
+    # d(rho^2) = 2 rho d(rho) with rho = t^2; along a spike d(u) = 2 s ds with u = s^2.
     inside = np.where(t**2 <= norm / width, radial[0], 0.0)
     total = np.trapezoid(2 * np.pi * inside * 2 * t**3, t)
     if len(cs):

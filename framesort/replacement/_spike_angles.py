@@ -26,7 +26,7 @@ def find_spike_angles(
     """Angles (radians) of lines through bright stars, strongest first; may be empty.
 
     `rest` is the image less stars without lines. In sectors of one degree between 2.5 and 9
-    widths from each star the amplitude of ``flux / r**2`` is fitted; a line is a peak of
+    widths from each star the amplitude of ``flux / r**2`` is fitted; a spike is a peak of
     the smoothed run that stands 8 standard deviations above the median of all angles.
     """
     num, den = np.zeros(_BINS), np.zeros(_BINS)
@@ -50,7 +50,7 @@ def find_spike_angles(
         g = flux[k] / np.where(r2 > 0, r2, 1)
         w = np.where(use, 1 / (noise**2 + (eps * model[y0:y1, x0:x1]) ** 2), 0)
         which = (np.degrees(np.arctan2(dy, dx)) % 180).astype(int) % _BINS
-        # Huber-like: another star in a sector must not pass for a line.
+        # Huber-like: another star in a sector must not pass for a spike.
         limit = 4 * np.sqrt(1 / np.where(w > 0, w, 1)) + 0.02 * g
         d = np.clip(np.where(use, d, 0), -limit, limit)
         num += np.bincount(which.ravel(), (w * g * d).ravel(), _BINS)

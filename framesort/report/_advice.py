@@ -43,7 +43,7 @@ ADVICE = {
     "too blurred": "Less heater power; `--deep-max-fwhm` sets another limit.",
     "part heated": "Switch the heater between exposures, not during one.",
     "state unknown": "Give a heater log that covers the whole night.",
-    "spike": "Nothing to do: its stars are not used. Less power makes the line weaker.",
+    "spike": "Nothing to do: its stars are not used. Less power makes the spike weaker.",
     "wide stars": "If the heater was on, less power helps; if not, look at focus and seeing.",
     "trailed": "Look at guiding, wind and balance at that time.",
     "tilted field": "Look at what holds the camera: it bends or has come loose.",
