@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._robust import robust_std
 
 __all__ = ["find_added_spikes"]
 
@@ -80,7 +81,7 @@ def find_added_spikes(
     mean = (used * amount).sum(axis=0) / used.sum(axis=0)
     clear = mean / np.median(scatter / np.sqrt(used.sum(axis=0)))
     clear -= np.median(clear)
-    least = _CLEAR * max(1.0, MAD_TO_SIGMA * float(np.median(np.abs(clear))))
+    least = _CLEAR * max(1.0, float(robust_std(clear, 0)))
     angles: list[int] = []
     for b in np.argsort(-clear, kind="stable"):
         if clear[b] < least:

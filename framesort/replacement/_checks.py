@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from framesort.errors import InputError, NotEnoughFramesError
-from framesort.records import CHECK_LIMITS, MAD_TO_SIGMA, Transform
+from framesort.records import CHECK_LIMITS, Transform
+from framesort.replacement._robust import robust_std
 from framesort.stars import find_stars, match_star_lists
 
 __all__ = ["PairCheck", "check_pair"]
@@ -249,7 +250,7 @@ def _slope(x: NDArray, y: NDArray) -> tuple[float, float]:
     far = np.abs(x[j] - x[i]) > 0.3 * np.ptp(x)
     slope = float(np.median((y[j] - y[i])[far] / (x[j] - x[i])[far]))
     rest = y - slope * x
-    scatter = max(MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest)))), 0.005)
+    scatter = max(float(robust_std(rest)), 0.005)
     return slope, scatter / float(np.std(x) * np.sqrt(len(x)))
 
 

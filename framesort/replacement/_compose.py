@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _changes as changes
 from framesort.replacement._candidates import StarField, signal_to_noise
 from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
 from framesort.replacement._fluxes import saturated_centres
+from framesort.replacement._robust import robust_std
 from framesort.replacement._smooth import FEW_ROWS
 from framesort.replacement._spikes import draw_spike
 from framesort.stars import smooth_image
@@ -119,7 +119,7 @@ def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
     if faint.sum() < 20:
         return z
     mid = np.median(z[faint])
-    spread = MAD_TO_SIGMA * np.median(np.abs(z[faint] - mid))
+    spread = robust_std(z[faint], mid)
     return (z - max(float(mid), 0.0)) / max(float(spread), 1.0)
 
 
@@ -132,7 +132,7 @@ def _hump(field: StarField, deep: NDArray) -> NDArray:
     at = field.places.pixels(deep.shape)
     v = smooth_image(starless, width)[at] - smooth_image(starless, 2.2 * width)[at]
     mid = np.median(v) if len(v) else 0.0
-    spread = MAD_TO_SIGMA * np.median(np.abs(v - mid)) if len(v) else 1.0
+    spread = robust_std(v, mid) if len(v) else 1.0
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
 
 

@@ -14,12 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft, ndimage, optimize
 
-from framesort.replacement._sky import fine_residual, median_deviation, smooth_scale
+from framesort.replacement._robust import median_deviation
+from framesort.replacement._sky import WHITE, fine_residual, smooth_scale
 
-__all__ = ["WHITE", "box_ratios", "fine_share", "noise_kernel", "total_ratio"]
-
-WHITE = np.ones((1, 1))
-"""Kernel of noise that is not correlated."""
+__all__ = ["box_ratios", "fine_share", "noise_kernel", "total_ratio"]
 
 BOX = 32
 """Pixels a side of the boxes that are compared."""

@@ -6,6 +6,7 @@ from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _passes as passes
+from framesort.replacement._robust import quick_median, robust_std, shortest_half
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
@@ -40,12 +41,7 @@ def guess_width(image: NDArray, noise: float, saturation: float) -> float:
             break
     if not widths:
         return np.nan
-    v = np.sort(widths)
-    h = len(v) // 2 + 1
-    if len(v) < 8:
-        return float(np.median(v))
-    k = int(np.argmin(v[h - 1 :] - v[: len(v) - h + 1]))
-    return float(np.median(v[k : k + h]))
+    return float(np.median(widths)) if len(widths) < 8 else shortest_half(np.array(widths))[0]
 
 
 def star_filter(image: NDArray, width: float, *, threads: int | None = None) -> NDArray:
@@ -79,7 +75,7 @@ def spread_of(image: NDArray) -> np.float32:
     Infinite where most of the image is one number (holes, zeros): nothing stands out of it.
     """
     v = image[:: max(1, image.shape[0] // 700), :: max(1, image.shape[1] // 700)]
-    spread = np.float32(MAD_TO_SIGMA * np.median(np.abs(v - np.median(v))))
+    spread = np.float32(robust_std(v))
     return spread if spread > 0 else np.float32(np.inf)
 
 
@@ -101,14 +97,6 @@ def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]
     return px[order].astype(float), py[order].astype(float), h[order].astype(float)
 
 
-def _medians(rows: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Median of each row, without NaN: several times as quick as `numpy.median`."""
-    half = rows.shape[1] // 2
-    parted = np.partition(rows, half, axis=1)
-    middle = parted[:, half]
-    return middle if rows.shape[1] % 2 else (parted[:, :half].max(axis=1) + middle) / 2
-
-
 def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
     """Standard deviation of an image around each pixel, structure included; by median deviation."""
     ny, nx = (-(-n // box) for n in image.shape)
@@ -119,8 +107,8 @@ def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
         for j in range(first, last):
             part = image[row[j * box : (j + 1) * box]][:, column]
             part = part.reshape(box, nx, box).swapaxes(0, 1).reshape(nx, -1)[:, ::3]
-            part = part - _medians(part)[:, None]
-            mad[j] = MAD_TO_SIGMA * _medians(np.abs(part))
+            part = part - quick_median(part)[:, None]
+            mad[j] = MAD_TO_SIGMA * quick_median(np.abs(part))
 
     run_bands(measure, ny, band=4)
     mad = np.maximum(mad, 0.7 * np.median(mad))

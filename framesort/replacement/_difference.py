@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._robust import robust_std
 from framesort.stars import estimate_background
 
 __all__ = ["B3_NOISE", "Difference", "bin_pixels", "flatten", "make_difference", "starlet"]
@@ -152,7 +153,7 @@ def noise_of(image: NDArray, light: NDArray, use: NDArray[np.bool_]) -> Floats:
     known = np.isfinite(spread) & np.isfinite(level)
     if known.sum() < 4:
         rest = finest[use]
-        one = MAD_TO_SIGMA * np.median(np.abs(rest)) / B3_NOISE[0] if rest.size else 0.0
+        one = robust_std(rest, 0) / B3_NOISE[0] if rest.size else 0.0
         return np.full(image.shape, one, np.float32)
     level, variance = level[known], spread[known] ** 2
     order = np.argsort(level)

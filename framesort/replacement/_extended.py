@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
 from framesort.replacement._candidates import StarField
+from framesort.replacement._robust import robust_std
 from framesort.replacement._smooth import smooth_fill, starless_rows
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
@@ -243,7 +243,7 @@ def _typical_slope(slope: NDArray, error: NDArray) -> float:
     if len(slope) < 8:
         return 0.0
     middle = float(np.median(slope))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(slope - middle)))
+    spread = float(robust_std(slope, middle))
     # The median of a normal sample has 1.2533 times the error of its mean.
     return middle - 2 * 1.2533 * spread / np.sqrt(len(slope))
 

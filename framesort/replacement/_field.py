@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
 from framesort.replacement._candidates import (
@@ -42,6 +41,7 @@ from framesort.replacement._local_background import (
 from framesort.replacement._matching import convolve
 from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
+from framesort.replacement._robust import robust_std
 from framesort.replacement._smooth import (
     background_of,
     combine,
@@ -97,7 +97,7 @@ def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
         return 0.1
     ratio = deep.flux[pick] / sharp.flux[pick]
     mid = np.median(ratio)
-    return float(MAD_TO_SIGMA * np.median(np.abs(ratio / mid - 1)) / np.sqrt(len(pick)))
+    return float(robust_std(ratio / mid, 1) / np.sqrt(len(pick)))
 
 
 def _prepare_deep(
@@ -180,7 +180,7 @@ def _fit_widths(field: StarField, shape: tuple[int, int]) -> None:
     for _ in range(4):
         coef, *_ = np.linalg.lstsq(basis[use] * w[use, None], z[use] * w[use], rcond=None)
         off = (z - basis @ coef) * w
-        spread = MAD_TO_SIGMA * np.median(np.abs(off[use]))
+        spread = float(robust_std(off[use], 0))
         use &= np.abs(off) < 3.5 * max(spread, 1e-9)
         if use.sum() < 12:
             return

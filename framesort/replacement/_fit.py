@@ -9,6 +9,7 @@ from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _kernels as kernels
 from framesort.replacement import _spike_angles as spike_angles
 from framesort.replacement._profile import Profile, centre_profile, fit_profile
+from framesort.replacement._robust import median_deviation
 from framesort.workers import run_bands
 
 CORE = 1.9
@@ -232,7 +233,7 @@ def relative_error(side: Side) -> float:
     """Error of the model as a share of the model, from pixels where noise does not hide it."""
     v = side.image[::3, ::3]
     v = v[np.isfinite(v)]
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(v - np.median(v))))
+    spread = median_deviation(v - np.median(v))
     bright = side.model > 100 * max(side.noise, spread)
     if bright.sum() < 100:
         return min(side.eps, 0.02)

@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import local_q
+from framesort.replacement._robust import robust_std
 
 __all__ = ["apply_fluxes", "saturated_centres", "settle_saturated", "taken_fluxes"]
 
@@ -25,7 +25,7 @@ def apply_fluxes(field: StarField, *, per_star: bool) -> NDArray:
         return f.copy()
     clear = (f > 60 * ef) & (g > 60 * eg) & (ef > 0) & (eg > 0)
     ratio = g[clear] / f[clear]
-    spread = MAD_TO_SIGMA * np.median(np.abs(ratio - np.median(ratio))) if clear.sum() > 5 else 0.02
+    spread = robust_std(ratio) if clear.sum() > 5 else 0.02
     spread = max(float(spread), 0.003)
     wf = 1 / (ef**2 + (spread * f) ** 2 + 1e-30)
     wg = np.where(eg > 0, 1 / (eg**2 + 1e-30), 0)

@@ -9,7 +9,8 @@ from scipy import fft, signal
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._profile import Profile
-from framesort.replacement._sky import fine_residual, median_deviation
+from framesort.replacement._robust import median_deviation
+from framesort.replacement._sky import fine_residual
 from framesort.workers import core_count, run_bands
 
 __all__ = [

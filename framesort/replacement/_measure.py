@@ -12,7 +12,6 @@ from scipy.spatial import cKDTree
 
 from framesort.records import (
     CHECK_LIMITS,
-    MAD_TO_SIGMA,
     FrameQuality,
     Replacement,
     Stack,
@@ -28,6 +27,7 @@ from framesort.replacement._difference import (
 from framesort.replacement._input import as_planes, mean_plane
 from framesort.replacement._replacement_check import ReplacementCheck, no_places
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
+from framesort.replacement._robust import robust_std
 from framesort.replacement._spike_check import STARS, SpikeCheck, measure_spikes
 from framesort.replacement._star_check import (
     StarCheck,
@@ -73,7 +73,7 @@ def _spread(values: NDArray) -> float:
     """Standard deviation from the median deviation of at most some million values."""
     v = values[:: max(1, len(values) // 1_000_000)]
     v = v[np.isfinite(v)]
-    return float(MAD_TO_SIGMA * np.median(np.abs(v - np.median(v)))) if len(v) > 200 else np.nan
+    return float(robust_std(v)) if len(v) > 200 else np.nan
 
 
 def _noise_ratio(result: Replacement, light: NDArray, image: NDArray) -> float:

@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
@@ -15,6 +14,7 @@ from framesort.replacement._extended import find_detail, find_sky
 from framesort.replacement._field import fit_field
 from framesort.replacement._fit import draw, probe
 from framesort.replacement._memory import release_memory
+from framesort.replacement._robust import robust_std
 from framesort.replacement._verdict import judge_detections
 from framesort.stars import guess_saturation
 
@@ -126,7 +126,7 @@ def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
     if clear.sum() < 5:
         return lead.applied * np.where(whole > 0, colour, 1)
     mid = float(np.median(colour[clear]))
-    spread = max(MAD_TO_SIGMA * float(np.median(np.abs(colour[clear] - mid))), 0.01)
+    spread = max(float(robust_std(colour[clear], mid)), 0.01)
     own = np.where((error > 0) & (whole > 0), 1 / (1e-30 + (error / some) ** 2), 0)
     prior = 1 / spread**2
     return np.asarray(lead.applied * (own * colour + prior * mid) / (own + prior))

@@ -14,15 +14,15 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._robust import median_deviation
 from framesort.workers import run_bands
 
 __all__ = [
+    "WHITE",
     "PixelNoise",
     "Rows",
     "clean_rows",
     "fit_noise",
-    "median_deviation",
     "noise_by_scale",
     "significant_part",
 ]
@@ -47,6 +47,9 @@ SAMPLE = 500_000
 
 BINS = 20
 
+WHITE = np.ones((1, 1))
+"""Kernel of noise that is not correlated."""
+
 Rows = Callable[[int, int], tuple[NDArray[np.float32], NDArray[np.float32]]]
 """Gives an image and its pixel noise, from a first row to a last one."""
 
@@ -68,7 +71,7 @@ class PixelNoise:
     constant: float
     slope: float
     least: float
-    kernel: NDArray[np.float64] = field(default_factory=lambda: np.ones((1, 1)))
+    kernel: NDArray[np.float64] = field(default_factory=lambda: WHITE)
 
     @property
     def wide(self) -> float:
@@ -95,17 +98,6 @@ def fine_residual(image: NDArray) -> NDArray[np.float32]:
     bend = image[:-2] - 2 * image[1:-1] + image[2:]
     out[1:-1, 1:-1] = (bend[:, :-2] - 2 * bend[:, 1:-1] + bend[:, 2:]) / 6
     return out
-
-
-def median_deviation(values: NDArray) -> float:
-    """Standard deviation of a normal sample around 0 from its median deviation.
-
-    NaN are not handled, which makes it several times as quick as `numpy.median`.
-    """
-    half = len(values) // 2
-    parted = np.partition(np.abs(values), half)
-    middle = parted[half] if len(values) % 2 else 0.5 * (parted[:half].max() + parted[half])
-    return MAD_TO_SIGMA * float(middle)
 
 
 def fit_noise(level: NDArray, residual: NDArray) -> PixelNoise:

@@ -4,9 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _changes as changes
 from framesort.replacement._profile import Profile
+from framesort.replacement._robust import robust_std
 
 MAX_SPIKES = 4
 _BINS = 180
@@ -61,7 +61,7 @@ def find_spike_angles(
     amount = num / np.maximum(den, 1e-300)
     excess = amount - np.median(amount)
     error = max(
-        MAD_TO_SIGMA * float(np.median(np.abs(excess))),
+        float(robust_std(excess, 0)),
         float(1 / np.sqrt(np.median(den) * 2 * np.sqrt(np.pi) * 3)),
     )
     found: list[float] = []

@@ -10,7 +10,7 @@ from scipy import optimize
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._robust import robust_std
 
 __all__ = ["StarCheck", "count_chains", "count_false_stars", "measure_stars"]
 
@@ -140,7 +140,7 @@ def _median(values: NDArray) -> tuple[float, float]:
     if len(v) < 4:
         return np.nan, np.nan
     middle = float(np.median(v))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(v - middle)))
+    spread = float(robust_std(v, middle))
     return middle, 1.2533 * spread / np.sqrt(len(v))
 
 

@@ -7,7 +7,6 @@ from astropy.table import Table
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from framesort.records import MAD_TO_SIGMA
 from framesort.replacement._difference import (
     B3_NOISE,
     STEP,
@@ -17,6 +16,7 @@ from framesort.replacement._difference import (
     box_mean,
     starlet,
 )
+from framesort.replacement._robust import median_deviation
 
 __all__ = ["Structure", "compare_scales", "find_blemishes", "measure_structure"]
 
@@ -94,7 +94,7 @@ def compare_scales(deep: NDArray, difference: Difference) -> tuple[float, float,
         return np.nan, np.nan, True
     ratios = deep_scale[strong] / sharp_scale[strong]
     ratio = float(np.median(ratios))
-    spread = MAD_TO_SIGMA * float(np.median(np.abs(ratios - ratio)))
+    spread = median_deviation(ratios - ratio)
     # Coefficients of neighbouring blocks share light: some 8 blocks are one independent number.
     return ratio, spread / np.sqrt(strong.sum() / 8), spread < NOT_ONE_SKY and 0.5 < ratio < 2
 

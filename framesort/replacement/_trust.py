@@ -4,27 +4,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement._fit import Places, Side, probe, wide_saturated
+from framesort.replacement._robust import shortest_half
 
-__all__ = ["joint_flux", "model_stars", "shortest_half"]
+__all__ = ["joint_flux", "model_stars"]
 
 _FEWEST = 8
-
-
-def shortest_half(values: NDArray) -> tuple[float, float]:
-    """Middle and scatter of the narrowest half of a sample (Rousseeuw 1984, JASA 79, 871).
-
-    Up to half of the values may be anything, all on one side as well. The scatter is scaled to the
-    standard deviation of a normal sample.
-    """
-    v = np.sort(values)
-    h = len(v) // 2 + 1
-    if h >= len(v):
-        return float(np.median(v)), float(np.ptp(v))
-    spans = v[h - 1 :] - v[: len(v) - h + 1]
-    k = int(np.argmin(spans))
-    part = v[k : k + h]
-    # Half of a normal sample lies within 0.6745 standard deviations of its middle.
-    return float(np.median(part)), float(spans[k] / (2 * 0.6745))
 
 
 def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[NDArray, NDArray]:
