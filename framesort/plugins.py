@@ -49,12 +49,21 @@ _OWN: dict[str, dict[str, str]] = {
 """Built-in steps: name to module and function. A package cannot take one of these names."""
 
 
+_GROUPS: dict[str, tuple[str, ...]] = {
+    "heater_log": ("options",),
+    "stacker": ("values", "method", "execution"),
+}
+"""Options that are records of options: a step may name the record, or its fields one by one."""
+
+
 @dataclass(frozen=True)
 class Plugin:
     """A step found by name; call it as the step is called. It can be sent to another process.
 
     A step is given only those options that it names, so that it need not name what it does not
-    use; one with ``**options`` is given all.
+    use; one with ``**options`` is given all. A record of options, such as
+    `~framesort.heater.LogOptions`, is given to a step that names it so (`options`); to others
+    its fields are given like single options.
 
     What the step raises on purpose (a `FramesortError`) passes through; anything else, and a
     result of another kind than the step's, becomes an `InputError` that names the plug-in.
@@ -67,7 +76,7 @@ class Plugin:
         """Run the step."""
         function = _load(self.step, self.name)
         try:
-            result = function(*args, **_accepted(function, kwargs))
+            result = function(*args, **_accepted(function, self.step, kwargs))
         except FramesortError:
             raise
         except Exception as error:
@@ -108,15 +117,20 @@ def _what_is_wrong(step: str, result: Any, args: tuple[Any, ...], options: dict[
     return ""
 
 
-def _accepted(function: Callable[..., Any], options: dict[str, Any]) -> dict[str, Any]:
+def _accepted(function: Callable[..., Any], step: str, options: dict[str, Any]) -> dict[str, Any]:
     """The options that a function names, or all if it takes any."""
     try:
         known = signature(function).parameters.values()
     except (TypeError, ValueError):  # a compiled function may have no signature
         return options
-    if any(parameter.kind is Parameter.VAR_KEYWORD for parameter in known):
+    any_name = [p.name for p in known if p.kind is Parameter.VAR_KEYWORD]
+    names = {parameter.name for parameter in known}.difference(any_name)
+    for group in _GROUPS.get(step, ()):
+        if group in options and group not in names:
+            options = options | vars(options[group])
+            del options[group]
+    if any_name:
         return options
-    names = {parameter.name for parameter in known}
     return {name: value for name, value in options.items() if name in names}
 
 

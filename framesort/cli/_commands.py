@@ -197,7 +197,7 @@ def _run_log(options: Namespace) -> int:
     from framesort.heater import describe_trace, draw_trace, read_heater_log
 
     settings = Settings(**_given(options))
-    trace = read_heater_log(options.log, **settings.log_options())
+    trace = read_heater_log(options.log, settings.log_options())
     steps = describe_trace(trace)
     zone = settings.log_zone or "as written, else UTC"
     if options.json:

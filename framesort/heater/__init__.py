@@ -9,6 +9,7 @@ memory. `add_heater_columns` puts the heater's share, power and state into the t
 from framesort.heater._given import make_stepped_heater
 from framesort.heater._join import join_traces, shift_trace
 from framesort.heater._log import FORMS, read_heater_log
+from framesort.heater._options import LogOptions
 from framesort.heater._trace import (
     add_heater_columns,
     describe_trace,
@@ -20,6 +21,7 @@ from framesort.heater._trace import (
 
 __all__ = [
     "FORMS",
+    "LogOptions",
     "add_heater_columns",
     "describe_trace",
     "draw_trace",

@@ -1,16 +1,14 @@
 """Columns of a log with times and values, found from headings, units and contents."""
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from framesort.errors import HeaterLogError
+from framesort.heater._options import ColumnName, LogOptions
 from framesort.heater._text import Rows, is_number
 from framesort.heater._values import is_state
 
-__all__ = ["ColumnName", "Fields", "find_columns"]
-
-ColumnName = str | int | Sequence[str | int]
+__all__ = ["Fields", "find_columns"]
 
 _TIME = {"time", "timestamp", "datetime", "date", "utc", "gmt", "when", "epoch", "unix", "clock"}
 _TIME |= {"mjd", "jd", "elapsed", "seconds", "second", "t", "local", "at"}
@@ -146,14 +144,7 @@ def _find_value(rows: Rows, words: list[set[str]], taken: tuple[int, ...], where
     return best[0]
 
 
-def find_columns(
-    rows: Rows,
-    *,
-    time_column: ColumnName | None,
-    stop_column: ColumnName | None,
-    value_column: str | int | None,
-    where: str,
-) -> Fields:
+def find_columns(rows: Rows, options: LogOptions, where: str) -> Fields:
     """Find the columns of a log, or look up those that were named.
 
     Raises
@@ -163,19 +154,19 @@ def find_columns(
     """
     words = [_words(name) for name in rows.names]
     begin, end = _find_times(rows, words)
-    if time_column is not None:
-        begin = _named(time_column, rows.names, where)
+    if options.time_column is not None:
+        begin = _named(options.time_column, rows.names, where)
         end = tuple(i for i in end if i not in begin) if len(begin) == len(end) else ()
-    if stop_column is not None:
-        end = _named(stop_column, rows.names, where)
+    if options.stop_column is not None:
+        end = _named(options.stop_column, rows.names, where)
     if not begin:
         raise HeaterLogError(
             f"{where}: no column of times was found; name it with time_column (--time-column)"
         )
     value = (
         _find_value(rows, words, (*begin, *end), where)
-        if value_column is None
-        else _named(value_column, rows.names, where)[0]
+        if options.value_column is None
+        else _named(options.value_column, rows.names, where)[0]
     )
     time_words = set().union(*(words[i] for i in begin))
     return Fields(begin, end, value, time_words, words[value])

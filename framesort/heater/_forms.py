@@ -8,8 +8,9 @@ from framesort.records import HeaterTrace
 __all__ = [
     "REACH",
     "Steps",
-    "guess_form",
     "limit_reach",
+    "look_like_switches",
+    "make_trace",
     "note_gaps",
     "steps_from_intervals",
     "steps_from_samples",
@@ -24,22 +25,21 @@ REACH = 14 * 3600.0
 """Longest time in seconds that a switch holds: less than the time from night to night."""
 
 
-def guess_form(seconds: Floats, values: Floats) -> str:
-    """Distinguish "switches" (a change in every row, at irregular times) from "samples".
+def look_like_switches(seconds: Floats, values: Floats) -> bool:
+    """Distinguish switches (a change in every row, at irregular times) from samples.
 
     A sampling logger repeats values at a regular cadence; a list of events rarely does either.
     Ten rows or more at a regular cadence are samples even if every value differs, as for a
     measured power.
     """
     if len(seconds) < 3:
-        return "switches"
+        return True
     gaps = np.diff(seconds)
     steady = float(np.mean(np.abs(gaps - np.median(gaps)) <= 0.2 * np.median(gaps))) >= 0.8
-    news = bool(np.all(np.diff(values) != 0))
-    if news:
-        return "samples" if steady and len(seconds) >= 10 else "switches"
+    if np.all(np.diff(values) != 0):
+        return not (steady and len(seconds) >= 10)
     # Repeated values hours apart are repeated switch events.
-    return "samples" if steady or np.median(gaps) <= 60 else "switches"
+    return not steady and bool(np.median(gaps) > 60)
 
 
 def _merge(edges: Floats, power: Floats) -> Steps:

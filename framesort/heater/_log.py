@@ -1,28 +1,30 @@
 """Reading of heater logs: a file or table to a `HeaterTrace`."""
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from functools import cached_property
 
 import numpy as np
 from astropy.table import Table
-from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError, HeaterLogWarning
 from framesort.files import StrPath
-from framesort.heater._columns import ColumnName, Fields, find_columns
+from framesort.heater._columns import Fields, find_columns
 from framesort.heater._current import trace_from_current
 from framesort.heater._forms import (
-    guess_form,
+    Steps,
+    look_like_switches,
     make_trace,
     note_gaps,
     steps_from_intervals,
     steps_from_samples,
     steps_from_switches,
 )
+from framesort.heater._options import LogOptions
 from framesort.heater._scale import scale_power
-from framesort.heater._stamps import Clock, read_stamps
+from framesort.heater._stamps import read_stamps
 from framesort.heater._tables import rows_of_table
 from framesort.heater._text import Rows, read_rows
 from framesort.heater._values import parse_values
@@ -30,8 +32,7 @@ from framesort.records import HeaterTrace
 
 __all__ = ["FORMS", "read_heater_log"]
 
-FORMS = ("auto", "samples", "switches", "states", "intervals", "current")
-"""Values of `form` of `read_heater_log`."""
+Floats = NDArray[np.float64]
 
 _EARLIEST, _LATEST = 631152000.0, 4102444800.0
 """The years 1990 to 2100; other times are from a clock that was not set."""
@@ -56,21 +57,37 @@ def _lines(lines: NDArray[np.int_] | list[int]) -> str:
     return f"line{'s' if len(lines) > 1 else ''} {shown}{more}"
 
 
-def read_heater_log(
-    path: StrPath | Table,
-    *,
-    form: str = "auto",
-    zone: str | None = None,
-    time_column: ColumnName | None = None,
-    stop_column: ColumnName | None = None,
-    value_column: str | int | None = None,
-    full_current: float | None = None,
-    full_power: float | None = None,
-    start: Time | datetime | str | None = None,
-    max_gap: float | None = None,
-    day_first: bool | None = None,
-    off_below: float = 0.5,
-) -> HeaterTrace:
+@dataclass(frozen=True)
+class _Log:
+    """The rows of a log with their times and values; NaN where there is none."""
+
+    where: str
+    rows: Rows
+    fields: Fields
+    begin: Floats
+    values: Floats
+    worded: bool
+    options: LogOptions
+    report: _Report
+
+    @cached_property
+    def points(self) -> tuple[Floats, Floats]:
+        """Times and values of the rows that have both, in order of time, one a time."""
+        return _clean(self.rows, self.begin, self.values, self.where, self.report)
+
+    def scale(self, values: Floats, off_below: float) -> Floats:
+        """Percent of full power."""
+        full_power, notes = self.options.full_power, self.report.notes
+        words = self.fields.value_words
+        return scale_power(values, words, self.worded, full_power, off_below, self.where, notes)
+
+    def trace(self, steps: Steps, first: float, last: float) -> HeaterTrace:
+        """The trace with all that was reported, and the times of the first and last entry."""
+        notes = [*self.report.notes, *self.report.faults]
+        return make_trace(steps, notes, entries=(float(first), float(last)))
+
+
+def read_heater_log(path: StrPath | Table, options: LogOptions | None = None) -> HeaterTrace:
     """Read heater power from a log of columns.
 
     Parameters
@@ -78,30 +95,8 @@ def read_heater_log(
     path : path or `~astropy.table.Table`
         Columns separated by tab, semicolon, bar, comma or blanks, with or without a heading; or
         the same as a table.
-    form : str
-        "samples" of power at a cadence; "switches": a row whenever the power was changed;
-        "states": samples of on and off; "intervals": from, to and power; "current":
-        supply current of the whole rig; "auto": determined from headings and rows, and
-        recorded in the notes.
-    zone : str or None
-        Time zone of times without one: IANA name or offset such as "-07:00". None: UTC, or an
-        error if the heading says local.
-    time_column, stop_column, value_column : str, int or pair, optional
-        Heading (any case) or number from 1; a pair for date and time of day in two columns.
-    full_current : float or None
-        Amperes that the heater draws at full power; None to calibrate from the steps.
-        Only for currents.
-    full_power : float or None
-        Reading at full power if it is not percent (watts, or a duty of 0..255).
-    start : `~astropy.time.Time`, datetime, str or None
-        Start of a log that counts seconds or has no dates, UTC unless it has a zone.
-    max_gap : float or None
-        Longest time without a sample, in seconds, over which the power counts as known.
-        None: a minute or five cadences, whichever is longer. Not used for events and intervals.
-    day_first : bool or None
-        Whether 03/04/2024 is the third of April. None: determined from the dates, or an error.
-    off_below : float
-        Powers below this percentage are off: noise of a measured power.
+    options : LogOptions or None
+        How to read it; None: determined from the log.
 
     Returns
     -------
@@ -118,56 +113,26 @@ def read_heater_log(
     HeaterLogWarning
         Once, if rows were left out or put in order.
     """
-    if form not in FORMS:
-        raise HeaterLogError(f"form must be one of {', '.join(FORMS)}, got {form!r}")
+    options = options or LogOptions()
+    if options.form not in FORMS:
+        raise HeaterLogError(f"form must be one of {', '.join(FORMS)}, got {options.form!r}")
     where = "heater table" if isinstance(path, Table) else str(path)
     rows = rows_of_table(path) if isinstance(path, Table) else read_rows(path)
-    fields = find_columns(
-        rows,
-        time_column=time_column,
-        stop_column=stop_column,
-        value_column=value_column,
-        where=where,
-    )
+    fields = find_columns(rows, options, where)
     report = _Report()
     report.fault(rows.short, "too few columns, left out")
-    clock = Clock(where, zone, start, day_first)
-    begin = _drop_impossible(read_stamps(rows, fields.begin, report, clock), rows, report, where)
+    begin = read_stamps(rows, fields.begin, report, options, where)
+    begin = _drop_impossible(begin, rows, report, where)
     values, worded = parse_values(rows.columns[fields.value])
-    if form == "intervals" or (form == "auto" and fields.end):
-        if not fields.end:
-            raise HeaterLogError(
-                f"{where}: no column of end times; name it with stop_column (--stop-column)"
-            )
-        end = read_stamps(rows, fields.end, report, clock, may_be_empty=True)
-        end = np.where(np.isnan(begin), np.nan, end)
-        trace = _read_intervals(rows, begin, end, values, fields, worded, full_power, where, report)
-    else:
-        seconds, values = _clean(rows, begin, values, where, report)
-        if form == "auto":
-            form = _choose_form(seconds, values, fields, report)
-        if form == "current":
-            trace = _read_current(seconds, values, fields, full_current, max_gap, where, report)
-        else:
-            power = scale_power(
-                values, fields.value_words, worded, full_power, off_below, where, report.notes
-            )
-            if form == "switches":
-                steps = steps_from_switches(seconds, power)
-            else:
-                steps = steps_from_samples(seconds, power, max_gap=max_gap)
-                holes = np.diff(steps[0])[np.isnan(steps[1])]
-                report.notes.extend(note_gaps(holes))
-            entries = float(seconds[0]), float(seconds[-1])
-            trace = make_trace(steps, [*report.notes, *report.faults], entries=entries)
+    log = _Log(where, rows, fields, begin, values, worded, options, report)
+    form = _recognise(log) if options.form == "auto" else options.form
+    trace = _FORMS[form].read(log)
     if report.faults:
         warnings.warn(f"{where}: " + "; ".join(report.faults), HeaterLogWarning, stacklevel=2)
     return trace
 
 
-def _drop_impossible(
-    seconds: NDArray[np.float64], rows: Rows, report: _Report, where: str
-) -> NDArray[np.float64]:
+def _drop_impossible(seconds: Floats, rows: Rows, report: _Report, where: str) -> Floats:
     """The times, with NaN for those of a clock that was not set, which are reported.
 
     Raises
@@ -192,33 +157,27 @@ def _drop_impossible(
     return np.where(wrong, np.nan, seconds)
 
 
-def _choose_form(
-    seconds: NDArray[np.float64], values: NDArray[np.float64], fields: Fields, report: _Report
-) -> str:
-    words = fields.value_words
-    amperes = words & {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps"}
-    if amperes and not words & {"heater", "heating", "dew"}:
-        form = "current"
-    elif words & {"event", "action", "switch"}:
-        form = "switches"
-    else:
-        form = guess_form(seconds, values)
-    meaning = {
-        "current": "the supply current of the whole rig",
-        "switches": "switch events, each holding until the next, for 14 hours at most",
-        "samples": "samples of the heater's power",
-    }
-    report.notes.append(f"Rows were read as {meaning[form]} (form={form!r}).")
+def _recognise(log: _Log) -> str:
+    """The form of a log: intervals if its rows have two times, else the first form that fits."""
+    if log.fields.end:
+        return "intervals"
+    seconds, values = log.points
+    form = next(
+        name
+        for name, form in _FORMS.items()
+        if form.fits and form.fits(log.fields.value_words, seconds, values)
+    )
+    log.report.notes.append(f"Rows were read as {_FORMS[form].meaning} (form={form!r}).")
     return form
 
 
 def _clean(
     rows: Rows,
-    seconds: NDArray[np.float64],
-    values: NDArray[np.float64],
+    seconds: Floats,
+    values: Floats,
     where: str,
     report: _Report,
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[Floats, Floats]:
     """Rows with a time and a value, in order of time, one a time."""
     lines = np.asarray(rows.lines)
     good = np.isfinite(seconds) & np.isfinite(values)
@@ -250,27 +209,38 @@ def _need_rows(good: NDArray[np.bool_], where: str) -> None:
         )
 
 
-def _read_intervals(
-    rows: Rows,
-    begin: NDArray[np.float64],
-    end: NDArray[np.float64],
-    values: NDArray[np.float64],
-    fields: Fields,
-    worded: bool,
-    full_power: float | None,
-    where: str,
-    report: _Report,
-) -> HeaterTrace:
+def _read_samples(log: _Log) -> HeaterTrace:
+    seconds, values = log.points
+    steps = steps_from_samples(
+        seconds, log.scale(values, log.options.off_below), max_gap=log.options.max_gap
+    )
+    holes = np.diff(steps[0])[np.isnan(steps[1])]
+    log.report.notes.extend(note_gaps(holes))
+    return log.trace(steps, seconds[0], seconds[-1])
+
+
+def _read_switches(log: _Log) -> HeaterTrace:
+    seconds, values = log.points
+    steps = steps_from_switches(seconds, log.scale(values, log.options.off_below))
+    return log.trace(steps, seconds[0], seconds[-1])
+
+
+def _read_intervals(log: _Log) -> HeaterTrace:
+    rows, begin, values, report = log.rows, log.begin, log.values, log.report
+    if not log.fields.end:
+        raise HeaterLogError(
+            f"{log.where}: no column of end times; name it with stop_column (--stop-column)"
+        )
+    end = read_stamps(rows, log.fields.end, report, log.options, log.where, may_be_empty=True)
+    end = np.where(np.isnan(begin), np.nan, end)
     lines = np.asarray(rows.lines)
-    end = _close_open_ends(rows, begin, end, fields, report)
+    end = _close_open_ends(rows, begin, end, log.fields, report)
     timed = np.isfinite(begin) & ~np.isnan(end)
     good = timed & np.isfinite(values) & (end > begin)
     report.fault(lines[timed & ~np.isfinite(values)], "no number or state, left out")
     report.fault(lines[timed & (end <= begin)], "ends before it begins, left out")
-    _need_rows(good, where)
-    power = scale_power(
-        values[good], fields.value_words, worded, full_power, 0.0, where, report.notes
-    )
+    _need_rows(good, log.where)
+    power = log.scale(values[good], 0.0)
     edges, level, overlap = steps_from_intervals(begin[good], end[good], power)
     report.notes.append(
         "Times outside the list of intervals are "
@@ -280,17 +250,16 @@ def _read_intervals(
         report.faults.append("intervals of different power overlap, the power there is unknown")
     times = np.r_[begin[good], end[good]]
     times = times[np.isfinite(times)]
-    entries = float(times.min()), float(times.max())
-    return make_trace((edges, level), [*report.notes, *report.faults], entries=entries)
+    return log.trace((edges, level), times.min(), times.max())
 
 
 def _close_open_ends(
     rows: Rows,
-    begin: NDArray[np.float64],
-    end: NDArray[np.float64],
+    begin: Floats,
+    end: Floats,
     fields: Fields,
     report: _Report,
-) -> NDArray[np.float64]:
+) -> Floats:
     """Ends of the intervals; an empty one, as of a heater still on, is the next begin."""
     cells = zip(*(rows.columns[i] for i in fields.end), strict=True)
     empty = np.isfinite(begin) & np.array([not "".join(texts) for texts in cells], dtype=bool)
@@ -305,22 +274,61 @@ def _close_open_ends(
     return end
 
 
-def _read_current(
-    seconds: NDArray[np.float64],
-    values: NDArray[np.float64],
-    fields: Fields,
-    full_current: float | None,
-    max_gap: float | None,
-    where: str,
-    report: _Report,
-) -> HeaterTrace:
-    unit = 1e-3 if fields.value_words & {"ma", "milliamps"} else 1.0
+def _read_current(log: _Log) -> HeaterTrace:
+    seconds, values = log.points
+    unit = 1e-3 if log.fields.value_words & {"ma", "milliamps"} else 1.0
     trace = trace_from_current(
         seconds,
         values * unit,
-        full_current=full_current,
-        max_gap=max_gap,
-        where=where,
-        notes=report.notes,
+        full_current=log.options.full_current,
+        max_gap=log.options.max_gap,
+        where=log.where,
+        notes=log.report.notes,
     )
-    return replace(trace, notes=(*trace.notes, *report.faults))
+    return replace(trace, notes=(*trace.notes, *log.report.faults))
+
+
+def _is_supply_current(words: set[str], seconds: Floats, values: Floats) -> bool:
+    amperes = words & {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps"}
+    return bool(amperes) and not words & {"heater", "heating", "dew"}
+
+
+def _are_switches(words: set[str], seconds: Floats, values: Floats) -> bool:
+    return bool(words & {"event", "action", "switch"}) or look_like_switches(seconds, values)
+
+
+@dataclass(frozen=True)
+class _Form:
+    """A form of log.
+
+    Attributes
+    ----------
+    read : callable
+        Gives the trace.
+    meaning : str
+        What its rows are, for the note on a form that was recognised.
+    fits : callable or None
+        From the words of the value's heading, times and values: whether the log has this form.
+        None for a form that is not recognised by these.
+    """
+
+    read: Callable[[_Log], HeaterTrace]
+    meaning: str = ""
+    fits: Callable[[set[str], Floats, Floats], bool] | None = None
+
+
+_FORMS = {
+    "current": _Form(_read_current, "the supply current of the whole rig", _is_supply_current),
+    "switches": _Form(
+        _read_switches,
+        "switch events, each holding until the next, for 14 hours at most",
+        _are_switches,
+    ),
+    "samples": _Form(_read_samples, "samples of the heater's power", lambda *_: True),
+    "states": _Form(_read_samples),
+    "intervals": _Form(_read_intervals),
+}
+"""Every form; the first that fits is taken."""
+
+FORMS = ("auto", *_FORMS)
+"""Values of `form` of `LogOptions`."""

@@ -1,7 +1,6 @@
 """Columns of a log to seconds since 1970, UTC: written times, epochs, counted seconds."""
 
 import math
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Protocol
 
@@ -11,12 +10,13 @@ from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
 from framesort.files import find_zone
+from framesort.heater._options import LogOptions
 from framesort.heater._text import Rows
 from framesort.heater._times import Stamps, parse_stamps
 from framesort.heater._values import parse_values
 from framesort.heater._zones import to_utc
 
-__all__ = ["Clock", "read_stamps"]
+__all__ = ["read_stamps"]
 
 _DAY = 86400.0
 
@@ -27,21 +27,12 @@ class _Faults(Protocol):
     def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None: ...
 
 
-@dataclass(frozen=True)
-class Clock:
-    """How the caller wants times to be read; `where` is the file, for messages."""
-
-    where: str
-    zone: str | None = None
-    start: Time | datetime | str | None = None
-    day_first: bool | None = None
-
-
 def read_stamps(
     rows: Rows,
     columns: tuple[int, ...],
     report: _Faults,
-    clock: Clock,
+    options: LogOptions,
+    where: str,
     *,
     may_be_empty: bool = False,
 ) -> NDArray[np.float64]:
@@ -54,16 +45,16 @@ def read_stamps(
     HeaterLogError
         A zone, a start or the order of day and month is needed and not given.
     """
-    where, lines = clock.where, np.asarray(rows.lines)
+    lines = np.asarray(rows.lines)
     heading = " ".join(rows.names[i] for i in columns).lower()
     if len(columns) == 1:
         numbers = _plain_numbers(rows.columns[columns[0]])
         if numbers is not None:
-            seconds = _from_numbers(numbers, heading, clock.start, where, report.notes)
-            if clock.zone is not None:
-                find_zone(clock.zone, error=HeaterLogError)
+            seconds = _from_numbers(numbers, heading, options.start, where, report.notes)
+            if options.zone is not None:
+                find_zone(options.zone, error=HeaterLogError)
                 report.notes.append(
-                    f"Times are plain numbers and need no zone: {clock.zone} was not applied."
+                    f"Times are plain numbers and need no zone: {options.zone} was not applied."
                 )
             bad = _not_times(np.isfinite(seconds), rows.columns[columns[0]], may_be_empty)
             report.fault(lines[bad], "no time, left out")
@@ -71,7 +62,7 @@ def read_stamps(
         texts = rows.columns[columns[0]]
     else:
         texts = [" ".join(pair) for pair in zip(*(rows.columns[i] for i in columns), strict=True)]
-    stamps = parse_stamps(texts, day_first=clock.day_first, where=where)
+    stamps = parse_stamps(texts, day_first=options.day_first, where=where)
     found = np.isfinite(stamps.seconds)
     if not found.any():
         raise HeaterLogError(
@@ -81,8 +72,8 @@ def read_stamps(
         )
     report.fault(lines[_not_times(found, texts, may_be_empty)], "no time, left out")
     if not stamps.dated:
-        _add_dates(stamps, clock.start, clock.zone, where)
-    return _apply_zone(stamps, heading, clock.zone, lines, where, report)
+        _add_dates(stamps, options.start, options.zone, where)
+    return _apply_zone(stamps, heading, options.zone, lines, where, report)
 
 
 def _not_times(found: NDArray[np.bool_], texts: list[str], may_be_empty: bool) -> NDArray[np.bool_]:

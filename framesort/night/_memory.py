@@ -17,7 +17,7 @@ from astropy.time import Time
 
 from framesort.errors import InputError, OutputError
 from framesort.files import write_fits
-from framesort.heater import make_stepped_heater, read_heater_log
+from framesort.heater import LogOptions, make_stepped_heater, read_heater_log
 from framesort.images import as_picture
 from framesort.records import HeaterTrace
 
@@ -138,7 +138,7 @@ def _table(rows: Mapping[str, Any] | Sequence[Mapping[str, Any]]) -> Table:
         raise InputError(f"heater: the rows make no table ({error})") from error
 
 
-def trace_of_table(table: Table, options: Mapping[str, Any]) -> HeaterTrace:
+def trace_of_table(table: Table, options: LogOptions) -> HeaterTrace:
     """A log that is a table: what its file would mean, with the same options.
 
     Columns ``time``, as `~astropy.time.Time` or datetimes, and ``power`` are steps in memory: each
@@ -148,4 +148,4 @@ def trace_of_table(table: Table, options: Mapping[str, Any]) -> HeaterTrace:
         time = table["time"]
         if isinstance(time, Time) or (len(time) and hasattr(time[0], "isoformat")):
             return make_stepped_heater(table)
-    return read_heater_log(table, **options)
+    return read_heater_log(table, options)

@@ -10,6 +10,7 @@ from typing import Any
 from framesort.errors import InputError
 from framesort.evidence import read_gap_angle
 from framesort.frames import MAX_SIZE
+from framesort.heater import LogOptions
 
 __all__ = ["Settings", "read_logs", "read_settings"]
 
@@ -240,20 +241,20 @@ class Settings:
                 ) from None
         return points
 
-    def log_options(self) -> dict[str, Any]:
-        """What a reader of heater logs is given beside the log."""
-        return {
-            "form": self.heater_form,
-            "zone": self.log_zone,
-            "day_first": self.day_first,
-            "full_current": self.full_current,
-            "full_power": self.full_power,
-            "max_gap": self.max_gap,
-            "start": self.log_start,
-            "time_column": self.time_column or None,
-            "stop_column": self.stop_column or None,
-            "value_column": self.value_column,
-        }
+    def log_options(self) -> LogOptions:
+        """How heater logs are to be read."""
+        return LogOptions(
+            form=self.heater_form,
+            zone=self.log_zone,
+            day_first=self.day_first,
+            full_current=self.full_current,
+            full_power=self.full_power,
+            max_gap=self.max_gap,
+            start=self.log_start,
+            time_column=self.time_column or None,
+            stop_column=self.stop_column or None,
+            value_column=self.value_column,
+        )
 
     def as_dict(self) -> dict[str, Any]:
         """The settings as plain values that JSON and TOML hold."""

@@ -20,7 +20,7 @@ from framesort.plugins import find_plugin
 from framesort.quality import find_saturation
 from framesort.records import FrameQuality, Stack, Transform, add_column, column_values
 from framesort.registration import Grid
-from framesort.stacking import measure_flux_scales
+from framesort.stacking import Execution, FrameValues, StackMethod, measure_flux_scales
 
 __all__ = ["sign_frames", "stack_group"]
 
@@ -76,35 +76,39 @@ def stack_group(
         np.argmax(np.where(best > 0, np.nan_to_num(column_values(rows, "transparency"), nan=0), -1))
     )
     star_lists = [quality.star_list for quality in qualities]
+    pattern = str(table_patterns(rows)[0])
+    values = FrameValues(
+        reference=reference,
+        scales=measure_flux_scales(star_lists, transforms, reference),
+        noise=None if pattern else column_values(rows, "noise"),
+        gain=column_values(rows, "gain"),
+        saturation=full,
+        fwhm=column_values(rows, "fwhm"),
+        **_heater_effect(rows),
+    )
     options: dict[str, Any] = {
         # The stacker weighs each frame by its own noise; the set only says who belongs.
         "sets": {name: (weight > 0).astype(float) for name, weight in sets.items()},
         "shape": grid.shape,
         "header": _header(grid.header, files[reference], reader),
-        "reference": reference,
-        "scales": measure_flux_scales(star_lists, transforms, reference),
-        "gain": column_values(rows, "gain"),
-        "saturation": full,
-        "fwhm": column_values(rows, "fwhm"),
-        **_heater_effect(rows),
-        "clip": settings.clip,
+        "values": values,
+        "method": StackMethod(clip=settings.clip),
     }
-    pattern = str(table_patterns(rows)[0])
-    if not pattern:
-        options["noise"] = column_values(rows, "noise")
     stacker = find_plugin("stacker", settings.stacker)
     recipe = ""
     if kept is not None:
         times = np.stack([_seconds(rows), column_values(rows, "exposure")])
         made_of = options | {
-            "pattern": pattern, "colour": settings.colour, "levels": levels, "times": times
+            "values": vars(values), "pattern": pattern, "colour": settings.colour,
+            "levels": levels, "times": times,
         }  # fmt: skip
         recipe = stack_recipe(files, transforms, stacker, reader, made_of)
         if (found := kept.load(label, recipe)) is not None:
             return found
-    options |= {
-        "memory": int(settings.memory * 1e6), "scratch": run.scratch, "executor": run.executor
-    }  # fmt: skip
+    execution = Execution(
+        memory=int(settings.memory * 1e6), scratch=run.scratch, executor=run.executor
+    )
+    options["execution"] = execution
     stacks = _stack(run, stacker, files, transforms, options, pattern, reader, levels, label)
     stacks = {
         name: replace(stack, header=sign_frames(stack.header, rows, stack.frames))
@@ -161,23 +165,33 @@ def _stack(
     label: str,
 ) -> dict[str, Stack]:
     """Stack one plane, or three by turns."""
+    execution: Execution = options["execution"]
     if not pattern:
-        options |= {"read": reader} if reader.recipes else {}
-        progress_of = run.stage(f"{label}: stacking")
-        stacks: dict[str, Stack] = stacker(files, transforms, **options, progress=progress_of)
+        options["execution"] = replace(
+            execution,
+            read=reader if reader.recipes else execution.read,
+            progress=run.stage(f"{label}: stacking"),
+        )
+        stacks: dict[str, Stack] = stacker(files, transforms, **options)
         return stacks
     colour_way = run.settings.colour
     placing = colour_way == "place" and pattern != "RGB"
     if placing:
         # A value is that of up to half a pixel beside: stars then differ as they may.
-        options |= {"kernel": "linear", "fwhm": None, "similarity": None, "groups": None}
+        options |= {
+            "values": replace(options["values"], fwhm=None, similarity=None, groups=None),
+            "method": replace(options["method"], kernel="linear"),
+        }
     planes: dict[str, dict[str, Stack]] = {}
     for colour in PLANES:
-        read = PlaneReader(
-            pattern=pattern, colour=colour, fill=not placing, saturation=levels, read=reader
+        options["execution"] = replace(
+            execution,
+            read=PlaneReader(
+                pattern=pattern, colour=colour, fill=not placing, saturation=levels, read=reader
+            ),
+            progress=run.stage(f"{label}: stacking {colour}"),
         )
-        progress_of = run.stage(f"{label}: stacking {colour}")
-        planes[colour] = stacker(files, transforms, **options, read=read, progress=progress_of)
+        planes[colour] = stacker(files, transforms, **options)
     how = HOW["planes" if pattern == "RGB" else colour_way]
     return {
         name: join_stacks({c: planes[c][name] for c in PLANES}, made=how)

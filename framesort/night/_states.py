@@ -88,7 +88,7 @@ def _read_trace(
     if isinstance(heater, int | float):
         return make_constant_heater(heater), []
     reader = find_plugin("heater_log", settings.heater_reader)
-    return _with_notes(partial(reader, heater, **settings.log_options()))
+    return _with_notes(partial(reader, heater, options=settings.log_options()))
 
 
 def _with_notes(read: Callable[[], HeaterTrace]) -> tuple[HeaterTrace, list[str]]:

@@ -4,10 +4,14 @@ from framesort.stacking._arrays import stack_arrays
 from framesort.stacking._cover import count_cover, find_bad_edges, largest_rectangle
 from framesort.stacking._files import read_stack, write_stack
 from framesort.stacking._normalise import measure_flux_scales
+from framesort.stacking._options import Execution, FrameValues, StackMethod
 from framesort.stacking._resample import resample_image
 from framesort.stacking._stack import stack_frames
 
 __all__ = [
+    "Execution",
+    "FrameValues",
+    "StackMethod",
     "count_cover",
     "find_bad_edges",
     "largest_rectangle",

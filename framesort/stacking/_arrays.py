@@ -1,6 +1,7 @@
 """Stacks of images in memory."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import ArrayLike
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Stack, Transform
 from framesort.stacking._memory import MemoryReader, check_units
+from framesort.stacking._options import Execution, FrameValues, StackMethod
 from framesort.stacking._stack import stack_frames
 
 __all__ = ["stack_arrays"]
@@ -21,7 +23,9 @@ def stack_arrays(
     sets: Mapping[str, ArrayLike] | None = None,
     shape: tuple[int, int] | None = None,
     names: Sequence[str] | None = None,
-    **options: Any,
+    values: FrameValues | None = None,
+    method: StackMethod | None = None,
+    execution: Execution | None = None,
 ) -> dict[str, Stack]:
     """Stack images that are in memory, for example registered elsewhere.
 
@@ -37,9 +41,9 @@ def stack_arrays(
         Of the grid; None for that of the first image.
     names : sequence of str or None
         Names in the result; sums are made in their order.
-    **options
-        All others of `stack_frames` but `read`. An executor of processes would copy the
-        images; use threads.
+    values, method, execution
+        As for `stack_frames`; `read` of the execution is not used. An executor of processes
+        would copy the images; use threads.
 
     Returns
     -------
@@ -67,6 +71,7 @@ def stack_arrays(
         transforms,
         sets={"all": np.ones(len(images))} if sets is None else sets,
         shape=shape,
-        read=reader,
-        **options,
+        values=values,
+        method=method,
+        execution=replace(execution or Execution(), read=reader),
     )

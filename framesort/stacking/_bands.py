@@ -14,8 +14,9 @@ from framesort.stacking._kernels import (
     medians,
     sorting_network,
 )
+from framesort.stacking._options import Reader
 from framesort.stacking._pixels import read_plain_rows
-from framesort.stacking._plan import FramePlan, Plan, Reader
+from framesort.stacking._plan import FramePlan, Plan
 from framesort.stacking._reject import BLOCK, reject
 from framesort.stacking._resample import needed_rows, resample_rows
 from framesort.stacking._take_out import grow, take_out

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from framesort.files import read_image
 from framesort.records import Transform
-from framesort.stacking._plan import Reader
+from framesort.stacking._options import Reader
 from framesort.stacking._prepare import ProbeTask, inspect_frame
 
 __all__ = ["count_cover", "find_bad_edges", "largest_rectangle"]

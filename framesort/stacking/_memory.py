@@ -10,14 +10,13 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.files import read_image
-from framesort.stacking._plan import Reader
+from framesort.stacking._options import Reader
 
 __all__ = ["MemoryReader", "check_units", "name_images"]
 
 
-def name_images(paths: Sequence[Any], read: Reader | None) -> tuple[list[str], Reader]:
+def name_images(paths: Sequence[Any], read: Reader) -> tuple[list[str], Reader]:
     """Names of frames, and what reads them: `CCDData` among them from memory."""
-    read = read_image if read is None else read
     held = {k: path for k, path in enumerate(paths) if isinstance(path, NDData)}
     if not held:
         return [str(path) for path in paths], read

@@ -1,11 +1,10 @@
 """The request, and what follows from the probes of the frames: factors, surfaces, weights."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from astropy.io.fits import Header
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError
@@ -17,6 +16,7 @@ from framesort.stacking._noise import (
     Similarity,
 )
 from framesort.stacking._normalise import Mesh, fit_surface
+from framesort.stacking._options import FrameValues, Reader, StackMethod
 from framesort.stacking._pixels import PlainImage
 from framesort.stacking._resample import inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
@@ -24,7 +24,6 @@ from framesort.stacking._weights import kernel_polynomials
 __all__ = [
     "FramePlan",
     "Plan",
-    "Reader",
     "Request",
     "choose_photometric_reference",
     "make_plan",
@@ -32,7 +31,6 @@ __all__ = [
 ]
 
 Floats = NDArray[np.float64]
-Reader = Callable[..., tuple[Any, Header]]
 
 MOST_SIMILAR = 12  # frames with which one is compared at a pixel
 
@@ -108,7 +106,6 @@ class Request:
 
     names: list[str]
     transforms: Sequence[Transform]
-    sets: list[str]
     weights: Floats
     shape: tuple[int, int]
     scales: Floats
@@ -118,9 +115,8 @@ class Request:
     fwhm: Floats
     similarity: Floats
     groups: NDArray[np.int64]
-    clip: float
-    kernel: str
-    order: int
+    reference: int | None
+    method: StackMethod
     read: Reader
 
 
@@ -129,12 +125,8 @@ def make_request(
     transforms: Sequence[Transform],
     sets: Mapping[str, ArrayLike],
     shape: tuple[int, int],
-    per_frame: Mapping[str, ArrayLike | None],
-    groups: Sequence[Any] | None,
-    *,
-    clip: float,
-    kernel: str,
-    order: int,
+    values: FrameValues,
+    method: StackMethod,
     read: Reader,
 ) -> Request:
     """Check the arguments of `stack_frames`.
@@ -150,29 +142,26 @@ def make_request(
         raise InputError("sets must name at least one set of frames")
     if len(shape) != 2 or min(shape) < 1:
         raise InputError(f"shape must be (rows, columns) of 1 or more, got {tuple(shape)}")
-    if not clip > 0:
-        raise InputError(f"clip must be above 0, got {clip}")
-    if order not in (-1, 0, 1, 2):
-        raise InputError(f"background_order must be -1, 0, 1 or 2, got {order}")
     rows = []
-    for name, values in sets.items():
-        weight: Floats = np.ma.filled(np.ma.asarray(values, dtype=float), np.nan)
+    for name, weights in sets.items():
+        weight: Floats = np.ma.filled(np.ma.asarray(weights, dtype=float), np.nan)
         if weight.shape != (len(names),):
             raise InputError(
                 f"set {name!r} must have {len(names)} weights, got the shape {weight.shape}"
             )
         rows.append(np.where(weight > 0, weight, 0.0))
-    known = {name: _per_frame(values, len(names), name) for name, values in per_frame.items()}
+    known = {
+        name: _per_frame(getattr(values, name), len(names), name)
+        for name in ("scales", "noise", "gain", "saturation", "fwhm", "similarity")
+    }
     return Request(
         names=names,
         transforms=transforms,
-        sets=list(sets),
         weights=np.array(rows),
-        groups=_group_numbers(groups, len(names)),
+        groups=_group_numbers(values.groups, len(names)),
         shape=(int(shape[0]), int(shape[1])),
-        clip=clip,
-        kernel=kernel,
-        order=order,
+        reference=values.reference,
+        method=method,
         read=read,
         **known,
     )
@@ -201,13 +190,11 @@ def _group_numbers(groups: Sequence[Any] | None, count: int) -> NDArray[np.int64
     return np.array([places[label] for label in labels], dtype=np.int64)
 
 
-def choose_photometric_reference(
-    reference: int | None, used: list[int], transforms: Sequence[Transform]
-) -> int:
+def choose_photometric_reference(request: Request, used: list[int]) -> int:
     """The frame whose background the stacks have."""
-    if reference is not None and reference in used:
-        return reference
-    return min(used, key=lambda k: float(np.abs(transforms[k].matrix - np.eye(3)).sum()))
+    if request.reference is not None and request.reference in used:
+        return request.reference
+    return min(used, key=lambda k: float(np.abs(request.transforms[k].matrix - np.eye(3)).sum()))
 
 
 def make_plan(
@@ -257,7 +244,7 @@ def make_plan(
             photon_variance=np.array(photon_variance),
             tolerance=np.full(len(used), LEAST_TOLERANCE if order.size else LARGEST_TOLERANCE),
             sky=_level(reference_mesh),
-            clip=request.clip,
+            clip=request.method.clip,
         ),
         similar=Similarity(
             order=order,
@@ -265,8 +252,8 @@ def make_plan(
             heat=similarity if np.isfinite(similarity).any() else width,
             tolerance=_similarity_tolerance(width, order, in_group),
         ),
-        kernel=request.kernel,
-        polynomials=kernel_polynomials(request.kernel),
+        kernel=request.method.kernel,
+        polynomials=kernel_polynomials(request.method.kernel),
         read=request.read,
     )
     return plan, notes
@@ -295,7 +282,7 @@ def _surface(
     notes: list[str],
 ) -> Floats:
     """Background surface to take off a frame."""
-    if request.order < 0 or k == reference:
+    if request.method.background_order < 0 or k == reference:
         return np.zeros(6)
     surface, _ = fit_surface(
         mesh,
@@ -304,7 +291,7 @@ def _surface(
         reference_mesh,
         request.transforms[reference],
         request.shape,
-        request.order,
+        request.method.background_order,
     )
     if np.isfinite(surface).all():
         return surface

@@ -20,8 +20,9 @@ from framesort.stacking._normalise import (
     measure_mesh,
     row_step,
 )
+from framesort.stacking._options import Reader
 from framesort.stacking._pixels import PlainImage, find_plain_image, read_plain_rows
-from framesort.stacking._plan import FramePlan, Reader
+from framesort.stacking._plan import FramePlan
 from framesort.stacking._reproject import reproject_stripes
 from framesort.stacking._resample import area_factor, inverse_matrix
 from framesort.stacking._weights import kernel_polynomials

@@ -45,7 +45,7 @@ def make_frames(folder, count, shape):
 
 def by_framesort(paths, shape, turned):
     from framesort.records import Transform
-    from framesort.stacking import stack_frames, write_stack
+    from framesort.stacking import Execution, stack_frames, write_stack
     from framesort.workers import open_executor
 
     rng = np.random.default_rng(2)
@@ -57,7 +57,11 @@ def by_framesort(paths, shape, turned):
         transforms.append(Transform(matrix=np.array([[c, -s, dx], [s, c, dy], [0, 0, 1]])))
     with open_executor(WORKERS) as pool:
         stack = stack_frames(
-            paths, transforms, sets={"deep": np.ones(len(paths))}, shape=shape, executor=pool
+            paths,
+            transforms,
+            sets={"deep": np.ones(len(paths))},
+            shape=shape,
+            execution=Execution(executor=pool),
         )["deep"]
     write_stack(Path(paths[0]).with_name("stack.fits"), stack)
     return {"median": float(np.nanmedian(stack.data))}

@@ -26,7 +26,7 @@ from framesort.colour import PlaneReader, green_lattice, restore_quality
 from framesort.files import read_image
 from framesort.records import Transform
 from framesort.simulation import read_scenario, simulate_night
-from framesort.stacking import stack_frames
+from framesort.stacking import Execution, FrameValues, StackMethod, stack_frames
 from framesort.stars import measure_image
 
 SCENARIO = """
@@ -151,10 +151,14 @@ def compare(folder, truth, stars, frames):
         ratio = {}
         for c in "RGB":
             stack = stack_frames(
-                files, transforms, sets={"all": np.ones(frames)}, shape=SHAPE, reference=0,
-                gain=0.8, saturation=65000.0, scales=1 / np.array(rows["transparency"]),
-                fwhm=None if way == "placed" else rows["fwhm"],
-                kernel="linear" if way == "placed" else "lanczos3", read=reader(way, c),
+                files, transforms, sets={"all": np.ones(frames)}, shape=SHAPE,
+                values=FrameValues(
+                    reference=0, gain=0.8, saturation=65000.0,
+                    scales=1 / np.array(rows["transparency"]),
+                    fwhm=None if way == "placed" else rows["fwhm"],
+                ),
+                method=StackMethod(kernel="linear" if way == "placed" else "lanczos3"),
+                execution=Execution(read=reader(way, c)),
             )["all"].data  # fmt: skip
             empty = np.mean(~np.isfinite(stack[20:-20, 20:-20]))
             drawn = fits.getdata(folder / f"truth-{c}.fits", "STARS")

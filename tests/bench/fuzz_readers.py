@@ -32,7 +32,7 @@ from astropy.table import Table
 from framesort.errors import FramesortError, FramesortWarning
 from framesort.files import read_image, verify_sums
 from framesort.frames import find_frames, read_frames
-from framesort.heater import FORMS, read_heater_log
+from framesort.heater import FORMS, LogOptions, read_heater_log
 from framesort.images import read_picture
 from framesort.images import write_picture as _write_picture
 from framesort.night import read_settings, read_sorted
@@ -236,7 +236,7 @@ def text_readers(
     settings.write_bytes(path.read_bytes())
     readers: list[tuple[str, Callable[[], Any]]] = [
         ("log", lambda: read_heater_log(path)),
-        ("log, told", lambda: read_heater_log(path, form=form, zone=zone, start=start)),
+        ("log, told", lambda: read_heater_log(path, LogOptions(form=form, zone=zone, start=start))),
         ("forecast", lambda: read_forecast(path)),
         ("places", lambda: read_places(path)),
         ("settings", lambda: read_settings(settings)),

@@ -23,7 +23,7 @@ from astropy.table import Table
 from simulated_rates import NightRates, print_rates
 
 from framesort.evidence import estimate_clock_offset
-from framesort.heater import read_heater_log
+from framesort.heater import LogOptions, read_heater_log
 from framesort.night import sort_frames
 from framesort.records import HeaterTrace
 from framesort.simulation import Scenario, simulate_night
@@ -208,8 +208,7 @@ def run_night(seed: int, keep: str) -> NightRates:
                 rates.add_current(
                     read_heater_log(
                         folder / "supply_current.csv",
-                        zone="UTC",
-                        full_current=scenario.logger.full,
+                        LogOptions(zone="UTC", full_current=scenario.logger.full),
                     )
                 )
                 trace = read_heater_log(log)

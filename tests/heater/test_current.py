@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from framesort.errors import HeaterLogError
-from framesort.heater import read_heater_log
+from framesort.heater import LogOptions, read_heater_log
 
 T0 = 1710442800.0
 
@@ -27,7 +27,7 @@ def read(tmp_path):
         path = tmp_path / "rig.csv"
         rows = (f"{T0 + s:.1f},{a:.3f}" for s, a in zip(t, current, strict=True))
         path.write_text("\n".join(["epoch,supply amps", *rows]) + "\n")
-        return read_heater_log(path, **options)
+        return read_heater_log(path, LogOptions(**options))
 
     return read
 
@@ -99,7 +99,7 @@ def test_milliamperes_and_fast_samples(tmp_path):
     path = tmp_path / "rig.csv"
     rows = (f"{T0 + s:.1f};{1000 * a:.0f}" for s, a in zip(t, current, strict=True))
     path.write_text("\n".join(["epoch;supply current mA", *rows]) + "\n")
-    found = at(read_heater_log(path, full_current=1.3), t)
+    found = at(read_heater_log(path, LogOptions(full_current=1.3)), t)
     assert np.mean(np.abs(found - power) > 5) < 0.001
 
 

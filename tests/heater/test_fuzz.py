@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from framesort.errors import HeaterLogError, HeaterLogWarning
-from framesort.heater import FORMS, read_heater_log
+from framesort.heater import FORMS, LogOptions, read_heater_log
 
 PIECES = (
     '2024-03-14T18:00:00Z|03/04/2024 6:21 PM|1710439200|30|on|off|,|;|\t|\n|\n|"|12:30:00|'
@@ -33,7 +33,9 @@ def test_any_bytes(tmp_path, data, form, zone):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", HeaterLogWarning)
         try:
-            trace = read_heater_log(path, form=form, zone=zone, start="2024-03-14T18:00:00")
+            trace = read_heater_log(
+                path, LogOptions(form=form, zone=zone, start="2024-03-14T18:00:00")
+            )
         except HeaterLogError as error:
             assert "\n" not in str(error)
             return

@@ -7,7 +7,7 @@ import pytest
 
 from framesort.cli import main
 from framesort.errors import HeaterLogError
-from framesort.heater import read_heater_log
+from framesort.heater import LogOptions, read_heater_log
 from framesort.night import Settings
 
 
@@ -64,7 +64,7 @@ def test_settings_and_command_line_read_a_log_alike(tmp_path):
     settings = Settings.from_mapping(
         {"time_column": ["Datum", "Uhr"], "value_column": "4", "log_zone": "-07:00"}
     )
-    trace = read_heater_log(path, **settings.log_options())
+    trace = read_heater_log(path, settings.log_options())
     assert trace.power.tolist() == [0, 40.5, 0]
     assert np.diff(trace.edges).tolist() == [1800, 1800, 14 * 3600]
 
@@ -73,6 +73,6 @@ def test_a_column_that_is_not_there(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text(SPREADSHEET)
     with pytest.raises(HeaterLogError, match=r"'Heizung'; the columns are .*'Rampe'"):
-        read_heater_log(path, value_column="Heizung")
+        read_heater_log(path, LogOptions(value_column="Heizung"))
     with pytest.raises(HeaterLogError, match=r"no column '?9'?, the file has 5"):
-        read_heater_log(path, value_column="9")
+        read_heater_log(path, LogOptions(value_column="9"))

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from framesort.errors import HeaterLogError, HeaterLogWarning
-from framesort.heater import read_heater_log
+from framesort.heater import LogOptions, read_heater_log
 
 EVENTS = "2024-03-14T19:00:00Z"
 T19 = 1710442800.0  # 2024-03-14T19:00:00 UTC, `date -u -d 2024-03-14T19:00:00 +%s` of GNU coreutils
@@ -14,7 +14,7 @@ def log(tmp_path):
     def write(text, **options):
         path = tmp_path / "log.csv"
         path.write_bytes(text if isinstance(text, bytes) else text.encode())
-        return read_heater_log(path, **options)
+        return read_heater_log(path, LogOptions(**options))
 
     return write
 
@@ -263,4 +263,4 @@ def test_missing_file_and_folder(tmp_path):
 
 def test_wrong_form(tmp_path):
     with pytest.raises(HeaterLogError, match="form"):
-        read_heater_log(tmp_path / "none.csv", form="guess")
+        read_heater_log(tmp_path / "none.csv", LogOptions(form="guess"))

@@ -9,7 +9,7 @@ import pytest
 from astropy.time import Time
 
 from framesort.errors import HeaterLogError, HeaterLogWarning
-from framesort.heater import read_heater_log
+from framesort.heater import LogOptions, read_heater_log
 
 
 @pytest.fixture
@@ -20,7 +20,7 @@ def first_event(tmp_path):
         path = tmp_path / "log.csv"
         rows = [f"{time};{30 * (i % 2 == 0)}" for i, time in enumerate(times)]
         path.write_text(f"{heading};power\n" + "\n".join(rows) + "\n")
-        trace = read_heater_log(path, form="switches", **options)
+        trace = read_heater_log(path, LogOptions(form="switches", **options))
         return datetime.fromtimestamp(round(trace.span[0], 6), UTC).replace(tzinfo=None)
 
     return read
@@ -144,7 +144,7 @@ def local_log(tmp_path, zone, begin, minutes, *, every=1):
 )
 def test_a_night_over_the_change_of_clocks(tmp_path, zone, begin):
     path, utc = local_log(tmp_path, zone, begin, 400)
-    trace = read_heater_log(path, zone=zone, form="samples")
+    trace = read_heater_log(path, LogOptions(zone=zone, form="samples"))
     # Every third sample is on, so switches lie midway between samples, all night long.
     change = np.flatnonzero(np.diff(np.arange(400) % 3 == 0))
     np.testing.assert_allclose(trace.edges[1:-1], (utc[change] + utc[change + 1]) / 2, atol=1e-6)
@@ -156,7 +156,9 @@ def test_log_that_begins_within_the_repeated_hour(tmp_path, start, hour):
     # 02:00 summer time is 00:00 UTC on 2024-10-27 in Berlin; the hour repeats until 02:00 UTC.
     begin = datetime(2024, 10, 27, 0, tzinfo=UTC) + timedelta(minutes=start)
     path, utc = local_log(tmp_path, "Europe/Berlin", begin, 300)
-    assert read_heater_log(path, zone="Europe/Berlin", form="samples").edges[0] == utc[0]
+    assert (
+        read_heater_log(path, LogOptions(zone="Europe/Berlin", form="samples")).edges[0] == utc[0]
+    )
 
 
 def test_single_events_in_the_repeated_hour_are_reported(first_event):
@@ -185,7 +187,7 @@ def test_times_of_day_run_over_midnight(tmp_path):
     path.write_text("time,power\n22:00:00,30\n01:30:00,0\n")
     with pytest.raises(HeaterLogError, match="no date"):
         read_heater_log(path)
-    trace = read_heater_log(path, start="2024-03-14T21:50:00")
+    trace = read_heater_log(path, LogOptions(start="2024-03-14T21:50:00"))
     inner = [datetime.fromtimestamp(t, UTC).replace(tzinfo=None) for t in trace.edges[1:-1]]
     assert inner == [datetime(2024, 3, 14, 22), datetime(2024, 3, 15, 1, 30)]
 

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from framesort.errors import HeaterLogError
 from framesort.files import write_table
 from framesort.heater import (
+    LogOptions,
     add_heater_columns,
     describe_trace,
     draw_trace,
@@ -143,7 +144,7 @@ def test_real_night(name, options, tolerance):
     truth = json.loads((NIGHT / "truth.json").read_text())["frames"]
     start = Time([frame["start"][:-6] for frame in truth], scale="utc")
     table = Table({"start": start, "exposure": np.full(len(truth), 60.0)})
-    add_heater_columns(table, read_heater_log(NIGHT / name, **options))
+    add_heater_columns(table, read_heater_log(NIGHT / name, LogOptions(**options)))
     share, dose = (np.array([frame[key] for frame in truth]) for key in ("share", "dose"))
     np.testing.assert_allclose(table["heater_share"], share, atol=tolerance)
     np.testing.assert_allclose(table["heater_power"], dose, atol=100 * tolerance)

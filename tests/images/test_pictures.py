@@ -16,7 +16,7 @@ from framesort.errors import InputError, OutputError
 from framesort.files import read_image
 from framesort.images import as_picture, make_ccddata, read_picture, write_picture
 from framesort.records import Replacement, Stack, Transform
-from framesort.stacking import stack_frames
+from framesort.stacking import FrameValues, StackMethod, stack_frames
 
 
 @pytest.fixture
@@ -258,7 +258,7 @@ def test_frames_that_ccdproc_masked_are_read_without_the_masked_pixels(grey, tmp
     assert np.array_equal(part, whole[4:6], equal_nan=True)
     still = Transform(matrix=np.eye(3), residual=0.0)
     stacked = stack_frames(
-        [str(tmp_path / "f.fits")], [still], sets={"a": [1.0]}, shape=grey.shape, noise=[1.0],
-        background_order=-1,
+        [str(tmp_path / "f.fits")], [still], sets={"a": [1.0]}, shape=grey.shape,
+        values=FrameValues(noise=[1.0]), method=StackMethod(background_order=-1),
     )["a"]  # fmt: skip
     assert np.isnan(stacked.data[mask]).all() and np.isfinite(stacked.data[~mask]).all()

@@ -11,7 +11,7 @@ from framesort.colour import PlaneReader
 from framesort.night import process_night
 from framesort.records import Transform
 from framesort.simulation import draw_truth
-from framesort.stacking import stack_frames
+from framesort.stacking import Execution, FrameValues, StackMethod, stack_frames
 
 pytestmark = pytest.mark.slow
 
@@ -170,9 +170,10 @@ def test_placed_pixels_are_where_interpolated_ones_do(coloured):
     transforms = [Transform(matrix=np.array(row["matrix"]), matched=50) for row in truth]
     stacks = {
         fill: stack_frames(
-            files, transforms, sets={"all": np.ones(len(files))}, shape=(270, 330), reference=0,
-            kernel="lanczos3" if fill else "linear",
-            read=PlaneReader(pattern="GBRG", colour="R", fill=fill),
+            files, transforms, sets={"all": np.ones(len(files))}, shape=(270, 330),
+            values=FrameValues(reference=0),
+            method=StackMethod(kernel="lanczos3" if fill else "linear"),
+            execution=Execution(read=PlaneReader(pattern="GBRG", colour="R", fill=fill)),
         )["all"]
         for fill in (True, False)
     }  # fmt: skip

@@ -18,7 +18,7 @@ from framesort.quality import measure_frames
 from framesort.registration import register_frames
 from framesort.replacement import replace_stars
 from framesort.simulation import simulate_stacks
-from framesort.stacking import stack_frames
+from framesort.stacking import FrameValues, stack_frames
 
 pytestmark = pytest.mark.slow
 
@@ -195,8 +195,9 @@ def test_measured_registered_and_stacked_from_memory(drawn, held):
         moved = np.subtract(one.map_points(130, 100), two.map_points(130, 100))
         assert np.hypot(*moved) < 0.2  # the two star lists are not cut off alike
     ones = {"all": np.ones(5)}
-    made = stack_frames(held, lists, sets=ones, shape=(200, 260), reference=1)["all"]
-    wanted = stack_frames(paths, lists, sets=ones, shape=(200, 260), reference=1)["all"]
+    second = FrameValues(reference=1)
+    made = stack_frames(held, lists, sets=ones, shape=(200, 260), values=second)["all"]
+    wanted = stack_frames(paths, lists, sets=ones, shape=(200, 260), values=second)["all"]
     x, y = lists[0].map_points(70, 55)
     here = (round(float(y)), round(float(x)))
     assert made.coverage[here] <= 4 < wanted.coverage[150, 200] + 1
@@ -206,7 +207,7 @@ def test_measured_registered_and_stacked_from_memory(drawn, held):
     assert np.median(np.abs(made.data - wanted.data)[outside]) < 0.1 * noise
     assert abs(made.data[here] - wanted.data[here]) < 6 * noise, "masked pixels were stacked"
     assert made.header["BUNIT"] == "adu"
-    mixed = stack_frames([held[0], *paths[1:]], lists, sets=ones, shape=(200, 260), reference=1)
+    mixed = stack_frames([held[0], *paths[1:]], lists, sets=ones, shape=(200, 260), values=second)
     np.testing.assert_allclose(mixed["all"].data, made.data, rtol=1e-4, atol=0.1 * noise)
     other = CCDData(held[2].data, unit="electron")
     with pytest.raises(InputError, match=r"different units \(adu, electron\)"):

@@ -6,6 +6,7 @@ from astropy.io import fits
 from astropy.table import Table
 from astropy.wcs import WCS
 from reproject import reproject_exact
+from stack_options import grouped
 
 from framesort.errors import InputError
 from framesort.registration import (
@@ -110,7 +111,9 @@ def test_missing_and_saturated_pixels_of_a_distorted_frame():
     assert np.isnan(out[y, x])
     assert np.isfinite(out[y + 3, x])  # the spline does not spread what is missing
     assert 3 <= np.isnan(out[y - 4 : y + 5, x - 8 : x + 9]).sum() <= 6
-    stack = stack_arrays([image] * 3, [transform] * 3, saturation=4000.0, shape=SHAPE)["all"]
+    stack = stack_arrays([image] * 3, [transform] * 3, shape=SHAPE, **grouped(saturation=4000.0))[
+        "all"
+    ]
     x, y = (int(np.rint(v)) for v in transform.map_points(201.5, 61.5))
     assert stack.data[y, x] >= stack.saturation
     assert stack.data[y, x + 20] < stack.saturation

@@ -11,11 +11,15 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.table import Table
+from stack_options import grouped
 
 from framesort.errors import FrameError, InputError, NotEnoughFramesError
 from framesort.files import read_image
 from framesort.records import Transform
 from framesort.stacking import (
+    Execution,
+    FrameValues,
+    StackMethod,
     measure_flux_scales,
     read_stack,
     stack_arrays,
@@ -130,7 +134,7 @@ def options(**changes):
 @pytest.fixture(scope="module")
 def stacks(night):
     paths, transforms, _, _ = night
-    return stack_frames(paths, transforms, **options())
+    return stack_frames(paths, transforms, **grouped(**options()))
 
 
 def truth_of(stars, fwhm):
@@ -230,21 +234,21 @@ def test_order_of_frames_changes_no_bit(night, stacks):
     turned["sets"] = {name: weight[::-1] for name, weight in turned["sets"].items()}
     turned |= {"reference": 11}
     turned |= {name: turned[name][::-1] for name in ("scales", "fwhm", "groups")}
-    equal(stacks, stack_frames(paths[::-1], transforms[::-1], **turned))
+    equal(stacks, stack_frames(paths[::-1], transforms[::-1], **grouped(**turned)))
 
 
 @pytest.mark.parametrize("memory", [2**20, 2**22, 2**30])
 def test_memory_changes_no_bit(night, stacks, memory):
     paths, transforms, _, _ = night
-    equal(stacks, stack_frames(paths, transforms, **options(memory=memory)))
+    equal(stacks, stack_frames(paths, transforms, **grouped(**options(memory=memory))))
 
 
 def test_workers_change_no_bit(night, stacks):
     paths, transforms, _, _ = night
     with ThreadPoolExecutor(3) as pool:
-        equal(stacks, stack_frames(paths, transforms, **options(executor=pool)))
+        equal(stacks, stack_frames(paths, transforms, **grouped(**options(executor=pool))))
     with ProcessPoolExecutor(2, mp_context=get_context("spawn")) as pool:
-        equal(stacks, stack_frames(paths, transforms, **options(executor=pool)))
+        equal(stacks, stack_frames(paths, transforms, **grouped(**options(executor=pool))))
 
 
 def test_the_pool_of_this_library_is_replaced_by_threads(night, stacks):
@@ -253,7 +257,7 @@ def test_the_pool_of_this_library_is_replaced_by_threads(night, stacks):
     before = list(warnings.filters)
     children = active_children()
     with open_executor(2) as pool:
-        equal(stacks, stack_frames(paths, transforms, **options(executor=pool)))
+        equal(stacks, stack_frames(paths, transforms, **grouped(**options(executor=pool))))
         assert active_children() == children
     assert warnings.filters == before
 
@@ -268,7 +272,7 @@ def test_a_frame_that_changes_meanwhile_is_left_out(night, tmp_path):
         with open(copies[3], "ab") as stream:  # after the first look
             stream.write(bytes(2880))
 
-    result = stack_frames(copies, transforms, **options(progress=progress))["deep"]
+    result = stack_frames(copies, transforms, **grouped(**options(progress=progress)))["deep"]
     assert len(result.frames) == 11
     assert [note for note in result.notes if "was changed while" in note]
 
@@ -313,7 +317,7 @@ def test_packed_and_steep_frames_are_stored_with_the_same_bits(night, stacks, tm
         mixed.append(copy)
     scratch = tmp_path / "scratch"
     scratch.mkdir()
-    packed = stack_frames(mixed, transforms, **options(scratch=scratch, memory=2**20))
+    packed = stack_frames(mixed, transforms, **grouped(**options(scratch=scratch, memory=2**20)))
     for name in stacks:
         np.testing.assert_array_equal(packed[name].data, stacks[name].data)
     assert list(scratch.iterdir()) == []  # cleaned up
@@ -325,7 +329,10 @@ def test_quarter_turn():
     image = rng.normal(100, 1, (50, 80)).astype(np.float32)
     m = np.array([[0, -1, 49.0], [1, 0, 0], [0, 0, 1]])
     stack = stack_arrays(
-        [image], [Transform(matrix=m)], shape=(80, 50), background_order=-1, clip=np.inf
+        [image],
+        [Transform(matrix=m)],
+        shape=(80, 50),
+        method=StackMethod(background_order=-1, clip=np.inf),
     )["all"]
     np.testing.assert_allclose(stack.data, image.T[:, ::-1], rtol=1e-6)
 
@@ -334,8 +341,8 @@ def test_no_data_is_nan():
     image = np.full((40, 50), 10.0)
     image[5, 5] = np.nan
     stack = stack_arrays(
-        [image] * 3, [place(0, 0)] * 2 + [Transform(reason="not matched")], noise=1.0,
-        shape=(40, 60), names=["a", "b", "c"],
+        [image] * 3, [place(0, 0)] * 2 + [Transform(reason="not matched")],
+        shape=(40, 60), names=["a", "b", "c"], values=FrameValues(noise=1.0),
     )["all"]  # fmt: skip
     assert np.isnan(stack.data[5, 5])
     assert stack.weight[5, 5] == 0
@@ -354,15 +361,17 @@ def test_saturation_is_followed():
         image[28:33, 28:33] = 4000  # full in all
         image[10, 10] = 4000 if k == 2 else 100  # a hot pixel in one: rejected, not counted
         images.append(np.minimum(image, 4000))
-    level = stack_arrays(images, saturation=4000, noise=2.0, scales=np.full(6, 0.5))[
+    level = stack_arrays(images, **grouped(saturation=4000, noise=2.0, scales=np.full(6, 0.5)))[
         "all"
     ].saturation
     assert level == pytest.approx(2000, rel=0.01)
-    assert stack_arrays(images, noise=2.0)["all"].saturation == np.inf
+    assert stack_arrays(images, **grouped(noise=2.0))["all"].saturation == np.inf
     # Half of the frames not full there: the mean is lower, and so is the level.
     for image in images[:3]:
         image[28:33, 28:33] = 3000
-    level = stack_arrays(images, saturation=4000, noise=2.0, clip=np.inf)["all"].saturation
+    level = stack_arrays(images, **grouped(saturation=4000, noise=2.0, clip=np.inf))[
+        "all"
+    ].saturation
     assert level == pytest.approx(3500, rel=0.01)
 
 
@@ -385,14 +394,16 @@ class CalibratingReader:
 def test_a_frame_that_vanishes_is_left_out(night, visits):
     paths, transforms, _, _ = night
     reader = CalibratingReader("frame_03.fits", visits)
-    result = stack_frames(paths, transforms, **options(read=reader))["deep"]
+    result = stack_frames(paths, transforms, **grouped(**options(read=reader)))["deep"]
     assert len(result.frames) == 11
     assert [note for note in result.notes if "frame_03.fits: left out" in note]
     keep = [k for k in range(12) if k != 3]
     less = options(read=CalibratingReader("none", 0))
     less["sets"] = {name: weight[keep] for name, weight in less["sets"].items()}
     less |= {name: np.asarray(less[name])[keep] for name in ("scales", "fwhm", "groups")}
-    again = stack_frames([paths[k] for k in keep], [transforms[k] for k in keep], **less)["deep"]
+    again = stack_frames(
+        [paths[k] for k in keep], [transforms[k] for k in keep], **grouped(**less)
+    )["deep"]
     np.testing.assert_array_equal(result.data, again.data)
     assert np.nanmedian(result.data) == pytest.approx(SKY / 2, abs=3)
 
@@ -407,7 +418,7 @@ def test_every_pixel_is_read_about_once(night):
         return data, header
 
     plain = [t if abs(t.rotation) < 90 else place(0, 0) for t in transforms]
-    stack_frames(paths, plain, **options(read=read))
+    stack_frames(paths, plain, **grouped(**options(read=read)))
     # Stripes of 120 rows overlap by 2 x (3 + 4) rows and the tilt; the mesh looks at all rows of
     # so small a frame. A full-size frame: stripes of 174 rows, one row in 14 for the mesh.
     assert max(count.values()) < 2.8 * SHAPE[0]
@@ -423,7 +434,8 @@ def test_memory_does_not_grow_with_frames():
         tracemalloc.start()
         stack_frames(
             [f"{k:03d}" for k in range(frames)], [place(0.3, 0.2)] * frames,
-            sets={"all": np.ones(frames)}, shape=(200, 300), memory=3 * 2**20, read=read,
+            sets={"all": np.ones(frames)}, shape=(200, 300),
+            execution=Execution(memory=3 * 2**20, read=read),
         )  # fmt: skip
         result = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
@@ -489,7 +501,7 @@ def test_write_and_read(tmp_path, night, stacks):
 
 def test_odd_names_survive(tmp_path):
     names = ["näm\ne 'x' & more.fits", "b" * 200 + "/é.fits"]
-    stack = stack_arrays([np.ones((9, 9))] * 2, names=names, noise=1.0)["all"]
+    stack = stack_arrays([np.ones((9, 9))] * 2, names=names, values=FrameValues(noise=1.0))["all"]
     write_stack(tmp_path / "s.fits", stack)
     assert sorted(read_stack(tmp_path / "s.fits").frames) == sorted(names)
 
@@ -525,15 +537,15 @@ def test_read_stack_of_a_plain_image_and_of_rubbish(tmp_path):
 def test_wrong_options(night, changes, words):
     paths, transforms, _, _ = night
     with pytest.raises(InputError, match=words):
-        stack_frames(paths, transforms, **options(**changes))
+        stack_frames(paths, transforms, **grouped(**options(**changes)))
 
 
 def test_no_frame_left(night):
     paths, transforms, _, _ = night
     with pytest.raises(NotEnoughFramesError, match="'empty' has no frame"):
-        stack_frames(paths, transforms, **options(sets={"empty": np.zeros(12)}))
+        stack_frames(paths, transforms, **grouped(**options(sets={"empty": np.zeros(12)})))
     with pytest.raises(InputError, match="transforms must have 12"):
-        stack_frames(paths, transforms[:3], **options())
+        stack_frames(paths, transforms[:3], **grouped(**options()))
 
 
 def test_dark_edges_of_a_frame_are_left_out():
@@ -576,7 +588,7 @@ def test_spike_of_a_few_heated_frames_stays():
     options = {"gain": 1.0, "noise": 6.0, "background_order": -1}
     along = (np.abs(v) < 2) & (np.abs(u) > 12) & (np.abs(u) < 40) & (yy > 30)
     wanted = 0.3 * streak[along].mean()
-    kept = stack_arrays(images, similarity=power, **options)["all"]
+    kept = stack_arrays(images, **grouped(similarity=power, **options))["all"]
     # Some 200 pixels of noise 1.9: 0.15 ADU.
     assert (kept.data - 300 - star)[along].mean() == pytest.approx(wanted, abs=0.6)
     beside = (np.abs(yy - 20) < 6) & (xx < 60)
@@ -584,5 +596,5 @@ def test_spike_of_a_few_heated_frames_stays():
     # eleven rows; where it is out, the others have 2/9 of the streak's 4 ADU, not 3/10.
     assert (kept.data - 300 - star - 0.3 * streak)[beside].mean() == pytest.approx(0, abs=0.4)
     # Without knowing which frames look alike the streak is an outlier.
-    lost = stack_arrays(images, **options)["all"]
+    lost = stack_arrays(images, **grouped(**options))["all"]
     assert (lost.data - 300 - star)[along].mean() < 0.5 * wanted

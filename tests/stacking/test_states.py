@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from stack_options import grouped
 
 from framesort.stacking import stack_arrays
 
@@ -63,7 +64,7 @@ def stack(images, power, widths, **changes):
         "fwhm": widths, "similarity": power, "groups": power > 0, "gain": 1.0, "noise": NOISE,
         "background_order": -1, **changes,
     }  # fmt: skip
-    return stack_arrays(list(images), **options)["all"]
+    return stack_arrays(list(images), **grouped(**options))["all"]
 
 
 def on_spike(low=12.0):
@@ -170,8 +171,10 @@ def test_no_pixel_that_a_frame_has_is_empty():
     images[1, 21, 21] += 4000  # an outlier among the outvoted
     sharp = np.arange(11) < 3
     made = stack_arrays(
-        list(images), sets={"sharp": sharp, "deep": np.ones(11)}, noise=NOISE, background_order=-1
-    )  # fmt: skip
+        list(images),
+        sets={"sharp": sharp, "deep": np.ones(11)},
+        **grouped(noise=NOISE, background_order=-1),
+    )
     assert made["sharp"].coverage.min() >= 1
     assert np.isfinite(made["sharp"].data).all()
     assert np.isfinite(made["deep"].data).all()
@@ -192,8 +195,8 @@ def test_a_saturated_pixel_is_marked_as_such():
         light = moffat(*np.add(STAR, (dx, dy)), 4e5, 2.6 * np.exp(rng.normal(0, 0.1)))
         images.append(np.minimum(SKY + light + rng.normal(0, NOISE, SHAPE), level))
     made = stack_arrays(
-        images, saturation=level, noise=NOISE, background_order=-1, clip=np.inf
-    )["all"]  # fmt: skip
+        images, **grouped(saturation=level, noise=NOISE, background_order=-1, clip=np.inf)
+    )["all"]
     share = (np.array(images) >= level).mean(axis=0)
     assert (share[share > 0] < 1).any()  # the rim, where only some are saturated
     assert (made.data[share >= 0.25] >= made.saturation).all()
