@@ -41,7 +41,6 @@ if TYPE_CHECKING:
     from framesort.errors import FramesortError
     from framesort.heater import read_heater_log
     from framesort.night import (
-        Settings,
         merge_night,
         process_night,
         sort_frames,
@@ -51,6 +50,7 @@ if TYPE_CHECKING:
     from framesort.registration import register_frames
     from framesort.replacement import replace_stars
     from framesort.report import write_report
+    from framesort.settings import Settings
     from framesort.stacking import stack_frames
     from framesort.stars import find_stars, measure_image
 
@@ -77,11 +77,12 @@ _HOMES = {
     "errors": ("FramesortError",),
     "heater": ("read_heater_log",),
     "night": (
-        "Settings", "merge_night", "process_night", "sort_frames", "sort_night", "swap_stars",
+        "merge_night", "process_night", "sort_frames", "sort_night", "swap_stars",
     ),
     "registration": ("register_frames",),
     "replacement": ("replace_stars",),
     "report": ("write_report",),
+    "settings": ("Settings",),
     "stacking": ("stack_frames",),
     "stars": ("find_stars", "measure_image"),
 }  # fmt: skip

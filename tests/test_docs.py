@@ -12,7 +12,7 @@ import pytest
 
 import framesort
 from framesort.cli._commands import COMMANDS
-from framesort.cli._parser import build_parser, join_zone
+from framesort.cli._parser import build_parser, join_negative
 from framesort.records import COLUMNS, REASONS, STAR_COLUMNS
 from framesort.replacement import STAR_REASONS
 
@@ -97,7 +97,7 @@ def test_commands_are_understood(page):
     for words in commands(page):
         if page.name == "design.md":  # patterns with names in capitals
             continue
-        build_parser().parse_args(join_zone(words))
+        build_parser().parse_args(join_negative(words))
 
 
 def test_some_commands_were_found():
@@ -105,12 +105,14 @@ def test_some_commands_were_found():
 
 
 def test_tables_of_columns_are_those_of_the_registries(tmp_path, capsys):
-    made = runpy.run_path(str(DOCS / "make_columns.py"))
+    made = runpy.run_path(str(DOCS / "make_tables.py"))
+    for name in made["PAGES"]:
+        page = (DOCS / name).read_text(encoding="utf-8")
+        assert page == made["fill_page"](name, page), "run: python docs/make_tables.py"
     page = (DOCS / "columns.md").read_text(encoding="utf-8")
-    assert page == made["fill_page"](page), "run: python docs/make_columns.py"
     # Plain Markdown, readable as it is: a row for every name.
     for name in (*COLUMNS, *REASONS, *STAR_COLUMNS, *filter(None, STAR_REASONS)):
         assert f"\n| `{name}` | " in page
     # A page that is behind its registry is told to be.
     behind = re.sub(r"\n\| `spike_[^\n]*|\n\| `line_[^\n]*", "", page)
-    assert behind != page == made["fill_page"](behind)
+    assert behind != page == made["fill_page"]("columns.md", behind)

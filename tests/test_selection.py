@@ -6,7 +6,6 @@ from astropy.table import Table
 from scipy.optimize import brentq
 
 from framesort.errors import InputError
-from framesort.night import Settings
 from framesort.records import add_column
 from framesort.selection import (
     SetLimits,
@@ -15,6 +14,7 @@ from framesort.selection import (
     summarise_sets,
     trace_trade_off,
 )
+from framesort.settings import Settings
 
 
 def graded(grades, **columns):

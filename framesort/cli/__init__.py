@@ -7,7 +7,7 @@ import warnings
 from collections.abc import Sequence
 
 from framesort.cli._mistypes import as_typed
-from framesort.cli._parser import build_parser, join_zone
+from framesort.cli._parser import build_parser, join_negative
 from framesort.errors import FramesortError, hide_deprecations
 from framesort.workers import prepare_workers
 
@@ -40,7 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _run(words: Sequence[str]) -> int:
     """Parse the call, run it, and make one line of what it raises."""
     parser = build_parser()
-    options = parser.parse_args(join_zone(words))
+    options = parser.parse_args(join_negative(words))
     options.words = list(words)
     if getattr(options, "workers", 1) != 1:
         prepare_workers(["framesort.quality", "framesort.report"])

@@ -14,13 +14,12 @@ from framesort.errors import InputError
 from framesort.files import open_whole
 from framesort.night import (
     NightResult,
-    Settings,
     merge_night,
     process_night,
     read_logs,
-    read_settings,
     sort_night,
 )
+from framesort.settings import Settings, read_settings
 from framesort.workers import open_executor
 
 __all__ = ["COMMANDS"]

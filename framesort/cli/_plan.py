@@ -155,8 +155,9 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
     if options.folder is None:
         needs, notes = _needs_by_figures(options)
         return needs, None, (), notes
-    from framesort.night import Settings, read_sorted
+    from framesort.night import read_sorted
     from framesort.planning import unheated_minutes_needed
+    from framesort.settings import Settings
 
     given = sorted(
         name for name in (*(n for n, _, _ in _FIGURES), "exposure") if _has(options, name)

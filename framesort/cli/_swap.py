@@ -5,7 +5,10 @@ from argparse import Namespace
 from pathlib import Path
 from typing import Any
 
-__all__ = ["SWAP_EXAMPLE", "add_detail_option", "add_swap_options", "run_swap"]
+from framesort.cli._options import add_setting
+from framesort.settings import Settings
+
+__all__ = ["SWAP_EXAMPLE", "add_swap_options", "run_swap"]
 
 SWAP_EXAMPLE = """framesort swap deep.fits sharp.fits --out final.fits
   framesort swap deep.tif sharp.tif --out final.tif --keep comet.csv
@@ -29,11 +32,8 @@ def add_swap_options(swap: argparse.ArgumentParser) -> None:
     )
     swap.add_argument("--overwrite", action="store_true", help="replace an existing result")
     stars = swap.add_argument_group("stars")
-    stars.add_argument(
-        "--amount", type=float, default=1.0, metavar="F", help="in part, 0..1 (default 1)"
-    )
-    add_detail_option(stars)
-    swap.set_defaults(detail=True)
+    add_setting(stars, "amount", default=Settings.amount)
+    add_setting(stars, "detail", default=Settings.detail)
     stars.add_argument(
         "--keep", metavar="TABLE", help="places to leave alone: x, y or ra, dec, and radius"
     )
@@ -66,25 +66,7 @@ def add_swap_options(swap: argparse.ArgumentParser) -> None:
         choices=(16, 32),
         help="of a TIFF file (default 32; 16 where DEEP is)",
     )
-    pictures.add_argument(
-        "--white", type=float, metavar="LEVEL", help="number that becomes full white in a TIFF file"
-    )
-
-
-def add_detail_option(group: argparse._ArgumentGroup) -> None:
-    """The option `--detail`, True or False; its default is that of the parser."""
-    group.add_argument(
-        "--detail",
-        type=_on_or_off,
-        metavar="on|off",
-        help="give nebulae and galaxies the detail that blur took, or stars only (default on)",
-    )
-
-
-def _on_or_off(text: str) -> bool:
-    if text not in ("on", "off"):
-        raise argparse.ArgumentTypeError(f"on or off, got {text!r}")
-    return text == "on"
+    add_setting(pictures, "white")
 
 
 def _flux_scale(text: str) -> str | float:

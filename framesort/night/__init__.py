@@ -5,14 +5,13 @@
 pipeline that keeps its own files.
 """
 
-from framesort.night._folder import read_sorted
+from framesort.night._folder import read_logs, read_sorted
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import list_sets
 from framesort.night._merge import MergedGroup, merge_groups
 from framesort.night._pipeline import NightResult, merge_night, process_night, sort_night
 from framesort.night._place import PlacedNight, place_frames
 from framesort.night._run import NightRun, StageProgress
-from framesort.night._settings import Settings, read_logs, read_settings
 from framesort.night._sort import SortedNight, sort_frames
 from framesort.night._swap import SwapResult, swap_images, swap_stars
 
@@ -22,7 +21,6 @@ __all__ = [
     "NightResult",
     "NightRun",
     "PlacedNight",
-    "Settings",
     "SortedNight",
     "StageProgress",
     "SwapResult",
@@ -32,7 +30,6 @@ __all__ = [
     "place_frames",
     "process_night",
     "read_logs",
-    "read_settings",
     "read_sorted",
     "sort_frames",
     "sort_night",

@@ -25,6 +25,7 @@ __all__ = [
     "SCRATCH",
     "TIFF_PRODUCTS",
     "hold_folder",
+    "read_logs",
     "read_sorted",
     "read_summary",
     "read_table",
@@ -225,3 +226,23 @@ def read_sorted(folder: str | os.PathLike[str]) -> tuple[Table, dict[str, Any]]:
     if not path.is_dir():
         raise InputError(f"{path}: no such folder; run `framesort sort` first")
     return read_table(path), read_summary(path)
+
+
+def read_logs(path: str | Path) -> list[str]:
+    """The heater logs of an earlier run, as its night.json names them; none without a log.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read.
+    """
+    try:
+        values = json.loads(Path(path).read_text(encoding="utf-8"))
+        named = str(values["heater"]["log"])
+    except OSError as error:
+        raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{path}: settings cannot be understood ({error})") from error
+    except (KeyError, TypeError):
+        return []
+    return [name for name in named.split("; ") if name]

@@ -18,10 +18,10 @@ from framesort.night._kept import KeptStacks
 from framesort.night._notes import join_notes
 from framesort.night._place import PlacedNight, in_a_set
 from framesort.night._run import NightRun, StageProgress
-from framesort.night._settings import Settings
 from framesort.night._stacks import sign_frames, stack_group
 from framesort.records import FrameQuality, Replacement, Stack, column_values
 from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
+from framesort.settings import Settings
 
 __all__ = [
     "MergedGroup",

@@ -15,9 +15,9 @@ from framesort.evidence import (
     follow_spike,
     mean_spike_angle,
 )
-from framesort.night._settings import Settings
 from framesort.night._states import night_rows
 from framesort.records import Transform, add_column, column_values
+from framesort.settings import Settings
 
 __all__ = ["SpikeByNight", "by_night", "spikes_by_night"]
 

@@ -31,12 +31,12 @@ from framesort.night._place import PlacedNight, place_step
 from framesort.night._products import remove_products, write_group, write_night_tables
 from framesort.night._read import measure_table, settle_masters
 from framesort.night._run import NightRun, StageProgress
-from framesort.night._settings import Settings
 from framesort.night._sort import SortedNight, log_name, sort_step
 from framesort.night._states import Heater
 from framesort.night._summary import add_merged, note_placed, summarise_night, summarise_spike
 from framesort.records import FrameQuality
 from framesort.report import write_preview, write_report
+from framesort.settings import Settings
 from framesort.workers import own_processes
 
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]

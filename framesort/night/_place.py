@@ -16,7 +16,6 @@ from framesort.night._crop import crop_transform, cut_grid, find_cut
 from framesort.night._fields import forget_places, target_of, target_rows
 from framesort.night._given import given_transforms, nearest_identity
 from framesort.night._run import NightRun, StageProgress
-from framesort.night._settings import Settings
 from framesort.plugins import find_plugin
 from framesort.records import FrameQuality, Transform
 from framesort.registration import (
@@ -27,6 +26,7 @@ from framesort.registration import (
     make_optimal_grid,
     transform_from_wcs,
 )
+from framesort.settings import Settings
 
 __all__ = ["PlacedNight", "in_a_set", "place_frames", "place_step"]
 

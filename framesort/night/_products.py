@@ -19,7 +19,6 @@ from framesort.night._folder import PRODUCTS, TABLE, TIFF_PRODUCTS
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import write_sets
 from framesort.night._merge import MergedGroup
-from framesort.night._settings import Settings
 from framesort.records import (
     PRODUCT_CARD,
     PRODUCT_TEXT,
@@ -29,6 +28,7 @@ from framesort.records import (
     column_values,
 )
 from framesort.replacement import MASK_BITS
+from framesort.settings import Settings
 from framesort.stacking import write_stack
 
 __all__ = [

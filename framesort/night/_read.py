@@ -12,9 +12,9 @@ from framesort.colour import GreenReader, check_pattern, restore_quality
 from framesort.errors import FramesortError
 from framesort.frames import FrameReader
 from framesort.night._run import NightRun
-from framesort.night._settings import Settings
 from framesort.quality import measure_frames
 from framesort.records import FrameQuality, add_column, column_values
+from framesort.settings import Settings
 
 __all__ = [
     "check_patterns",

@@ -10,8 +10,8 @@ from astropy.table import Table
 
 from framesort.frames import FrameReader, Masters, make_reader, read_masters
 from framesort.night._kept import KeptStacks
-from framesort.night._settings import Settings
 from framesort.plugins import Plugin, find_plugin
+from framesort.settings import Settings
 from framesort.workers import Progress
 
 __all__ = ["NightRun", "StageProgress"]

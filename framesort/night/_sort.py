@@ -31,7 +31,6 @@ from framesort.night._nights import SpikeByNight, by_night, spikes_by_night
 from framesort.night._others import describe_targets, without_others
 from framesort.night._read import check_patterns, measure_table, settle_masters
 from framesort.night._run import NightRun, StageProgress
-from framesort.night._settings import Settings
 from framesort.night._states import (
     Heater,
     check_log,
@@ -44,6 +43,7 @@ from framesort.night._states import (
 from framesort.quality import add_quality_columns, measure_transparency
 from framesort.records import FrameQuality, HeaterTrace, add_column
 from framesort.selection import SetLimits, choose_sets
+from framesort.settings import Settings
 from framesort.tags import tag_frames
 
 __all__ = ["SortedNight", "log_name", "sort_frames", "sort_step"]

@@ -30,9 +30,9 @@ from framesort.heater import (
     shift_trace,
 )
 from framesort.night._memory import as_heater, trace_of_table
-from framesort.night._settings import Settings
 from framesort.plugins import find_plugin
 from framesort.records import HeaterTrace, add_column
+from framesort.settings import Settings
 
 __all__ = [
     "Heater",

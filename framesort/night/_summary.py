@@ -16,12 +16,12 @@ from framesort.night._fields import placed_only, target_of
 from framesort.night._lists import list_unplaced
 from framesort.night._merge import MergedGroup
 from framesort.night._nights import SpikeByNight
-from framesort.night._settings import Settings
 from framesort.night._sort import SortedNight
 from framesort.night._states import night_rows
 from framesort.records import HeaterTrace, column_values
 from framesort.replacement import ReplacementCheck
 from framesort.selection import report_selection
+from framesort.settings import Settings
 
 __all__ = ["add_merged", "note_placed", "summarise_night", "summarise_spike"]
 

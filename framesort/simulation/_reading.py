@@ -4,13 +4,14 @@ import difflib
 import itertools
 import os
 import tomllib
-from dataclasses import MISSING, fields, is_dataclass
+from dataclasses import MISSING, is_dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, get_args, get_origin
 
 from framesort.errors import InputError
-from framesort.simulation._scenario import COLOUR, Rule, Scenario
+from framesort.rules import Rule, check_value, list_entries
+from framesort.simulation._scenario import COLOUR, Scenario
 
 __all__ = ["read_scenario"]
 
@@ -53,20 +54,18 @@ def read_scenario(path: str | os.PathLike[str]) -> Scenario:
 def _build(kind: type[Kind], values: Any, where: str) -> Kind:
     if not isinstance(values, dict):
         raise InputError(f"{where.rstrip('.')} must be a table, got {values!r}")
-    hints = get_type_hints(kind, include_extras=True)
-    known = {one.name: one.default for one in fields(kind)}  # type: ignore[arg-type]
+    known = list_entries(kind)
     for name in values:
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1)
             hint = f"; did you mean {near[0]}?" if near else f"; known are {', '.join(known)}"
             raise InputError(f"{where}{name} is not a key of a scenario{hint}")
     made = {}
-    for name, default in known.items():
-        form, rule = get_args(hints[name])
+    for name, entry in known.items():
         if name in values:
-            made[name] = _convert(form, values[name], f"{where}{name}", rule)
-        elif default is MISSING:
-            raise InputError(f"{where}{name} must be given: {rule.text}")
+            made[name] = _convert(entry.kind, values[name], f"{where}{name}", entry.rule)
+        elif entry.default is MISSING:
+            raise InputError(f"{where}{name} must be given: {entry.rule.text}")
     return kind(**made)
 
 
@@ -87,18 +86,9 @@ def _convert(kind: Any, value: Any, name: str, rule: Rule) -> Any:
                 f"{name} must be a date and time as 2025-05-06T21:00:00Z, got {value!r}"
             )
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
-    if kind is str:
-        if not isinstance(value, str) or not value.strip():
-            raise InputError(f"{name} must be a text, got {value!r}")
-        if rule.choices and value not in rule.choices:
-            raise InputError(f"{name} must be one of {', '.join(rule.choices)}, got {value!r}")
-        return value
-    whole = kind is int
-    if isinstance(value, bool) or not isinstance(value, int if whole else int | float):
-        raise InputError(f"{name} must be a {'whole ' * whole}number, got {value!r}")
-    if not rule.low <= value <= rule.high:
-        raise InputError(f"{name} must be from {rule.low:g} to {rule.high:g}, got {value!r}")
-    return value if whole else float(value)
+    if kind is str and isinstance(value, str) and not value.strip():
+        raise InputError(f"{name} must be a text, got {value!r}")
+    return check_value(name, value, kind, rule)
 
 
 def _pair(value: Any, name: str) -> tuple[float, float]:

@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Annotated
 
 from framesort.errors import InputError
+from framesort.rules import Rule
 
 __all__ = [
     "COLOUR",
@@ -17,7 +18,6 @@ __all__ = [
     "Logger",
     "Mount",
     "Nebula",
-    "Rule",
     "Run",
     "Scenario",
     "Seeing",
@@ -28,16 +28,6 @@ __all__ = [
 
 COLOUR = "colour"
 """What runs give as their filter when the camera has a colour filter array."""
-
-
-@dataclass(frozen=True)
-class Rule:
-    """What a key means and the range that `read_scenario` holds its value to."""
-
-    text: str
-    low: float = -math.inf
-    high: float = math.inf
-    choices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

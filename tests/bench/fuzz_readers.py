@@ -35,11 +35,12 @@ from framesort.frames import find_frames, read_frames
 from framesort.heater import FORMS, LogOptions, read_heater_log
 from framesort.images import read_picture
 from framesort.images import write_picture as _write_picture
-from framesort.night import read_settings, read_sorted
+from framesort.night import read_sorted
 from framesort.planning import read_forecast
 from framesort.registration import make_grid
 from framesort.replacement import read_places
 from framesort.report import write_report
+from framesort.settings import read_settings
 from framesort.simulation import read_scenario
 from framesort.stacking import read_stack
 

@@ -14,7 +14,8 @@ from framesort.cli._commands import _show
 from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser
 from framesort.errors import InputError
-from framesort.night import NightResult, Settings
+from framesort.night import NightResult
+from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
 

@@ -12,7 +12,8 @@ from astropy.time import Time
 from framesort.errors import FrameError, InputError
 from framesort.files import read_image, verify_sums
 from framesort.frames import find_frames, make_reader, read_frames, read_masters
-from framesort.night import Settings, sort_frames
+from framesort.night import sort_frames
+from framesort.settings import Settings
 from framesort.simulation import read_scenario, simulate_night
 
 pytest.importorskip("rawpy")

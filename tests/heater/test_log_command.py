@@ -8,7 +8,7 @@ import pytest
 from framesort.cli import main
 from framesort.errors import HeaterLogError
 from framesort.heater import LogOptions, read_heater_log
-from framesort.night import Settings
+from framesort.settings import Settings
 
 
 @pytest.fixture

@@ -9,7 +9,8 @@ from astropy.table import Table
 from scipy.spatial import cKDTree
 
 from framesort.errors import InputError
-from framesort.night import Settings, merge_night, process_night, sort_frames, sort_night
+from framesort.night import merge_night, process_night, sort_frames, sort_night
+from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
 

@@ -6,7 +6,8 @@ from astropy.io import fits
 from astropy.wcs import WCS
 
 from framesort.errors import InputError
-from framesort.night import Settings, place_frames, process_night, sort_frames
+from framesort.night import place_frames, process_night, sort_frames
+from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
 

@@ -13,17 +13,11 @@ from astropy.io import fits
 
 from framesort.cli import main
 from framesort.frames import FrameReader, Recipe
-from framesort.night import (
-    KeptStacks,
-    Settings,
-    merge_night,
-    process_night,
-    read_settings,
-    sort_night,
-)
+from framesort.night import KeptStacks, merge_night, process_night, sort_night
 from framesort.night import _stacks as night_stacks
 from framesort.night._kept import stack_recipe
 from framesort.records import Stack, Transform
+from framesort.settings import Settings, read_settings
 
 pytestmark = pytest.mark.slow
 

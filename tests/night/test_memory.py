@@ -11,12 +11,13 @@ from astropy.time import Time
 from framesort.errors import InputError
 from framesort.frames import read_frames
 from framesort.heater import read_heater_log
-from framesort.night import Settings, process_night, sort_frames
+from framesort.night import process_night, sort_frames
 from framesort.night._memory import as_heater, list_frames, store_frames
 from framesort.night._states import read_traces
 from framesort.quality import measure_frames
 from framesort.registration import register_frames
 from framesort.replacement import replace_stars
+from framesort.settings import Settings
 from framesort.simulation import simulate_stacks
 from framesort.stacking import FrameValues, stack_frames
 

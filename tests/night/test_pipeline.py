@@ -14,7 +14,8 @@ from scipy.interpolate import RectBivariateSpline
 from scipy.spatial import cKDTree
 
 from framesort.errors import HeaterLogError, NotEnoughFramesError, OutputError
-from framesort.night import Settings, merge_night, sort_night
+from framesort.night import merge_night, sort_night
+from framesort.settings import Settings
 from framesort.simulation import draw_truth
 
 pytestmark = [

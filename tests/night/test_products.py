@@ -16,11 +16,12 @@ from astropy.wcs import WCS
 from framesort.cli import main
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.images import read_picture
-from framesort.night import Settings, merge_night, process_night, read_sorted
+from framesort.night import merge_night, process_night, read_sorted
 from framesort.night._crop import crop_transform, cut_grid, find_cut
 from framesort.night._run import NightRun
 from framesort.records import Transform
 from framesort.registration import Grid
+from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
 

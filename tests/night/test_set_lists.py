@@ -12,8 +12,9 @@ from ccdproc import ImageFileCollection
 
 from framesort.errors import InputError, OutputError
 from framesort.frames import find_frames
-from framesort.night import Settings, list_sets
+from framesort.night import list_sets
 from framesort.night._lists import link_names, write_sets
+from framesort.settings import Settings
 
 
 @pytest.fixture

@@ -5,7 +5,8 @@ import pytest
 from astropy.io import fits
 
 from framesort.errors import InputError
-from framesort.night import Settings, process_night, sort_frames
+from framesort.night import process_night, sort_frames
+from framesort.settings import Settings
 from framesort.simulation import read_scenario, simulate_night
 
 pytestmark = pytest.mark.slow

@@ -84,7 +84,7 @@ def test_frames_registered_elsewhere(place, monkeypatch, capsys):
 
 
 def test_the_settings_of_the_page_are_settings(tmp_path):
-    from framesort.night import read_settings
+    from framesort.settings import read_settings
 
     [text] = blocks("pipeline.md", "toml")["A run repeated exactly"]
     (tmp_path / "s.toml").write_text(text)

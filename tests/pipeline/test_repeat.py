@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from framesort.cli import main
-from framesort.night import Settings
+from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
 

@@ -8,7 +8,8 @@ from small_frames import draw_frame, write_frame
 
 from framesort.cli import main
 from framesort.files import read_table
-from framesort.night import Settings, list_sets, place_frames, process_night, sort_frames
+from framesort.night import list_sets, place_frames, process_night, sort_frames
+from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
 

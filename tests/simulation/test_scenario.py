@@ -32,13 +32,25 @@ def test_demo_scenario_is_what_the_demo_promises():
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ("width = 320", "width = 3", "camera.width must be from 32 to 20000, got 3"),
-        ("width = 320", "width = 320.5", "camera.width must be a whole number, got 320.5"),
+        ("width = 320", "width = 3", "camera.width must be a whole number from 32 to 20000, got 3"),
+        (
+            "width = 320",
+            "width = 320.5",
+            "camera.width must be a whole number from 32 to 20000, got 320.5",
+        ),
         ("width = 320", "widht = 320", "camera.widht is not a key .* did you mean width?"),
-        ("width = 320", "width = true", "camera.width must be a whole number, got True"),
-        ("count = 90", 'count = "many"', "stars.count must be a whole number, got 'many'"),
+        (
+            "width = 320",
+            "width = true",
+            "camera.width must be a whole number from 32 to 20000, got True",
+        ),
+        (
+            "count = 90",
+            'count = "many"',
+            "stars.count must be a whole number from 0 to 1000000, got 'many'",
+        ),
         ("[stars]", "[star]", "star is not a key of a scenario; did you mean stars?"),
-        ("seed = 3", "seed = -3", "seed must be from 0"),
+        ("seed = 3", "seed = -3", "seed must be a whole number from 0"),
         ("start = 2024-10-14T20:12:00Z", "", "start must be given"),
         ("start = 2024-10-14T20:12:00Z", "start = 2024", "start must be a date and time"),
         ("[2.75, 100]", "[2.75, 130]", "events.1. must have a percentage from 0 to 100, got 130"),
