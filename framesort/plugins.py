@@ -184,4 +184,5 @@ def _load(step: str, name: str) -> Callable[..., Any]:
         raise InputError(f"plug-in {name!r} ({entry.value}) cannot be loaded: {cause}") from error
     if not callable(function):
         raise InputError(f"plug-in {name!r} ({entry.value}) is not a function")
-    return function
+    other: Callable[..., Any] = function
+    return other

@@ -46,7 +46,10 @@ def bars(quiet: bool) -> StageProgress | None:
 
     def stage(name: str) -> Progress:
         def bar(items: Iterable[Any]) -> Iterable[Any]:
-            return tqdm(items, desc=f"{name:24s}", file=sys.stderr, leave=False, unit="")
+            shown: Iterable[Any] = tqdm(
+                items, desc=f"{name:24s}", file=sys.stderr, leave=False, unit=""
+            )
+            return shown
 
         return bar
 

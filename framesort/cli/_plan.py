@@ -14,7 +14,18 @@ PLAN_EXAMPLE = """framesort plan result --temperature 8 --humidity 75
   framesort plan --magnitude 17 --exposure 60 --aperture 280 --focal-length 560 \\
       --pixel-size 3.8 --forecast tonight.csv --begin 2024-10-14T20:30 --end 2024-10-15T04:00"""
 
+_STAR = (
+    ("flux", "ADU", "its light in DIR (default: what the deep stack shows)"),
+    ("magnitude", "MAG", "its magnitude, with the figures below or with DIR and --zero-point"),
+    ("snr", "R", "wanted ratio to noise (default 20; 10 for what the deep stack shows)"),
+    ("zero_point", "MAG", "magnitude that gives one ADU a second"),
+)
+_AIR = (
+    ("temperature", "C", "of the air now (default: from the headers of DIR's last frame)"),
+    ("humidity", "PCT", "relative humidity now (default likewise)"),
+)
 _FIGURES = (
+    ("exposure", "S", "of one frame, seconds"),
     ("aperture", "MM", "aperture, millimetres"),
     ("focal_length", "MM", "focal length, millimetres"),
     ("pixel_size", "UM", "pixel size, micrometres, with binning"),
@@ -28,6 +39,16 @@ _FIGURES = (
     ("sky_brightness", "MAG", "magnitudes per square arcsec in the band (default 20.5)"),
     ("seeing", "ARCSEC", "FWHM of heater-off stars, arcsec (default 3)"),
 )
+"""Options that take a number: name, what stands for it, help."""
+
+
+def _add_numbers(group: argparse._ArgumentGroup, options: tuple[tuple[str, str, str], ...]) -> None:
+    for name, metavar, text in options:
+        group.add_argument(_flag(name), type=float, metavar=metavar, help=text)
+
+
+def _flag(name: str) -> str:
+    return "--" + name.replace("_", "-")
 
 
 def add_plan_options(plan: argparse.ArgumentParser) -> None:
@@ -35,36 +56,9 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
     plan.add_argument(
         "folder", nargs="?", metavar="DIR", help="folder of a sorted night to learn from"
     )
-    stars = plan.add_argument_group("the faintest star that is to be replaced")
-    stars.add_argument(
-        "--flux", type=float, metavar="ADU", help="its light in DIR (default: what the deep "
-        "stack shows)"
-    )  # fmt: skip
-    stars.add_argument(
-        "--magnitude",
-        type=float,
-        metavar="MAG",
-        help="its magnitude, with the figures below or with DIR and --zero-point",
-    )
-    stars.add_argument(
-        "--snr",
-        type=float,
-        metavar="R",
-        help="wanted ratio to noise (default 20; 10 for what the deep stack shows)",
-    )
-    stars.add_argument(
-        "--zero-point", type=float, metavar="MAG", help="magnitude that gives one ADU a second"
-    )
+    _add_numbers(plan.add_argument_group("the faintest star that is to be replaced"), _STAR)
     air = plan.add_argument_group("dew")
-    air.add_argument(
-        "--temperature",
-        type=float,
-        metavar="C",
-        help="of the air now (default: from the headers of DIR's last frame)",
-    )
-    air.add_argument(
-        "--humidity", type=float, metavar="PCT", help="relative humidity now (default likewise)"
-    )
+    _add_numbers(air, _AIR)
     air.add_argument(
         "--forecast", metavar="TABLE", help="CSV with time, temperature, humidity through the night"
     )
@@ -85,10 +79,8 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
         "shield; about 5 without a shield, 1 in wind or under cloud)",
     )
     figures = plan.add_argument_group("telescope, camera and sky, instead of DIR")
-    figures.add_argument("--exposure", type=float, metavar="S", help="of one frame, seconds")
+    _add_numbers(figures, _FIGURES)
     figures.add_argument("--filter", default="", metavar="NAME", help="what to call the filter")
-    for name, unit, text in _FIGURES:
-        figures.add_argument(f"--{name.replace('_', '-')}", type=float, metavar=unit, help=text)
 
 
 def run_plan(options: Namespace) -> int:
@@ -159,11 +151,9 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
     from framesort.planning import unheated_minutes_needed
     from framesort.settings import Settings
 
-    given = sorted(
-        name for name in (*(n for n, _, _ in _FIGURES), "exposure") if _has(options, name)
-    )
+    given = sorted(name for name, _, _ in _FIGURES if _has(options, name))
     if given:
-        raise InputError(f"--{given[0].replace('_', '-')} is for a plan without a folder")
+        raise InputError(f"{_flag(given[0])} is for a plan without a folder")
     table, summary = read_sorted(options.folder)
     settings = Settings.from_mapping(summary.get("settings", {}), where=str(options.folder))
     points = settings.zero_points()
@@ -215,7 +205,7 @@ def _needs_by_figures(options: Namespace) -> tuple[list[Any], list[str]]:
         ]
     for name in ("magnitude", "exposure", "focal_length", "pixel_size"):
         if not _has(options, name):
-            raise InputError(f"a plan from figures needs --{name.replace('_', '-')}")
+            raise InputError(f"a plan from figures needs {_flag(name)}")
     figures = Figures(**given)
     need = need_from_figures(
         figures,

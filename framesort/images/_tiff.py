@@ -221,5 +221,5 @@ def _stored(
 
 def _cards(header: Header) -> str:
     """A header as text of one card a line, plain ASCII."""
-    text = header.tostring(sep="\n", endcard=False, padding=False)
+    text: str = header.tostring(sep="\n", endcard=False, padding=False)
     return text.encode("ascii", "replace").decode()

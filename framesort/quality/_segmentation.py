@@ -141,7 +141,7 @@ def _are_clean(stars: Table, missing: NDArray[np.bool_]) -> NDArray[np.bool_]:
         places = np.column_stack([x, y])[placed]
         apart[placed] = cKDTree(places).query(places, k=2)[0][:, 1]
     inside = placed & (np.minimum(np.minimum(x, nx - 1 - x), np.minimum(y, ny - 1 - y)) > reach)
-    clean = inside & (apart > reach) & ~np.asarray(stars["saturated"])
+    clean: NDArray[np.bool_] = inside & (apart > reach) & ~np.asarray(stars["saturated"])
     clean &= np.asarray(stars["flux"] > _CLEAN_DEPTH * stars["flux_err"])
     for k in np.flatnonzero(clean):
         clean[k] = not missing[_box(x[k], y[k], reach[k])].any()

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Annotated
 
 from framesort.errors import InputError
-from framesort.rules import Rule
+from framesort.rules import Rule, document_fields
 
 __all__ = [
     "COLOUR",
@@ -30,6 +30,7 @@ COLOUR = "colour"
 """What runs give as their filter when the camera has a colour filter array."""
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Camera:
     """The camera and the optics in front of it."""
@@ -63,6 +64,7 @@ class Camera:
     temperature: Annotated[float, Rule("sensor temperature [deg C]", -100, 60)] = -10.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Stars:
     """The star field."""
@@ -74,6 +76,7 @@ class Stars:
     colour: Annotated[float, Rule("scatter of star colours between filters [dex]", 0, 2)] = 0.15
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Nebula:
     """The nebula and galaxies on the sky, before any blur; filters set their brightness."""
@@ -87,6 +90,7 @@ class Nebula:
     galaxy: Annotated[float, Rule("scale length of the largest galaxy's disc [px]", 1, 500)] = 6.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Seeing:
     """Star profile with the heater off: a Moffat profile."""
@@ -118,6 +122,7 @@ class Seeing:
     trail_angle: Annotated[float, Rule("their angle [deg]", -360, 360)] = 0.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Sky:
     """Transparency and the shape of the sky; its light is a key of each filter."""
@@ -131,6 +136,7 @@ class Sky:
     scatter: Annotated[float, Rule("scatter of transparency from frame to frame", 0, 0.5)] = 0.01
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Mount:
     """How frames lie on the sky."""
@@ -150,6 +156,7 @@ class Mount:
     flip_turn: Annotated[float, Rule("how far it misses half a turn [deg]", -90, 90)] = 0.15
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Heater:
     """The heater and what it does to stars.
@@ -175,6 +182,7 @@ class Heater:
     spike_length: Annotated[float, Rule("1/e length of the spike, in FWHM", 0.5, 100)] = 5.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Logger:
     """The heater logs."""
@@ -204,6 +212,7 @@ class Logger:
     noise: Annotated[float, Rule("scatter of a current sample [A]", 0, 10)] = 0.02
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Calibration:
     """Dark and flat frames put among the others."""
@@ -212,6 +221,7 @@ class Calibration:
     flats: Annotated[int, Rule("number of flat frames of each filter", 0, 1000)] = 0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Filter:
     """A filter: what of each light it lets through."""
@@ -224,6 +234,7 @@ class Filter:
     sky: Annotated[float, Rule("sky [e/s/px]", 0, 1e5)] = 5.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Run:
     """A run of equal frames, following the one before."""
@@ -235,6 +246,7 @@ class Run:
     wait: Annotated[float, Rule("minutes to wait before the run", 0, 1e4)] = 0.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Event:
     """Something that happens during the night; which keys count depends on the kind.
@@ -270,6 +282,7 @@ class Event:
     angle: Annotated[float, Rule("angle of a track or trail [deg]", -360, 360)] = 20.0
 
 
+@document_fields
 @dataclass(frozen=True, kw_only=True)
 class Scenario:
     """A simulated night: what `simulate_night` draws."""

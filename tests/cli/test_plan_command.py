@@ -1,6 +1,7 @@
 """The command `plan` as a user types it."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -9,7 +10,9 @@ from astropy.table import Table
 from astropy.time import Time
 
 from framesort.cli import main
+from framesort.cli._plan import _FIGURES
 from framesort.files import read_table, write_table
+from framesort.planning import Figures
 from framesort.records import add_column
 
 FIGURES = "--aperture 280 --focal-length 560 --pixel-size 3.8".split()
@@ -65,6 +68,16 @@ def test_calls_that_lack_something(capsys, call, message):
 def test_weather_twice_is_refused(capsys, forecast):
     assert main(["plan", "--forecast", forecast, "--temperature", "8", "--humidity", "50"]) == 2
     assert "give either" in capsys.readouterr().err
+
+
+def test_help_tells_the_defaults_of_the_figures():
+    told = {
+        name: float(found[1])
+        for name, _, text in _FIGURES
+        if (found := re.search(r"\(default ([\d.]+)", text))
+    }
+    assert len(told) == 9
+    assert told == {name: getattr(Figures, name) for name in told}
 
 
 @pytest.fixture
