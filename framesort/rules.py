@@ -5,6 +5,7 @@ A dataclass declares ``name: Annotated[kind, Rule(...)] = default``. From these 
 line and the tables of the documentation. Nothing heavy is loaded here.
 """
 
+import difflib
 import inspect
 import math
 import textwrap
@@ -23,6 +24,7 @@ __all__ = [
     "check_number",
     "check_value",
     "document_fields",
+    "hint_name",
     "list_entries",
 ]
 
@@ -206,6 +208,13 @@ def check_value(name: str, value: Any, kind: Any, rule: Rule) -> Any:
     elif kind is str and not isinstance(value, str):
         raise InputError(f"{name} must be a text, got {value!r}")
     return value
+
+
+def hint_name(name: str, known: Iterable[str]) -> str:
+    """For an unknown name: the one that was probably meant, or all there are."""
+    names = list(known)
+    near = difflib.get_close_matches(name, names, n=1)
+    return f"did you mean {near[0]}?" if near else f"known are {', '.join(names)}"
 
 
 def check_fields(record: Any) -> None:

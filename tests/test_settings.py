@@ -137,7 +137,8 @@ def test_help_tells_the_meaning_and_the_default():
         ({"zero_point": ["L=x"]}, "zero_point must be MAGNITUDE or FILTER=MAGNITUDE, got 'L=x'"),
         ({"gap_angle": "upstairs"}, "'upstairs'"),
         ({"white": 5}, "white is for TIFF files"),
-        ({"clips": 3}, "no setting 'clips'; known: amount, "),
+        ({"clips": 3}, r"no setting 'clips'; did you mean clip\?"),
+        ({"zzz": 3}, "no setting 'zzz'; known are heater_form, log_zone, "),
     ],
 )
 def test_wrong_values_are_told_with_what_they_must_be(values, message):

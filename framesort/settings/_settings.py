@@ -5,12 +5,12 @@ rule beside each field. Nothing heavy is loaded here.
 """
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any
 
 from framesort.errors import InputError
-from framesort.rules import Rule, check_fields, document_fields
+from framesort.rules import Rule, check_fields, document_fields, hint_name, list_entries
 
 if TYPE_CHECKING:
     from framesort.heater import LogOptions
@@ -378,10 +378,10 @@ class Settings:
         InputError
             A name is not a setting or a value does not fit; the message names it.
         """
-        known = {field.name for field in fields(cls)}
+        known = list_entries(cls)
         for name in values:
             if name not in known:
-                raise InputError(f"{where}: no setting {name!r}; known: {', '.join(sorted(known))}")
+                raise InputError(f"{where}: no setting {name!r}; {hint_name(name, known)}")
         try:
             return cls(**values)
         except InputError as error:

@@ -1,6 +1,5 @@
 """Reads a scenario file and checks it key by key."""
 
-import difflib
 import itertools
 import os
 import tomllib
@@ -10,7 +9,7 @@ from pathlib import Path
 from typing import Any, TypeVar, get_args, get_origin
 
 from framesort.errors import InputError
-from framesort.rules import Rule, check_value, list_entries
+from framesort.rules import Rule, check_value, hint_name, list_entries
 from framesort.simulation._scenario import COLOUR, Scenario
 
 __all__ = ["read_scenario"]
@@ -57,9 +56,7 @@ def _build(kind: type[Kind], values: Any, where: str) -> Kind:
     known = list_entries(kind)
     for name in values:
         if name not in known:
-            near = difflib.get_close_matches(name, known, n=1)
-            hint = f"; did you mean {near[0]}?" if near else f"; known are {', '.join(known)}"
-            raise InputError(f"{where}{name} is not a key of a scenario{hint}")
+            raise InputError(f"{where}{name} is not a key of a scenario; {hint_name(name, known)}")
     made = {}
     for name, entry in known.items():
         if name in values:
