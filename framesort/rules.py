@@ -243,4 +243,6 @@ def document_fields(cls: type[Kind]) -> type[Kind]:
         lines.append(f"{entry.name} : {entry.kind_text}")
         lines.append(textwrap.fill(text, 92, initial_indent=" " * 4, subsequent_indent=" " * 4))
     cls.__doc__ = "\n".join(lines)
+    # The signature as help() shows it: kinds without the rules.
+    vars(cls)["__init__"].__annotations__.update(get_type_hints(cls))
     return cls

@@ -166,6 +166,7 @@ def test_docstring_lists_every_setting():
     told = inspect.getdoc(Settings)
     for name in ENTRIES:
         assert f"\n{name} : " in told
+    assert "max_share: float | None = None, " in str(inspect.signature(Settings))
     assert "\nmax_share : float or None\n    Largest heater share of a sharp frame (from" in told
     assert "\ncolour : {'interpolate', 'place'}\n" in told
     assert "\ntiff : {16, 32} or None\n" in told

@@ -63,10 +63,11 @@ class Settings:
         ),
     ] = ()
     stop_column: Annotated[
-        tuple[str, ...], _log("the same for the end of an interval", metavar="COL")
+        tuple[str, ...], _log("heading or number of the end of an interval", metavar="COL")
     ] = ()
     value_column: Annotated[
-        str | int | None, _log("the same for the heater's power, state or current", metavar="COL")
+        str | int | None,
+        _log("heading or number of the heater's power, state or current", metavar="COL"),
     ] = None
     day_first: Annotated[
         bool | None,
