@@ -1,5 +1,6 @@
 """Where stars may be: local maxima of the image smoothed with about the star's own profile."""
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,16 @@ __all__ = [
 # A fainter maximum must stand out from the dip towards a brighter one by this share of the dip:
 # the photon noise of a bright star's wing, whose size is not known without the gain, stays below.
 _DIP_SHARE = 0.06
+
+
+def _collect(fill: Callable[..., int], room: int, *args: Any) -> NDArray[np.int32]:
+    """The x, y that a compiled loop finds: it fills an array as far as it goes, and counts."""
+    found = np.empty((room, 2), np.int32)
+    count = fill(*args, found)
+    if count > room:
+        found = np.empty((count, 2), np.int32)
+        fill(*args, found)
+    return found[:count]
 
 
 @njit(cache=True, nogil=True)
@@ -55,12 +66,8 @@ def remove_hot_pixels(image: NDArray[np.float32], noise: NDArray[np.float32]) ->
     pixel make the narrowest of profiles (a Gaussian of FWHM 1.76 pixels centred on a pixel);
     a pixel whose neighbours all stay below 0.3 of it holds no star's light.
     """
-    found = np.empty((max(1000, image.size // 500), 2), np.int32)
-    count = _find_hot_pixels(image, noise, found)
-    if count > len(found):
-        found = np.empty((count, 2), np.int32)
-        _find_hot_pixels(image, noise, found)
-    image[found[:count, 1], found[:count, 0]] = np.nan
+    x, y = _collect(_find_hot_pixels, max(1000, image.size // 500), image, noise).T
+    image[y, x] = np.nan
 
 
 KERNEL_SHARE = 0.7
@@ -147,37 +154,19 @@ def find_candidates(
     convolve_rows(image, kernel, False, 0, len(image), smooth)
     # Noise of the smoothed image over that of a pixel, for independent pixels.
     factor = float(np.sum(kernel.astype(float) ** 2))
-    found = np.empty((max(1000, image.size // 100), 2), np.int32)
-    count = _local_maxima(smooth, noise, np.float32(threshold * factor), found)
-    if count > len(found):
-        found = np.empty((count, 2), np.int32)
-        _local_maxima(smooth, noise, np.float32(threshold * factor), found)
-    places = found[:count].astype(np.int64)
+    places = _collect(
+        _local_maxima, max(1000, image.size // 100), smooth, noise, np.float32(threshold * factor)
+    ).astype(np.int64)
     height = smooth[places[:, 1], places[:, 0]]
     # A stable order: by height, then by place, so that equal maxima do not change places.
     order = np.lexsort((places[:, 0], places[:, 1], -height))
     places, height = places[order], height[order]
-    if count > 1:
+    if len(places) > 1:
         pairs = cKDTree(places).query_pairs(max(4.0, 3.0 * fwhm), output_type="ndarray")
-        keep = np.ones(count, bool)
+        keep = np.ones(len(places), bool)
         _stand_out(smooth, noise, places, np.sort(pairs, axis=1), 3 * factor, _DIP_SHARE, keep)
         places, height = places[keep], height[keep]
     return places, height
-
-
-@njit(cache=True, nogil=True)
-def _find_saturated(image: Any, level: Any, found: Any) -> Any:
-    """Fill `found` with x, y of pixels at or above a level."""
-    ny, nx = image.shape
-    n = 0
-    for y in range(ny):
-        for x in range(nx):
-            if image[y, x] >= level:
-                if n < found.shape[0]:
-                    found[n, 0] = x
-                    found[n, 1] = y
-                n += 1
-    return n
 
 
 def guess_saturation(image: NDArray[np.float32]) -> float:
@@ -220,12 +209,7 @@ def saturated_blobs(
     """
     if not np.isfinite(saturation):
         return np.empty((0, 2), np.int64), np.empty(0, np.int64)
-    found = np.empty((4096, 2), np.int64)
-    count = _find_saturated(image, saturation, found)
-    if count > len(found):
-        found = np.empty((count, 2), np.int64)
-        _find_saturated(image, saturation, found)
-    places = found[:count]
+    places = np.argwhere(image >= saturation)[:, ::-1]
     if len(places) == 0:
         return places, np.empty(0, np.int64)
     pairs = cKDTree(places).query_pairs(1.5, output_type="ndarray")

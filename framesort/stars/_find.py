@@ -115,8 +115,8 @@ def _judge_stars(fit: Fit, fwhm: float) -> _Judged:
     shape = shape_numbers(stars)
     core = core_flux(stars)
     with np.errstate(divide="ignore", invalid="ignore"):
-        variance = np.maximum(quality[:, 1], sigma**2)
-        error = core * quality[:, 0] * np.sqrt(variance)
+        variance = np.maximum(quality["variance"], sigma**2)
+        error = core * quality["error"] * np.sqrt(variance)
         snr = core / error
     inside = (
         (stars[:, X] > -0.5)
@@ -125,20 +125,20 @@ def _judge_stars(fit: Fit, fwhm: float) -> _Judged:
         & (stars[:, Y] < ny - 0.5)
     )
     least = max(LEAST_WIDTH, 0.5 * float(shape_numbers(fit.mean[None])["minor"][0]))
-    real = (quality[:, 3] > 0) & inside & (core > 0) & np.isfinite(error) & (error > 0)
+    real = (quality["success"] > 0) & inside & (core > 0) & np.isfinite(error) & (error > 0)
     real &= saturated | ~too_narrow(shape["minor"], quality, sigma, least)
     real &= saturated | (shape["fwhm"] < _MOST_WIDTH * fwhm)
     # A profile of given shape that leaves much of the light does not describe a star.
-    left = np.sqrt(np.maximum(quality[:, 1] - sigma**2, 0))
+    left = np.sqrt(np.maximum(quality["variance"] - sigma**2, 0))
     real &= saturated | (left < 0.25 * stars[:, HEIGHT])
     real &= snr > 3
     # A saturated star whose wings could not be fitted (a bleeding column, say) is a star all the
     # same: it stays at its blob, its flux a lower limit with an error as large.
     lost = saturated & ~real & inside & (core > 0)
-    error[lost], quality[lost, 0] = core[lost], 1.0
+    error[lost], quality["error"][lost] = core[lost], 1.0
     real |= lost
     # What is neither a star nor a spike goes back: it is a part of something else.
-    fit.draw(np.flatnonzero(~real & (quality[:, 3] >= 0) & inside), 1.0)
+    fit.draw(np.flatnonzero(~real & (quality["success"] >= 0) & inside), 1.0)
     return _Judged(real, core, error, left, shape)
 
 
@@ -158,7 +158,7 @@ def _list_stars(
     whole = np.count_nonzero(step[:, None] ** 2 + step**2 <= radius * radius)
     clean = (
         measured
-        & (quality[:, 2] >= whole)
+        & (quality["pixels"] >= whole)
         & (judged.left[index] < 0.15 * stars[:, HEIGHT])
         & (shape["fwhm"] < 2 * fwhm)
         & (shape["fwhm"] > 0.5 * fwhm)

@@ -13,16 +13,22 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-__all__ = ["COUNT", "draw_stars", "fit_stars"]
+__all__ = ["COUNT", "QUALITY", "draw_stars", "fit_stars"]
 
 HEIGHT, BACK, X, Y, A, B, C, G = range(8)
 COUNT = 8
 
-_LN2 = 0.6931471805599453
+FAR = 60.0
+"""Farthest that the profile of a star is followed, pixels."""
+
+QUALITY = np.dtype([(name, float) for name in ("error", "variance", "pixels", "success", "cost")])
+"""What a fit tells of a star: the relative error of its light for a pixel noise of 1, the
+profile-weighted residual variance, the number of pixels, 1 for success (0.5 if not settled, 0 if
+it failed), and the sum of squares."""
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _draw(image: Any, p: Any, sign: Any, limit: Any, far: Any) -> Any:
+def _draw(image: Any, p: Any, sign: Any, limit: Any) -> Any:
     """Add (sign +1) or subtract (-1) one star out to where it falls below `limit`."""
     ny, nx = image.shape
     det = p[A] * p[C] - p[B] * p[B]
@@ -31,8 +37,8 @@ def _draw(image: Any, p: Any, sign: Any, limit: Any, far: Any) -> Any:
     g = p[G]
     c = 2.0**g - 1.0
     q_end = ((p[HEIGHT] / limit) ** g - 1.0) / c
-    rx = min(np.sqrt(q_end * p[C] / det), far)
-    ry = min(np.sqrt(q_end * p[A] / det), far)
+    rx = min(np.sqrt(q_end * p[C] / det), FAR)
+    ry = min(np.sqrt(q_end * p[A] / det), FAR)
     x0, x1 = max(0, int(np.ceil(p[X] - rx))), min(nx - 1, int(np.floor(p[X] + rx)))
     y0, y1 = max(0, int(np.ceil(p[Y] - ry))), min(ny - 1, int(np.floor(p[Y] + ry)))
     scale = sign * p[HEIGHT]
@@ -125,18 +131,50 @@ def _solve(low: Any, n: Any, b: Any, out: Any) -> Any:
 
 
 @njit(cache=True, nogil=True, inline="never")
+def _is_legal(trial: Any, p: Any, step: Any, radius: Any) -> Any:
+    """Whether a step leads to an ellipse of like size nearby, and to light."""
+    det = trial[A] * trial[C] - trial[B] ** 2
+    old = p[A] * p[C] - p[B] ** 2
+    return (
+        trial[A] > 0.0
+        and trial[C] > 0.0
+        and det > 0.06 * old
+        and det < 16.0 * old
+        and abs(step[2]) < 0.5 * radius
+        and abs(step[3]) < 0.5 * radius
+        and trial[HEIGHT] > 0.0
+    )
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _relative_error(p: Any, jtj: Any, free: Any) -> Any:
+    """Relative error of a star's light for a pixel noise of 1; NaN if it is not determined."""
+    low, slope, step = np.zeros((8, 8)), np.zeros(8), np.empty(8)
+    if not _cholesky(jtj, free, 0.0, low):
+        return np.nan
+    # Light is height over the root of the determinant.
+    det = p[A] * p[C] - p[B] ** 2
+    slope[0] = 1.0 / p[HEIGHT]
+    if free > 4:
+        slope[4], slope[5], slope[6] = -0.5 * p[C] / det, p[B] / det, -0.5 * p[A] / det
+    _solve(low, free, slope, step)
+    total = 0.0
+    for i in range(free):
+        total += slope[i] * step[i]
+    return np.sqrt(max(total, 0.0))
+
+
+@njit(cache=True, nogil=True, inline="never")
 def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: Any) -> Any:
     """Levenberg-Marquardt (Marquardt 1963) from `p`, changed in place.
 
-    `quality` receives the relative error of the light for a pixel noise of 1, the
-    profile-weighted residual variance, the number of pixels, 1 for success (0.5 if not
-    settled), and the sum of squares.
+    `quality` receives what `QUALITY` lists; where the fit fails its success is 0.
     """
     jtj, jtr, step, low = np.empty((8, 8)), np.empty(8), np.empty(8), np.zeros((8, 8))
     jtj2, jtr2, trial = np.empty((8, 8)), np.empty(8), np.empty(8)
     x0, y0 = int(np.round(p[X])), int(np.round(p[Y]))
     start_x, start_y = p[X], p[Y]
-    quality[:] = 0.0
+    quality.error = quality.variance = quality.pixels = quality.success = quality.cost = 0.0
     cost, count, local = _normal(image, p, x0, y0, radius, free, jtj, jtr)
     if count < free + 3:
         return
@@ -152,17 +190,7 @@ def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: A
         for i in range(free):
             trial[i] += step[i]
         trial[G] = min(max(trial[G], 0.02), 0.8)
-        det = trial[A] * trial[C] - trial[B] ** 2
-        old = p[A] * p[C] - p[B] ** 2
-        legal = (
-            trial[A] > 0.0
-            and trial[C] > 0.0
-            and det > 0.06 * old
-            and det < 16.0 * old
-            and abs(step[2]) < 0.5 * radius
-            and abs(step[3]) < 0.5 * radius
-            and trial[HEIGHT] > 0.0
-        )
+        legal = _is_legal(trial, p, step, radius)
         if legal:
             new, _, local2 = _normal(image, trial, x0, y0, radius, free, jtj2, jtr2)
         if legal and new <= cost:
@@ -184,22 +212,13 @@ def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: A
                 break
     if abs(p[X] - start_x) > 0.5 * radius or abs(p[Y] - start_y) > 0.5 * radius:
         return
-    if _cholesky(jtj, free, 0.0, low):
-        # Light is height over the root of the determinant: its relative error.
-        det = p[A] * p[C] - p[B] ** 2
-        jtr[:] = 0.0
-        jtr[0] = 1.0 / p[HEIGHT]
-        if free > 4:
-            jtr[4], jtr[5], jtr[6] = -0.5 * p[C] / det, p[B] / det, -0.5 * p[A] / det
-        _solve(low, free, jtr, step)
-        total = 0.0
-        for i in range(free):
-            total += jtr[i] * step[i]
-        quality[0] = np.sqrt(max(total, 0.0))
-        quality[1] = local * count / (count - free)
-        quality[2] = count
-        quality[3] = 1.0 if good else 0.5
-        quality[4] = cost
+    error = _relative_error(p, jtj, free)
+    if not np.isnan(error):
+        quality.error = error
+        quality.variance = local * count / (count - free)
+        quality.pixels = count
+        quality.success = 1.0 if good else 0.5
+        quality.cost = cost
 
 
 @njit(cache=True, nogil=True)
@@ -211,7 +230,6 @@ def fit_stars(
     free: Any,
     rounds: Any,
     noise: Any,
-    far: Any,
     quality: Any,
 ) -> Any:
     """Fit the stars of `order` in turn; the others' profiles are not in the image meanwhile.
@@ -232,26 +250,24 @@ def fit_stars(
         Most iterations a star.
     noise : (n,) float64 ndarray
         Per pixel at the star; profiles are followed down to a tenth of it.
-    far : float
-        Farthest that a profile is followed, pixels.
-    quality : (n, 5) float64 ndarray
-        As in `_fit_one`; column 3 is 0 where the fit failed.
+    quality : (n,) `QUALITY` ndarray
+        Of the stars of `order`, filled.
     """
     before = np.empty(8)
     for k in range(order.size):
         i = order[k]
         p = stars[i]
-        _draw(image, p, 1.0, 0.1 * noise[i], far)
+        _draw(image, p, 1.0, 0.1 * noise[i])
         before[:] = p
         _fit_one(image, p, radius[i], free[i], rounds, quality[i])
-        if quality[i, 3] == 0.0:
+        if quality[i].success == 0.0:
             p[:] = before
-        _draw(image, p, -1.0, 0.1 * noise[i], far)
+        _draw(image, p, -1.0, 0.1 * noise[i])
 
 
 @njit(cache=True, nogil=True)
-def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any, far: Any) -> Any:
+def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any) -> Any:
     """Add (+1) or subtract (-1) the stars of `order`; as `fit_stars` does it."""
     for k in range(order.size):
         i = order[k]
-        _draw(image, stars[i], sign, 0.1 * noise[i], far)
+        _draw(image, stars[i], sign, 0.1 * noise[i])

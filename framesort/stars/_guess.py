@@ -8,11 +8,23 @@ from scipy.interpolate import CubicSpline
 from scipy.spatial import cKDTree
 
 from framesort.stars._detect import KERNEL_SHARE, find_candidates
-from framesort.stars._fit import BACK, COUNT, HEIGHT, A, B, C, G, X, Y, draw_stars, fit_stars
+from framesort.stars._fit import (
+    BACK,
+    COUNT,
+    HEIGHT,
+    QUALITY,
+    A,
+    B,
+    C,
+    G,
+    X,
+    Y,
+    draw_stars,
+    fit_stars,
+)
 from framesort.stars._growth import clipped_mean, core_flux, shape_numbers
 
 __all__ = [
-    "FAR",
     "FIT_RADIUS",
     "G_START",
     "LEAST_WIDTH",
@@ -39,9 +51,6 @@ G_START = 0.25
 
 _SHAPE_SPREAD = 0.002
 """By how much the shapes of bright stars of one frame differ at least, relative."""
-
-FAR = 60.0
-"""Farthest that the profile of a star is followed, pixels."""
 
 
 def place_stars(
@@ -113,13 +122,13 @@ def _settle_width(
         n = len(places)
         stars = place_stars(places, height, _round_star(fwhm, G_START))
         sigma = noise[places[:, 1], places[:, 0]].astype(float)
-        quality = np.zeros((n, 5))
+        quality = np.zeros(n, QUALITY)
         radius = np.full(n, max(3.5, FIT_RADIUS * fwhm))
         work, order = image.copy(), np.arange(n)
-        draw_stars(work, stars, order, -1.0, sigma, FAR)
-        fit_stars(work, stars, order, radius, np.full(n, 7), 12, sigma, FAR, quality)
+        draw_stars(work, stars, order, -1.0, sigma)
+        fit_stars(work, stars, order, radius, np.full(n, 7), 12, sigma, quality)
         shape = shape_numbers(stars)
-        good = (quality[:, 3] == 1) & (shape["minor"] > LEAST_WIDTH)
+        good = (quality["success"] == 1) & (shape["minor"] > LEAST_WIDTH)
         found = int(good.sum())
         if found < 3:
             break
@@ -154,12 +163,12 @@ def joint_index(
     cost = np.empty(len(trial))
     for k, g in enumerate(trial):
         work, copy = residual.copy(), stars.copy()
-        draw_stars(work, copy, order, 1.0, sigma, FAR)
+        draw_stars(work, copy, order, 1.0, sigma)
         copy[:, G] = g
-        draw_stars(work, copy, order, -1.0, sigma, FAR)
-        quality = np.zeros((len(stars), 5))
-        fit_stars(work, copy, order, radii, np.full(len(stars), 7), 25, sigma, FAR, quality)
-        cost[k] = np.sum(quality[order, 4] / sigma[order] ** 2)
+        draw_stars(work, copy, order, -1.0, sigma)
+        quality = np.zeros(len(stars), QUALITY)
+        fit_stars(work, copy, order, radii, np.full(len(stars), 7), 25, sigma, quality)
+        cost[k] = np.sum(quality["cost"][order] / sigma[order] ** 2)
     # Typical values, where the stars do not decide.
     cost += ((trial - G_START) / 0.15) ** 2
     fine = np.linspace(trial[0], trial[-1], 101)
@@ -173,7 +182,9 @@ def star_depth(
 
     Flux over the noise in the noise-equivalent area, 4 pi s^2 for a Gaussian of width s.
     """
-    return np.maximum(core_flux(stars), 0) / (sigma * np.sqrt(4 * np.pi) * fwhm / 2.3548)
+    return np.asarray(
+        np.maximum(core_flux(stars), 0) / (sigma * np.sqrt(4 * np.pi) * fwhm / 2.3548)
+    )
 
 
 def find_isolated(x: Any, y: Any, flux: NDArray[np.float64], fwhm: float) -> NDArray[np.bool_]:

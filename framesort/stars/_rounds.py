@@ -6,10 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.stars._background import Background
-from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y, draw_stars, fit_stars
+from framesort.stars._fit import HEIGHT, QUALITY, A, B, C, G, X, Y, draw_stars, fit_stars
 from framesort.stars._growth import core_flux, shape_numbers
 from framesort.stars._guess import (
-    FAR,
     FIT_RADIUS,
     G_START,
     LEAST_WIDTH,
@@ -41,7 +40,7 @@ class Fit:
     residual: NDArray[np.float32]
     background: Background
     stars: NDArray[np.float64]
-    quality: NDArray[np.float64]
+    quality: NDArray[np.void]
     sigma: NDArray[np.float64]
     height: NDArray[np.float32]
     saturated: NDArray[np.bool_]
@@ -52,12 +51,12 @@ class Fit:
 
     def draw(self, order: NDArray[np.int64], sign: float) -> None:
         """Add (1) or subtract (-1) profiles."""
-        draw_stars(self.residual, self.stars, order, sign, self.sigma, FAR)
+        draw_stars(self.residual, self.stars, order, sign, self.sigma)
 
     def fit(self, order: NDArray[np.int64], free: NDArray[np.int64], rounds: int) -> None:
         """Fit stars in turn, each with so many free parameters."""
         fit_stars(
-            self.residual, self.stars, order, self.radii, free, rounds, self.sigma, FAR,
+            self.residual, self.stars, order, self.radii, free, rounds, self.sigma,
             self.quality,
         )  # fmt: skip
 
@@ -91,7 +90,7 @@ def start_fit(
         residual=residual,
         background=background,
         stars=place_stars(places, height, mean),
-        quality=np.zeros((len(places), 5)),
+        quality=np.zeros(len(places), QUALITY),
         sigma=np.maximum(background.noise[places[:, 1], places[:, 0]].astype(float), 1e-6),
         height=height,
         saturated=extent > 0,
@@ -127,7 +126,7 @@ def _fit_free(fit: Fit) -> _FirstRound:
     free[bright] = 8
     fit.fit(np.flatnonzero(saturated | (strength > _SHAPE_DEPTH)), free, 25)
     shape = shape_numbers(stars)
-    good = (quality[:, 3] > 0) & (shape["minor"] > LEAST_WIDTH) & ~saturated
+    good = (quality["success"] > 0) & (shape["minor"] > LEAST_WIDTH) & ~saturated
     narrow = ~saturated & too_narrow(shape["minor"], quality, fit.sigma, LEAST_WIDTH)
     good &= ~narrow
     # Knots of nebula have widths of their own, which must not enter that of stars.
@@ -180,13 +179,13 @@ def _fit_all(fit: Fit, first: _FirstRound) -> NDArray[np.bool_]:
     stars[failed, HEIGHT] = np.where(saturated, stars[:, HEIGHT], RAISE * fit.height)[failed]
     fit.draw(order, -1.0)
     fit.fit(order, np.where(saturated | faint, 4, 7), 15)
-    fit.quality[first.narrow, 3] = -1
+    fit.quality["success"][first.narrow] = -1
     return ~saturated & ~faint
 
 
 def too_narrow(
     minor: NDArray[np.float64],
-    quality: NDArray[np.float64],
+    quality: NDArray[np.void],
     sigma: NDArray[np.float64],
     least: float,
 ) -> NDArray[np.bool_]:
@@ -195,4 +194,4 @@ def too_narrow(
     The relative error of a width is half of that of the light. Four of them are allowed: the
     smaller of two widths errs to the small side.
     """
-    return (quality[:, 3] > 0) & (minor * (1 + 2 * quality[:, 0] * sigma) < least)
+    return (quality["success"] > 0) & (minor * (1 + 2 * quality["error"] * sigma) < least)
