@@ -89,7 +89,7 @@ def score_agreement(state: ArrayLike, share: ArrayLike) -> Floats:
         part[between] < _OFF, np.log(0.1), np.where(part[between] > _ON, np.log(0.4), 0.0)
     )
     known = (names != "unknown")[:, None]
-    return np.where(known & ~covered, np.log(_UNCOVERED), log).sum(axis=0)
+    return np.asarray(np.where(known & ~covered, np.log(_UNCOVERED), log).sum(axis=0))
 
 
 def count_agreement(

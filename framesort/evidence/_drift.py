@@ -52,7 +52,7 @@ def random_walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
     t = hours - hours.min()
     covariance = walk**2 * np.minimum(t[:, None], t[None, :])
     covariance[np.diag_indices_from(covariance)] += noise**2
-    return covariance
+    return np.asarray(covariance)
 
 
 def robust_weights(residual: Floats, scale: float) -> Floats:

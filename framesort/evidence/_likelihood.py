@@ -106,7 +106,7 @@ def score_powers(
     for channel in channels:
         linear, square = channel.matrix @ powers, channel.matrix @ powers**2
         total += _gains(linear, square, channel.data, powers, wider=channel.wider)
-    return total - cost
+    return np.asarray(total - cost)
 
 
 def _gains(linear: Floats, square: Floats, y: Floats, powers: Floats, *, wider: bool) -> Floats:
@@ -187,7 +187,7 @@ def piece_gains(
     shares = np.nan_to_num(shares)
     count = int(piece.max()) + 1
     if not count:
-        return -cost
+        return np.asarray(-cost)
     members = (piece[:, None] == np.arange(count)).astype(float)
     price = 0.5 * np.log(len(series.start)) * count * len(channels)
     total = np.zeros(len(offsets))
@@ -197,7 +197,7 @@ def piece_gains(
         for channel in channels:
             white = channel.matrix @ design
             total[column] += _gain(white, channel)
-    return total - price - cost
+    return np.asarray(total - price - cost)
 
 
 def _gain(white: Floats, channel: Channel) -> float:

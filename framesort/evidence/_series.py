@@ -110,7 +110,7 @@ def list_channels(series: Series) -> list[Floats]:
 def group_constants(series: Series) -> Floats:
     """A constant for each filter and exposure, shape (n, groups)."""
     groups = np.unique(series.group)
-    return (series.group[:, None] == groups[None, :]).astype(float)
+    return np.asarray((series.group[:, None] == groups[None, :]).astype(float))
 
 
 def step_noise(values: Floats) -> float:

@@ -124,7 +124,7 @@ def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
     # Where the modes contain nearly all of the template the spike is degenerate with them: the
     # limited weights underestimate the strength there instead of amplifying noise.
     left = np.maximum((shape**2).sum(axis=1, keepdims=True), 0.2 * whole)
-    return shape / left
+    return np.asarray(shape / left)
 
 
 def _excess(

@@ -97,4 +97,4 @@ def join_traces(traces: Sequence[HeaterTrace]) -> HeaterTrace:
 
 
 def _same(one: Floats, two: Floats) -> NDArray[np.bool_]:
-    return (one == two) | (np.isnan(one) & np.isnan(two))
+    return np.asarray((one == two) | (np.isnan(one) & np.isnan(two)))

@@ -80,7 +80,7 @@ def _not_times(found: NDArray[np.bool_], texts: list[str], may_be_empty: bool) -
     """Rows to be reported: those without a time, and without a text only where it must be there."""
     if found.all() or not may_be_empty:
         return ~found
-    return ~found & np.array([bool(text.strip()) for text in texts], dtype=bool)
+    return np.asarray(~found & np.array([bool(text.strip()) for text in texts], dtype=bool))
 
 
 def _plain_numbers(texts: list[str]) -> NDArray[np.float64] | None:

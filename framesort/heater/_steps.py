@@ -78,7 +78,7 @@ def _contrast(current: Floats, width: int) -> Floats:
     contrast = after - before
     # Too few samples on one side say little: the ends need a quarter of the window.
     contrast[(i - low < max(width // 4, 2)) | (high - i < max(width // 4, 2))] = 0.0
-    return contrast
+    return np.asarray(contrast)
 
 
 def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], list[tuple[int, int]]]:

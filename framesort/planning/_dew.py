@@ -51,7 +51,7 @@ def _vapour(temperature: ArrayLike, humidity: ArrayLike) -> NDArray[np.float64]:
     if np.any((percent <= 0) | (percent > 100)):
         wrong = percent[(percent <= 0) | (percent > 100)].flat[0]
         raise InputError(f"humidity must be above 0 and at most 100 percent, got {wrong:g}")
-    return percent / 100 * saturation_pressure(temperature)
+    return np.asarray(percent / 100 * saturation_pressure(temperature))
 
 
 def dew_point(temperature: ArrayLike, humidity: ArrayLike) -> Any:

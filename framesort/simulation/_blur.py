@@ -79,7 +79,7 @@ def _moffat_transform(k: NDArray[np.float32], *, fwhm: float, beta: float) -> ND
     order = beta - 1
     table[1:] = 2 * (x[1:] / 2) ** order * kv(order, x[1:]) / gamma(order)
     place = np.minimum(k * np.float32(scale), np.float32(FAR))
-    return np.interp(place, x, table).astype(np.float32)
+    return np.asarray(np.interp(place, x, table).astype(np.float32))
 
 
 def transform_of(

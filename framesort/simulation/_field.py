@@ -106,7 +106,7 @@ def _fractal(
     frequency = np.hypot(np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns))
     spectrum *= (frequency**2 + coarsest**-2.0) ** (-slope / 4)
     noise = irfft2(spectrum, s=(rows, columns))[: shape[0], : shape[1]]
-    return (noise - noise.mean()) / noise.std()
+    return np.asarray((noise - noise.mean()) / noise.std())
 
 
 def draw_nebula(
@@ -149,7 +149,7 @@ def draw_nebula(
 def _scaled(picture: NDArray[np.float64], sigma: float) -> NDArray[np.float32]:
     smooth = gaussian_filter(picture.astype(np.float32), sigma)
     # The brightest thousandth counts as 1: a single peak must not set the scale.
-    return (smooth / max(float(np.percentile(smooth, 99.9)), 1e-30)).astype(np.float32)
+    return np.asarray((smooth / max(float(np.percentile(smooth, 99.9)), 1e-30)).astype(np.float32))
 
 
 def draw_galaxies(

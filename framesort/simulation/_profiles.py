@@ -57,7 +57,7 @@ def moffat(
     """
     core = fwhm**2 / (4 * (2 ** (1 / beta) - 1))
     height = (beta - 1) / (np.pi * core)
-    return height * np.exp(-beta * np.log1p(radius_squared / core))
+    return np.asarray(height * np.exp(-beta * np.log1p(radius_squared / core)))
 
 
 def _pixel_average(samples: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -83,7 +83,7 @@ def _trail_kernel(length: float, angle: float) -> NDArray[np.float64]:
         for dy in (0, 1):
             share = np.abs(1 - dx - x + column) * np.abs(1 - dy - y + row)
             np.add.at(kernel, (row + dy, column + dx), share)
-    return kernel[:-1, :-1] / kernel.sum()
+    return np.asarray(kernel[:-1, :-1] / kernel.sum())
 
 
 def build_shape(

@@ -74,4 +74,4 @@ def clipped_deviation(values: Image, limit: float) -> float:  # pragma: no cover
     if count == 0:
         return 0.0
     mean = total / count
-    return np.sqrt(max(squares / count - mean * mean, 0.0))
+    return float(np.sqrt(max(squares / count - mean * mean, 0.0)))

@@ -204,7 +204,7 @@ def _pixel_noise(sample: NDArray[np.float32]) -> float:
     )
     for _ in range(3):
         sigma = clipped_deviation(difference, 3 * sigma) / 0.98658
-    return sigma / np.sqrt(2)
+    return float(sigma / np.sqrt(2))
 
 
 def bad_lines(lines: NDArray[np.float32], noise: float) -> int:

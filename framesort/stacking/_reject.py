@@ -67,7 +67,7 @@ def _middle(values: Floats, count: int) -> float:  # pragma: no cover
             values[j + 1] = values[j]
             j -= 1
         values[j + 1] = v
-    return 0.5 * (values[(count - 1) // 2] + values[count // 2])
+    return float(0.5 * (values[(count - 1) // 2] + values[count // 2]))
 
 
 @numba.njit(cache=True, nogil=True)

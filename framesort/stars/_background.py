@@ -298,7 +298,7 @@ def subtract_background(
     out = np.empty(image.shape, np.float32) if out is None else out
     level, _ = _measure_boxes(image, box, threads)
     _by_rows(partial(_take_rows, level, image, out), len(out), box, threads)
-    return out
+    return np.asarray(out)
 
 
 def _measure_boxes(

@@ -55,7 +55,7 @@ def _inside(q: Any, g: Any) -> Any:
 def core_flux(stars: NDArray[np.float64]) -> NDArray[np.float64]:
     """Light inside the ellipse at twice the half-maximum radius (q = 4), ADU."""
     det = np.maximum(stars[:, A] * stars[:, C] - stars[:, B] ** 2, 1e-24)
-    return stars[:, HEIGHT] * np.pi / np.sqrt(det) * _inside(np.float64(4), stars[:, G])
+    return np.asarray(stars[:, HEIGHT] * np.pi / np.sqrt(det) * _inside(np.float64(4), stars[:, G]))
 
 
 def _model_growth(star: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -68,7 +68,7 @@ def _model_growth(star: NDArray[np.float64], radius: NDArray[np.float64]) -> NDA
     )
     inside = _inside(k * radius[:, None] ** 2, star[G]) / k
     det = star[A] * star[C] - star[B] ** 2
-    return inside.mean(axis=1) * np.sqrt(det) / _inside(np.float64(4), star[G])
+    return np.asarray(inside.mean(axis=1) * np.sqrt(det) / _inside(np.float64(4), star[G]))
 
 
 @njit(cache=True, nogil=True)

@@ -123,7 +123,7 @@ def spike_template(
     radius = np.linspace(inner, outer, 33)
     across = radius * np.sin(np.radians(off))[..., None] * 2.3548
     light = np.exp(-0.5 * across**2).sum(axis=-1)
-    return light / light.sum(axis=1, keepdims=True)
+    return np.asarray(light / light.sum(axis=1, keepdims=True))
 
 
 @functools.cache
@@ -134,7 +134,7 @@ def spike_filter() -> NDArray[np.float64]:
     """
     shape = spike_template(np.arange(180.0))
     shape = shape - shape.mean(axis=1, keepdims=True)
-    return shape / (shape**2).sum(axis=1, keepdims=True)
+    return np.asarray(shape / (shape**2).sum(axis=1, keepdims=True))
 
 
 @functools.cache
