@@ -25,6 +25,9 @@ _PRIOR = 6.0
 _SMOOTH = 0.75
 """Time scale of the drift of the width, hours; with less a heated interval appears as a drift."""
 
+_MOST = 4
+"""Largest number of states."""
+
 _ROUNDS = 60
 
 
@@ -180,21 +183,20 @@ def _floor(data: Floats) -> Floats:
     return np.diag(np.maximum(np.nan_to_num(spread, nan=1.0), 1e-4) ** 2)
 
 
-def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
+def _first_guesses(level: Floats) -> list[NDArray[np.intp]]:
     """Divisions of the frames: one state, by width, by spike, by clusters in all data."""
     n = len(level)
     level = np.where(np.isfinite(level), level, np.nanmedian(level, axis=0))
     rank = np.argsort(np.argsort(level[:, 0], kind="stable")) / max(n - 1, 1)
     guesses = [np.zeros(n, dtype=np.intp)]
-    if most > 1:
-        guesses += [(rank > cut).astype(np.intp) for cut in (0.25, 0.4, 0.55, 0.7, 0.85)]
-        # By the spike alone: in variable seeing the width misleads.
-        spike = np.hypot(level[:, 1], level[:, -1])
-        rank = np.argsort(np.argsort(spike, kind="stable")) / max(n - 1, 1)
-        guesses += [(rank > cut).astype(np.intp) for cut in (0.5, 0.75)]
+    guesses += [(rank > cut).astype(np.intp) for cut in (0.25, 0.4, 0.55, 0.7, 0.85)]
+    # By the spike alone: in variable seeing the width misleads.
+    spike = np.hypot(level[:, 1], level[:, -1])
+    rank = np.argsort(np.argsort(spike, kind="stable")) / max(n - 1, 1)
+    guesses += [(rank > cut).astype(np.intp) for cut in (0.5, 0.75)]
     # Compress large steps, which would hide smaller ones in a clustering by distance.
     squeezed = np.arcsinh(level / 3)
-    for k in range(2, most + 1):
+    for k in range(2, _MOST + 1):
         for seed in range(2):
             centres, number = kmeans2(
                 squeezed, k, minit="++", rng=np.random.default_rng(seed), missing="warn"
@@ -204,7 +206,7 @@ def _first_guesses(level: Floats, most: int) -> list[NDArray[np.intp]]:
     return guesses
 
 
-def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: int = 4) -> States:
+def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp]) -> States:
     """Sort frames into states with means, in runs, allowing a drift of the width.
 
     Parameters
@@ -215,8 +217,6 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
         Times, increasing.
     group : (n,) int ndarray
         Frames of one group have a common level.
-    most : int
-        Largest number of states.
 
     Notes
     -----
@@ -229,7 +229,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp], *, most: in
     for g in np.unique(group):
         level[group == g] -= np.nanpercentile(data[group == g], 25, axis=0)
     best = None
-    for number in _first_guesses(level / np.sqrt(np.diag(floor)), most):
+    for number in _first_guesses(level / np.sqrt(np.diag(floor))):
         chance = np.full((len(data), number.max() + 1), 0.05)
         chance[np.arange(len(data)), number] = 1.0
         chance /= chance.sum(axis=1, keepdims=True)

@@ -34,6 +34,9 @@ __all__ = ["FORMS", "read_heater_log"]
 
 Floats = NDArray[np.float64]
 
+_OFF_BELOW = 0.5
+"""Powers below this percentage are off: noise of a measured power."""
+
 _EARLIEST, _LATEST = 631152000.0, 4102444800.0
 """The years 1990 to 2100; other times are from a clock that was not set."""
 
@@ -75,8 +78,8 @@ class _Log:
         """Times and values of the rows that have both, in order of time, one a time."""
         return _clean(self.rows, self.begin, self.values, self.where, self.report)
 
-    def scale(self, values: Floats, off_below: float) -> Floats:
-        """Percent of full power."""
+    def scale(self, values: Floats, off_below: float = _OFF_BELOW) -> Floats:
+        """Percent of full power, 0 below `off_below`."""
         full_power, notes = self.options.full_power, self.report.notes
         words = self.fields.value_words
         return scale_power(values, words, self.worded, full_power, off_below, self.where, notes)
@@ -211,9 +214,7 @@ def _need_rows(good: NDArray[np.bool_], where: str) -> None:
 
 def _read_samples(log: _Log) -> HeaterTrace:
     seconds, values = log.points
-    steps = steps_from_samples(
-        seconds, log.scale(values, log.options.off_below), max_gap=log.options.max_gap
-    )
+    steps = steps_from_samples(seconds, log.scale(values), max_gap=log.options.max_gap)
     holes = np.diff(steps[0])[np.isnan(steps[1])]
     log.report.notes.extend(note_gaps(holes))
     return log.trace(steps, seconds[0], seconds[-1])
@@ -221,7 +222,7 @@ def _read_samples(log: _Log) -> HeaterTrace:
 
 def _read_switches(log: _Log) -> HeaterTrace:
     seconds, values = log.points
-    steps = steps_from_switches(seconds, log.scale(values, log.options.off_below))
+    steps = steps_from_switches(seconds, log.scale(values))
     return log.trace(steps, seconds[0], seconds[-1])
 
 
@@ -240,7 +241,7 @@ def _read_intervals(log: _Log) -> HeaterTrace:
     report.fault(lines[timed & ~np.isfinite(values)], "no number or state, left out")
     report.fault(lines[timed & (end <= begin)], "ends before it begins, left out")
     _need_rows(good, log.where)
-    power = log.scale(values[good], 0.0)
+    power = log.scale(values[good], off_below=0.0)
     edges, level, overlap = steps_from_intervals(begin[good], end[good], power)
     report.notes.append(
         "Times outside the list of intervals are "

@@ -39,8 +39,6 @@ class LogOptions:
         Start of a log that counts seconds or has no dates, UTC unless it has a zone.
     time_column, stop_column, value_column : str, int or pair, optional
         Heading (any case) or number from 1; a pair for date and time of day in two columns.
-    off_below : float
-        Powers below this percentage are off: noise of a measured power.
     """
 
     form: str = "auto"
@@ -53,4 +51,3 @@ class LogOptions:
     time_column: ColumnName | None = None
     stop_column: ColumnName | None = None
     value_column: str | int | None = None
-    off_below: float = 0.5

@@ -32,6 +32,9 @@ MAX_GROWTH = 0.05
 FEWEST = 5
 """Heater-off frames below which outliers cannot be rejected (common practice)."""
 
+OVERHEAD = 0.15
+"""Time lost between frames, as a share of the exposure."""
+
 FIRST_POWER = 25.0
 """Initial power in percent where none was measured (common practice)."""
 
@@ -111,7 +114,6 @@ def plan_night(
     response: Table | Sequence[Mapping[str, Any]] | None = None,
     highest_acceptable: Sequence[Mapping[str, Any]] = (),
     plate_below: float = PLATE_BELOW,
-    overhead: float = 0.15,
 ) -> NightPlan:
     """Plan the next night.
 
@@ -131,8 +133,6 @@ def plan_night(
         a power [%], since it is interpolated between the measured powers.
     plate_below : float
         As for `dew_margin`; only for `temperature` and `humidity`.
-    overhead : float
-        Time lost between frames, as a share of the exposure.
 
     Returns
     -------
@@ -156,7 +156,7 @@ def plan_night(
         raise InputError("temperature and humidity are needed together")
     if dew is not None:
         wet = dew.risk is not None
-        sentences = [*_when(dew, minutes * (1 + overhead)), *sentences]
+        sentences = [*_when(dew, minutes * (1 + OVERHEAD)), *sentences]
     elif temperature is not None and humidity is not None:
         wet, weather, sentence = _now(temperature, humidity, plate_below)
         sentences.insert(0, sentence)

@@ -243,7 +243,7 @@ def fit_surface(
     reference_transform: Transform,
     shape: tuple[int, int],
     order: int,
-) -> tuple[Floats, float]:
+) -> Floats:
     """The surface to take off a frame's scaled background so that it becomes the reference's.
 
     Parameters
@@ -261,10 +261,8 @@ def fit_surface(
 
     Returns
     -------
-    coefficients : (6,) float ndarray
-        Of `surface_terms`; NaN without common area.
-    residual : float
-        1.4826 MAD of the cells about it, ADU of the reference.
+    (6,) float ndarray
+        Coefficients of `surface_terms`; NaN without common area.
 
     Notes
     -----
@@ -277,7 +275,7 @@ def fit_surface(
     good = np.isfinite(difference)
     coefficients = np.full(6, np.nan)
     if not good.any():
-        return coefficients, np.nan
+        return coefficients
     terms = np.stack([t.ravel() for t in surface_terms(x, y, shape)], axis=1)[good]
     values = difference[good]
     number = next(
@@ -286,10 +284,8 @@ def fit_surface(
         if degree <= order and good.mean() >= share and good.sum() >= cells
     )
     terms = terms[:, :number]
-    weight = np.ones(len(values))
     fit: Floats = np.zeros(number)
     fit[0] = np.median(values)
-    spread = 0.0
     for _ in range(10):
         rest = values - terms @ fit
         spread = 1.482602 * float(np.median(np.abs(rest - np.median(rest))))
@@ -302,4 +298,4 @@ def fit_surface(
         )
     coefficients[:] = 0.0
     coefficients[:number] = fit
-    return coefficients, spread
+    return coefficients

@@ -284,7 +284,7 @@ def _surface(
     """Background surface to take off a frame."""
     if request.method.background_order < 0 or k == reference:
         return np.zeros(6)
-    surface, _ = fit_surface(
+    surface = fit_surface(
         mesh,
         request.transforms[k],
         factor,

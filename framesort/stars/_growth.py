@@ -20,6 +20,9 @@ __all__ = ["Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers
 _END = 10.0
 """Radius at which the light of the Moffat profile is taken to end, in FWHM."""
 
+_CUT = 3.0
+"""Deviations from the median beyond which a value is not averaged."""
+
 
 @dataclass(frozen=True)
 class Growth:
@@ -107,7 +110,7 @@ def _ring_means(image: Any, stars: Any, order: Any, width: Any, rings: Any, limi
 
 
 def clipped_mean(
-    values: NDArray[np.float64], weight: NDArray[np.float64], *, cut: float = 3.0
+    values: NDArray[np.float64], weight: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Weighted mean along axis 0 without what lies far from the median, and its uncertainty.
 
@@ -121,7 +124,7 @@ def clipped_mean(
     # Each value is judged by its own expected error, which falls with its weight.
     scaled = np.abs(filled - centre) * np.sqrt(weight)[:, None]
     spread[some] = MAD_TO_SIGMA * np.nanmedian(scaled[:, some], axis=0)
-    good &= scaled <= cut * np.maximum(spread, 1e-30)
+    good &= scaled <= _CUT * np.maximum(spread, 1e-30)
     w = np.where(good, weight[:, None], 0.0)
     norm = np.maximum(w.sum(axis=0), 1e-300)
     mean = (w * np.where(good, values, 0)).sum(axis=0) / norm
