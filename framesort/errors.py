@@ -18,6 +18,7 @@ __all__ = [
     "OutputError",
     "QualityWarning",
     "WorkerError",
+    "check_positive",
     "hide_deprecations",
 ]
 
@@ -75,6 +76,13 @@ class HeaterLogWarning(FramesortWarning):
 
 class QualityWarning(FramesortWarning):
     """A result exists, but should be looked at before it is trusted."""
+
+
+def check_positive(**values: float) -> None:
+    """Raise InputError, which names the argument, for a value that is not above 0."""
+    for name, value in values.items():
+        if not value > 0:
+            raise InputError(f"{name} must be above 0, got {value:g}")
 
 
 def hide_deprecations() -> None:

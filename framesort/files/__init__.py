@@ -1,7 +1,7 @@
 """Reading pixels and writing results: whole or not at all, and only where they belong."""
 
 from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
-from framesort.files._raw import RAW_SUFFIXES, check_rawpy
+from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
 from framesort.files._sums import verify_sums
 from framesort.files._tables import read_table, write_table
 from framesort.files._text import StrPath, json_ready, json_text, safe_name
@@ -14,6 +14,7 @@ from framesort.files._write import (
 from framesort.files._zones import find_zone, offset_seconds
 
 __all__ = [
+    "PACKED_SUFFIXES",
     "RAW_SUFFIXES",
     "StrPath",
     "check_rawpy",

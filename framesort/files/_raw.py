@@ -12,13 +12,16 @@ from astropy.io import fits
 from framesort.errors import FrameError, InputError
 from framesort.files._text import StrPath
 
-__all__ = ["RAW_SUFFIXES", "check_rawpy", "is_raw", "raw_as_fits"]
+__all__ = ["PACKED_SUFFIXES", "RAW_SUFFIXES", "check_rawpy", "is_raw", "raw_as_fits"]
 
 RAW_SUFFIXES = (
     ".3fr", ".arw", ".cr2", ".cr3", ".dng", ".erf", ".kdc", ".mrw", ".nef", ".nrw", ".orf", ".pef",
     ".raf", ".raw", ".rw2", ".srw",
 )  # fmt: skip
 """Endings of camera raw files, lower case."""
+
+PACKED_SUFFIXES = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z", *RAW_SUFFIXES)
+"""Endings of files that cannot be read row by row."""
 
 _MISSING = "camera raw files need the package rawpy: pip install 'framesort[raw]'"
 

@@ -12,7 +12,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError, InputError
-from framesort.files import RAW_SUFFIXES, image_hdu, open_fits, read_image
+from framesort.files import PACKED_SUFFIXES, image_hdu, open_fits, read_image
 from framesort.frames._masters import CameraSetup, Master, Masters, saturation_level
 from framesort.stars import guess_saturation
 
@@ -20,8 +20,6 @@ __all__ = ["FrameReader", "Recipe", "make_reader"]
 
 Image = NDArray[np.float32]
 Read = Callable[..., tuple[Image, Header]]
-
-PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z", *RAW_SUFFIXES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -159,7 +157,7 @@ def _normalise(flat: Image, norm: Sequence[float], rows: slice | None) -> Image:
 
 def _rows_of(path: str, rows: slice | None) -> Image:
     """Rows of a master."""
-    if Path(path).suffix.lower() in PACKED:
+    if Path(path).suffix.lower() in PACKED_SUFFIXES:
         return _unpacked(path)[slice(None) if rows is None else rows]
     return read_image(path, rows=rows)[0]
 

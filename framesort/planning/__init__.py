@@ -15,10 +15,9 @@ from framesort.planning._exposure import (
     star_pixels,
     unheated_minutes_needed,
 )
-from framesort.planning._figures import Figures, need_from_figures
+from framesort.planning._figures import Figures, Rates, need_from_figures
 from framesort.planning._forecast import DewForecast, predict_dew, read_forecast, read_moment
 from framesort.planning._plan import CAUTIONS, NightPlan, plan_night
-from framesort.planning._rates import Rates, estimate_rates, rates_from_zero_point
 from framesort.planning._weather import NightWeather, find_weather
 
 __all__ = [
@@ -33,14 +32,12 @@ __all__ = [
     "describe_need",
     "dew_margin",
     "dew_point",
-    "estimate_rates",
     "find_weather",
     "frames_needed",
     "frost_point",
     "need_from_figures",
     "plan_night",
     "predict_dew",
-    "rates_from_zero_point",
     "read_forecast",
     "read_moment",
     "saturation_pressure",

@@ -7,7 +7,7 @@ import numpy as np
 from astropy.table import MaskedColumn, Table
 from numpy.typing import ArrayLike, NDArray
 
-from framesort.errors import InputError, NotEnoughFramesError
+from framesort.errors import InputError, NotEnoughFramesError, check_positive
 
 __all__ = [
     "HeaterOffTime",
@@ -178,9 +178,7 @@ def unheated_minutes_needed(
     NotEnoughFramesError
         No heater-off frame has width and noise.
     """
-    for name, value in {"flux": flux, "snr": snr}.items():
-        if not value > 0:
-            raise InputError(f"{name} must be above 0, got {value:g}")
+    check_positive(flux=flux, snr=snr)
     for name in ("filter", "exposure", "heater_state", "fwhm", "noise"):
         if name not in frames.colnames:
             raise InputError(f"frames must have a column {name}")
@@ -259,8 +257,7 @@ def describe_need(
     InputError
         `snr_of_one` is not above 0.
     """
-    if not snr_of_one > 0:
-        raise InputError(f"snr_of_one must be above 0, got {snr_of_one:g}")
+    check_positive(snr_of_one=snr_of_one)
     count = int(frames_needed(snr_of_one, snr))
     minutes = count * exposure / 60
     label = f"{filter_name}: " if filter_name else ""

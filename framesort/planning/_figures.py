@@ -2,19 +2,43 @@
 
 from dataclasses import dataclass, fields
 
-from framesort.errors import InputError
+import numpy as np
+
+from framesort.errors import InputError, check_positive
 from framesort.planning._exposure import (
     HeaterOffTime,
     describe_need,
     signal_to_noise,
     star_pixels,
 )
-from framesort.planning._rates import Rates, estimate_rates, rates_from_zero_point
 
-__all__ = ["Figures", "need_from_figures"]
+__all__ = ["Figures", "Rates", "need_from_figures"]
 
 ARCSEC = 206.264806
 """Arcsec of one micrometre at a distance of one millimetre."""
+
+
+PHOTON = 6.62607015e-27 * 2.99792458e10 / 5450e-8
+"""Energy of a photon of 5450 Angstrom, erg."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rates:
+    """Count rates in electrons.
+
+    Attributes
+    ----------
+    star : float
+        Of the star, per second.
+    sky : float
+        Of the sky, per second and pixel.
+    pixel_scale : float
+        Arcsec per pixel.
+    """
+
+    star: float
+    sky: float
+    pixel_scale: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,14 +92,18 @@ class Figures:
 
     def __post_init__(self) -> None:
         """Raise InputError for an invalid value."""
-        for name in ("focal_length", "pixel_size", "gain", "seeing"):
-            if not getattr(self, name) > 0:
-                raise InputError(f"{name} must be above 0, got {getattr(self, name):g}")
+        if self.aperture is None and self.zero_point is None:
+            raise InputError("give the aperture in millimetres, or a measured zero point")
+        positive = "focal_length pixel_size gain seeing bandwidth"
+        check_positive(**{name: getattr(self, name) for name in positive.split()})
+        if self.aperture is not None:
+            check_positive(aperture=self.aperture)
         for name in ("read_noise", "dark", "extinction"):
             if not getattr(self, name) >= 0:
                 raise InputError(f"{name} must not be below 0, got {getattr(self, name):g}")
-        if self.aperture is None and self.zero_point is None:
-            raise InputError("give the aperture in millimetres, or a measured zero point")
+        for name in ("throughput", "obstruction"):
+            if not 0 <= getattr(self, name) <= 1:
+                raise InputError(f"{name} must be from 0 to 1, got {getattr(self, name):g}")
 
     @property
     def pixel_scale(self) -> float:
@@ -83,27 +111,24 @@ class Figures:
         return ARCSEC * self.pixel_size / self.focal_length
 
     def rates(self, magnitude: float) -> Rates:
-        """Electrons a second of a star of that magnitude, and of the sky."""
+        """Electrons a second of a star of that magnitude, and of the sky.
+
+        From a zero point ``rate = gain 10^(0.4 (zero_point - m))``, for the sky per square arcsec.
+        Else a star of magnitude 0 in V gives 3.63e-9 erg / (s cm^2 Angstrom) at 5450 Angstrom
+        (Bessell, Castelli & Plez 1998, A&A 333, 231), 996 photons / (s cm^2 Angstrom). Used for
+        any filter: good to some tens of percent for stars of the Sun's colour.
+        """
+        scale = self.pixel_scale
         if self.zero_point is not None:
-            return rates_from_zero_point(
-                magnitude=magnitude,
-                sky_brightness=self.sky_brightness,
-                zero_point=self.zero_point,
-                pixel_scale=self.pixel_scale,
-                gain=self.gain,
-            )
-        assert self.aperture is not None
-        return estimate_rates(
-            magnitude=magnitude,
-            sky_brightness=self.sky_brightness,
-            aperture=self.aperture,
-            focal_length=self.focal_length,
-            pixel_size=self.pixel_size,
-            bandwidth=self.bandwidth,
-            efficiency=self.throughput,
-            obstruction=self.obstruction,
-            extinction=self.extinction,
-        )
+            star = self.gain * 10 ** (0.4 * (self.zero_point - magnitude))
+            sky = self.gain * 10 ** (0.4 * (self.zero_point - self.sky_brightness)) * scale**2
+        else:
+            assert self.aperture is not None
+            area = np.pi / 4 * (self.aperture / 10) ** 2 * (1 - self.obstruction**2)  # cm^2
+            unit = 3.63e-9 / PHOTON * area * 10 * self.bandwidth * self.throughput
+            star = unit * 10 ** (-0.4 * (magnitude + self.extinction))
+            sky = unit * 10 ** (-0.4 * self.sky_brightness) * scale**2
+        return Rates(star=float(star), sky=float(sky), pixel_scale=float(scale))
 
     def assumed(self, given: set[str]) -> str:
         """Default values of parameters that were not given, in words; "" if there are none."""
@@ -177,9 +202,7 @@ def need_from_figures(
     InputError
         The exposure or the ratio is not above 0.
     """
-    for name, value in {"exposure": exposure, "snr": snr}.items():
-        if not value > 0:
-            raise InputError(f"{name} must be above 0, got {value:g}")
+    check_positive(exposure=exposure, snr=snr)
     rates = figures.rates(magnitude)
     one = signal_to_noise(
         rates.star * exposure,

@@ -12,7 +12,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 import framesort
-from framesort.errors import InputError
+from framesort.errors import InputError, check_positive
 from framesort.files import write_fits, write_table
 from framesort.simulation._blur import PointSpread, Spike, blur_picture
 from framesort.simulation._field import draw_catalogue, draw_galaxies, draw_nebula
@@ -112,11 +112,8 @@ class StackScene:
     def __post_init__(self) -> None:
         if self.count < 0:
             raise InputError(f"count must be 0 or more, got {self.count}")
-        for name in (
-            "faintest", "sharp_fwhm", "deep_fwhm", "sharp_frames", "deep_frames", "flux_ratio"
-        ):  # fmt: skip
-            if not getattr(self, name) > 0:
-                raise InputError(f"{name} must be above 0, got {getattr(self, name):g}")
+        positive = "faintest sharp_fwhm deep_fwhm sharp_frames deep_frames flux_ratio"
+        check_positive(**{name: getattr(self, name) for name in positive.split()})
         if self.brightest < self.faintest:
             raise InputError(
                 f"brightest must be at least faintest ({self.faintest:g}), got {self.brightest:g}"

@@ -10,7 +10,7 @@ from numpy.lib.format import write_array_header_1_0
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
-from framesort.files import RAW_SUFFIXES, read_image
+from framesort.files import PACKED_SUFFIXES, read_image
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import (
@@ -29,7 +29,6 @@ from framesort.stacking._weights import kernel_polynomials
 
 __all__ = ["FrameProbe", "ProbeTask", "inspect_frame"]
 
-PACKED = (".fz", ".gz", ".bz2", ".xz", ".zip", ".z", *RAW_SUFFIXES)
 STORE_ROWS = 256  # rows of the grid resampled at a time when a frame is stored
 STEEP = 0.15  # rows that a frame's row climbs per column, from which a band needs too many
 
@@ -141,7 +140,7 @@ def _wants_store(task: ProbeTask) -> bool:
         return True
     m = task.transform.matrix
     steep = abs(m[1, 0]) > STEEP * abs(m[1, 1])
-    return steep or Path(task.path).suffix.lower() in PACKED
+    return steep or Path(task.path).suffix.lower() in PACKED_SUFFIXES
 
 
 def _store(

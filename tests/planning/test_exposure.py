@@ -7,7 +7,7 @@ from astropy.table import Table
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.planning import (
-    estimate_rates,
+    Figures,
     frames_needed,
     signal_to_noise,
     star_pixels,
@@ -153,39 +153,27 @@ def test_nights_without_evidence():
 
 
 def test_rates_of_a_telescope():
-    rates = estimate_rates(
-        magnitude=0.0,
-        sky_brightness=20.0,
-        aperture=100.0,
-        focal_length=500.0,
-        pixel_size=5.0,
-        bandwidth=88.0,
-        efficiency=1.0,
-        extinction=0.0,
-    )
+    figures = {
+        "sky_brightness": 20.0,
+        "aperture": 100.0,
+        "focal_length": 500.0,
+        "pixel_size": 5.0,
+        "bandwidth": 88.0,
+        "extinction": 0.0,
+    }
+    rates = Figures(**figures, throughput=1.0, obstruction=0.0).rates(0.0)
     # 995.5 photons / (s cm^2 Angstrom) at V = 0 (Bessell, Castelli & Plez 1998), 880 Angstrom,
     # pi 25 cm^2.
     assert rates.star == pytest.approx(995.5 * 880 * np.pi * 25, rel=1e-3)
     assert rates.pixel_scale == pytest.approx(206.265 * 5 / 500, rel=1e-5)
     assert rates.sky == pytest.approx(rates.star * 1e-8 * rates.pixel_scale**2, rel=1e-9)
-    smaller = estimate_rates(
-        magnitude=5.0,
-        sky_brightness=20.0,
-        aperture=100.0,
-        focal_length=500.0,
-        pixel_size=5.0,
-        bandwidth=88.0,
-        efficiency=0.5,
-        obstruction=0.5,
-        extinction=0.0,
-    )
+    smaller = Figures(**figures, throughput=0.5, obstruction=0.5).rates(5.0)
     assert smaller.star == pytest.approx(rates.star * 0.01 * 0.5 * 0.75, rel=1e-9)
 
 
-@pytest.mark.parametrize(("name", "value"), [("aperture", 0.0), ("efficiency", 1.5)])
+@pytest.mark.parametrize(("name", "value"), [("aperture", 0.0), ("throughput", 1.5)])
 def test_rates_of_no_telescope(name, value):
     figures = {
-        "magnitude": 10.0,
         "sky_brightness": 20.0,
         "aperture": 100.0,
         "focal_length": 500.0,
@@ -193,4 +181,4 @@ def test_rates_of_no_telescope(name, value):
         "bandwidth": 88.0,
     }
     with pytest.raises(InputError, match=f"{name} must be"):
-        estimate_rates(**(figures | {name: value}))
+        Figures(**(figures | {name: value}))

@@ -6,9 +6,7 @@ import pytest
 from framesort.errors import InputError
 from framesort.planning import (
     Figures,
-    estimate_rates,
     need_from_figures,
-    rates_from_zero_point,
     signal_to_noise,
     star_pixels,
 )
@@ -17,15 +15,14 @@ TELESCOPE = {"aperture": 280.0, "focal_length": 560.0, "pixel_size": 3.8}
 
 
 def test_zero_point_is_its_own_definition():
-    rates = rates_from_zero_point(
-        magnitude=22.0, sky_brightness=22.0, zero_point=22.0, pixel_scale=2.0, gain=1.5
-    )
+    two_arcsec = {"focal_length": 206.264806, "pixel_size": 2.0}
+    sky = {"sky_brightness": 22.0, "zero_point": 22.0}
+    rates = Figures(**two_arcsec, **sky, gain=1.5).rates(22.0)
+    assert rates.pixel_scale == pytest.approx(2.0)
     # A star of the zero point gives one ADU a second; a pixel of 4 square arcsec four times as much
     # sky of that brightness.
     assert rates.star == pytest.approx(1.5) and rates.sky == pytest.approx(6.0)
-    fainter = rates_from_zero_point(
-        magnitude=24.5, sky_brightness=22.0, zero_point=22.0, pixel_scale=2.0
-    )
+    fainter = Figures(**two_arcsec, **sky).rates(24.5)
     assert fainter.star == pytest.approx(0.1)  # 2.5 magnitudes are a factor of ten
 
 
@@ -42,10 +39,10 @@ def test_both_ways_of_giving_the_telescope_agree():
 def test_light_gathering_of_known_optics():
     # 996 photons / (s cm2 Angstrom) for V = 0 (Bessell, Castelli & Plez 1998). A clear aperture of
     # 100 mm is 78.54 cm2; 10 nm are 100 Angstrom; all of it counted.
-    rates = estimate_rates(
-        magnitude=10.0, sky_brightness=20.0, aperture=100.0, focal_length=500.0, pixel_size=5.0,
-        bandwidth=10.0, efficiency=1.0, extinction=0.0,
-    )  # fmt: skip
+    rates = Figures(
+        sky_brightness=20.0, aperture=100.0, focal_length=500.0, pixel_size=5.0,
+        bandwidth=10.0, throughput=1.0, obstruction=0.0, extinction=0.0,
+    ).rates(10.0)  # fmt: skip
     assert rates.star == pytest.approx(996 * 78.54 * 100 * 1e-4, rel=2e-3)
     scale = 206.265 * 5 / 500
     assert rates.sky == pytest.approx(996 * 78.54 * 100 * 1e-8 * scale**2, rel=2e-3)
