@@ -17,9 +17,9 @@ from framesort.evidence._likelihood import (
     split_pieces,
     whiten,
 )
-from framesort.evidence._series import Series, make_series, step_noise, take_rows
+from framesort.evidence._series import Series, make_series, take_rows
 from framesort.evidence._switches import StarStates, sort_states
-from framesort.records import HeaterTrace
+from framesort.records import HeaterTrace, step_noise
 
 __all__ = ["ClockOffset", "estimate_clock_offset"]
 

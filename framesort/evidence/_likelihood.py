@@ -9,7 +9,8 @@ from scipy.optimize import nnls
 
 from framesort.evidence._drift import fit_with_drift, random_walk_covariance, robust_weights
 from framesort.evidence._energy import Energy
-from framesort.evidence._series import Series, group_constants, list_channels, step_noise
+from framesort.evidence._series import Series, group_constants, list_channels
+from framesort.records import step_noise
 
 __all__ = ["Channel", "measure_scatter", "piece_gains", "score_powers", "split_pieces", "whiten"]
 

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from framesort.evidence._drift import fit_with_drift
 from framesort.evidence._limits import describe_limits, draw_curves, find_spike_range
-from framesort.evidence._series import group_names, start_seconds
-from framesort.records import column_values
+from framesort.evidence._series import group_names
+from framesort.records import column_values, unix_seconds
 
 __all__ = ["Response", "estimate_response"]
 
@@ -97,7 +97,7 @@ def estimate_response(
     """
     rng = np.random.default_rng(0) if rng is None else rng
     names = group_names(table)
-    start, fwhm = start_seconds(table), column_values(table, "fwhm")
+    start, fwhm = unix_seconds(table["start"]), column_values(table, "fwhm")
     share, power = column_values(table, "heater_share"), column_values(table, "heater_power")
     whole = (share >= 0.98) | (share <= 0.005)
     if "heater_state" in table.colnames:

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from astropy.table import Table
-from astropy.time import Time
 from numpy.typing import NDArray
 
-from framesort.records import MAD_TO_SIGMA, column_values
+from framesort.records import column_values, unix_seconds
 
 __all__ = [
     "Series",
@@ -15,8 +14,6 @@ __all__ = [
     "group_names",
     "list_channels",
     "make_series",
-    "start_seconds",
-    "step_noise",
     "take_rows",
 ]
 
@@ -47,16 +44,6 @@ class Series:
     group: NDArray[np.intp]
 
 
-def start_seconds(table: Table) -> Floats:
-    """Start of each exposure, seconds since 1970; NaN where masked."""
-    start: Time = table["start"]
-    masked = np.broadcast_to(np.asarray(start.mask), start.shape)
-    seconds = np.full(start.shape, np.nan)
-    if not masked.all():
-        seconds[~masked] = np.asarray(start[~masked].unix, dtype=float)
-    return seconds
-
-
 def group_names(table: Table) -> list[tuple[str, float]]:
     """Filter and exposure of each frame; exposures of one group count as one."""
     exposure = column_values(table, "exposure")
@@ -80,7 +67,7 @@ def make_series(table: Table) -> Series:
     with np.errstate(invalid="ignore", divide="ignore"):
         log_fwhm = np.where(fwhm > 0, np.log(fwhm), np.nan)
     return Series(
-        start=start_seconds(table),
+        start=unix_seconds(table["start"]),
         exposure=column_values(table, "exposure"),
         log_fwhm=log_fwhm,
         spike=np.column_stack([strength * np.cos(angle), strength * np.sin(angle)]),
@@ -111,8 +98,3 @@ def group_constants(series: Series) -> Floats:
     """A constant for each filter and exposure, shape (n, groups)."""
     groups = np.unique(series.group)
     return np.asarray((series.group[:, None] == groups[None, :]).astype(float))
-
-
-def step_noise(values: Floats) -> float:
-    """Robust noise of a series from differences of neighbours, insensitive to drift."""
-    return float(MAD_TO_SIGMA * np.median(np.abs(np.diff(values))) / np.sqrt(2))

@@ -7,8 +7,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.evidence._mixture import States
-from framesort.evidence._series import step_noise
-from framesort.records import column_values
+from framesort.records import column_values, step_noise
 
 __all__ = ["Verdict", "find_hidden_heat", "find_progress", "judge_states"]
 

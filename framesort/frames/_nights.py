@@ -7,6 +7,8 @@ from astropy.time import Time
 from erfa import ErfaWarning
 from numpy.typing import NDArray
 
+from framesort.records import unix_seconds
+
 __all__ = ["name_nights"]
 
 GAP = 6 * 3600.0
@@ -31,7 +33,7 @@ def name_nights(start: Time, exposure: NDArray[np.floating] | None = None) -> li
         that the hours after midnight belong to the evening before; a letter is added where two
         nights would have one name. "" for a frame without a start.
     """
-    unix: NDArray[np.float64] = np.ma.filled(np.ma.asarray(start.unix, dtype=float), np.nan)
+    unix = unix_seconds(start)
     length = np.zeros(len(unix)) if exposure is None else np.nan_to_num(exposure)
     names = np.full(len(unix), "", dtype=object)
     rows = np.flatnonzero(np.isfinite(unix))

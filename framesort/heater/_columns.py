@@ -8,14 +8,14 @@ from framesort.heater._options import ColumnName, LogOptions
 from framesort.heater._text import Rows, is_number
 from framesort.heater._values import is_state
 
-__all__ = ["Fields", "find_columns"]
+__all__ = ["CURRENT", "Fields", "find_columns"]
 
 _TIME = {"time", "timestamp", "datetime", "date", "utc", "gmt", "when", "epoch", "unix", "clock"}
 _TIME |= {"mjd", "jd", "elapsed", "seconds", "second", "t", "local", "at"}
 _BEGIN, _END = {"from", "start", "begin", "since"}, {"to", "until", "till", "stop", "end"}
 _HEATER = {"heater", "heating", "heat", "dew", "ring"}
 _POWER = {"power", "percent", "pct", "duty", "pwm", "%", "level", "output", "setting"}
-_CURRENT = {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps"}
+CURRENT = {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps"}
 _STATE = {"state", "status", "switch", "event", "action", "on", "off", "value"}
 _WATT = {"w", "watt", "watts"}
 _OTHER = {"voltage", "volt", "volts", "v", "temperature", "temp", "humidity", "c", "degc", "f"}
@@ -115,7 +115,7 @@ def _find_times(rows: Rows, words: list[set[str]]) -> tuple[tuple[int, ...], tup
 
 def _score(words: set[str]) -> int:
     score = 8 * bool(words & _HEATER) + 4 * bool(words & _POWER)
-    score += 3 * bool(words & _CURRENT) + 2 * bool(words & _STATE) + 2 * bool(words & _WATT)
+    score += 3 * bool(words & CURRENT) + 2 * bool(words & _STATE) + 2 * bool(words & _WATT)
     return score - 12 * bool(words & _OTHER)
 
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError, HeaterLogWarning
 from framesort.files import StrPath
-from framesort.heater._columns import Fields, find_columns
+from framesort.heater._columns import CURRENT, Fields, find_columns
 from framesort.heater._current import trace_from_current
 from framesort.heater._forms import (
     Steps,
@@ -290,8 +290,7 @@ def _read_current(log: _Log) -> HeaterTrace:
 
 
 def _is_supply_current(words: set[str], seconds: Floats, values: Floats) -> bool:
-    amperes = words & {"current", "amps", "amp", "ampere", "amperes", "a", "ma", "milliamps"}
-    return bool(amperes) and not words & {"heater", "heating", "dew"}
+    return bool(words & CURRENT) and not words & {"heater", "heating", "dew"}
 
 
 def _are_switches(words: set[str], seconds: Floats, values: Floats) -> bool:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from framesort.records import MAD_TO_SIGMA
+from framesort.records import MAD_TO_SIGMA, step_noise
 
 __all__ = ["Step", "find_steps"]
 
@@ -62,11 +62,6 @@ class Step:
     settles: bool = False
 
 
-def _noise(current: Floats) -> float:
-    """Standard deviation of one sample, from differences of neighbours (blind to drift)."""
-    return float(MAD_TO_SIGMA * np.median(np.abs(np.diff(current))) / np.sqrt(2))
-
-
 def _contrast(current: Floats, width: int) -> Floats:
     """Mean of the `width` samples from i on, minus the mean of those before i."""
     total = np.r_[0.0, np.cumsum(current)]
@@ -111,7 +106,7 @@ def find_steps(current: Floats, *, cadence: float) -> tuple[list[Step], list[tup
         return [], []
     clean = median_filter(current, size=2 * half + 1, mode="nearest")
     width = max(round(_WINDOW / cadence), 8)
-    noise = max(_noise(current), 1e-9)
+    noise = max(step_noise(current), 1e-9)
     limit = _SIGNIFICANT * max(
         noise * np.sqrt(2.0 / width),
         MAD_TO_SIGMA * float(np.median(np.abs(_contrast(clean, width)))),

@@ -62,16 +62,15 @@ def _decode(data: bytes) -> str:
 def _find_separator(body: list[str]) -> str:
     """The separator that occurs equally often in most of the first rows; "" for blanks."""
     sample = body[:_SNIFF]
-    best, found = 0.0, ""
     for separator in _SEPARATORS:
         counts = Counter(line.count(separator) for line in sample)
         number, rows = max(
             ((n, rows) for n, rows in counts.items() if n), key=lambda pair: pair[1], default=(0, 0)
         )
         # More than half of the rows; of several such the first in the list, it is the rarer sign.
-        if number and rows > 0.5 * len(sample) and best == 0.0:
-            best, found = rows / len(sample), separator
-    return found
+        if number and rows > 0.5 * len(sample):
+            return separator
+    return ""
 
 
 def _split(line: str, separator: str) -> list[str]:

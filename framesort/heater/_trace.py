@@ -8,7 +8,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
-from framesort.records import HeaterTrace, add_column
+from framesort.records import HeaterTrace, add_column, unix_seconds
 
 __all__ = [
     "add_heater_columns",
@@ -21,15 +21,6 @@ __all__ = [
 
 _OFF, _ON = 0.005, 0.995
 """A heater share below the first is off, above the second on: half a percent of an exposure."""
-
-
-def _seconds(start: Time) -> NDArray[np.float64]:
-    """Unix seconds, NaN where masked."""
-    masked = np.broadcast_to(np.asarray(start.mask), start.shape)
-    seconds = np.full(start.shape, np.nan)
-    if not masked.all():
-        seconds[~masked] = np.asarray(start[~masked].unix, dtype=float)
-    return seconds
 
 
 def make_constant_heater(power: float) -> HeaterTrace:
@@ -77,7 +68,7 @@ def make_header_heater(
     HeaterLogError
         No frame with a start, an exposure and a power of 0..100.
     """
-    begin = _seconds(start)
+    begin = unix_seconds(start)
     end, level = begin + np.asarray(exposure, dtype=float), np.array(power, dtype=float)
     level[~((level >= 0) & (level <= 100))] = np.nan
     good = np.isfinite(begin) & (end > begin) & np.isfinite(level)
@@ -118,7 +109,7 @@ def add_heater_columns(
     "unknown" where the trace does not cover the exposure. A change of power that stays
     above zero for the whole exposure is "on".
     """
-    begin = _seconds(table["start"]) - clock_offset
+    begin = unix_seconds(table["start"]) - clock_offset
     exposure = np.asarray(table["exposure"], dtype=float)
     if trace.constant:
         begin = np.zeros(len(table))

@@ -4,10 +4,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from astropy.table import MaskedColumn, Table
+from astropy.table import Table
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError, NotEnoughFramesError, check_positive
+from framesort.records import column_values
 
 __all__ = [
     "HeaterOffTime",
@@ -183,16 +184,16 @@ def unheated_minutes_needed(
         if name not in frames.colnames:
             raise InputError(f"frames must have a column {name}")
     state = np.array([str(cell) for cell in frames["heater_state"]])
-    width, noise = _floats(frames, "fwhm"), _floats(frames, "noise")
-    seconds = _floats(frames, "exposure")
-    names, sharp = _groups(frames, seconds), _floats(frames, "sharp_set")
+    width, noise = column_values(frames, "fwhm"), column_values(frames, "noise")
+    seconds = column_values(frames, "exposure")
+    names, sharp = _groups(frames, seconds), column_values(frames, "sharp_set")
     good = (state == "off") & (width > 0) & (noise > 0) & (seconds > 0) & (names != "")
     if not good.any():
         raise NotEnoughFramesError(
             "no heater-off frame with measured stars: take some, or plan from telescope figures"
         )
-    gain = np.nan_to_num(_floats(frames, "gain"), nan=1.0)
-    clear = np.nan_to_num(_floats(frames, "transparency"), nan=1.0)
+    gain = np.nan_to_num(column_values(frames, "gain"), nan=1.0)
+    clear = np.nan_to_num(column_values(frames, "transparency"), nan=1.0)
     needs = []
     for name in sorted({str(one) for one in names[good]}):
         rows = good & (names == name)
@@ -289,10 +290,3 @@ def _minutes_text(minutes: float) -> str:
     if minutes < 1:
         return f"{60 * minutes:.0f} s"
     return f"{minutes:.0f} min" if minutes < 100 else f"{minutes / 60:.1f} h"
-
-
-def _floats(table: Table, name: str) -> NDArray[np.float64]:
-    """A column as floats, NaN where masked or where there is no such column."""
-    if name not in table.colnames:
-        return np.full(len(table), np.nan)
-    return np.ma.filled(np.ma.asarray(MaskedColumn(table[name]), dtype=float), np.nan)

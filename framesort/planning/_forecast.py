@@ -5,17 +5,17 @@ import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from astropy import units as u
-from astropy.table import MaskedColumn, Table
+from astropy.table import Table
 from astropy.time import Time
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.files import find_zone
 from framesort.planning._dew import PLATE_BELOW, deposit_point
+from framesort.records import column_values, unix_seconds
 
 __all__ = ["DewForecast", "clock", "predict_dew", "read_forecast", "read_moment"]
 
@@ -86,8 +86,8 @@ def predict_dew(
     for name in ("time", "temperature", "humidity"):
         if name not in table.colnames:
             raise InputError(f"forecast must have a column {name}, got {', '.join(table.colnames)}")
-    air, wet = _floats(table["temperature"]), _floats(table["humidity"])
-    unix: NDArray[np.float64] = np.ma.filled(np.ma.asarray(table["time"].unix, dtype=float), np.nan)
+    air, wet = column_values(table, "temperature"), column_values(table, "humidity")
+    unix = unix_seconds(table["time"])
     good = np.isfinite(air) & np.isfinite(wet) & np.isfinite(unix)
     if not good.any():
         raise InputError("forecast must have a row with time, temperature and humidity")
@@ -140,10 +140,6 @@ def _between(
 
 def _stamp(unix: float) -> str:
     return str(Time(round(unix), format="unix", scale="utc").strftime("%Y-%m-%d %H:%M"))
-
-
-def _floats(column: Any) -> NDArray[np.float64]:
-    return np.ma.filled(np.ma.asarray(MaskedColumn(column), dtype=float), np.nan)
 
 
 def _time(unix: float | None) -> Time | None:

@@ -2,13 +2,11 @@
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 
-from framesort.records import column_values
+from framesort.records import column_values, unix_seconds
 
 __all__ = ["NightWeather", "find_weather"]
 
@@ -49,8 +47,7 @@ def find_weather(table: Table) -> NightWeather | None:
     known = np.flatnonzero(np.isfinite(air) & np.isfinite(humid))
     if not known.size:
         return None
-    unix: Any = table["start"].unix
-    start: NDArray[np.float64] = np.ma.filled(np.ma.asarray(unix, dtype=float), -np.inf)
+    start = np.nan_to_num(unix_seconds(table["start"]), nan=-np.inf)
     known = known[np.argsort(start[known], kind="stable")]
     last = int(known[-1])
     through = np.stack([air[known], humid[known]])

@@ -11,8 +11,9 @@ from framesort.records._columns import (
     add_column,
     column_values,
     empty_star_list,
+    unix_seconds,
 )
-from framesort.records._constants import FWHM_TO_SIGMA, MAD_TO_SIGMA
+from framesort.records._constants import FWHM_TO_SIGMA, MAD_TO_SIGMA, step_noise
 from framesort.records._frames import SPIKE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, judge_check
@@ -45,4 +46,6 @@ __all__ = [
     "empty_star_list",
     "judge_check",
     "map_by_matrix",
+    "step_noise",
+    "unix_seconds",
 ]

@@ -16,6 +16,7 @@ __all__ = [
     "add_column",
     "column_values",
     "empty_star_list",
+    "unix_seconds",
 ]
 
 
@@ -226,6 +227,15 @@ def column_values(table: Table, name: str) -> NDArray[np.float64]:
     if name not in table.colnames:
         return np.full(len(table), np.nan)
     return np.asarray(np.ma.filled(np.ma.asarray(table[name], dtype=float), np.nan))
+
+
+def unix_seconds(time: Time) -> NDArray[np.float64]:
+    """Times as seconds since 1970, NaN where they are masked."""
+    masked = np.broadcast_to(np.asarray(time.mask), time.shape)
+    seconds = np.full(time.shape, np.nan)
+    if not masked.all():
+        seconds[~masked] = np.asarray(time[~masked].unix, dtype=float)
+    return seconds
 
 
 def empty_star_list() -> Table:
