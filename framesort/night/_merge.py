@@ -20,7 +20,12 @@ from framesort.night._place import PlacedNight, in_a_set
 from framesort.night._run import NightRun, StageProgress
 from framesort.night._stacks import sign_frames, stack_group
 from framesort.records import FrameQuality, Replacement, Stack, column_values
-from framesort.replacement import ReplacementCheck, measure_replacement, replace_stars
+from framesort.replacement import (
+    ReplacementCheck,
+    ReplacementOptions,
+    measure_replacement,
+    replace_stars,
+)
 from framesort.settings import Settings
 
 __all__ = [
@@ -139,10 +144,9 @@ def _finish_group(
         replacement = replace_stars(
             deep,
             sharp,
-            sharp_weight=sharp.weight if sharp.weight.ndim == 2 else sharp.weight.min(axis=0),
-            flux_scale=1.0,
-            amount=run.settings.amount,
-            detail=run.settings.detail,
+            options=ReplacementOptions(
+                flux_scale=1.0, amount=run.settings.amount, detail=run.settings.detail
+            ),
             progress=run.stage(f"{label}: replacing stars"),
         )
     except FramesortError as error:  # the other groups are done all the same

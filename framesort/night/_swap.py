@@ -32,6 +32,7 @@ from framesort.records import Replacement
 from framesort.replacement import (
     PairCheck,
     ReplacementCheck,
+    ReplacementOptions,
     check_pair,
     measure_replacement,
     replace_stars,
@@ -164,21 +165,12 @@ def swap_images(
     notes = [note for picture in (below, *above) for note in picture.notes]
     for picture in (below, *above):
         notes += coarse_steps(picture)
-    options: dict[str, Any] = {
-        "keep": place_table(keep, below.header),
-        "force": place_table(force, below.header),
-        "amount": amount,
-        "detail": detail,
-        "brightest": brightest,
-        "faintest": faintest,
-    }
-    for name in ("keep", "force"):
-        notes += places_outside(options[name], below.shape, name)
+    keep, force = (place_table(places, below.header) for places in (keep, force))
+    for places, name in ((keep, "keep"), (force, "force")):
+        notes += places_outside(places, below.shape, name)
     below, unit = in_units(below)
     above, own = in_same_units(above)
-    options["brightest"], options["faintest"] = (
-        None if limit is None else limit / unit for limit in (brightest, faintest)
-    )
+    limits = [None if limit is None else limit / unit for limit in (brightest, faintest)]
     if isinstance(flux_scale, int | float):
         flux_scale = flux_scale * own / unit
     stars = None
@@ -204,8 +196,12 @@ def swap_images(
         )
     try:
         result = replace_stars(
-            below.data, top.data, flux_scale=flux_scale, executor=executor, progress=progress,
-            saturation_deep=below.saturation, saturation_sharp=top.saturation, **options,
+            below.data, top.data, keep=keep, force=force, executor=executor, progress=progress,
+            options=ReplacementOptions(
+                amount=amount, detail=detail, brightest=limits[0], faintest=limits[1],
+                flux_scale=flux_scale,
+                saturation_deep=below.saturation, saturation_sharp=top.saturation,
+            ),
         )  # fmt: skip
     except NotEnoughFramesError as error:
         hint = "are they linear, not stretched?"

@@ -6,16 +6,14 @@ crosses that are there with the heater off, so that a weak line stands out in it
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement._robust import robust_std
+from framesort.replacement._side import nearest_pixels
+from framesort.replacement._spike_angles import BINS, sectors_around, smooth_sums
 
 __all__ = ["find_added_spikes"]
 
-_BINS = 180
-_NEAR, _FAR = 2.5, 9.0
-_SMOOTH = 3.0
 _STARS = 60
 _FEWEST = 8
 _CLEAR = 6.0
@@ -25,10 +23,8 @@ _APART = 12
 
 def find_added_spikes(
     difference: NDArray,
-    noise: float,
-    eps: float,
-    model: NDArray,
-    stars: tuple[NDArray, NDArray, NDArray],
+    error: tuple[float, float, NDArray],
+    stars: tuple[NDArray, ...],
     width: float,
     saturated: NDArray,
 ) -> NDArray:
@@ -42,10 +38,9 @@ def find_added_spikes(
     ----------
     difference : (ny, nx) float32 ndarray
         Deep stack less the scaled sharp stack, smooth background taken away; NaN is left out.
-    noise, eps : float
-        Standard deviation of `difference`; error of star light as a share of `model`.
-    model : (ny, nx) float32 ndarray
-        Star light of the deep stack.
+    error : (float, float, (ny, nx) float32 ndarray)
+        Standard deviation of `difference`; error of star light as a share of it; star light of the
+        deep stack.
     stars : tuple of (n,) float ndarray
         x, y and flux; the brightest sixty are used.
     width : float
@@ -59,15 +54,14 @@ def find_added_spikes(
         Radians in [0, pi).
     """
     x, y, flux = stars
-    column = np.clip(np.rint(x).astype(int), 0, saturated.shape[1] - 1)
-    row = np.clip(np.rint(y).astype(int), 0, saturated.shape[0] - 1)
+    row, column = nearest_pixels(x, y, saturated.shape)
     order = np.argsort(-np.where(saturated[row, column], 0, flux), kind="stable")[:_STARS]
     sectors = [
-        _sectors(difference, noise, eps, model, (x[k], y[k], flux[k]), width)
+        _amplitudes(difference, (x[k], y[k], flux[k]), width, error)
         for k in order
         if flux[k] > 0 and not saturated[row[k], column[k]]
     ]
-    found = [(amount, weight) for amount, weight in sectors if weight > 0]
+    found = [one for one in sectors if one is not None and one[1] > 0]
     if len(found) < _FEWEST:
         return np.empty(0)
     amount = np.array([one for one, _ in found])
@@ -86,46 +80,30 @@ def find_added_spikes(
     for b in np.argsort(-clear, kind="stable"):
         if clear[b] < least:
             break
-        if clear[b] < max(clear[b - 1], clear[(b + 1) % _BINS]):
+        if clear[b] < max(clear[b - 1], clear[(b + 1) % BINS]):
             continue
-        if all(min((b - o) % _BINS, (o - b) % _BINS) > _APART for o in angles):
+        if all(min((b - o) % BINS, (o - b) % BINS) > _APART for o in angles):
             angles.append(int(b))
     return np.radians(np.array(angles, dtype=float) + 0.5)
 
 
-def _sectors(
+def _amplitudes(
     difference: NDArray,
-    noise: float,
-    eps: float,
-    model: NDArray,
     star: tuple[float, float, float],
     width: float,
-) -> tuple[NDArray, float]:
-    """Amplitude by angle less its median over angles, and its typical inverse variance."""
-    x, y, flux = star
-    ny, nx = difference.shape
-    far = int(np.ceil(_FAR * width))
-    rows = slice(max(0, round(y) - far), min(ny, round(y) + far + 1))
-    columns = slice(max(0, round(x) - far), min(nx, round(x) + far + 1))
-    dy = np.arange(rows.start, max(rows.stop, rows.start))[:, None] - y
-    dx = np.arange(columns.start, max(columns.stop, columns.start))[None, :] - x
-    light = difference[rows, columns]
-    if light.size == 0:
-        return np.zeros(_BINS), 0.0
-    r2 = dx * dx + dy * dy
-    use = (r2 > (_NEAR * width) ** 2) & (r2 < far * far) & np.isfinite(light)
-    shape = flux / np.where(r2 > 0, r2, 1)
-    weight = np.where(use, 1 / (noise**2 + (eps * model[rows, columns]) ** 2), 0)
+    error: tuple[float, float, NDArray],
+) -> tuple[NDArray, float] | None:
+    """Amplitude by angle less its median over angles, and its typical inverse variance.
+
+    None where some angles are not there at all: the star is at the edge.
+    """
+    around = sectors_around(difference, star, width, error)
+    if around is None:
+        return None
     # Huber-like: another star in a sector must not pass for a spike.
-    limit = 4 / np.sqrt(np.where(weight > 0, weight, 1)) + 0.02 * shape
-    light = np.clip(np.where(use, light, 0), -limit, limit)
-    which = (np.degrees(np.arctan2(dy, dx)) % 180).astype(int) % _BINS
-    sums = [
-        np.bincount(which.ravel(), values.ravel(), _BINS)
-        for values in (weight * shape * light, weight * shape * shape)
-    ]
-    top, bottom = (ndimage.gaussian_filter1d(one, _SMOOTH, mode="wrap") for one in sums)
-    if bottom.min() <= 0:  # a star at the edge: some angles are not there at all
-        return np.zeros(_BINS), 0.0
+    weight = np.where(around.weight > 0, around.weight, 1)
+    top, bottom = smooth_sums(around.sums(4 / np.sqrt(weight) + 0.02 * around.shape))
+    if bottom.min() <= 0:
+        return None
     amount = top / bottom
     return amount - np.median(amount), float(np.median(bottom))

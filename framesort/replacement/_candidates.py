@@ -10,8 +10,8 @@ from scipy.spatial import KDTree
 from skimage.measure import regionprops
 
 from framesort.replacement import _detect as detect
-from framesort.replacement._fit import Places, Side, nearest_pixels
 from framesort.replacement._matching import identity
+from framesort.replacement._side import Places, Side, nearest_pixels
 from framesort.replacement._sky import PixelNoise
 from framesort.replacement._smooth import ROWS, grow
 from framesort.workers import run_bands
@@ -19,6 +19,7 @@ from framesort.workers import run_bands
 __all__ = [
     "WEAKEST",
     "StarField",
+    "StarFit",
     "add_missed",
     "credible_detections",
     "drop_detections",
@@ -33,9 +34,9 @@ WEAKEST = 6.0
 """Signal to noise, both stacks together, below which a detection is not followed up."""
 
 
-@dataclass
-class StarField:
-    """A pair of stacks and what was fitted to it.
+@dataclass(kw_only=True)
+class StarFit:
+    """A pair of stacks and what is fitted to it.
 
     Attributes
     ----------
@@ -43,13 +44,9 @@ class StarField:
     deep, sharp : Side
     scale : float
         Deep flux per sharp flux.
-    sky : float32 ndarray
-        The sharp stack without stars, noise taken out; its own flux scale.
-    offset : float32 ndarray
-        Smooth: deep without stars less `scale` times sharp without stars.
     saturated_deep, saturated_sharp : bool ndarray
         Pixels taken as saturated, with their neighbours.
-    one_sided : bool ndarray or None
+    one_sided : bool ndarray
         Pixels of light that only the sharp stack shows: hot ones, trails.
     known_scale : float or None
         The flux scale where it is given; it is not fitted then.
@@ -61,8 +58,6 @@ class StarField:
         Matching kernel of extended light, sum 1.
     pixel_noise : PixelNoise
         Of the sharp stack, at each level.
-    spikes : (n,) float ndarray
-        By what share of the mean one each star's spike is stronger.
     nebula_ratio : float
         How much of `scale` times the sharp stack's nebula the deep stack shows: 1 as a rule, else
         in another filter.
@@ -71,19 +66,21 @@ class StarField:
     places: Places
     deep: Side
     sharp: Side
-    scale: float
-    sky: NDArray
-    offset: NDArray
-    saturated_deep: NDArray
-    saturated_sharp: NDArray
-    nebula_ratio: float = 1.0
-    one_sided: NDArray | None = None
-    known_scale: float | None = None
-    tied: bool = True
+    saturated_deep: NDArray[np.bool_]
+    saturated_sharp: NDArray[np.bool_]
+    one_sided: NDArray[np.bool_]
+    known_scale: float | None
+    tied: bool
+    scale: float = 1.0
     scale_error: float = 0.1
+    nebula_ratio: float = 1.0
     kernel: NDArray = field(default_factory=identity)
     pixel_noise: PixelNoise = field(default_factory=lambda: PixelNoise(1.0, 0.0, 0.0))
-    spikes: NDArray = field(default_factory=lambda: np.empty(0))
+
+    @property
+    def sides(self) -> tuple[Side, Side]:
+        """Sharp and deep stack."""
+        return self.sharp, self.deep
 
     @property
     def one_sky(self) -> bool:
@@ -93,9 +90,26 @@ class StarField:
     @property
     def unknown_sharp(self) -> NDArray[np.bool_]:
         """Pixels of the sharp stack that do not show the sky."""
-        if self.one_sided is None:
-            return self.saturated_sharp
         return self.saturated_sharp | self.one_sided
+
+
+@dataclass(kw_only=True)
+class StarField(StarFit):
+    """The finished fit, and the extended light of both stacks.
+
+    Attributes
+    ----------
+    sky : float32 ndarray
+        The sharp stack without stars, noise taken out; its own flux scale.
+    offset : float32 ndarray
+        Smooth: deep without stars less `scale` times sharp without stars.
+    spikes : (n,) float ndarray
+        By what share of the mean one each star's spike is stronger.
+    """
+
+    sky: NDArray
+    offset: NDArray
+    spikes: NDArray
 
 
 def first_places(
@@ -163,27 +177,30 @@ def core_radii(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
     return np.sqrt(count[labels[nearest_pixels(x, y, saturated.shape)]] / np.pi)
 
 
-def drop_detections(field: StarField, pick: NDArray) -> None:
-    field.places.keep(pick)
-    for side in (field.deep, field.sharp):
+def drop_detections(fit: StarFit, pick: NDArray) -> None:
+    """Keep the picked detections only. Errors of light are to be found anew."""
+    if pick.all():
+        return
+    fit.places.keep(pick)
+    for side in fit.sides:
         side.flux = side.flux[pick]
+        side.error = np.zeros(len(side.flux))
 
 
-def signal_to_noise(field: StarField) -> NDArray:
+def signal_to_noise(fit: StarFit) -> NDArray:
     """Signal to noise of a star's light in both stacks together."""
-    return np.sqrt(
-        sum(
-            (side.flux / np.where(side.error > 0, side.error, np.inf)) ** 2
-            for side in (field.deep, field.sharp)
-        )
+    deep, sharp = (
+        (side.flux / np.where(side.error > 0, side.error, np.inf)) ** 2
+        for side in (fit.deep, fit.sharp)
     )
+    return np.asarray(np.sqrt(deep + sharp))
 
 
-def _in_both(field: StarField) -> NDArray:
+def _in_both(fit: StarFit) -> NDArray:
     """Stars that both stacks show as far as they can: not a piece of a spike, not a satellite."""
-    f, g = field.deep.flux, field.sharp.flux * field.scale
-    error = np.hypot(field.deep.error, field.sharp.error * field.scale)
-    unknown = (field.deep.error <= 0) | (field.sharp.error <= 0)  # no sharp data, or saturated
+    f, g = fit.deep.flux, fit.sharp.flux * fit.scale
+    error = np.hypot(fit.deep.error, fit.sharp.error * fit.scale)
+    unknown = (fit.deep.error <= 0) | (fit.sharp.error <= 0)  # no sharp data, or saturated
     return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
 
 
@@ -198,10 +215,10 @@ def _filter_rest(side: Side, out: NDArray, start: int, stop: int) -> None:
     out[start:stop] = filtered[start - first : stop - first]
 
 
-def add_missed(field: StarField, level: float) -> None:
+def add_missed(fit: StarFit, level: float) -> None:
     """Stars that come out only when the light of their neighbours is gone."""
-    score = np.zeros(field.deep.image.shape, np.float32)
-    for side in (field.deep, field.sharp):
+    score = np.zeros(fit.deep.image.shape, np.float32)
+    for side in fit.sides:
         out = np.empty_like(score)
         run_bands(partial(_filter_rest, side, out), len(out), band=ROWS)
         out /= np.float32(np.sqrt(2)) * detect.local_spread(out)
@@ -209,33 +226,23 @@ def add_missed(field: StarField, level: float) -> None:
         del out
     x, y, _ = detect.find_peaks(score, level)
     # What is left beside saturated pixels is the bleeding of one star, not a crowd of others.
-    near = near_saturated(field.saturated_deep | field.saturated_sharp, field.sharp.profile.width)
+    near = near_saturated(fit.saturated_deep | fit.saturated_sharp, fit.sharp.profile.width)
     free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
     x, y = x[free], y[free]
-    p = field.places
+    p = fit.places
     if len(x) and len(p):
         away, _ = KDTree(np.column_stack([p.x, p.y])).query(np.column_stack([x, y]))
-        x, y = x[away > 0.6 * field.sharp.profile.width], y[away > 0.6 * field.sharp.profile.width]
-    n = len(x)
-    for name, new in (
-        ("x", x),
-        ("y", y),
-        ("shift_x", np.zeros(n)),
-        ("shift_y", np.zeros(n)),
-        ("factor", np.ones(n)),
-        ("rim", np.zeros(n)),
-        ("core", np.zeros(n)),
-    ):
-        setattr(p, name, np.append(getattr(p, name), new))
-    if n:
-        p.factor[-n:] = 1.0
-    for side in (field.deep, field.sharp):
-        side.flux = np.append(side.flux, np.zeros(n))
+        x, y = x[away > 0.6 * fit.sharp.profile.width], y[away > 0.6 * fit.sharp.profile.width]
+    none = np.zeros(len(x))
+    p.add(Places.at(x, y, none, none))
+    for side in fit.sides:
+        side.flux = np.append(side.flux, none)
+        side.error = np.append(side.error, none)
 
 
-def credible_detections(field: StarField, turn: int) -> NDArray:
+def credible_detections(fit: StarFit, turn: int) -> NDArray:
     """Detections worth keeping: four standard deviations in a stack, later six in both together."""
-    strong = np.zeros(len(field.places), bool)
-    for side in (field.sharp, field.deep):
+    strong = np.zeros(len(fit.places), bool)
+    for side in fit.sides:
         strong |= (side.flux > 4 * side.error) & (side.error > 0)
-    return strong & _in_both(field) & (signal_to_noise(field) > WEAKEST) if turn >= 2 else strong
+    return strong & _in_both(fit) & (signal_to_noise(fit) > WEAKEST) if turn >= 2 else strong

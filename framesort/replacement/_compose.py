@@ -1,6 +1,5 @@
 """From the fitted stars to the replaced picture and its layers."""
 
-from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -9,9 +8,12 @@ from scipy import ndimage
 
 from framesort.replacement import _changes as changes
 from framesort.replacement._candidates import StarField, signal_to_noise
-from framesort.replacement._fit import CORE, local_q, nearest_pixels, probe
+from framesort.replacement._fit import CORE, Unknowns, fit_stars
 from framesort.replacement._fluxes import saturated_centres
+from framesort.replacement._layers import Change, Layers
+from framesort.replacement._options import ReplacementSettings
 from framesort.replacement._robust import robust_std
+from framesort.replacement._side import Stacks, nearest_pixels
 from framesort.replacement._smooth import FEW_ROWS
 from framesort.replacement._spikes import draw_spike
 from framesort.stars import smooth_image
@@ -29,35 +31,8 @@ below the sky around than that."""
 FAINT_SIGNAL = 60.0
 """Signal to noise below which the shape of a detection is judged by noise alone."""
 
-MASK_BITS = {
-    1: "light of the deep stack's star subtracted",
-    2: "light of the sharp stack's star added by its profile",
-    4: "pixels of the sharp stack used",
-    8: "deep stack saturated here, only the sharp stack used",
-    16: "detail of extended light restored",
-}
 
-
-@dataclass
-class Change:
-    """What is to be done to the picture, besides the pixels themselves.
-
-    Attributes
-    ----------
-    taken, given : float32 ndarray
-        Star light to take away and to give, deep flux scale.
-    share : float32 ndarray
-        Share of sharp pixels in the result, 0..1.
-    """
-
-    taken: NDArray
-    given: NDArray
-    share: NDArray
-
-
-def measure_nonstellar_chi2(
-    field: StarField, deep: NDArray, sharp: NDArray
-) -> tuple[NDArray, NDArray]:
+def measure_nonstellar_chi2(field: StarField, stacks: Stacks) -> tuple[NDArray, NDArray]:
     """How far each detection is from a star: sum of squares of four deviations.
 
     In standard deviations, counted where they point to something that is not a point of light:
@@ -73,10 +48,10 @@ def measure_nonstellar_chi2(
         Share of the predicted change that is there: 1 for a star, 0 for an extended source.
     """
     p, s = field.places, np.float32(field.scale)
-    out = np.empty((len(p), 2))
-    rest = deep - s * sharp - field.offset - field.deep.model + s * field.sharp.model
+    found = np.empty((len(p), 2))
+    rest = stacks.deep - s * stacks.sharp - field.offset - field.deep.model + s * field.sharp.model
     rest[field.saturated_deep | field.saturated_sharp] = np.nan
-    qd = local_q(field.deep, p)
+    qd = field.deep.q(p)
     changes.compare_stars(
         rest,
         field.deep.model,
@@ -89,25 +64,26 @@ def measure_nonstellar_chi2(
         field.deep.flux,
         field.sharp.flux * s,
         qd,
-        local_q(field.sharp, p),
+        field.sharp.q(p),
         CORE / qd,
         field.deep.profile.tables,
         field.sharp.profile.tables,
-        out,
+        found,
     )
     del rest
+    change, change_error = found.T
     # Floors keep a systematic tenth from counting as many standard deviations.
-    missing = (1 - out[:, 0]) / np.hypot(out[:, 1], 0.1)
-    wide = probe(field.sharp, p, shifted=False, mode=2)
-    wider = np.where(wide[:, 6] > 0, wide[:, 5] / np.hypot(wide[:, 6], 0.1), 0)
+    missing = (1 - change) / np.hypot(change_error, 0.1)
+    fits = fit_stars(field.sharp, p, Unknowns.WIDTH)
+    wider = np.where(fits.width_error > 0, fits.width / np.hypot(fits.width_error, 0.1), 0)
     f, g = field.deep.flux, field.sharp.flux * field.scale
     error = np.sqrt(field.deep.error**2 + (s * field.sharp.error) ** 2 + (0.05 * f) ** 2)
     caught = np.where(error > 0, (f - g) / np.where(error > 0, error, 1), 0)
     faint = signal_to_noise(field) < FAINT_SIGNAL
     nonstellar_chi2 = np.zeros(len(p))
-    for part in (missing, wider, caught, _hump(field, deep)):
+    for part in (missing, wider, caught, _hump(field, stacks.deep)):
         nonstellar_chi2 += np.maximum(_against_the_crowd(np.nan_to_num(part), faint), 0) ** 2
-    return nonstellar_chi2, out[:, 0]
+    return nonstellar_chi2, change
 
 
 def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
@@ -158,12 +134,9 @@ def change_radii(
 ) -> list[NDArray]:
     """Distances at which the mean change of each star has fallen to the levels for good."""
     deep, sharp = field.deep.profile, field.sharp.profile
-    t = np.arange(deep.tables.radial.shape[1]) / deep.tables.per_t
-    radius = t**2 * deep.width
-    grid = np.arange(sharp.tables.radial.shape[1]) / sharp.tables.per_t
-    other = np.interp(np.sqrt(radius / sharp.width), grid, sharp.tables.radial[0], right=0.0)
+    radius = deep.t**2 * deep.width
     pd = deep.tables.radial[0] / deep.width**2
-    ps = other / sharp.width**2
+    ps = sharp.mean_at(radius, sharp.width) / sharp.width**2
     out = [np.zeros(len(applied)) for _ in levels]
     for k, (f, p, w) in enumerate(zip(away, applied, field.places.factor, strict=True)):
         change = np.abs(f * pd - p * ps) / w**2
@@ -180,52 +153,7 @@ def plan_change(
 
     `applied` and `away` are the light that each star is given and that is taken, deep flux scale.
     """
-    p, noise = field.places, field.deep.noise
-    shape = field.saturated_deep.shape
-    taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
-    qd, qs = local_q(field.deep, p), local_q(field.sharp, p)
-    inner, radius = change_radii(field, away, applied, (HIGH * noise, FAINT * noise))
-    reach = np.maximum(
-        field.deep.profile.spike_reach(away, qd, FAINT * noise),
-        field.sharp.profile.spike_reach(applied, qs, FAINT * noise),
-    )
-    changes.add_changes(  # type: ignore[call-arg]
-        taken,
-        given,
-        strength,
-        HIGH * noise,
-        *(
-            v[pick]
-            for v in (
-                p.x,
-                p.y,
-                p.shift_x,
-                p.shift_y,
-                away,
-                applied,
-                qd,
-                qs,
-                inner,
-                radius,
-                reach,
-            )
-        ),
-        field.deep.profile.tables,
-        field.sharp.profile.tables,
-    )
-
-    for k in np.flatnonzero(pick & (field.spikes != 0)):
-        # The spike that was measured, less what the star's profile takes away already.
-        spike = draw_spike(
-            field.deep, p, int(k), 1 + field.spikes[k] - away[k] / field.deep.flux[k]
-        )
-        if spike is not None:
-            cut, light, _ = spike
-            taken[cut] += light
-            strength[cut] = np.maximum(strength[cut], np.abs(light))
-    strength /= np.float32(noise)
-    run_bands(partial(_fade, strength, (taken, given)), shape[0], band=FEW_ROWS)
-    del strength
+    taken, given = _draw_change(field, pick, applied, away)
     # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
     # estimate; weights are inverse variances, from the smooth model so that no noise gets in.
     share = (np.float32(max(field.deep.eps, 0.004)) * taken) ** 2
@@ -233,7 +161,7 @@ def plan_change(
     share[share < 0.002] = 0.0
     if field.saturated_deep.any():
         # A saturated patch is filled wholly or left wholly, with a soft rim.
-        filled = _filled(field.saturated_deep, p.x[pick], p.y[pick])
+        filled = _filled(field.saturated_deep, field.places.x[pick], field.places.y[pick])
         soft = smooth_image(filled.astype(np.float32), 1.0)
         share = np.maximum(share, np.clip(soft * 2, 0, 1))
         share[field.saturated_deep] = filled[field.saturated_deep]
@@ -241,6 +169,41 @@ def plan_change(
             light[field.saturated_deep & ~filled] = 0.0
     share[~np.isfinite(sharp)] = 0.0
     return Change(taken, given, share)
+
+
+def _draw_change(
+    field: StarField, pick: NDArray, applied: NDArray, away: NDArray
+) -> tuple[NDArray, NDArray]:
+    """Light to take and to give, without what is too weak to be seen."""
+    p, noise = field.places, field.deep.noise
+    shape = field.saturated_deep.shape
+    taken, given, strength = (np.zeros(shape, np.float32) for _ in range(3))
+    qd, qs = field.deep.q(p), field.sharp.q(p)
+    radii = change_radii(field, away, applied, (HIGH * noise, FAINT * noise))
+    reach = np.maximum(
+        field.deep.profile.spike_reach(away, qd, FAINT * noise),
+        field.sharp.profile.spike_reach(applied, qs, FAINT * noise),
+    )
+    stars = (p.x, p.y, p.shift_x, p.shift_y, away, applied, qd, qs, *radii, reach)
+    changes.add_changes(  # type: ignore[call-arg]
+        taken,
+        given,
+        strength,
+        HIGH * noise,
+        *(v[pick] for v in stars),
+        field.deep.profile.tables,
+        field.sharp.profile.tables,
+    )
+    for k in np.flatnonzero(pick & (field.spikes != 0)).tolist():
+        # The spike that was measured, less what the star's profile takes away already.
+        spike = draw_spike(field.deep, p, k, 1 + field.spikes[k] - away[k] / field.deep.flux[k])
+        if spike is not None:
+            window, light = spike
+            taken[window.cut] += light
+            strength[window.cut] = np.maximum(strength[window.cut], np.abs(light))
+    strength /= np.float32(noise)
+    run_bands(partial(_fade, strength, (taken, given)), shape[0], band=FEW_ROWS)
+    return taken, given
 
 
 def _fade(strength: NDArray, layers: tuple[NDArray, NDArray], first: int, last: int) -> None:
@@ -262,31 +225,23 @@ def _filled(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
 
 
 def apply_change(
-    field: StarField,
-    deep: NDArray,
-    sharp: NDArray,
-    change: Change,
-    applied: NDArray,
-    detail: NDArray | None,
-    *,
-    per_star: bool,
-    amount: float,
-    seed: int,
-) -> tuple[NDArray, NDArray, NDArray, NDArray]:
-    """Final picture, star layer, background, mask (see `Replacement`); some rows at a time."""
-    shape = deep.shape
+    field: StarField, stacks: Stacks, change: Change, settings: ReplacementSettings
+) -> Layers:
+    """The planned change of one plane, some rows at a time."""
+    deep, sharp = stacks
+    shape, amount, detail = deep.shape, settings.amount, change.detail
     final, stars, background = (np.empty(shape, np.float32) for _ in range(3))
     mask = np.empty(shape, np.uint8)
 
     def work(first: int, last: int) -> None:
         cut = slice(first, last)
-        rng = np.random.default_rng([seed, first])  # of its own: bands come in any order
+        rng = np.random.default_rng([settings.seed, first])  # of its own: bands come in any order
         taken, given, w = change.taken[cut], change.given[cut], change.share[cut]
         saturated = field.saturated_deep[cut] & (w > 0)
         fine = np.float32(0) if detail is None else np.where(saturated, 0, (1 - w) * detail[cut])
         touched = (taken != 0) | (given != 0) | (w > 0) | (fine != 0)
         under = np.float32(field.scale) * field.sky[cut] + field.offset[cut]
-        pixels = _star_pixels(field, sharp, given, under, cut, per_star=per_star)
+        pixels = _star_pixels(field, sharp, given, under, cut, per_star=settings.per_star)
         starless = deep[cut] - taken
         picture = np.where(saturated, 0, (1 - w) * (starless + given) + fine) + np.where(
             w > 0, w * pixels, 0
@@ -309,7 +264,7 @@ def apply_change(
         mask[cut] = bits
 
     run_bands(work, shape[0], band=FEW_ROWS)
-    return final, stars, background, mask
+    return Layers(final, stars, background, mask)
 
 
 def _star_pixels(

@@ -68,12 +68,17 @@ def starlet(image: NDArray, scales: int) -> tuple[list[Floats], Floats]:
     return coefficients, np.asarray(image, np.float32)
 
 
-def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
-    """Standard deviation in boxes from the median deviation, NaN where under half may be used."""
+def _in_boxes(image: NDArray, box: int) -> NDArray:
+    """An image as (boxes, rows, boxes, columns); what does not fill a box is left out."""
     ny, nx = (max(1, n // box) for n in image.shape)
     height, width = (min(n, box) for n in image.shape)
-    cut = np.s_[: ny * height, : nx * width]
-    whole = np.where(use[cut], image[cut], np.nan).reshape(ny, height, nx, width)
+    return image[: ny * height, : nx * width].reshape(ny, height, nx, width)
+
+
+def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
+    """Standard deviation in boxes from the median deviation, NaN where under half may be used."""
+    whole = _in_boxes(np.where(use, image, np.nan), box)
+    ny, _, nx, _ = whole.shape
     parts = whole.swapaxes(1, 2).reshape(ny, nx, -1)
     few = np.isfinite(parts).mean(axis=-1) < 0.5
     parts[few] = 0
@@ -85,11 +90,8 @@ def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArra
 
 def box_mean(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
     """Means in boxes of the pixels that may be used, NaN where under half may."""
-    ny, nx = (max(1, n // box) for n in image.shape)
-    height, width = (min(n, box) for n in image.shape)
-    cut = np.s_[: ny * height, : nx * width]
-    share = use[cut].reshape(ny, height, nx, width).mean(axis=(1, 3))
-    total = np.where(use[cut], image[cut], 0).reshape(ny, height, nx, width).mean(axis=(1, 3))
+    share = _in_boxes(use, box).mean(axis=(1, 3))
+    total = _in_boxes(np.where(use, image, 0), box).mean(axis=(1, 3))
     return np.where(share < 0.5, np.nan, total / np.maximum(share, 1e-9))
 
 

@@ -11,13 +11,14 @@ from scipy import ndimage, signal
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
-from framesort.replacement._candidates import StarField
+from framesort.replacement._candidates import StarField, StarFit
 from framesort.replacement._robust import robust_std
+from framesort.replacement._side import Stacks
 from framesort.replacement._smooth import smooth_fill, starless_rows
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
-__all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level"]
+__all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level", "sky_rows"]
 
 LOW, HIGH = 0.24, 0.32
 """Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
@@ -40,16 +41,16 @@ UNDER = 2.0
 
 
 def _starless(
-    field: StarField, sharp: NDArray, *, wings: bool
+    fit: StarFit, sharp: NDArray, *, wings: bool
 ) -> tuple[skies.Rows, NDArray, skies.PixelNoise]:
     """Rows of the sharp stack less its stars with their noise; the smooth sky; the pixel noise.
 
     Under star light whose model cannot be trusted to a fraction of the noise the sky is the
     smooth one, carried in from around. With `wings` that is wherever there is star light at all.
     """
-    side = field.sharp
+    side = fit.sharp
     eps, power = (2.0, 4) if wings else (side.eps, 2)
-    weighted = starless_rows(sharp, side, field.unknown_sharp, eps=eps, power=power)
+    weighted = starless_rows(sharp, side, fit.unknown_sharp, eps=eps, power=power)
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
     levels, residuals, ratios = [], [], []
@@ -65,7 +66,7 @@ def _starless(
             if number % 2 == 0 and not wings:
                 ratios.append(correlation.box_ratios(image, weight > 0.9))
     noise = skies.fit_noise(np.concatenate(levels), np.concatenate(residuals))
-    kernel = field.pixel_noise.kernel
+    kernel = fit.pixel_noise.kernel
     if not wings:
         kernel = correlation.noise_kernel(correlation.total_ratio(np.concatenate(ratios)))
     noise = noise.correlated(kernel, correlation.fine_share(kernel))
@@ -80,103 +81,137 @@ def _starless(
     return rows, smooth, noise
 
 
-def local_level(field: StarField, sharp: NDArray) -> NDArray[np.float32]:
+def local_level(fit: StarFit, sharp: NDArray) -> NDArray[np.float32]:
     """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
-    rows, _, noise = _starless(field, sharp, wings=True)
+    rows, _, noise = _starless(fit, sharp, wings=True)
+    return _significant(rows, noise, sharp)
+
+
+def sky_rows(fit: StarFit, sharp: NDArray) -> skies.Rows:
+    """Rows of the sharp stack less its stars, and their noise; sets `fit.pixel_noise`."""
+    rows, _, fit.pixel_noise = _starless(fit, sharp, wings=False)
+    return rows
+
+
+def find_sky(fit: StarFit, sharp: NDArray) -> tuple[NDArray[np.float32], skies.Rows]:
+    """The sky (`StarField`) and the rows that it is made of; sets `fit.pixel_noise`."""
+    rows = sky_rows(fit, sharp)
+    return _significant(rows, fit.pixel_noise, sharp), rows
+
+
+def _significant(rows: skies.Rows, noise: skies.PixelNoise, sharp: NDArray) -> NDArray[np.float32]:
     unit = skies.noise_by_scale(noise.kernel)
     return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
 
 
-def find_sky(field: StarField, sharp: NDArray) -> skies.Rows:
-    """Set `field.sky` and `field.pixel_noise`; gives the rows that the sky was made of."""
-    field.sky = np.empty((0, 0), np.float32)
-    rows, _, field.pixel_noise = _starless(field, sharp, wings=False)
-    unit = skies.noise_by_scale(field.pixel_noise.kernel)
-    field.sky = skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
-    return rows
-
-
-def fit_matching(field: StarField, deep: NDArray, sharp: NDArray, rows: skies.Rows) -> None:
+def fit_matching(fit: StarFit, stacks: Stacks, sky: NDArray, rows: skies.Rows) -> None:
     """Set the matching kernel of extended light and, unless it is known, the flux scale.
 
     The deep profile and fluxes take up a change of the scale; the light of all stars stays.
     """
-    side, scale = field.deep, field.scale
-    parts = matching.kernel_parts(side.profile, field.sharp.profile)
-    shape = (sharp.shape[0], sharp.shape[1])
-    tiles, pairs = [], []
-    top = -1
-    for y, x in sorted(matching.tile_corners(shape, field.sky[::8, ::8], 8)):
-        cut = np.s_[y : y + matching.TILE, x : x + matching.TILE]
-        if y != top:  # tiles side by side share their rows
-            top, band = y, rows(y, min(y + matching.TILE, shape[0]))
-        image, noise = (v[:, cut[1]].copy() for v in band)
-        starless = deep[cut] - side.model[cut]
-        free = np.isfinite(starless) & np.isfinite(sharp[cut]) & ~field.saturated_deep[cut]
-        free &= (side.model[cut] < side.noise) & (scale * field.sharp.model[cut] < side.noise)
-        free &= ~_doubtful(field, field.sky[cut], starless, free, parts[0])
-        free = ndimage.binary_erosion(free, iterations=2, border_value=1)
-        tiles.append(matching.Tile(image, np.where(free, starless, 0), noise, free))
-        pairs.append(matching.fine_noise(deep[cut], sharp[cut], free))
-    fit = matching.fit_kernel(
+    side, scale = fit.deep, fit.scale
+    parts = matching.kernel_parts(side.profile, fit.sharp.profile)
+    tiles, pairs = _cut_tiles(fit, stacks, sky, rows, parts[0])
+    found = matching.fit_kernel(
         tiles,
         parts,
-        scale=scale,
-        scale_error=(0.001 + field.scale_error) * scale,
-        noise_ratio=side.noise / field.sharp.noise,
-        common=matching.common_noise(pairs),
-        noise_kernel=field.pixel_noise.kernel,
+        matching.KernelPrior(
+            scale=scale,
+            error=(0.001 + fit.scale_error) * scale,
+            noise_ratio=side.noise / fit.sharp.noise,
+            common=matching.common_noise(pairs),
+            noise_kernel=fit.pixel_noise.kernel,
+        ),
     )
-    field.kernel = parts[0] + fit.change
-    if field.known_scale is not None:
+    fit.kernel = parts[0] + found.change
+    if fit.known_scale is not None:
         return
-    field.scale = fit.scale
-    if not field.tied:
+    fit.scale = found.scale
+    if not fit.tied:
         return
-    ratio = scale / fit.scale
-    tables = side.profile.tables
-    tables = tables._replace(radial=tables.radial * ratio, line=tables.line * ratio)
-    side.profile = type(side.profile)(tables, side.profile.width, side.profile.error * ratio)
+    ratio = scale / found.scale
+    side.profile = side.profile.times(ratio)
     side.flux = side.flux / ratio
 
 
+def _cut_tiles(
+    fit: StarFit, stacks: Stacks, sky: NDArray, rows: skies.Rows, kernel: NDArray
+) -> tuple[list[matching.Tile], list[tuple[NDArray, NDArray]]]:
+    """Parts of both stacks without star light, and their fine residuals."""
+    deep, sharp = stacks
+    side, scale = fit.deep, fit.scale
+    tiles, pairs = [], []
+    top = -1
+    for y, x in sorted(matching.tile_corners(sharp.shape, sky[::8, ::8], 8)):
+        cut = np.s_[y : y + matching.TILE, x : x + matching.TILE]
+        if y != top:  # tiles side by side share their rows
+            top, band = y, rows(y, min(y + matching.TILE, len(sharp)))
+        image, noise = (v[:, cut[1]].copy() for v in band)
+        starless = deep[cut] - side.model[cut]
+        free = np.isfinite(starless) & np.isfinite(sharp[cut]) & ~fit.saturated_deep[cut]
+        free &= (side.model[cut] < side.noise) & (scale * fit.sharp.model[cut] < side.noise)
+        free &= ~_doubtful(fit, sky[cut], starless, free, kernel)
+        free = ndimage.binary_erosion(free, iterations=2, border_value=1)
+        tiles.append(matching.Tile(image, np.where(free, starless, 0), noise, free))
+        pairs.append(matching.fine_noise(deep[cut], sharp[cut], free))
+    return tiles, pairs
+
+
 def _doubtful(
-    field: StarField, sky: NDArray, starless: NDArray, free: NDArray[np.bool_], kernel: NDArray
+    fit: StarFit, sky: NDArray, starless: NDArray, free: NDArray[np.bool_], kernel: NDArray
 ) -> NDArray[np.bool_]:
     """Pixels of a tile whose structure the deep stack seems not to show: they would bend a fit.
 
     `kernel` and the flux scale are those of the stars.
     """
-    side, scale = field.deep, np.float32(field.scale)
+    side = fit.deep
     sigma = side.profile.width / 2.3548
-    part = scale * matching.convolve_band(sky, kernel, 0, len(sky))
+    part = np.float32(fit.scale) * matching.convolve_band(sky, kernel, 0, len(sky))
     rest = np.where(free, starless - part, 0).astype(np.float32)
     rest -= smooth_image(rest, 4 * AROUND * sigma, threads=1)
-    part -= smooth_image(part, 4 * sigma, threads=1)
-    part = np.where(free, part, 0).astype(np.float32)
+    part = np.where(free, _structure(part, sigma), 0).astype(np.float32)
     if np.abs(part).max() < side.noise:
         return np.zeros(free.shape, bool)
-    noise = np.full(part.shape, side.noise + 0.5 * scale * field.sharp.noise, np.float32)
-    slope = _slope(-rest, part, noise, sigma, DOUBTFUL_SURE / SURE * field.pixel_noise.wide)
-    slope[np.abs(part) < 0.5 * noise] = 0.0
+    lacking, noise = _lacking(fit, rest, part, DOUBTFUL_SURE)
+    lacking[np.abs(part) < 0.5 * noise] = 0.0
     reach = round(2 * side.profile.width)
-    found = np.asarray(ndimage.maximum_filter(slope, reach) > DOUBTFUL)
+    found = np.asarray(ndimage.maximum_filter(lacking, reach) > DOUBTFUL)
     # A trail is a small part of a tile; where much is doubtful it is the scale of the stars.
     return found if found.mean() < MOST_DOUBTFUL else np.zeros_like(found)
 
 
+def _structure(light: NDArray, sigma: float) -> NDArray:
+    """Light less what is wider than four star widths (standard deviations `sigma`)."""
+    return np.asarray(light - smooth_image(light, 4 * sigma, threads=1))
+
+
+def _lacking(
+    fit: StarFit, rest: NDArray, structure: NDArray, sure: float
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """What share of the structure of ``K * sky`` the deep stack lacks around each pixel; noise.
+
+    `rest` is what is left of the deep stack. Less `sure` times its error.
+    """
+    both = fit.deep.noise + 0.5 * np.float32(fit.scale) * fit.sharp.noise
+    noise = np.full(structure.shape, both, np.float32)
+    sigma = fit.deep.profile.width / 2.3548
+    return _slope(-rest, structure, noise, sigma, sure * fit.pixel_noise.wide), noise
+
+
 def find_detail(
-    field: StarField, deep: NDArray, sharp: NDArray, sources: NDArray[np.bool_]
+    field: StarField, stacks: Stacks, rows: skies.Rows, sources: NDArray[np.bool_]
 ) -> NDArray[np.float32]:
     """What blur took from the deep stack's extended light, where significant; deep flux scale.
 
     It is given only where the deep stack shows ``K * sky``. Around each pixel its rest has slope 0
     on the detail and on the structure of ``K * sky`` if it does; 1 on the detail where it is as
-    sharp as the sharp stack; -1 on the structure where it does not show it.
+    sharp as the sharp stack; -1 on the structure where it does not show it. `rows` are those of
+    `sky_rows`; `sources` are detections on which this is judged as well.
     """
-    rows, _, spread = _starless(field, sharp, wings=False)
+    deep, sharp = stacks
+    sure = SURE * field.pixel_noise.wide
     lost = matching.identity() - field.kernel
-    unit = skies.noise_by_scale(signal.fftconvolve(lost, spread.kernel))
+    unit = skies.noise_by_scale(signal.fftconvolve(lost, field.pixel_noise.kernel))
     ny, side = sharp.shape[0], field.deep
     out = np.empty(sharp.shape, np.float32)
     scale = np.float32(field.scale)
@@ -191,34 +226,38 @@ def find_detail(
         light, noise = rows(bottom, top)
         image = matching.convolve_band(light, lost, low - bottom, high - bottom)
         noise = noise[low - bottom : high - bottom]
-        detail = scale * (skies.clean_rows(image, noise, unit))
-        amplitude = detail / (ratio * noise)
-        amplitude *= amplitude
-        amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 1))
-        ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
-        detail *= ramp * ramp * (3 - 2 * ramp)
+        detail = _fade_weak(scale * skies.clean_rows(image, noise, unit), ratio * noise)
         cut = slice(low, high)
         seen = scale * (light[low - bottom : high - bottom] - image)
         rest = deep[cut] - side.model[cut] - field.offset[cut] - seen
         rest[field.saturated_deep[cut] | ~np.isfinite(rest)] = 0.0
         level = np.hypot(ratio * noise, np.float32(side.eps + field.sharp.eps) * side.model[cut])
-        structure = seen - smooth_image(seen, 4 * sigma, threads=1)
-        inner = slice(first - low, last - low)
         part = slice(*np.searchsorted(row, (first, last)))
         at = row[part] - low, column[part]
         d, r = detail[at] / level[at], np.clip(rest[at] / level[at], -5, 5)
         np.add.at(sums[0], which[part], d * r)
         np.add.at(sums[1], which[part], d * d)
-        clear = _slope(rest, detail, level, sigma, spread.wide)
-        np.maximum(clear, _slope(-rest, structure, level, sigma, spread.wide), out=clear)
+        clear = _slope(rest, detail, level, sigma, sure)
+        np.maximum(clear, _slope(-rest, _structure(seen, sigma), level, sigma, sure), out=clear)
         detail *= _share(clear)
-        out[first:last] = np.where(np.isfinite(sharp[first:last]), detail[inner], 0)
+        known = np.isfinite(sharp[first:last])
+        out[first:last] = np.where(known, detail[first - low : last - low], 0)
 
     run_bands(work, ny, band=skies.BAND)
     slope, error = sums[0] / np.maximum(sums[1], 1e-12), 1 / np.sqrt(np.maximum(sums[1], 1e-12))
     np.multiply.at(out, (row, column), _share(slope)[which])
     out *= _share(_typical_slope(slope, error))
     return out
+
+
+def _fade_weak(detail: NDArray, noise: NDArray) -> NDArray:
+    """Detail without what is too weak, around each pixel, to be seen; changes it in place."""
+    amplitude = detail / noise
+    amplitude *= amplitude
+    amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 1))
+    ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
+    detail *= ramp * ramp * (3 - 2 * ramp)
+    return detail
 
 
 def _discs(
@@ -253,25 +292,23 @@ def _share(slope: NDArray | float) -> NDArray[np.float32]:
     return 1 - np.clip((np.asarray(slope, np.float32) - 0.2) / 0.2, 0, 1)
 
 
-def find_one_sided(field: StarField, nebula: NDArray) -> NDArray[np.bool_]:
+def find_one_sided(fit: StarFit, nebula: NDArray) -> NDArray[np.bool_]:
     """Pixels of light that the sharp stack alone shows: trails, passing objects.
 
     `nebula` is ``K * sky``; where the rest of the deep stack clearly has its structure with the
     opposite sign, the deep stack does not show it. Judged outside star light.
     """
-    side, scale = field.deep, np.float32(field.scale)
+    side, scale = fit.deep, np.float32(fit.scale)
     sigma = side.profile.width / 2.3548
     out = np.empty(nebula.shape, bool)
     margin = int(8 * (4 + AROUND) * sigma)
 
     def work(first: int, last: int) -> None:
         low, high = max(0, first - margin), min(len(nebula), last + margin)
-        part = scale * nebula[low:high]
-        part -= smooth_image(part, 4 * sigma, threads=1)
-        noise = np.full(part.shape, side.noise + 0.5 * scale * field.sharp.noise, np.float32)
-        rest = -np.nan_to_num(side.image[low:high])
-        clear = _slope(rest, part, noise, sigma, field.pixel_noise.wide) > 0.85
-        clear &= np.maximum(side.model, scale * field.sharp.model)[low:high] < side.noise
+        part = _structure(scale * nebula[low:high], sigma)
+        lacking, noise = _lacking(fit, np.nan_to_num(side.image[low:high]), part, SURE)
+        clear = lacking > 0.85
+        clear &= np.maximum(side.model, scale * fit.sharp.model)[low:high] < side.noise
         clear &= ndimage.maximum_filter(np.abs(part), round(2 * sigma)) > BLATANT * noise
         out[first:last] = clear[first - low : last - low]
 
@@ -280,11 +317,11 @@ def find_one_sided(field: StarField, nebula: NDArray) -> NDArray[np.bool_]:
 
 
 def _slope(
-    rest: NDArray, part: NDArray, noise: NDArray, sigma: float, wide: float
+    rest: NDArray, part: NDArray, noise: NDArray, sigma: float, sure: float
 ) -> NDArray[np.float32]:
-    """Slope of an image on another around each pixel, less five times its error.
+    """Slope of an image on another around each pixel, less some of its standard deviations.
 
-    `wide` is what correlation makes of the noise of a mean (`PixelNoise.wide`).
+    `sure` is their number times what correlation makes of the noise of a mean (`PixelNoise.wide`).
     """
     part = part / noise
     power = smooth_image(part * part, AROUND * sigma, threads=1)
@@ -292,5 +329,5 @@ def _slope(
     slope = smooth_image(part * (rest / noise), AROUND * sigma, threads=1)
     slope /= power
     # A Gaussian mean counts 4 pi sigma^2 pixels.
-    slope -= np.float32(wide * SURE / np.sqrt(4 * np.pi) / (AROUND * sigma)) / np.sqrt(power)
+    slope -= np.float32(sure / np.sqrt(4 * np.pi) / (AROUND * sigma)) / np.sqrt(power)
     return np.asarray(slope)

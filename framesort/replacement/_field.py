@@ -1,9 +1,10 @@
 """From two images to star places, fluxes and profiles of both."""
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from copy import deepcopy
-from typing import Any
+from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
 from framesort.replacement._candidates import (
     StarField,
+    StarFit,
     add_missed,
     core_radii,
     credible_detections,
@@ -22,11 +24,9 @@ from framesort.replacement._candidates import (
 )
 from framesort.replacement._extended import find_one_sided, find_sky, fit_matching, local_level
 from framesort.replacement._fit import (
-    Places,
-    Side,
+    Unknowns,
     fit_radii,
-    probe,
-    redraw,
+    fit_stars,
     relative_error,
     renew_profile,
     search_spikes,
@@ -42,6 +42,7 @@ from framesort.replacement._matching import convolve
 from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._robust import robust_std
+from framesort.replacement._side import Places, Side, Stacks, redraw
 from framesort.replacement._smooth import (
     background_of,
     combine,
@@ -51,16 +52,40 @@ from framesort.replacement._smooth import (
 )
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
-from framesort.replacement._trust import joint_flux, model_stars
+from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
+
+__all__ = ["fit_field"]
 
 TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
 
+LEVEL = 5.5
+"""Standard deviations of the filtered stacks above which a peak is a detection."""
 
-def _saturated(image: NDArray, level: float) -> NDArray:
-    saturated = image >= level
-    return grow(saturated, 2)
+FINAL_STARS = 200
+"""Stars that make the flux scale in the end."""
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What does not change while a pair of stacks is fitted.
+
+    Attributes
+    ----------
+    stacks : Stacks
+    spread : (ny, nx) float32 ndarray
+        Scatter of the filtered sharp stack around each pixel.
+    norm : float
+        Radius, pixels, within which profiles have the flux 1.
+    search : bool
+        The places are not known: detections are sought and dropped, places and widths fitted.
+    """
+
+    stacks: Stacks
+    spread: NDArray
+    norm: float
+    search: bool
 
 
 def _flatten(image: NDArray) -> tuple[NDArray, float]:
@@ -69,104 +94,76 @@ def _flatten(image: NDArray) -> tuple[NDArray, float]:
     return image - background.level, float(np.median(background.noise[::8, ::8]))
 
 
-def _scale(deep: Side, sharp: Side, known: float | None, pick: NDArray) -> float:
-    """Light in the deep stack for light in the sharp one, from the picked stars."""
-    if known is not None:
-        return known
-    pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
-    if not len(pick):
-        return 1.0
-    ratio = deep.flux[pick] / sharp.flux[pick]
-    mid = np.median(ratio)
-    near = np.abs(ratio / mid - 1) < 0.3
-    if not near.any():  # the middle of an even number of ratios that agree in nothing
-        return float(mid)
-    weight = np.minimum(sharp.flux[pick][near] / sharp.noise, 2000)
-    order = np.argsort(ratio[near])
-    weight = weight[order]
-    # Between the ratios, so that a median of few stars does not jump from one to the next.
-    return float(
-        np.interp(0.5 * weight.sum(), np.cumsum(weight) - 0.5 * weight, ratio[near][order])
-    )
+class _Extended(NamedTuple):
+    """Extended light: the sky, the smooth level beside it (`StarField`), ``K * sky``."""
 
-
-def _scale_error(deep: Side, sharp: Side, pick: NDArray) -> float:
-    """Uncertainty of that ratio, relative, from its scatter."""
-    pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
-    if len(pick) < 4:
-        return 0.1
-    ratio = deep.flux[pick] / sharp.flux[pick]
-    mid = np.median(ratio)
-    return float(robust_std(ratio / mid, 1) / np.sqrt(len(pick)))
+    sky: NDArray
+    offset: NDArray
+    nebula: NDArray
 
 
 def _prepare_deep(
-    field: StarField,
-    deep: NDArray,
-    sharp: NDArray,
-    *,
-    judge: bool = False,
-    seek: bool = False,
-    match: bool = True,
-) -> None:
-    """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack."""
-    field.deep.image = field.offset = np.empty((0, 0), np.float32)
-    rows = find_sky(field, sharp)
-    if field.one_sky and match:
-        fit_matching(field, deep, sharp, rows)
+    fit: StarFit, stacks: Stacks, *, judge: bool = False, match: bool = True
+) -> _Extended:
+    """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack.
+
+    With `match` the matching kernel is fitted, with `judge` it is found whether the deep stack
+    shows the sharp one's nebula.
+    """
+    del fit.deep.image  # large, and made anew
+    sky, rows = find_sky(fit, stacks.sharp)
+    if fit.one_sky and match:
+        fit_matching(fit, stacks, sky, rows)
+    del rows
     release_memory()
-    nebula = convolve(field.sky, field.kernel)
+    nebula = convolve(sky, fit.kernel)
     if judge:
-        field.nebula_ratio = measure_nebula_ratio(
-            deep, field.deep, nebula, field.scale, field.sharp.noise
+        fit.nebula_ratio = measure_nebula_ratio(
+            stacks.deep, fit.deep, nebula, fit.scale, fit.sharp.noise
         )
-    light = (field.scale * field.nebula_ratio, nebula)
-    if field.one_sky:
-        model = field.deep.model
-        rest = combine(deep, light, (1.0, model), saturated=field.saturated_deep)
-        field.offset = level_of(rest)
-        combine(rest, (1.0, field.offset), (-1.0, model), saturated=field.saturated_deep, out=rest)
+    light = (fit.scale * fit.nebula_ratio, nebula)
+    saturated = fit.saturated_deep
+    if fit.one_sky:
+        model = fit.deep.model
+        rest = combine(stacks.deep, light, (1.0, model), saturated=saturated)
+        offset = level_of(rest)
+        combine(rest, (1.0, offset), (-1.0, model), saturated=saturated, out=rest)
     else:  # finer than boxes, as the sharp stack does not predict the nebula
-        rest = combine(deep, light, saturated=field.saturated_deep)
-        field.offset = between_stars(rest, field.deep, field.saturated_deep)
-        combine(rest, (1.0, field.offset), saturated=field.saturated_deep, out=rest)
-    field.deep.image = rest
-    if seek and field.one_sky:
-        del light, rest
-        release_memory()
-        alone = find_one_sided(field, nebula)
-        del nebula
-        if alone.any():
-            field.one_sided = alone if field.one_sided is None else field.one_sided | alone
-            _prepare_deep(field, deep, sharp, match=False)
+        rest = combine(stacks.deep, light, saturated=saturated)
+        offset = between_stars(rest, fit.deep, saturated)
+        combine(rest, (1.0, offset), saturated=saturated, out=rest)
+    fit.deep.image = rest
+    return _Extended(sky, offset, nebula)
 
 
-def _move(field: StarField) -> None:
+def _move(fit: StarFit) -> None:
     """Better places: weighted mean of what both stacks say."""
-    num_x, num_y, den = (np.zeros(len(field.places)) for _ in range(3))
-    light = joint_flux(field.deep, field.sharp, field.scale)
-    for side, shifted, flux in ((field.sharp, False, light[1]), (field.deep, True, light[0])):
-        out = probe(side, field.places, shifted=shifted, mode=1, flux=flux)
-        good = (out[:, 8] > 0.3) & (out[:, 4] > 0) & (out[:, 4] < 1)
-        w = np.where(good, 1 / np.maximum(out[:, 4], 1e-3) ** 2, 0)
-        num_x += w * np.clip(out[:, 2], -1, 1)
-        num_y += w * np.clip(out[:, 3], -1, 1)
+    places = fit.places
+    num_x, num_y, den = (np.zeros(len(places)) for _ in range(3))
+    deep, sharp = joint_flux(fit.deep, fit.sharp, fit.scale)
+    for side, flux in ((fit.sharp, sharp), (fit.deep, deep)):
+        fits = fit_stars(side, places, Unknowns.PLACE, flux=flux)
+        good = (fits.covered > 0.3) & (fits.shift_error > 0) & (fits.shift_error < 1)
+        w = np.where(good, 1 / np.maximum(fits.shift_error, 1e-3) ** 2, 0)
+        num_x += w * np.clip(fits.shift_x, -1, 1)
+        num_y += w * np.clip(fits.shift_y, -1, 1)
         den += w
     move = den > 0
     step_x, step_y = (np.where(move, v / np.where(move, den, 1), 0) for v in (num_x, num_y))
-    field.places.x += 0.9 * np.clip(step_x, -0.6, 0.6)
-    field.places.y += 0.9 * np.clip(step_y, -0.6, 0.6)
+    places.x += 0.9 * np.clip(step_x, -0.6, 0.6)
+    places.y += 0.9 * np.clip(step_y, -0.6, 0.6)
 
 
-def _fit_widths(field: StarField, shape: tuple[int, int]) -> None:
+def _fit_widths(fit: StarFit, shape: tuple[int, ...]) -> None:
     """Local width as a quadratic surface, from stars well measured in both stacks."""
-    p = field.places
+    p = fit.places
     logs, weights = np.zeros(len(p)), np.zeros(len(p))
-    for side, shifted in ((field.sharp, False), (field.deep, True)):
-        out = probe(side, p, shifted=shifted, mode=2)
-        good = (out[:, 8] > 0.8) & (out[:, 6] > 0) & (out[:, 6] < 0.05) & (np.abs(out[:, 5]) < 0.3)
-        w = np.where(good, 1 / np.maximum(out[:, 6], 0.003) ** 2, 0)
-        logs += w * out[:, 5]
+    for side in fit.sides:
+        fits = fit_stars(side, p, Unknowns.WIDTH)
+        good = (fits.covered > 0.8) & (fits.width_error > 0) & (fits.width_error < 0.05)
+        good &= np.abs(fits.width) < 0.3
+        w = np.where(good, 1 / np.maximum(fits.width_error, 0.003) ** 2, 0)
+        logs += w * fits.width
         weights += w
     use = weights > 0
     if use.sum() < 30:
@@ -193,26 +190,39 @@ def fit_field(
     sharp: NDArray,
     *,
     saturation: tuple[float, float],
-    noise: float | None = None,
     scale: float | None = None,
     tied: bool = True,
-    turns: int = TURNS,
-    level: float = 5.5,
     known: Places | None = None,
-    given: NDArray | None = None,
 ) -> StarField:
     """Fit the stars of a deep and a sharp image (float32, [y, x], NaN where there is no data).
 
-    `noise` is the deep image's where it is known. With `known` places only fluxes and profiles are
-    sought; `given`, (n, 2), are x and y of stars to begin with instead of looking for them.
+    `saturation` are the levels of both, `scale` is the flux scale where it is known, `tied` as in
+    `StarFit`. With `known` places only fluxes and profiles are sought.
     """
-    saturated_deep, saturated_sharp = (
-        _saturated(deep, saturation[0]),
-        _saturated(sharp, saturation[1]),
-    )
-    flat_d, noise_d = _flatten(deep)
-    flat_s, noise_s = _flatten(sharp)
-    noise_d = noise_d if noise is None else noise
+    stacks = Stacks(deep, sharp)
+    fit, task = _begin(stacks, saturation, known)
+    fit.known_scale, fit.tied = scale, tied
+    with ThreadPoolExecutor(2) as pool:
+        for turn in range(TURNS):
+            _take_turn(fit, task, turn, pool)
+        _settle_profiles(fit, pool)
+    set_scale(fit, model_stars(fit.deep, fit.sharp, fit.places, FINAL_STARS, task.spread))
+    del task
+    sky, offset = _find_extended(fit, stacks)
+    spikes = own_spikes(fit.deep, fit.places)
+    field = StarField(**vars(fit), sky=sky, offset=offset, spikes=spikes)
+    if not field.one_sky:
+        local_background(field, deep)
+    return field
+
+
+def _begin(
+    stacks: Stacks, saturation: tuple[float, float], known: Places | None
+) -> tuple[StarFit, _Task]:
+    """Backgrounds and widths of both stacks, and the first places."""
+    saturated = [grow(v >= level, 2) for v, level in zip(stacks, saturation, strict=True)]
+    flat_d, noise_d = _flatten(stacks.deep)
+    flat_s, noise_s = _flatten(stacks.sharp)
     hot = detect.hot_pixels(flat_s, noise_s)
     flat_s[hot] = np.nan
     width_d = detect.guess_width(flat_d, noise_d, saturation[0])
@@ -225,163 +235,151 @@ def fit_field(
     if known is not None:
         places = deepcopy(known)  # its places move with this plane's profile
     else:
-        saturated_any = saturated_deep | saturated_sharp
-        x, y = (
-            first_places(flat_d, flat_s, saturated_any, (width_d, width_s), level)
-            if given is None
-            else (given[:, 0].astype(float), given[:, 1].astype(float))
-        )
+        saturated_any = saturated[0] | saturated[1]
+        x, y = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
         rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
-        places = Places(x, y, np.zeros(len(x)), np.zeros(len(x)), np.ones(len(x)), rim, core)
-    n = len(places)
-    flat_d[saturated_deep], flat_s[saturated_sharp] = np.nan, np.nan
-    field = StarField(
-        places,
-        Side(flat_d, noise_d, moffat_profile(width_d, 3.0), flux=np.zeros(n)),
-        Side(flat_s, noise_s, moffat_profile(width_s, 3.0), flux=np.zeros(n)),
-        1.0,
-        np.zeros((1, 1), np.float32),
-        np.zeros((1, 1), np.float32),
-        saturated_deep,
-        saturated_sharp,
+        places = Places.at(x, y, rim, core)
+    sides = []
+    for flat, noise, width, full, shifted in (
+        (flat_d, noise_d, width_d, saturated[0], True),
+        (flat_s, noise_s, width_s, saturated[1], False),
+    ):
+        flat[full] = np.nan
+        sides.append(
+            Side(
+                image=flat,
+                model=np.zeros(flat.shape, np.float32),
+                noise=noise,
+                profile=moffat_profile(width, 3.0),
+                shifted=shifted,
+                flux=np.zeros(len(places)),
+                error=np.zeros(len(places)),
+            )
+        )
+    fit = StarFit(
+        places=places,
+        deep=sides[0],
+        sharp=sides[1],
+        saturated_deep=saturated[0],
+        saturated_sharp=saturated[1],
         one_sided=hot,
-        known_scale=scale,
-        tied=tied,
+        known_scale=None,
+        tied=True,
     )
     spread = detect.local_spread(detect.star_filter(flat_s, width_s))
-    del flat_d, flat_s  # large, and made anew in each turn
-    look = known is None and given is None
-    sides = ((field.sharp, False), (field.deep, True))
-    with ThreadPoolExecutor(2) as pool:
-        # The kernels let go of the interpreter: both stacks are worked on at once.
-        def each(work: Callable[..., None], **settings: Any) -> None:
-            list(pool.map(lambda pair: work(*pair, places, **settings), sides))
-
-        for turn in range(turns):
-            each(_solve, turn=turn)
-            if known is None:
-                _move(field)
-            if turn == 2 and look:
-                add_missed(field, level)
-                each(_redraw)
-                each(_again)
-            if turn >= 1:
-                each(_judge)
-                if look:
-                    drop_detections(field, credible_detections(field, turn))
-            if turn in (1, 2) and known is None:
-                _fit_widths(field, deep.shape)
-            each(_redraw, lines=turn >= 1)
-            if turn >= 1:
-                each(_steady)
-            pick = model_stars(
-                field.deep, field.sharp, places, LIMITS[min(turn, len(LIMITS) - 1)], spread
-            )
-            if turn >= 1:
-                _seek_added(field, deep, sharp, pick)
-            _renew(
-                field, deep, sharp, norm=8 * width_d, scale=scale, pick=pick, judge=turn in (1, 2)
-            )
-            # Large, and made anew at the end.
-            field.sky = field.offset = np.empty((0, 0), np.float32)
-            release_memory()
-        total = np.sqrt(np.sum(np.sort(field.deep.flux)[-300:] ** 2)) + 1e-9
-        field.deep.profile = join_wings(
-            field.deep.profile, field.sharp.profile, 0.03 * field.deep.noise / total
-        )
-        if not field.one_sky:
-            field.sharp.profile = cap_wings(field.sharp.profile, field.deep.profile)
-        each(_redraw, level=0.02)
-        each(_again)
-        each(_steady)
-        each(_judge)
-    pick = model_stars(field.deep, field.sharp, places, 200, spread)
-    del spread
-    field.scale = _scale(field.deep, field.sharp, scale, pick)
-    field.scale_error = _scale_error(field.deep, field.sharp, pick)
-    _prepare_deep(field, deep, sharp, seek=True)
-    field.spikes = own_spikes(field.deep, places)
-    if not field.one_sky:
-        local_background(field, deep)
-    return field
+    return fit, _Task(stacks, spread, 8 * width_d, known is None)
 
 
-def _solve(side: Side, shifted: bool, places: Places, turn: int) -> None:
+def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
+    """Fluxes, places, widths and spikes with the profiles as they are, then new profiles."""
+    _both(pool, fit, _solve, turn=turn)
+    if task.search:
+        _move(fit)
+    if turn == 2 and task.search:
+        add_missed(fit, LEVEL)
+        _both(pool, fit, redraw)
+        _both(pool, fit, solve_fluxes, rounds=2)
+    if turn >= 1:
+        _both(pool, fit, _judge)
+        if task.search:
+            drop_detections(fit, credible_detections(fit, turn))
+    if turn in (1, 2) and task.search:
+        _fit_widths(fit, task.stacks.deep.shape)
+    _both(pool, fit, redraw)
+    if turn >= 1:
+        _both(pool, fit, search_spikes)
+        _both(pool, fit, steady_wide)
+    limit = LIMITS[min(turn, len(LIMITS) - 1)]
+    pick = model_stars(fit.deep, fit.sharp, fit.places, limit, task.spread)
+    if turn >= 1:
+        _seek_added(fit, task.stacks, pick)
+    _renew(fit, task, pick, judge=turn in (1, 2))
+    release_memory()
+
+
+def _settle_profiles(fit: StarFit, pool: Executor) -> None:
+    """The wings of both profiles, and the last fluxes."""
+    deep, sharp = fit.deep, fit.sharp
+    total = np.sqrt(np.sum(np.sort(deep.flux)[-300:] ** 2)) + 1e-9
+    deep.profile = join_wings(deep.profile, sharp.profile, 0.03 * deep.noise / total)
+    if not fit.one_sky:
+        sharp.profile = cap_wings(sharp.profile, deep.profile)
+    _both(pool, fit, redraw, level=0.02)
+    _both(pool, fit, solve_fluxes, rounds=2)
+    _both(pool, fit, steady_wide)
+    _both(pool, fit, _judge)
+
+
+def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[NDArray, NDArray]:
+    """Sky and offset (`StarField`), without light that only the sharp stack shows."""
+    sky, offset, nebula = _prepare_deep(fit, stacks)
+    if not fit.one_sky:
+        return sky, offset
+    release_memory()
+    alone = find_one_sided(fit, nebula)
+    del nebula
+    if alone.any():
+        fit.one_sided = fit.one_sided | alone
+        del sky, offset
+        sky, offset, _ = _prepare_deep(fit, stacks, match=False)
+    return sky, offset
+
+
+def _both(pool: Executor, fit: StarFit, work: Callable[..., None], **settings: Any) -> None:
+    """Work on both stacks at once: the compiled loops let go of the interpreter."""
+    list(pool.map(lambda side: work(side, fit.places, **settings), fit.sides))
+
+
+def _solve(side: Side, places: Places, turn: int) -> None:
+    """The fluxes of a turn, with the relative error of the model as it is then."""
     side.eps = 0.1 if turn == 0 else max(relative_error(side), 0.02 / turn**2)
     if turn == 0:
-        _redraw(side, shifted, places)
-    solve_fluxes(side, places, shifted=shifted, rounds=4 if turn == 0 else 2)
+        redraw(side, places)
+    solve_fluxes(side, places, rounds=4 if turn == 0 else 2)
 
 
-def _again(side: Side, shifted: bool, places: Places) -> None:
-    solve_fluxes(side, places, shifted=shifted, rounds=2)
+def _judge(side: Side, places: Places) -> None:
+    """The errors of the fluxes."""
+    side.error = fit_stars(side, places, Unknowns.FLUX).flux_error
 
 
-def _steady(side: Side, shifted: bool, places: Places) -> None:
-    steady_wide(side, places, shifted=shifted)
-
-
-def _redraw(
-    side: Side, shifted: bool, places: Places, *, level: float = 0.05, lines: bool = False
-) -> None:
-    redraw(side, places, shifted=shifted, level=level)
-    if lines:
-        search_spikes(side, places, shifted=shifted)
-
-
-def _judge(side: Side, shifted: bool, places: Places) -> None:
-    side.error = probe(side, places, shifted=shifted, mode=0)[:, 1]
-
-
-def _seek_added(field: StarField, deep: NDArray, sharp: NDArray, pick: NDArray) -> None:
+def _seek_added(fit: StarFit, stacks: Stacks, pick: NDArray) -> None:
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
-    side, places = field.deep, field.places
-    scale = _scale(side, field.sharp, None, pick)
+    side = fit.deep
+    scale = star_scale(fit, pick)
     difference = combine(
-        deep, (scale, sharp), saturated=field.saturated_deep | field.saturated_sharp
+        stacks.deep, (scale, stacks.sharp), saturated=fit.saturated_deep | fit.saturated_sharp
     )
     without_background(difference, out=difference)
+    noise = float(np.hypot(side.noise, scale * fit.sharp.noise))
     added = find_added_spikes(
         difference,
-        float(np.hypot(side.noise, scale * field.sharp.noise)),
-        max(side.eps, field.sharp.eps),
-        side.model,
-        (*(v[pick] for v in (*places.at(True), side.flux)),),
+        (noise, max(side.eps, fit.sharp.eps), side.model),
+        tuple(v[pick] for v in (*side.at(fit.places), side.flux)),
         side.profile.width,
-        field.saturated_deep,
+        fit.saturated_deep,
     )
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(
-    field: StarField,
-    deep: NDArray,
-    sharp: NDArray,
-    *,
-    norm: float,
-    scale: float | None,
-    pick: NDArray,
-    judge: bool,
-) -> None:
+def _renew(fit: StarFit, task: _Task, pick: NDArray, *, judge: bool) -> None:
     """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
-    spans = [fit_radii(side, field.places) for side in (field.sharp, field.deep)]
+    deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
+    spans = [fit_radii(side, fit.places) for side in fit.sides]
     radius = np.maximum(spans[0][0], spans[1][0])
     reach = [np.maximum(span[1], radius) for span in spans]
-    side = field.sharp
-    renew_profile(side, field.places, radius, reach[0], shifted=False, norm=norm, pick=pick)
-    field.scale = _scale(field.deep, side, scale, pick)
-    field.scale_error = _scale_error(field.deep, side, pick)
-    side.image = combine(sharp, (1.0, local_level(field, sharp)), saturated=field.unknown_sharp)
+    renew_profile(sharp, fit.places, pick, (radius, reach[0]), norm=task.norm)
+    set_scale(fit, pick)
+    level = local_level(fit, stacks.sharp)
+    sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp)
     release_memory()
-    _prepare_deep(field, deep, sharp, judge=judge)
+    _prepare_deep(fit, stacks, judge=judge)
     renew_profile(
-        field.deep,
-        field.places,
-        radius,
-        reach[1],
-        shifted=True,
-        norm=norm,
-        pick=pick,
-        base=side.profile,
-        pixel_noise=float(np.hypot(1, field.scale * side.noise / field.deep.noise)),
+        deep,
+        fit.places,
+        pick,
+        (radius, reach[1]),
+        norm=task.norm,
+        base=sharp.profile,
+        pixel_noise=float(np.hypot(1, fit.scale * sharp.noise / deep.noise)),
     )

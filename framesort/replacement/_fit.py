@@ -1,6 +1,7 @@
-"""The stars of both stacks: places, fluxes and profiles, found in turns until they agree."""
+"""What is fitted to the stars of one stack: fluxes, places, widths, the profile, spikes."""
 
-from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,8 +9,10 @@ from numpy.typing import NDArray
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _kernels as kernels
 from framesort.replacement import _spike_angles as spike_angles
-from framesort.replacement._profile import Profile, centre_profile, fit_profile
+from framesort.replacement._profile import Profile, centre_profile, profile_fwhm
+from framesort.replacement._profile_fit import fit_profile
 from framesort.replacement._robust import median_deviation
+from framesort.replacement._side import Places, Side, draw_star, redraw, window_around
 from framesort.workers import run_bands
 
 CORE = 1.9
@@ -24,112 +27,13 @@ RING = 0.5
 REACH, FEW = 30.0, 30
 """Wings are compared out to so many widths; pixels that the comparison takes at least."""
 
-
-@dataclass
-class Side:
-    """One stack while the fit goes on.
-
-    Attributes
-    ----------
-    image : float32 ndarray
-        Pixels less background; NaN where there is no data or it is saturated.
-    model : float32 ndarray
-        Light of all stars.
-    noise : float
-        Standard deviation of a pixel of sky.
-    eps : float
-        Relative error granted to the model, so that cores do not rule the fits.
-    profile : Profile
-    flux, error : (n,) float ndarray
-    """
-
-    image: NDArray
-    noise: float
-    profile: Profile
-    eps: float = 0.05
-    flux: NDArray = field(default_factory=lambda: np.empty(0))
-    error: NDArray = field(default_factory=lambda: np.empty(0))
-    angles: NDArray = field(default_factory=lambda: np.empty(0))
-    model: NDArray = field(default_factory=lambda: np.empty(0))
-
-
-def nearest_pixels(x: NDArray, y: NDArray, shape: tuple[int, ...]) -> tuple[NDArray, NDArray]:
-    """Row and column of the pixel at or, beyond the edge, nearest to each place."""
-    row, column = (
-        np.clip(np.round(v).astype(int), 0, size - 1) for v, size in zip((y, x), shape, strict=True)
-    )
-    return row, column
-
-
-@dataclass
-class Places:
-    """Where the stars are: in the sharp stack, the offset in the deep one, the local width.
-
-    `rim` is how far a patch of saturated pixels reaches from a star's place, 0 where there is none:
-    where that is beyond the star's core, its light is measured from a width and a half further out.
-    `core` is the radius of a disc of as many saturated pixels: light is measured beyond it.
-    """
-
-    x: NDArray
-    y: NDArray
-    shift_x: NDArray
-    shift_y: NDArray
-    factor: NDArray
-    rim: NDArray
-    core: NDArray
-
-    def __len__(self) -> int:
-        return len(self.x)
-
-    def at(self, shifted: bool) -> tuple[NDArray, NDArray]:
-        return (self.x + self.shift_x, self.y + self.shift_y) if shifted else (self.x, self.y)
-
-    def pixels(self, shape: tuple[int, ...]) -> tuple[NDArray, NDArray]:
-        """Row and column of the pixel of each place in the sharp stack."""
-        return nearest_pixels(self.x, self.y, shape)
-
-    def columns(self) -> tuple[NDArray, ...]:
-        return self.x, self.y, self.shift_x, self.shift_y, self.factor, self.rim, self.core
-
-    def keep(self, pick: NDArray) -> None:
-        for name in ("x", "y", "shift_x", "shift_y", "factor", "rim", "core"):
-            setattr(self, name, getattr(self, name)[pick])
-
-
-def local_q(side: Side, places: Places) -> NDArray:
-    return 1 / (side.profile.width * places.factor)
-
-
-def draw(
-    side: Side,
-    places: Places,
-    *,
-    shifted: bool,
-    flux: NDArray | None = None,
-    out: NDArray | None = None,
-    level: float = 0.05,
-) -> NDArray:
-    """Image of the stars of one stack."""
-    flux = side.flux if flux is None else flux
-    x, y = places.at(shifted)
-    q = local_q(side, places)
-    out = np.zeros(side.image.shape, np.float32) if out is None else out
-    kernels.add_stars(
-        out,
-        x,
-        y,
-        flux,
-        q,
-        side.profile.radius(flux, q, level * side.noise),
-        side.profile.spike_reach(flux, q, level * side.noise),
-        side.profile.tables,
-    )
-    return out
+WIDTH_KNOWN = 0.3
+"""Relative error up to which a star's width is given."""
 
 
 def wide_saturated(side: Side, places: Places) -> NDArray[np.bool_]:
     """Stars whose saturated pixels leave nothing of the core to measure their light on."""
-    return places.rim * local_q(side, places) + BEYOND > CORE
+    return places.rim * side.q(places) + BEYOND > CORE
 
 
 def fit_radius(places: Places, q: NDArray) -> NDArray:
@@ -137,34 +41,22 @@ def fit_radius(places: Places, q: NDArray) -> NDArray:
     return np.maximum(CORE / q, np.maximum(places.rim + BEYOND / q, places.core + RING / q))
 
 
-def steady_wide(side: Side, places: Places, *, shifted: bool) -> None:
+def steady_wide(side: Side, places: Places) -> None:
     """Light of stars with wide saturated cores from the median of their wings; flux and model.
 
     Light that runs out of a saturated core along columns and rows lies on few of the pixels; in a
     least-squares fit it would be taken for the star's.
     """
-    x, y = places.at(shifted)
-    q = local_q(side, places)
-    reach = np.minimum(side.profile.radius(side.flux, q, 3 * side.noise), REACH / q)
-    lines_to = np.minimum(side.profile.spike_reach(side.flux, q, 3 * side.noise), REACH / q)
-    for k in np.flatnonzero(wide_saturated(side, places) & (side.flux > 0)):
-        far = int(max(reach[k], lines_to[k])) + 1
-        top, left = (max(0, round(v[k]) - far) for v in (y, x))
-        cut = np.s_[top : round(y[k]) + far + 1, left : round(x[k]) + far + 1]
-        own = np.zeros(side.image[cut].shape, np.float32)
-        one = np.s_[k : k + 1]
-        kernels.add_stars(
-            own,
-            x[one] - left,
-            y[one] - top,
-            side.flux[one],
-            q[one],
-            reach[one],
-            lines_to[one],
-            side.profile.tables,
-        )
+    x, y = side.at(places)
+    q = side.q(places)
+    extent = side.profile.extent(side.flux, q, 3 * side.noise)
+    reach, lines_to = (np.minimum(v, REACH / q) for v in extent)
+    for k in np.flatnonzero(wide_saturated(side, places) & (side.flux > 0)).tolist():
+        window = window_around(x[k], y[k], int(max(reach[k], lines_to[k])) + 1)
+        cut = window.cut
+        own = draw_star(side, places, k, window, flux=side.flux[k], extent=(reach[k], lines_to[k]))
         rows, columns = np.indices(own.shape)
-        away = np.hypot(columns + left - x[k], rows + top - y[k])
+        away = np.hypot(columns + window.left - x[k], rows + window.top - y[k])
         rest = side.image[cut] - side.model[cut]
         use = np.isfinite(rest) & (own > 3 * side.noise) & (away > places.rim[k] + 1 / q[k])
         if use.sum() < FEW:
@@ -174,10 +66,10 @@ def steady_wide(side: Side, places: Places, *, shifted: bool) -> None:
         side.model[cut] += np.float32(factor - 1) * own
 
 
-def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> None:
+def solve_fluxes(side: Side, places: Places, *, rounds: int) -> None:
     """All fluxes of one stack together; the model, up to date before, is so after."""
-    x, y = places.at(shifted)
-    q = local_q(side, places)
+    x, y = side.at(places)
+    q = side.q(places)
     order = np.argsort(-side.flux, kind="stable")
     flux = side.flux[order]
     # A star may still be brighter than its first guess.
@@ -192,26 +84,63 @@ def solve_fluxes(side: Side, places: Places, *, shifted: bool, rounds: int) -> N
         flux,
         q[order],
         fit_radius(places, q)[order],
-        side.profile.radius(bound, q[order], 0.05 * side.noise),
-        side.profile.spike_reach(bound, q[order], 0.05 * side.noise),
+        *side.profile.extent(bound, q[order], 0.05 * side.noise),
         side.profile.tables,
         rounds,
     )
     side.flux[order] = flux
 
 
-def probe(
-    side: Side, places: Places, *, shifted: bool, mode: int, flux: NDArray | None = None
-) -> NDArray:
-    """`fit_stars` of every star; see there for the columns.
+class Unknowns(IntEnum):
+    """What is solved for on each star's pixels, flux and a constant always; and how many."""
 
-    `flux`, if not the model's own, is what a shift or another width would move.
+    FLUX = 2
+    PLACE = 4
+    WIDTH = 5
+
+
+class StarFits(NamedTuple):
+    """What a fit of each star by itself gave; 0 where it was not solved for.
+
+    Attributes
+    ----------
+    flux_error : (n,) float ndarray
+        Standard deviation of the flux.
+    shift_x, shift_y, shift_error : (n,) float ndarray
+        Where the star is beside its place, pixels, and the standard deviation of the first.
+    width, width_error : (n,) float ndarray
+        Relative: by what share the star is wider than its profile.
+    covered : (n,) float ndarray
+        Share of the star's pixels that could be used; 0 where the fit failed.
     """
-    x, y = places.at(shifted)
-    q = local_q(side, places)
-    out = np.zeros((len(x), 10))
-    reach = fit_radius(places, q)
+
+    flux_error: NDArray
+    shift_x: NDArray
+    shift_y: NDArray
+    shift_error: NDArray
+    width: NDArray
+    width_error: NDArray
+    covered: NDArray
+
+
+def fit_stars(
+    side: Side,
+    places: Places,
+    unknowns: Unknowns,
+    *,
+    flux: NDArray | None = None,
+    reach: NDArray | None = None,
+) -> StarFits:
+    """Fit each star's own pixels by least squares; the side is not changed.
+
+    `flux`, if not the model's own, is what a shift or another width would move; `reach` the radius
+    of the pixels if it is not that of `fit_radius`.
+    """
+    q = side.q(places)
+    reach = fit_radius(places, q) if reach is None else reach
     light = side.flux if flux is None else flux
+    stars = (*side.at(places), light, q, reach)
+    out = np.zeros((len(places), len(StarFits._fields)))
 
     def work(first: int, last: int) -> None:
         kernels.fit_stars(  # type: ignore[call-arg]
@@ -219,14 +148,21 @@ def probe(
             side.model,
             side.noise,
             side.eps,
-            *(v[first:last] for v in (x, y, light, q, reach)),
+            *(v[first:last] for v in stars),
             side.profile.tables,
-            mode,
+            int(unknowns),
             out[first:last],
         )
 
-    run_bands(work, len(x), band=256)
-    return out
+    run_bands(work, len(places), band=256)
+    return StarFits(*out.T)
+
+
+def star_fwhm(side: Side, places: Places, fits: StarFits) -> NDArray:
+    """FWHM of each star from its fitted width, pixels; NaN where that is not known well."""
+    wide = profile_fwhm(side.profile) * places.factor * np.exp(np.clip(fits.width, -1, 1))
+    known = (fits.width_error > 0) & (fits.width_error < WIDTH_KNOWN)
+    return np.where(known, wide, np.nan)
 
 
 def relative_error(side: Side) -> float:
@@ -243,10 +179,10 @@ def relative_error(side: Side) -> float:
 
 def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
     """How far from each star its light is used for the profile: all around, along a spike."""
-    q = local_q(side, places)
-    level = 0.1 * side.noise
-    radius = np.maximum(1.4 * side.profile.radius(side.flux, q, level), 3 / q)
-    reach = np.maximum(1.4 * side.profile.spike_reach(side.flux, q, level), radius)
+    q = side.q(places)
+    radius, reach = side.profile.extent(side.flux, q, 0.1 * side.noise)
+    radius = np.maximum(1.4 * radius, 3 / q)
+    reach = np.maximum(1.4 * reach, radius)
     if len(side.angles):
         # Not only as far as a spike is known to go: as far as one of 1 % could be seen.
         reach = np.maximum(reach, np.minimum(3 * radius, 50 / q))
@@ -256,31 +192,23 @@ def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
 def renew_profile(
     side: Side,
     places: Places,
-    radius: NDArray,
-    reach: NDArray,
+    pick: NDArray,
+    span: tuple[NDArray, NDArray],
     *,
-    shifted: bool,
     norm: float,
     base: Profile | None = None,
     pixel_noise: float = 1.0,
-    pick: NDArray,
 ) -> None:
-    """The profile from some stars, then fluxes and model in its terms."""
-    x, y = places.at(shifted)
-    q = local_q(side, places)
+    """The profile from picked stars, then fluxes and model in its terms.
+
+    `span` is how far the light of each star is used (`fit_radii`).
+    """
+    q = side.q(places)
+    stars = (*side.at(places), side.flux, q, *span)
     profile, growth = fit_profile(
-        side.image,
-        side.model,
-        side.noise,
-        side.eps,
-        (x[pick], y[pick], side.flux[pick], q[pick], radius[pick], reach[pick]),
-        side.profile,
-        side.angles,
-        norm=norm,
-        base=base,
-        pixel_noise=pixel_noise,
+        side, tuple(v[pick] for v in stars), norm=norm, base=base, pixel_noise=pixel_noise
     )
-    if not shifted:
+    if not side.shifted:
         # Places and profile could share a shift: the profile's centre is what counts as place.
         profile, dx, dy = centre_profile(profile)
         places.x += dx / q
@@ -289,41 +217,17 @@ def renew_profile(
         places.shift_y -= dy / q
     side.profile = profile
     side.flux = side.flux * growth
-    redraw(side, places, shifted=shifted)
+    redraw(side, places)
 
 
-def redraw(side: Side, places: Places, *, shifted: bool, level: float = 0.05) -> None:
-    """The side's model anew, in the memory of the old one."""
-    out = side.model if side.model.shape == side.image.shape else None
-    if out is not None:
-        out.fill(0)
-    side.model = draw(side, places, shifted=shifted, out=out, level=level)
-
-
-def search_spikes(side: Side, places: Places, *, shifted: bool) -> None:
+def search_spikes(side: Side, places: Places) -> None:
     """Find spikes around bright stars, or rotate known ones into place."""
-    x, y = places.at(shifted)
     pick = np.argsort(-side.flux, kind="stable")[:60]
+    stars = tuple(v[pick] for v in (*side.at(places), side.flux))
     rest = side.image - side.model
     if len(side.profile.tables.cs):
-        q = local_q(side, places)[pick]
+        q = side.q(places)[pick]
         reach = np.minimum(side.profile.spike_reach(side.flux[pick], q, side.noise), 30 / q)
-        side.angles = spike_angles.refine_angles(
-            rest,
-            side.noise,
-            side.eps,
-            side.model,
-            (x[pick], y[pick], side.flux[pick], q, reach),
-            side.profile,
-        )
+        side.angles = spike_angles.refine_angles(rest, side, (*stars, q, reach))
     else:
-        side.angles = spike_angles.find_spike_angles(
-            rest,
-            side.noise,
-            side.eps,
-            side.model,
-            x[pick],
-            y[pick],
-            side.flux[pick],
-            side.profile.width,
-        )
+        side.angles = spike_angles.find_spike_angles(rest, side, stars)

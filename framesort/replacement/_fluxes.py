@@ -3,10 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.replacement import _kernels as kernels
 from framesort.replacement._candidates import StarField
-from framesort.replacement._fit import local_q
 from framesort.replacement._robust import robust_std
+from framesort.replacement._side import draw_star, window_around
 
 __all__ = ["apply_fluxes", "saturated_centres", "settle_saturated", "taken_fluxes"]
 
@@ -46,25 +45,15 @@ def settle_saturated(field: StarField, sharp: NDArray, applied: NDArray) -> NDAr
     p, side, scale = field.places, field.deep, np.float32(field.scale)
     saturated_d, saturated_s = saturated_centres(field)
     noise = float(np.hypot(side.noise, field.scale * field.sharp.noise))
-    qd, qs = local_q(side, p), local_q(field.sharp, p)
-    reach = np.minimum(side.profile.radius(applied, qd, 0.5 * noise), 30 / qd)
-    spike = np.minimum(side.profile.spike_reach(applied, qd, 0.5 * noise), 30 / qd)
-    for k in np.flatnonzero((saturated_d | saturated_s) & (applied > 0)):
-        far = int(max(reach[k], spike[k], 4 / qd[k])) + 1
-        x, y = p.x[k], p.y[k]
-        top, left = max(0, round(y) - far), max(0, round(x) - far)
-        cut = np.s_[top : round(y) + far + 1, left : round(x) + far + 1]
-        shape = side.image[cut].shape
-        one = slice(k, k + 1)
-        light = []
-        for part, q, moved in ((side, qd, True), (field.sharp, qs, False)):
-            own = np.zeros(shape, np.float32)
-            px, py = p.at(moved)
-            flux, size, line = (np.array([v[k]]) for v in (applied, reach, spike))
-            kernels.add_stars(
-                own, px[one] - left, py[one] - top, flux, q[one], size, line, part.profile.tables
-            )
-            light.append(own)
+    q = side.q(p)
+    reach, spike = (np.minimum(v, 30 / q) for v in side.profile.extent(applied, q, 0.5 * noise))
+    for k in np.flatnonzero((saturated_d | saturated_s) & (applied > 0)).tolist():
+        window = window_around(p.x[k], p.y[k], int(max(reach[k], spike[k], 4 / q[k])) + 1)
+        cut = window.cut
+        light = [
+            draw_star(part, p, k, window, flux=applied[k], extent=(reach[k], spike[k]))
+            for part in (side, field.sharp)
+        ]
         # The other stars are taken off by their models, this one by its own in both.
         rest = side.image[cut] - side.model[cut] - scale * (sharp - field.sky)[cut]
         rest += scale * field.sharp.model[cut]
@@ -76,16 +65,19 @@ def settle_saturated(field: StarField, sharp: NDArray, applied: NDArray) -> NDAr
         use &= ~field.saturated_deep[cut] & ~field.saturated_sharp[cut]
         if use.sum() < 30:
             continue
-        weight = 1 / error[use] ** 2
-        factor = 1.0
-        for _ in range(4):  # Huber's weights; half a unit of error as prior
-            factor = (np.sum(weight * change[use] * rest[use]) + 4.0) / (
-                np.sum(weight * change[use] ** 2) + 4.0
-            )
-            off = np.abs(rest[use] - factor * change[use]) / error[use]
-            weight = np.minimum(1, 3 / np.maximum(off, 1e-6)) / error[use] ** 2
-        applied[k] *= float(np.clip(factor, 0.3, 3))
+        applied[k] *= float(np.clip(_fit_factor(change[use], rest[use], error[use]), 0.3, 3))
     return applied
+
+
+def _fit_factor(change: NDArray, rest: NDArray, error: NDArray) -> float:
+    """How many times the change is in the rest; half a unit of error is the prior around 1."""
+    weight = 1 / error**2
+    factor = 1.0
+    for _ in range(4):  # Huber's weights
+        factor = (np.sum(weight * change * rest) + 4.0) / (np.sum(weight * change**2) + 4.0)
+        off = np.abs(rest - factor * change) / error
+        weight = np.minimum(1, 3 / np.maximum(off, 1e-6)) / error**2
+    return factor
 
 
 def taken_fluxes(field: StarField, applied: NDArray) -> NDArray:

@@ -9,6 +9,7 @@ from scipy import ndimage
 
 from framesort.errors import InputError
 from framesort.records import Stack
+from framesort.replacement._places import DEFAULT_RADIUS
 
 
 def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
@@ -43,6 +44,14 @@ def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
     return data, saturation
 
 
+def mask_unweighted(planes: NDArray[np.float32], stack: Any) -> NDArray[np.float32]:
+    """Planes of a stack with NaN where its weight is 0, in all planes where it is so in one."""
+    if not isinstance(stack, Stack):
+        return planes
+    weight = stack.weight if stack.weight.ndim == 2 else stack.weight.min(axis=0)
+    return np.where(weight > 0, planes, np.float32(np.nan))
+
+
 def mean_plane(planes: NDArray[np.float32]) -> NDArray[np.float32]:
     """Mean of planes; the plane itself, not a copy, where there is one."""
     if planes.ndim == 2:
@@ -55,14 +64,14 @@ def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
     if table is None:
         return None
     if isinstance(table, Table):
-        radius = table["radius"] if "radius" in table.colnames else np.full(len(table), 5.0)
-        out = np.column_stack([np.asarray(v, float) for v in (table["x"], table["y"], radius)])
+        names = [name for name in ("x", "y", "radius") if name in table.colnames]
+        out = np.column_stack([np.asarray(table[name], float) for name in names])
     else:
         out = np.atleast_2d(np.asarray(table, dtype=float))
     if out.size and out.shape[1] not in (2, 3):
         raise InputError(f"{name} must have the columns x, y, radius, got shape {out.shape}")
     if out.size and out.shape[1] == 2:
-        out = np.column_stack([out, np.full(len(out), 5.0)])
+        out = np.column_stack([out, np.full(len(out), DEFAULT_RADIUS)])
     return out.reshape(-1, 3)
 
 

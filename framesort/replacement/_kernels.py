@@ -134,17 +134,15 @@ def _solve(a, b, n):
 
 
 @njit(cache=True, nogil=True)
-def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out):
+def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
     """Fit each star's own pixels of one image by least squares; nothing is changed but `out`.
 
     `image` has no background, NaN where not to be used; `model` holds the light of all stars.
-    The weight of a pixel is ``1 / (sigma**2 + (eps * model)**2)``. Solved for: change of flux,
-    constant background and (mode 1) shift in x, y, (mode 2) also relative width.
-    `out` rows: flux change, flux error, shift x, shift y, shift error, width change, its error,
-    weighted mean square residual before, share of pixels used, sum of P**2 weights.
+    The weight of a pixel is ``1 / (sigma**2 + (eps * model)**2)``. Solved for are `n` unknowns
+    (`_fit.Unknowns`): change of flux, constant background, shift in x and y, relative width.
+    The columns of `out` are those of `_fit.StarFits`.
     """
     ny, nx = image.shape
-    n = 2 if mode == 0 else (4 if mode == 1 else 5)
     a, b, p = np.empty((5, 5)), np.empty(5), np.empty(5)
     inverse, unit = np.empty((5, 5)), np.empty(5)
     h = 0.2
@@ -153,7 +151,6 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
         b[:] = 0.0
         out[k, :] = 0.0
         wanted = used = 0
-        chi = 0.0
         f = flux[k]
         for j in range(int(np.ceil(y[k] - reach[k])), int(y[k] + reach[k]) + 1):
             dy = j - y[k]
@@ -170,7 +167,7 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
                 dx = i - x[k]
                 p[0] = profile_at(dx, dy, q[k], tables)
                 p[1] = 1.0
-                if mode >= 1:
+                if n >= 4:
                     p[2] = (
                         f
                         * (
@@ -187,7 +184,7 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
                         )
                         / (2 * h)
                     )
-                if mode >= 2:
+                if n >= 5:
                     p[4] = (
                         f
                         * (
@@ -196,7 +193,6 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
                         )
                         / 0.06
                     )
-                chi += w * d * d
                 for m in range(n):
                     b[m] += w * d * p[m]
                     for o in range(m + 1):
@@ -204,9 +200,7 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
         for m in range(n):
             for o in range(m):
                 a[o, m] = a[m, o]
-        out[k, 7] = chi / max(used, 1)
-        out[k, 8] = used / max(wanted, 1)
-        out[k, 9] = a[0, 0]
+        out[k, 6] = used / max(wanted, 1)
         if used < 3 * n:
             continue
         good = True
@@ -221,16 +215,15 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, mode, out)
                 unit[:] = 0.0
                 unit[m] = 1.0
                 if _solve(inverse, unit, n) and unit[m] > 0.0:
-                    out[k, (1, 0, 4, 0, 6)[m]] = np.sqrt(unit[m])
+                    out[k, (0, 0, 3, 0, 5)[m]] = np.sqrt(unit[m])
                 else:
                     good = False
         if good and _solve(a, b, n):
-            out[k, 0] = b[0]
-            out[k, 2] = b[2] if n > 2 else 0.0
-            out[k, 3] = b[3] if n > 2 else 0.0
-            out[k, 5] = b[4] if n > 4 else 0.0
+            out[k, 1] = b[2] if n > 2 else 0.0
+            out[k, 2] = b[3] if n > 2 else 0.0
+            out[k, 4] = b[4] if n > 4 else 0.0
         else:
-            out[k, 8] = 0.0
+            out[k, 6] = 0.0
 
 
 @njit(cache=True, nogil=True)

@@ -6,7 +6,7 @@ from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement._candidates import StarField
-from framesort.replacement._fit import Side
+from framesort.replacement._side import Side
 from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
 
 __all__ = ["between_stars", "local_background", "measure_nebula_ratio"]
@@ -39,8 +39,7 @@ def measure_nebula_ratio(
     shares: list[tuple[NDArray, NDArray, NDArray]] = []
     for j in range(0, len(deep), ROWS):
         cut = slice(j, j + ROWS)
-        dark = np.isfinite(side.image[cut]) if side.image.shape == deep.shape else True
-        dark = dark & np.isfinite(deep[cut]) & (side.model[cut] < side.noise)
+        dark = np.isfinite(deep[cut]) & (side.model[cut] < side.noise)
         w = dark.astype(np.float32)
         starless = np.where(dark, deep[cut] - side.model[cut], np.float32(0))
         shares.append(

@@ -17,6 +17,7 @@ __all__ = [
     "HALF",
     "TILE",
     "KernelFit",
+    "KernelPrior",
     "Tile",
     "common_noise",
     "convolve",
@@ -175,6 +176,29 @@ class KernelFit:
     change: NDArray[np.float64]
 
 
+@dataclass(frozen=True, kw_only=True)
+class KernelPrior:
+    """What is known before the kernel is fitted.
+
+    Attributes
+    ----------
+    scale, error : float
+        Deep flux per sharp flux of stars, and its uncertainty.
+    noise_ratio : float
+        Noise of the deep stack over that of the sharp one.
+    common : float
+        Of `common_noise`.
+    noise_kernel : (n, n) float ndarray
+        How noise is correlated (`PixelNoise.kernel`).
+    """
+
+    scale: float
+    error: float
+    noise_ratio: float
+    common: float
+    noise_kernel: NDArray[np.float64]
+
+
 @dataclass
 class Tile:
     """A part of both stacks, star light taken off: what `fit_kernel` compares.
@@ -196,7 +220,7 @@ class Tile:
 
 
 def tile_corners(
-    shape: tuple[int, int], structure: NDArray, step: int, *, most: int = TILES
+    shape: tuple[int, ...], structure: NDArray, step: int, *, most: int = TILES
 ) -> list[tuple[int, int]]:
     """Corners (y, x) of at most `most` tiles, those with most structure first.
 
@@ -278,26 +302,41 @@ def _tile_sums(tile: Tile, kernels: NDArray, mean: NDArray) -> _Sums:
     return _Sums(sums[:n, :n], sums[:n, n], rows.shape[1])
 
 
-def fit_kernel(
-    tiles: list[Tile],
-    parts: list[NDArray],
-    *,
-    scale: float,
-    scale_error: float,
-    noise_ratio: float,
-    common: float,
-    noise_kernel: NDArray[np.float64],
-) -> KernelFit:
+def fit_kernel(tiles: list[Tile], parts: list[NDArray], prior: KernelPrior) -> KernelFit:
     """Flux scale and kernel of extended light by least squares, given that of the stars.
 
     With the sharp sky s and parts k_i of the kernel it minimises the misfit of
     ``deep = sum_i a_i (k_i * s)`` over free pixels (Alard & Lupton 1998, ApJ 503, 325), structure
     wider than some 20 pixels taken off both. `parts[0]` has sum 1 and is the kernel of the
     stars' profiles; the others have sum 0. The noise of s would bias the sums of squares and, where
-    frames are in both stacks, of products: what it adds is known and taken off. `scale` with
-    `scale_error`, from stars, and `FREEDOM` are the prior. `noise_kernel` is how noise is
-    correlated (`PixelNoise.kernel`).
+    frames are in both stacks, of products: what it adds is known and taken off. The scale of
+    stars with its error and `FREEDOM` limit the solution.
     """
+    n, scale = len(parts), prior.scale
+    normal, right, power = _all_sums(tiles, parts)
+    spread = [signal.fftconvolve(part, prior.noise_kernel) for part in parts]
+    same = signal.fftconvolve(identity(), prior.noise_kernel)
+    centre = np.array([np.sum(part * same) for part in spread])
+    added = power * np.array([[np.sum(a * b) for a in spread] for b in spread])
+    # What noise adds is known to some percent; less than nothing cannot be left.
+    values, vectors = np.linalg.eigh(normal - added)
+    normal = (vectors * np.maximum(values, 0)) @ vectors.T
+    right -= power * prior.common * centre
+    # Weights are 1 / (sharp noise)^2: in these units this is the variance of the residual.
+    variance = float(prior.noise_kernel.sum()) ** 2 * (scale**2 + prior.noise_ratio**2)
+    allowed = np.array([prior.error, *(scale * f for f in FREEDOM[: n - 1])])
+    aim = np.zeros(n)
+    aim[0] = scale
+    inverse = np.linalg.inv((normal + UNSURE * added) / variance + np.diag(1 / allowed**2))
+    found = aim + inverse @ ((right - normal @ aim) / variance)
+    if not (np.isfinite(found).all() and abs(found[0] - scale) < 0.5 * scale):
+        return KernelFit(scale, prior.error, np.zeros_like(parts[0]))
+    change = sum(a * k for a, k in zip(found[1:], parts[1:], strict=True)) / found[0]
+    return KernelFit(float(found[0]), float(np.sqrt(inverse[0, 0])), np.asarray(change, float))
+
+
+def _all_sums(tiles: list[Tile], parts: list[NDArray]) -> tuple[NDArray, NDArray, int]:
+    """`_tile_sums` of all tiles together: matrix, right side, number of pixels."""
     n = len(parts)
     normal, right = np.zeros((n, n)), np.zeros(n)
     power = 0
@@ -310,26 +349,7 @@ def fit_kernel(
             normal += sums.normal
             right += sums.right
             power += sums.count
-    spread = [signal.fftconvolve(part, noise_kernel) for part in parts]
-    same = signal.fftconvolve(identity(), noise_kernel)
-    centre = np.array([np.sum(part * same) for part in spread])
-    added = power * np.array([[np.sum(a * b) for a in spread] for b in spread])
-    # What noise adds is known to some percent; less than nothing cannot be left.
-    values, vectors = np.linalg.eigh(normal - added)
-    normal = (vectors * np.maximum(values, 0)) @ vectors.T
-    right -= power * common * centre
-    # Weights are 1 / (sharp noise)^2: in these units this is the variance of the residual;
-    # `noise_ratio` is the deep stack's noise over the sharp one's.
-    variance = float(noise_kernel.sum()) ** 2 * (scale**2 + noise_ratio**2)
-    prior = np.array([scale_error, *(scale * f for f in FREEDOM[: n - 1])])
-    aim = np.zeros(n)
-    aim[0] = scale
-    inverse = np.linalg.inv((normal + UNSURE * added) / variance + np.diag(1 / prior**2))
-    found = aim + inverse @ ((right - normal @ aim) / variance)
-    if not (np.isfinite(found).all() and abs(found[0] - scale) < 0.5 * scale):
-        return KernelFit(scale, scale_error, np.zeros_like(parts[0]))
-    change = sum(a * k for a, k in zip(found[1:], parts[1:], strict=True)) / found[0]
-    return KernelFit(float(found[0]), float(np.sqrt(inverse[0, 0])), np.asarray(change, float))
+    return normal, right, power
 
 
 def kernel_parts(deep: Profile, sharp: Profile) -> list[NDArray]:

@@ -28,6 +28,7 @@ from framesort.replacement._input import as_planes, mean_plane
 from framesort.replacement._replacement_check import ReplacementCheck, no_places
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
 from framesort.replacement._robust import robust_std
+from framesort.replacement._sky import fine_residual
 from framesort.replacement._spike_check import STARS, SpikeCheck, measure_spikes
 from framesort.replacement._star_check import (
     StarCheck,
@@ -57,13 +58,11 @@ _MOST_PLACES = 50
 
 
 def _pixel_noise(image: NDArray) -> NDArray[np.float32]:
-    """Residual of each pixel against its eight neighbours (Immerkaer 1996, eq. 1); 0 at edges."""
+    """`fine_residual`, by threads."""
     out = np.zeros(image.shape, np.float32)
 
     def work(first: int, last: int) -> None:
-        wide = image[first : last + 2]
-        bend = wide[:-2] - 2 * wide[1:-1] + wide[2:]
-        out[first + 1 : last + 1, 1:-1] = (bend[:, :-2] - 2 * bend[:, 1:-1] + bend[:, 2:]) / 6
+        out[first + 1 : last + 1] = fine_residual(image[first : last + 2])[1:-1]
 
     run_bands(work, len(image) - 2, band=_ROWS)
     return out
@@ -226,7 +225,7 @@ def _add_stars(
     core = _core_radius(saturated, table, reach=3 * wide)
     replaced = np.asarray(table["reason"]) == ""
     stars: StarCheck = measure_stars(
-        pictures, scale, table, flux, width, noise, replaced & (core == 0)
+        pictures[1:], scale, table, flux, width, noise, replaced & (core == 0)
     )
     brightest = np.argsort(-flux, kind="stable")[:STARS]
     before = flatten(bin_pixels(pictures[0]) - difference.light, difference.use)

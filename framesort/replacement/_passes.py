@@ -1,7 +1,18 @@
 """The loops over whole images, compiled. Arrays in, arrays changed in place."""
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+
+class WideMean(NamedTuple):
+    """Weighted mean of an image in blocks of `step` pixels, and the weight that it rests on."""
+
+    mean: NDArray[np.float32]
+    mass: NDArray[np.float32]
+    step: int
 
 
 @njit(cache=True, nogil=True)
@@ -65,7 +76,7 @@ def between(blocks, step, y, x):
 
 
 @njit(cache=True, nogil=True)
-def put_together(mean, mass, step, mass_1, mean_1, step_2, mass_2, mean_2, first, out):
+def put_together(mean, mass, wide, wider, first, out):
     """Rows of the narrow mean, with the wide ones where it has too little weight."""
     ny, nx = out.shape
     for y in range(ny):
@@ -75,17 +86,18 @@ def put_together(mean, mass, step, mass_1, mean_1, step_2, mass_2, mean_2, first
             value = trust * mean[y, x] / max(m, np.float32(1e-6))
             missing = 1 - trust
             if missing > 0:
-                t = missing * min(5 * between(mass_1, step, first + y, x), 1.0)
-                value += t * between(mean_1, step, first + y, x)
+                t = missing * min(5 * between(wide.mass, wide.step, first + y, x), 1.0)
+                value += t * between(wide.mean, wide.step, first + y, x)
                 missing -= t
             if missing > 0:
-                t = missing * min(5 * between(mass_2, step_2, first + y, x), 1.0)
-                value += t * between(mean_2, step_2, first + y, x)
+                t = missing * min(5 * between(wider.mass, wider.step, first + y, x), 1.0)
+                value += t * between(wider.mean, wider.step, first + y, x)
             out[y, x] = value
 
 
 @njit(cache=True, nogil=True)
 def mean_blocks(image, step, out):
+    """Means of blocks of `step` pixels a side; edge pixels are repeated."""
     ny, nx = image.shape
     for j in range(out.shape[0]):
         for i in range(out.shape[1]):

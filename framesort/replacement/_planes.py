@@ -1,7 +1,6 @@
 """Replacement plane by plane: one set of places and verdicts, each plane's own light."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,33 +9,21 @@ from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
 from framesort.replacement._candidates import StarField, signal_to_noise
-from framesort.replacement._extended import find_detail, find_sky
+from framesort.replacement._extended import find_detail, find_sky, sky_rows
 from framesort.replacement._field import fit_field
-from framesort.replacement._fit import draw, probe
+from framesort.replacement._fit import Unknowns, fit_stars, star_fwhm
+from framesort.replacement._layers import Layers
 from framesort.replacement._memory import release_memory
+from framesort.replacement._options import ReplacementSettings
 from framesort.replacement._robust import robust_std
-from framesort.replacement._verdict import judge_detections
+from framesort.replacement._side import Stacks, draw
+from framesort.replacement._verdict import Verdict, judge_detections
 from framesort.stars import guess_saturation
 
-__all__ = ["Lead", "ReplacementSettings", "change_plane", "fit_lead"]
+__all__ = ["Lead", "PlaneJob", "PlaneResult", "change_plane", "fit_lead"]
 
-
-@dataclass(frozen=True, kw_only=True)
-class ReplacementSettings:
-    """The arguments of `replace_stars`, checked; see there."""
-
-    noise: float | None
-    saturation: tuple[float, float]
-    given: NDArray[np.float64] | None
-    keep: NDArray[np.float64] | None
-    force: NDArray[np.float64] | None
-    limits: tuple[float | None, float | None]
-    amount: float
-    per_star: bool
-    scale: float | None
-    seed: int
-    sharp_colours: bool = False
-    detail: bool = True
+EXTENDED = ("not stellar", "no light")
+"""Reasons of detections whose light counts as extended: detail is restored in it."""
 
 
 @dataclass
@@ -49,67 +36,89 @@ class Lead:
         Without its large images but those that widths are measured with.
     applied : (n,) float ndarray
         Light that each star is given, deep flux scale.
-    reason, nonstellar_chi2 : (n,) ndarray
-        Verdict on each detection.
-    before : (n, 10) float ndarray
-        `fit_stars` of the deep stack.
-    extended : (n,) bool ndarray
-        Detections that are no points by themselves: they show how blur changed such light.
+    verdict : Verdict
+    fwhm : (n,) float ndarray
+        Width of each star in the deep stack, pixels; NaN where unknown.
     """
 
     field: StarField
     applied: NDArray
-    reason: NDArray
-    nonstellar_chi2: NDArray
-    before: NDArray
-    extended: NDArray
+    verdict: Verdict
+    fwhm: NDArray
 
 
-def _fit(
-    deep: NDArray, sharp: NDArray, settings: ReplacementSettings, lead: Lead | None
-) -> StarField:
-    saturation = tuple(
+@dataclass
+class PlaneJob:
+    """One plane of both stacks, and how its stars are replaced.
+
+    Attributes
+    ----------
+    stacks : Stacks
+    settings : ReplacementSettings
+    lead : Lead or None
+        None where the plane is its own.
+    """
+
+    stacks: Stacks
+    settings: ReplacementSettings
+    lead: Lead | None
+
+
+@dataclass
+class PlaneResult:
+    """One plane with its stars replaced.
+
+    Attributes
+    ----------
+    layers : Layers
+    share : (n,) float ndarray
+        Share of sharp pixels at each star.
+    applied : (n,) float ndarray
+        Light that each star was given.
+    lead : Lead
+    """
+
+    layers: Layers
+    share: NDArray
+    applied: NDArray
+    lead: Lead
+
+
+def _fit(stacks: Stacks, settings: ReplacementSettings, lead: Lead | None) -> StarField:
+    deep, sharp = (
         level if np.isfinite(level) else guess_saturation(image)
-        for level, image in zip(settings.saturation, (deep, sharp), strict=True)
+        for level, image in zip(settings.saturation, stacks, strict=True)
     )
     scale = settings.scale
     if lead is not None and settings.sharp_colours and scale is None:
         # One scale for all planes: a scale of each would make all stars white on the average.
         scale = lead.field.scale
     return fit_field(
-        deep,
-        sharp,
-        saturation=(saturation[0], saturation[1]),
-        noise=settings.noise,
-        known=None if lead is None else lead.field.places,
-        given=settings.given if lead is None else None,
+        *stacks,
+        saturation=(deep, sharp),
         scale=scale,
         tied=not settings.per_star,
+        known=None if lead is None else lead.field.places,
     )
 
 
-def _drop(field: StarField) -> None:
+def _drop_images(field: StarField) -> None:
     """Let go of large images that are not needed any more."""
-    field.deep.image = field.sharp.image = np.empty((0, 0), np.float32)
+    for side in field.sides:
+        del side.image
 
 
-def fit_lead(deep: NDArray, sharp: NDArray, settings: ReplacementSettings) -> Lead:
+def fit_lead(stacks: Stacks, settings: ReplacementSettings) -> Lead:
     """Find and judge the stars of one plane, or of the mean of several."""
-    field = _fit(deep, sharp, settings, None)
+    field = _fit(stacks, settings, None)
     applied = fluxes.apply_fluxes(field, per_star=settings.per_star)
     if field.one_sky and not settings.sharp_colours:
-        applied = fluxes.settle_saturated(field, sharp, applied)
-    reason, nonstellar_chi2, extended = judge_detections(
-        field,
-        deep,
-        sharp,
-        keep=settings.keep,
-        force=settings.force,
-        limits=settings.limits,
-    )
-    before = probe(field.deep, field.places, shifted=True, mode=2)
-    _drop(field)
-    return Lead(field, applied, reason, nonstellar_chi2, before, extended)
+        applied = fluxes.settle_saturated(field, stacks.sharp, applied)
+    verdict = judge_detections(field, stacks, settings)
+    fits = fit_stars(field.deep, field.places, Unknowns.WIDTH)
+    fwhm = star_fwhm(field.deep, field.places, fits)
+    _drop_images(field)
+    return Lead(field, applied, verdict, fwhm)
 
 
 def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
@@ -132,26 +141,24 @@ def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
     return np.asarray(lead.applied * (own * colour + prior * mid) / (own + prior))
 
 
-EXTENDED = ("not stellar", "no light")
-"""Reasons of detections whose light counts as extended: detail is restored in it."""
-
-
 def _detail(
-    field: StarField, deep: NDArray, sharp: NDArray, settings: ReplacementSettings, lead: Lead
-) -> NDArray | None:
+    field: StarField, stacks: Stacks, settings: ReplacementSettings, verdict: Verdict
+) -> NDArray:
     """Detail of the sky, non-stellar detections included; none where `keep` is set."""
-    if not settings.detail:
-        return None
-    extended = np.isin(lead.reason, EXTENDED)
+    extended = np.isin(verdict.reason, EXTENDED)
     if extended.any():
-        for side, shifted in ((field.sharp, False), (field.deep, True)):
-            stars = np.where(extended, 0.0, side.flux)
+        for side in field.sides:
             side.model.fill(0)
-            draw(side, field.places, shifted=shifted, flux=stars, out=side.model)
-        find_sky(field, sharp)
+            stars = np.where(extended, 0.0, side.flux)
+            draw(side, field.places, flux=stars, out=side.model)
+        del field.sky  # large, and made anew
+        field.sky, rows = find_sky(field, stacks.sharp)
+    else:
+        rows = sky_rows(field, stacks.sharp)
     release_memory()
-    sources = lead.extended & (signal_to_noise(field) > 12)
-    detail = find_detail(field, deep, sharp, sources)
+    sources = verdict.extended & (signal_to_noise(field) > 12)
+    detail = find_detail(field, stacks, rows, sources)
+    del rows
     release_memory()
     y, x = np.ogrid[: detail.shape[0], : detail.shape[1]]
     for column, row, radius in settings.keep if settings.keep is not None else ():
@@ -159,42 +166,30 @@ def _detail(
     return detail
 
 
-def change_plane(job: tuple[NDArray, NDArray, ReplacementSettings, Lead | None]) -> tuple[Any, ...]:
-    """Replace the stars of one plane: final, stars, background, mask, share at each star, lead.
-
-    Without a `lead` the plane is its own.
-    """
-    deep, sharp, settings, lead = job
+def change_plane(job: PlaneJob) -> PlaneResult:
+    """Replace the stars of one plane."""
+    stacks, settings, lead = job.stacks, job.settings, job.lead
     if lead is None:
-        lead = fit_lead(deep, sharp, settings)
+        lead = fit_lead(stacks, settings)
         field, applied = lead.field, lead.applied
     else:
-        field = _fit(deep, sharp, settings, lead)
+        field = _fit(stacks, settings, lead)
         if settings.sharp_colours:
             applied = colour_fluxes(field, lead, per_star=settings.per_star)
         else:
             applied = fluxes.apply_fluxes(field, per_star=settings.per_star)
-        _drop(field)
-    pick = (lead.reason == "") & (field.deep.flux > 0)
+        _drop_images(field)
+    pick = lead.verdict.replaced & (field.deep.flux > 0)
     away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, applied)
-    change = compose.plan_change(field, sharp, pick, applied, away)
-    detail = _detail(field, deep, sharp, settings, lead) if field.one_sky else None
+    change = compose.plan_change(field, stacks.sharp, pick, applied, away)
+    if field.one_sky and settings.detail:
+        change.detail = _detail(field, stacks, settings, lead.verdict)
     if field.one_sky and not (settings.per_star or settings.sharp_colours):
-        layers = (change.taken, change.given, detail)
-        spikes.remove_rest(field, (deep, sharp), layers, pick)
-        spikes.prefer_sharp(field, (deep, sharp), layers, change.share, pick)
-    field.deep.model = np.empty((0, 0), np.float32)
+        spikes.remove_rest(field, stacks, change, pick)
+        spikes.prefer_sharp(field, stacks, change, pick)
+    del field.deep.model
     if not settings.per_star:
-        field.sharp.model = np.empty((0, 0), np.float32)
-    pictures = compose.apply_change(
-        field,
-        deep,
-        sharp,
-        change,
-        applied,
-        detail,
-        per_star=settings.per_star,
-        amount=settings.amount,
-        seed=settings.seed,
-    )
-    return *pictures, change.share[field.places.pixels(deep.shape)], applied, lead
+        del field.sharp.model
+    layers = compose.apply_change(field, stacks, change, settings)
+    share = change.share[field.places.pixels(stacks.deep.shape)]
+    return PlaneResult(layers, share, applied, lead)

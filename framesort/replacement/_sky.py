@@ -295,7 +295,7 @@ def clean_rows(
 
 
 def significant_part(
-    rows: Rows, shape: tuple[int, int], unit: tuple[float, ...], *, halo: int = 0
+    rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]
 ) -> NDArray[np.float32]:
     """`clean_rows` of a whole image, in bands that threads take up."""
     out = np.empty(shape, np.float32)

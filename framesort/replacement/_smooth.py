@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.replacement import _passes as passes
-from framesort.replacement._fit import Side
+from framesort.replacement._side import Side
 from framesort.stars import (
     Background,
     background_level,
@@ -103,7 +103,7 @@ def smooth_fill(
             smooth_image(blocks(v, more), factor * width / steps, truncate=3) for v in coarse
         )
         mean /= np.maximum(m, np.float32(1e-6))
-        wide.append((steps, m, mean))
+        wide.append(passes.WideMean(mean, m, steps))
     out = np.empty(shape, np.float32)
     margin = int(3 * width) + 1
 
@@ -114,7 +114,7 @@ def smooth_fill(
             smooth_image(v, width, truncate=3, threads=1)[cut]
             for v in rows(first, min(shape[0], last + margin))
         )
-        passes.put_together(mean, m, *wide[0], *wide[1], j, out[j:last])
+        passes.put_together(mean, m, wide[0], wide[1], j, out[j:last])
 
     run_bands(fill, shape[0], band=ROWS)
     return out

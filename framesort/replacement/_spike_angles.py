@@ -1,74 +1,123 @@
 """Angles at which bright stars carry light beyond what their round parts explain."""
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
-from framesort.replacement._profile import Profile
 from framesort.replacement._robust import robust_std
+from framesort.replacement._side import Side
 
 MAX_SPIKES = 4
-_BINS = 180
+BINS = 180
 LONGEST_STEP = np.radians(0.5)
 
 
-def find_spike_angles(
-    rest: NDArray,
-    noise: float,
-    eps: float,
-    model: NDArray,
-    x: NDArray,
-    y: NDArray,
-    flux: NDArray,
+NEAR, FAR = 2.5, 9.0
+"""Widths from a star's centre between which spikes are looked for."""
+
+_SMOOTH = 3.0
+
+
+class Sectors(NamedTuple):
+    """Pixels around a star, and in which sector of one degree each lies, both sides together.
+
+    Attributes
+    ----------
+    light, weight : ndarray
+        Pixels and 1 / variance; 0 where not to be used.
+    shape : ndarray
+        ``flux / r**2``, whose amplitude is fitted.
+    number : int ndarray
+    """
+
+    light: NDArray
+    weight: NDArray
+    shape: NDArray
+    number: NDArray
+
+    def sums(self, limit: NDArray) -> tuple[NDArray, NDArray]:
+        """Numerator and denominator of the amplitude by sector, of light cut off at `limit`."""
+        light = np.clip(self.light, -limit, limit)
+        top, bottom = (
+            np.bincount(self.number.ravel(), (self.weight * self.shape * v).ravel(), BINS)
+            for v in (light, self.shape)
+        )
+        return top, bottom
+
+
+def sectors_around(
+    image: NDArray,
+    star: tuple[float, float, float],
     width: float,
-) -> NDArray:
+    error: tuple[float, float, NDArray],
+) -> Sectors | None:
+    """Sectors around a star (x, y, flux) between 2.5 and 9 widths; None outside of the image.
+
+    `error` is the noise, the error of star light as a share of it, and the star light.
+    """
+    x, y, flux = star
+    noise, eps, model = error
+    ny, nx = image.shape
+    far = int(np.ceil(FAR * width))
+    first, last = max(0, round(y) - far), min(ny, round(y) + far + 1)
+    left, right = max(0, round(x) - far), min(nx, round(x) + far + 1)
+    if last <= first or right <= left:
+        return None
+    dy, dx = np.ogrid[first:last, left:right]
+    dy, dx = dy - y, dx - x
+    r2 = dx * dx + dy * dy
+    cut = np.s_[first:last, left:right]
+    light = image[cut]
+    use = (r2 > (NEAR * width) ** 2) & (r2 < far * far) & np.isfinite(light)
+    return Sectors(
+        np.where(use, light, 0),
+        np.where(use, 1 / (noise**2 + (eps * model[cut]) ** 2), 0),
+        flux / np.where(r2 > 0, r2, 1),
+        (np.degrees(np.arctan2(dy, dx)) % 180).astype(int) % BINS,
+    )
+
+
+def smooth_sums(sums: tuple[NDArray, NDArray]) -> list[NDArray]:
+    """Sums by sector, each a mean with the sectors beside it."""
+    return [ndimage.gaussian_filter1d(one, _SMOOTH, mode="wrap") for one in sums]
+
+
+def find_spike_angles(rest: NDArray, side: Side, stars: tuple[NDArray, ...]) -> NDArray:
     """Angles (radians) of lines through bright stars, strongest first; may be empty.
 
-    `rest` is the image less stars without lines. In sectors of one degree between 2.5 and 9
-    widths from each star the amplitude of ``flux / r**2`` is fitted; a spike is a peak of
-    the smoothed run that stands 8 standard deviations above the median of all angles.
+    `rest` is the image less stars without lines, `stars` are x, y and flux. In sectors of one
+    degree between 2.5 and 9 widths from each star the amplitude of ``flux / r**2`` is fitted; a
+    spike is a peak of the smoothed run that stands 8 standard deviations above the median of all
+    angles.
     """
-    num, den = np.zeros(_BINS), np.zeros(_BINS)
-    ny, nx = rest.shape
-    far = int(np.ceil(9 * width))
-    for k in range(min(len(x), 120)):
-        cx, cy = round(x[k]), round(y[k])
-        y0, y1, x0, x1 = (
-            max(0, cy - far),
-            min(ny, cy + far + 1),
-            max(0, cx - far),
-            min(nx, cx + far + 1),
-        )
-        if y1 <= y0 or x1 <= x0:
+    num, den = np.zeros(BINS), np.zeros(BINS)
+    error = side.noise, side.eps, side.model
+    for star in zip(*stars, strict=True):
+        around = sectors_around(rest, star, side.profile.width, error)
+        if around is None:
             continue
-        dy, dx = np.ogrid[y0:y1, x0:x1]
-        dy, dx = dy - y[k], dx - x[k]
-        r2 = dx * dx + dy * dy
-        d = rest[y0:y1, x0:x1]
-        use = (r2 > (2.5 * width) ** 2) & (r2 < far * far) & np.isfinite(d)
-        g = flux[k] / np.where(r2 > 0, r2, 1)
-        w = np.where(use, 1 / (noise**2 + (eps * model[y0:y1, x0:x1]) ** 2), 0)
-        which = (np.degrees(np.arctan2(dy, dx)) % 180).astype(int) % _BINS
         # Huber-like: another star in a sector must not pass for a spike.
-        limit = 4 * np.sqrt(1 / np.where(w > 0, w, 1)) + 0.02 * g
-        d = np.clip(np.where(use, d, 0), -limit, limit)
-        num += np.bincount(which.ravel(), (w * g * d).ravel(), _BINS)
-        den += np.bincount(which.ravel(), (w * g * g).ravel(), _BINS)
+        weight = np.where(around.weight > 0, around.weight, 1)
+        sums = around.sums(4 * np.sqrt(1 / weight) + 0.02 * around.shape)
+        num += sums[0]
+        den += sums[1]
     if not den.any():
         return np.empty(0)
-    num, den = (ndimage.gaussian_filter1d(v, 3, mode="wrap") for v in (num, den))
+    num, den = smooth_sums((num, den))
     amount = num / np.maximum(den, 1e-300)
     excess = amount - np.median(amount)
-    error = max(
+    least = max(
         float(robust_std(excess, 0)),
-        float(1 / np.sqrt(np.median(den) * 2 * np.sqrt(np.pi) * 3)),
+        float(1 / np.sqrt(np.median(den) * 2 * np.sqrt(np.pi) * _SMOOTH)),
     )
     found: list[float] = []
     for b in np.argsort(-excess, kind="stable"):
-        if excess[b] < 8 * error or len(found) == MAX_SPIKES:
+        if excess[b] < 8 * least or len(found) == MAX_SPIKES:
             break
-        if excess[b] < max(excess[b - 1], excess[(b + 1) % _BINS]):
+        if excess[b] < max(excess[b - 1], excess[(b + 1) % BINS]):
             continue
         found = list(add_angles(np.array(found), np.radians([b + 0.5])))
     return np.array(found)
@@ -85,20 +134,16 @@ def add_angles(known: NDArray, more: NDArray) -> NDArray:
     return np.array(angles)
 
 
-def refine_angles(
-    rest: NDArray,
-    noise: float,
-    eps: float,
-    model: NDArray,
-    stars: tuple[NDArray, ...],
-    profile: Profile,
-) -> NDArray:
-    """The angles of a profile's lines, turned by one Gauss-Newton step (at most 0.5 degrees)."""
-    x, y, flux, q, reach = stars
-    sums = changes.rotate_spikes(
-        rest + model, model, noise, eps, x, y, flux, q, reach, profile.tables, 2.0
+def refine_angles(rest: NDArray, side: Side, stars: tuple[NDArray, ...]) -> NDArray:
+    """The angles of a profile's lines, turned by one Gauss-Newton step (at most 0.5 degrees).
+
+    `stars` are x, y, flux, q, and the radius within which pixels count.
+    """
+    tables = side.profile.tables
+    sums = changes.rotate_spikes(  # type: ignore[call-arg]
+        rest + side.model, side.model, side.noise, side.eps, *stars, tables, 2.0
     )
-    cs = profile.tables.cs
+    cs = tables.cs
     # A line fitted at a wrong angle looks weaker than it is, and the step too long.
     step = np.clip(sums[:, 0] / np.maximum(sums[:, 1], 1e-300), -LONGEST_STEP, LONGEST_STEP)
     return np.arctan2(cs[:, 1], cs[:, 0]) + step

@@ -4,9 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage, signal
 
-from framesort.replacement import _kernels as kernels
 from framesort.replacement._candidates import StarField
-from framesort.replacement._fit import Places, Side, local_q
+from framesort.replacement._layers import Change
+from framesort.replacement._side import Places, Side, Stacks, Window, draw_star, window_around
 
 __all__ = ["draw_spike", "own_spikes", "prefer_sharp", "remove_rest"]
 
@@ -48,60 +48,51 @@ def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
     share = np.zeros(len(places))
     if not len(side.profile.tables.cs):
         return share
-    q = local_q(side, places)
+    q = side.q(places)
     reach = side.profile.spike_reach(side.flux, q, 0.5 * side.noise)
-    for k in np.argsort(-side.flux, kind="stable")[:MOST]:
+    for k in np.argsort(-side.flux, kind="stable")[:MOST].tolist():
         if reach[k] < 4 / q[k]:
             continue
-        spike = draw_spike(side, places, int(k), 1.0)
+        spike = draw_spike(side, places, k, 1.0)
         if spike is None:
             continue
-        cut, own, centre = spike
-        share[k] = _strength(side, own, cut, centre, float(q[k]))
-        side.model[cut] += np.float32(share[k]) * own
+        window, own = spike
+        share[k] = _strength(side, own, window, offsets(side, places, k, window), float(q[k]))
+        side.model[window.cut] += np.float32(share[k]) * own
     return share
 
 
 def draw_spike(
     side: Side, places: Places, k: int, share: float
-) -> tuple[tuple[slice, slice], NDArray[np.float32], tuple[float, float]] | None:
-    """A share of a star's mean spike: where it is, its light there, and the star's place in it."""
-    x, y = (float(v[k]) for v in places.at(True))
-    one = slice(k, k + 1)
-    q = local_q(side, places)[one]
-    flux = side.flux[one]
-    reach = side.profile.spike_reach(flux, q, 0.5 * side.noise)
-    far = int(reach[0]) + 2
-    top, left = max(0, round(y) - far), max(0, round(x) - far)
-    cut = np.s_[top : round(y) + far + 1, left : round(x) + far + 1]
-    own = np.zeros(side.model[cut].shape, np.float32)
-    if not own.size:
+) -> tuple[Window, NDArray[np.float32]] | None:
+    """A share of a star's mean spike: where it is, and its light there; None outside the image."""
+    x, y = (float(v[k]) for v in side.at(places))
+    q = side.q(places)[k : k + 1]
+    flux = side.flux[k : k + 1]
+    reach = side.profile.spike_reach(flux, q, 0.5 * side.noise)[0]
+    window = window_around(x, y, int(reach) + 2)
+    if not side.model[window.cut].size:
         return None
     tables = side.profile.tables._replace(radial=np.zeros_like(side.profile.tables.radial))
-    near = 2 / q
-    kernels.add_stars(
-        own,
-        places.at(True)[0][one] - left,
-        places.at(True)[1][one] - top,
-        share * flux,
-        q,
-        near,
-        reach,
-        tables,
+    own = draw_star(
+        side, places, k, window, flux=share * flux[0], extent=(2 / q[0], reach), tables=tables
     )
-    return cut, own, (x - left, y - top)
+    return window, own
+
+
+def offsets(side: Side, places: Places, k: int, window: Window) -> tuple[NDArray, NDArray]:
+    """Offsets in x and y of the pixels of a window from a star."""
+    x, y = (float(v[k]) for v in side.at(places))
+    rows, columns = np.indices(side.model[window.cut].shape)
+    return np.asarray(columns - (x - window.left)), np.asarray(rows - (y - window.top))
 
 
 def _strength(
-    side: Side,
-    own: NDArray,
-    cut: tuple[slice, ...],
-    centre: tuple[float, float],
-    q: float,
+    side: Side, own: NDArray, window: Window, offset: tuple[NDArray, NDArray], q: float
 ) -> float:
     """By what share of the mean a star's spike is stronger; 0 with too few pixels."""
-    rows, columns = np.indices(own.shape)
-    dx, dy = columns - centre[0], rows - centre[1]
+    dx, dy = offset
+    cut = window.cut
     near = np.zeros(own.shape, bool)
     for c, s in side.profile.tables.cs:
         near |= np.abs(dy * c - dx * s) < BESIDE / q
@@ -121,85 +112,63 @@ def _strength(
     return float(np.clip(found[0], -1, 4))
 
 
-def remove_rest(
-    field: StarField,
-    images: tuple[NDArray, NDArray],
-    layers: tuple[NDArray, NDArray, NDArray | None],
-    pick: NDArray[np.bool_],
-) -> None:
-    """Take off what the mean spike leaves of the spikes of bright stars; changes `taken`.
+def remove_rest(field: StarField, stacks: Stacks, change: Change, pick: NDArray[np.bool_]) -> None:
+    """Take off what the mean spike leaves of the spikes of bright stars; changes `change.taken`.
 
     A spike's shape varies from star to star, with colour and place, and with what rejection left
     of it in the deep stack. Along the spikes of the brightest stars the picture is compared with
     the sharp stack; where their difference, averaged along the spike, is certain, it goes. It is
     never more than the light of the mean spike there.
-
-    Parameters
-    ----------
-    field : StarField
-    images : (ny, nx) ndarrays
-        Deep and sharp stack.
-    layers : (ny, nx) ndarrays
-        Light `taken` from the deep stack, light `given`, and the detail of extended light or None.
-    pick : (n,) bool ndarray
-        Stars that are replaced.
     """
     side, places = field.deep, field.places
     if not len(side.profile.tables.cs):
         return
-    q = local_q(side, places)
+    q = side.q(places)
     reach = side.profile.spike_reach(side.flux, q, 0.5 * side.noise)
     bright = np.flatnonzero(pick & (reach > 4 / q))
-    for k in bright[np.argsort(-side.flux[bright], kind="stable")][:MOST]:
-        spike = draw_spike(side, places, int(k), 1.0)
+    for k in bright[np.argsort(-side.flux[bright], kind="stable")][:MOST].tolist():
+        spike = draw_spike(side, places, k, 1.0)
         if spike is None:
             continue
-        cut, own, centre = spike
-        rest, weight = _compare(field, images, layers, cut)
+        window, own = spike
+        rest, weight = _compare(field, stacks, change, window.cut)
         weight /= field.pixel_noise.wide**2
-        layers[0][cut] += _certain_rest(side, rest, weight, own, centre, float(q[k]))
+        offset = offsets(side, places, k, window)
+        change.taken[window.cut] += _certain_rest(side, (rest, weight), own, offset, float(q[k]))
 
 
-def prefer_sharp(
-    field: StarField,
-    images: tuple[NDArray, NDArray],
-    layers: tuple[NDArray, NDArray, NDArray | None],
-    share: NDArray,
-    pick: NDArray[np.bool_],
-) -> None:
-    """More of the sharp stack's pixels beside saturated cores where profiles fail; changes `share`.
+def prefer_sharp(field: StarField, stacks: Stacks, change: Change, pick: NDArray[np.bool_]) -> None:
+    """More of the sharp stack's pixels beside saturated cores where profiles fail.
 
-    Bleeding, and what rejection left of a core in the deep stack, is in no profile.
+    Changes `change.share`. Bleeding, and what rejection left of a core in the deep stack, is in no
+    profile.
     """
     places, width = field.places, field.deep.profile.width
     for k in np.flatnonzero(pick & (places.core > 0)):
-        x, y = (float(v[k]) for v in places.at(False))
+        x, y = (float(v[k]) for v in field.sharp.at(places))
         far = max(float(places.core[k]), float(places.rim[k])) + BESIDE_CORE * width
         top, left = max(0, int(y - far)), max(0, int(x - far))
         cut = np.s_[top : int(y + far) + 2, left : int(x + far) + 2]
-        rest, weight = _compare(field, images, layers, cut)
+        rest, weight = _compare(field, stacks, change, cut)
         misfit = ndimage.gaussian_filter(rest * rest * weight, MISFIT_OVER)
         excess = np.maximum(misfit - MISFIT, 0)
         rows, columns = np.indices(rest.shape)
         away = np.hypot(columns + left - x, rows + top - y)
         inside = np.clip(far - away, 0, 1)
-        known = np.isfinite(images[1][cut])
-        np.maximum(share[cut], np.where(known, inside * excess / (excess + 1), 0), out=share[cut])
+        known = np.isfinite(stacks.sharp[cut])
+        share = change.share[cut]
+        np.maximum(share, np.where(known, inside * excess / (excess + 1), 0), out=share)
 
 
 def _compare(
-    field: StarField,
-    images: tuple[NDArray, NDArray],
-    layers: tuple[NDArray, NDArray, NDArray | None],
-    cut: tuple[slice, slice],
+    field: StarField, stacks: Stacks, change: Change, cut: tuple[slice, slice]
 ) -> tuple[NDArray, NDArray]:
     """The picture as it is planned less the scaled sharp stack, and 1 / variance (0: unknown)."""
-    deep, sharp = (image[cut] for image in images)
-    taken, given, detail = layers
+    deep, sharp = (image[cut] for image in stacks)
     scale = np.float32(field.scale)
-    rest = deep - taken[cut] + given[cut] - field.offset[cut] - scale * sharp
-    if detail is not None:
-        rest += detail[cut]
+    rest = deep - change.taken[cut] + change.given[cut] - field.offset[cut] - scale * sharp
+    if change.detail is not None:
+        rest += change.detail[cut]
     noise = field.pixel_noise.at(field.sky[cut] + field.sharp.model[cut])
     weight = 1 / ((field.deep.noise / field.sharp.noise) ** 2 + scale**2) / noise**2
     weight[field.saturated_deep[cut] | field.unknown_sharp[cut] | ~np.isfinite(rest)] = 0.0
@@ -209,15 +178,14 @@ def _compare(
 
 def _certain_rest(
     side: Side,
-    rest: NDArray,
-    weight: NDArray,
+    compared: tuple[NDArray, NDArray],
     own: NDArray,
-    centre: tuple[float, float],
+    offset: tuple[NDArray, NDArray],
     q: float,
 ) -> NDArray[np.float32]:
-    """What is certain of a star's rest along its spikes."""
-    rows, columns = np.indices(rest.shape)
-    dx, dy = columns - centre[0], rows - centre[1]
+    """What is certain of a star's rest along its spikes; `compared` as `_compare` gives it."""
+    rest, weight = compared
+    dx, dy = offset
     out = np.zeros(rest.shape, np.float32)
     away = np.clip(np.hypot(dx, dy) * q - 1, 0, 1)
     for c, s in side.profile.tables.cs:

@@ -10,6 +10,7 @@ from scipy import optimize
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from framesort.replacement._replacement_check import no_places
 from framesort.replacement._robust import robust_std
 
 __all__ = ["StarCheck", "count_chains", "count_false_stars", "measure_stars"]
@@ -45,18 +46,11 @@ class StarCheck:
     bins : `~astropy.table.Table`
         A row a bin of brightness, brightest first: `stars`, `flux` (median, ADU), `width_ratio`,
         `width_error`, `flux_ratio`, `flux_error`. Medians and their errors.
-    width, width_deep : float
-        Median FWHM of the stars in the sharp and the deep stack, pixels.
-    width_final : float
-        The same in the final picture.
     flux_scatter : float
         Scatter of the flux ratio from star to star, brightest bin.
     """
 
     bins: Table = field(default_factory=Table)
-    width: float = np.nan
-    width_deep: float = np.nan
-    width_final: float = np.nan
     flux_scatter: float = np.nan
 
 
@@ -145,7 +139,7 @@ def _median(values: NDArray) -> tuple[float, float]:
 
 
 def measure_stars(
-    pictures: tuple[NDArray, NDArray, NDArray],
+    pictures: tuple[NDArray, NDArray],
     scale: float,
     rows: Table,
     flux: NDArray[np.float64],
@@ -157,7 +151,7 @@ def measure_stars(
 
     Parameters
     ----------
-    pictures : (deep, sharp, final)
+    pictures : (sharp, final)
         ADU, NaN without data.
     scale : float
         Sharp stack to the final picture's flux scale.
@@ -181,31 +175,21 @@ def measure_stars(
     pick = np.flatnonzero(clean & bright & _isolated(x, y, flux, 3 * radius, 0.03))
     pick = pick[np.argsort(-flux[pick])]
     columns: dict[str, list[float]] = {name: [] for name in ("stars", "flux", *_RATIOS)}
-    widths = []
     for part in np.array_split(pick, BINS):
         part = part[:: max(1, len(part) // A_BIN)][:A_BIN]
-        one = np.array([_widths(pictures, x[k], y[k]) for k in part]).reshape(-1, 3)
-        star = np.abs(one[:, 1] / width - 1) < 0.25
-        widths.append(one[star])
-        lights = [_net_light(image, x[part], y[part], radius) for image in pictures[1:]]
+        one = np.array([_widths(pictures, x[k], y[k]) for k in part]).reshape(-1, 2)
+        star = np.abs(one[:, 0] / width - 1) < 0.25
+        lights = [_net_light(image, x[part], y[part], radius) for image in pictures]
         columns["stars"].append(int(star.sum()))
         columns["flux"].append(float(np.median(flux[part])) if len(part) else np.nan)
-        pairs = one[star][:, 2] / one[star][:, 1], (lights[1] / (scale * lights[0]))[star]
+        pairs = one[star][:, 1] / one[star][:, 0], (lights[1] / (scale * lights[0]))[star]
         for name, values in zip(("width", "flux"), pairs, strict=True):
             columns[f"{name}_ratio"], columns[f"{name}_error"] = (
                 [*columns[f"{name}_{what}"], value]
                 for what, value in zip(("ratio", "error"), _median(values), strict=True)
             )
-    every = np.concatenate(widths)
-    middle = [_median(every[:, k])[0] for k in range(3)]
     scatter = columns["flux_error"][0] * np.sqrt(columns["stars"][0]) / 1.2533
-    return StarCheck(
-        bins=Table(columns),
-        width_deep=middle[0],
-        width=middle[1],
-        width_final=middle[2],
-        flux_scatter=float(scatter),
-    )
+    return StarCheck(bins=Table(columns), flux_scatter=float(scatter))
 
 
 _RATIOS = ("width_ratio", "width_error", "flux_ratio", "flux_error")
@@ -253,9 +237,8 @@ def count_false_stars(
         x, y, sigma of those, the surest first.
     """
     x, y = (np.asarray(rows[name], float) for name in ("x", "y"))
-    none = Table({"x": [], "y": [], "sigma": []}, dtype=[float] * 3)
     if len(x) < 20:
-        return np.nan, none
+        return np.nan, no_places()
     spots = np.column_stack([x, y])
     inner, outer = 0.55 * width, 1.3 * width
     background, spread = _ring(sharp, x, y, 2 * width)
@@ -269,7 +252,7 @@ def count_false_stars(
     alone = _isolated(x, y, flux, 2 * width, 0.3)
     known = np.isfinite(share) & (sure > 10) & alone
     if known.sum() < 20:
-        return np.nan, none
+        return np.nan, no_places()
     best = np.flatnonzero(known)[np.argsort(-whole[known])[:BRIGHTEST]]
     star = float(np.median(share[best]))
     low = (star - share) / np.hypot(1 / np.where(known, sure, 1), SPREAD * star)

@@ -1,6 +1,6 @@
 """The table of stars of a replacement, and the notes on it."""
 
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from astropy import units as u
@@ -10,11 +10,11 @@ from scipy.spatial import KDTree
 
 from framesort.records import CHECK_LIMITS
 from framesort.replacement._candidates import StarField
-from framesort.replacement._fit import draw
+from framesort.replacement._fit import CORE, Unknowns, fit_stars, star_fwhm
 from framesort.replacement._fluxes import saturated_centres
-from framesort.replacement._kernels import fit_stars
 from framesort.replacement._planes import Lead
 from framesort.replacement._profile import profile_fwhm
+from framesort.replacement._side import draw
 
 __all__ = ["make_notes", "make_table", "widths_after"]
 
@@ -32,31 +32,14 @@ def widths_after(field: StarField, final: NDArray, applied: NDArray, pick: NDArr
         in the sharp stack lie within the radius of the fit: clipped light has no width.
     """
     p = field.places
-    out = np.zeros((len(p), 10))
-    q = 1 / (field.sharp.profile.width * p.factor)
-    radius = 1.9 / q
-    model = draw(
-        field.sharp, p, shifted=False, flux=np.where(pick, applied, 0.0), out=np.zeros_like(final)
-    )
     starless = final - field.offset
     starless -= np.float32(field.scale) * field.sky
-    fit_stars(
-        starless,
-        model,
-        field.deep.noise,
-        field.sharp.eps,
-        p.x,
-        p.y,
-        np.maximum(applied, 1e-6),
-        q,
-        radius,
-        field.sharp.profile.tables,
-        2,
-        out,
-    )
-    width = profile_fwhm(field.sharp.profile) * p.factor * np.exp(np.clip(out[:, 5], -1, 1))
-    known = pick & ~_near_saturated(field, radius) & (out[:, 6] > 0) & (out[:, 6] < 0.3)
-    return np.where(known, width, np.nan)
+    model = draw(field.sharp, p, flux=np.where(pick, applied, 0.0), out=np.zeros_like(final))
+    side = replace(field.sharp, image=starless, model=model, noise=field.deep.noise)
+    reach = CORE / side.q(p)
+    fits = fit_stars(side, p, Unknowns.WIDTH, flux=np.maximum(applied, 1e-6), reach=reach)
+    known = pick & ~_near_saturated(field, reach)
+    return np.where(known, star_fwhm(side, p, fits), np.nan)
 
 
 def _near_saturated(field: StarField, radius: NDArray) -> NDArray:
@@ -68,72 +51,58 @@ def _near_saturated(field: StarField, radius: NDArray) -> NDArray:
     return np.asarray(KDTree(np.column_stack([x, y])).query(places)[0] <= radius)
 
 
-def make_table(lead: Lead, share: NDArray, after: NDArray) -> Table:
-    """Every detection: `share` of sharp pixels at its centre, width `after` on the result."""
-    field, applied, before, nonstellar_chi2 = (
-        lead.field,
-        lead.applied,
-        lead.before,
-        lead.nonstellar_chi2,
-    )
-    reason = lead.reason
-    p = field.places
-    wide = profile_fwhm(field.deep.profile) * p.factor * np.exp(np.clip(before[:, 5], -1, 1))
+COLUMNS: dict[str, tuple[u.UnitBase | None, str]] = {
+    "x": (u.pix, "centre in the sharp stack, pixel (0, 0) is the centre of the first"),
+    "y": (u.pix, "centre in the sharp stack"),
+    "flux_deep": (u.adu, "light in the deep stack"),
+    "flux_sharp": (u.adu, "light in the sharp stack, deep flux scale"),
+    "fwhm_before": (u.pix, "width in the deep stack"),
+    "fwhm_after": (u.pix, "width measured on the result; NaN where not replaced or saturated"),
+    "method": (None, "source of the core: pixels of the sharp stack, its profile, or none"),
+    "reason": (None, "why the star is not replaced; empty if replaced"),
+    "flux_deep_err": (u.adu, "uncertainty of flux_deep"),
+    "flux_sharp_err": (u.adu, "uncertainty of flux_sharp"),
+    "flux_applied": (u.adu, "flux given to the star in the result"),
+    "saturated_deep": (None, "the deep stack is saturated at the centre"),
+    "saturated_sharp": (None, "the sharp stack is saturated at the centre"),
+    "nonstellar_chi2": (
+        None,
+        "evidence against a point source, sum of squared standard deviations",
+    ),
+    "flux_applied_planes": (u.adu, "flux given to each plane"),
+}
+"""Unit and description of each column; the last one of colour images only."""
+
+
+def make_table(lead: Lead, share: NDArray, after: NDArray, planes: NDArray | None = None) -> Table:
+    """Every detection: `share` of sharp pixels at its centre, width `after` on the result.
+
+    `planes`, (n, planes), is the light given in each plane of a colour image.
+    """
+    field, verdict, p = lead.field, lead.verdict, lead.field.places
     saturated_deep, saturated_sharp = saturated_centres(field)
-    method = np.where(share > 0.5, "pixels", "profile").astype(object)
-    method[reason != ""] = "none"
-    columns: list[tuple[str, Any, Any, str]] = [
-        ("x", p.x, u.pix, "centre in the sharp stack, pixel (0, 0) is the centre of the first"),
-        ("y", p.y, u.pix, "centre in the sharp stack"),
-        ("flux_deep", field.deep.flux, u.adu, "light in the deep stack"),
-        (
-            "flux_sharp",
-            field.sharp.flux * field.scale,
-            u.adu,
-            "light in the sharp stack, deep flux scale",
-        ),
-        (
-            "fwhm_before",
-            np.where((before[:, 6] > 0) & (before[:, 6] < 0.3), wide, np.nan),
-            u.pix,
-            "width in the deep stack",
-        ),
-        (
-            "fwhm_after",
-            after,
-            u.pix,
-            "width measured on the result; NaN where not replaced or saturated",
-        ),
-        (
-            "method",
-            method.astype(str),
-            None,
-            "source of the core: pixels of the sharp stack, its profile, or none",
-        ),
-        ("reason", reason.astype(str), None, "why the star is not replaced; empty if replaced"),
-        ("flux_deep_err", field.deep.error, u.adu, "uncertainty of flux_deep"),
-        ("flux_sharp_err", field.sharp.error * field.scale, u.adu, "uncertainty of flux_sharp"),
-        (
-            "flux_applied",
-            np.where(reason == "", applied, np.nan),
-            u.adu,
-            "flux given to the star in the result",
-        ),
-        ("saturated_deep", saturated_deep, None, "the deep stack is saturated at the centre"),
-        ("saturated_sharp", saturated_sharp, None, "the sharp stack is saturated at the centre"),
-        (
-            "nonstellar_chi2",
-            nonstellar_chi2,
-            None,
-            "evidence against a point source, sum of squared standard deviations",
-        ),
-    ]
-    table = Table()
-    for name, values, unit, text in columns:
-        table[name] = values
-        table[name].info.description = text
-        if unit is not None:
-            table[name].unit = unit
+    method = np.where(share > 0.5, "pixels", "profile")
+    values = {
+        "x": p.x,
+        "y": p.y,
+        "flux_deep": field.deep.flux,
+        "flux_sharp": field.sharp.flux * field.scale,
+        "fwhm_before": lead.fwhm,
+        "fwhm_after": after,
+        "method": np.where(verdict.replaced, method, "none"),
+        "reason": verdict.reason.astype(str),
+        "flux_deep_err": field.deep.error,
+        "flux_sharp_err": field.sharp.error * field.scale,
+        "flux_applied": np.where(verdict.replaced, lead.applied, np.nan),
+        "saturated_deep": saturated_deep,
+        "saturated_sharp": saturated_sharp,
+        "nonstellar_chi2": verdict.nonstellar_chi2,
+    }
+    if planes is not None:
+        values["flux_applied_planes"] = np.where(verdict.replaced[:, None], planes, np.nan)
+    table = Table(values)
+    for name in table.colnames:
+        table[name].unit, table[name].info.description = COLUMNS[name]
     table.meta["flux_scale"] = field.scale
     table.meta["spike_angles"] = [float(np.degrees(a) % 180) for a in field.deep.angles]
     return table

@@ -16,6 +16,7 @@ from framesort.replacement._difference import (
     box_mean,
     starlet,
 )
+from framesort.replacement._replacement_check import no_places
 from framesort.replacement._robust import median_deviation
 
 __all__ = ["Structure", "compare_scales", "find_blemishes", "measure_structure"]
@@ -174,7 +175,7 @@ def find_blemishes(difference: Difference, width: float, limit: float) -> Table:
     significance[~d.use] = 0
     labels, number = ndimage.label(np.abs(significance) > limit, np.ones((3, 3)))
     if not number:
-        return Table({"x": [], "y": [], "sigma": []}, dtype=[float, float, float])
+        return no_places()
     spots = ndimage.maximum_position(np.abs(significance), labels, np.arange(1, number + 1))
     y, x = np.array(spots).T
     value = significance[y, x]

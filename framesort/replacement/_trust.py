@@ -1,12 +1,14 @@
-"""Which detections profiles are made of: those that are like most bright ones."""
+"""Which detections profiles and flux scale are made of: those that are like most bright ones."""
 
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.replacement._fit import Places, Side, probe, wide_saturated
-from framesort.replacement._robust import shortest_half
+from framesort.replacement._candidates import StarFit
+from framesort.replacement._fit import Unknowns, fit_stars, wide_saturated
+from framesort.replacement._robust import robust_std, shortest_half
+from framesort.replacement._side import Places, Side
 
-__all__ = ["joint_flux", "model_stars"]
+__all__ = ["joint_flux", "model_stars", "set_scale", "star_scale"]
 
 _FEWEST = 8
 
@@ -16,8 +18,6 @@ def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[NDArray, NDArray]
 
     The noise of one stack must not pass for a bright star whose place is well known.
     """
-    if len(deep.error) != len(deep.flux) or len(sharp.error) != len(sharp.flux):
-        return deep.flux, sharp.flux
     wd = np.where(deep.error > 0, 1 / np.maximum(deep.error, 1e-30) ** 2, 0)
     ws = np.where(sharp.error > 0, 1 / np.maximum(scale * sharp.error, 1e-30) ** 2, 0)
     both = (wd > 0) & (ws > 0)
@@ -58,16 +58,50 @@ def model_stars(
     bright = bright[(deep.flux[bright] > 0) & (sharp.flux[bright] > 0)][: 3 * limit]
     if len(bright) < _FEWEST:
         return bright
-    some = Places(*(v[bright] for v in places.columns()))
+    some = places.some(bright)
     odd = wide_saturated(deep, some)
     ratio = np.log(deep.flux[bright] / sharp.flux[bright])
     error = np.zeros(len(bright))
     clear = np.ones(len(bright), bool)
-    for side, shifted in ((deep, True), (sharp, False)):
-        out = probe(side, some, shifted=shifted, mode=2, flux=side.flux[bright])
-        sure = (out[:, 8] > 0.8) & (out[:, 6] > 0) & (out[:, 6] < 0.1)
-        odd |= _odd(out[:, 5], out[:, 6], sure, 0.05)
-        error += (np.where(out[:, 1] > 0, out[:, 1], 0) / side.flux[bright]) ** 2
+    for side in (deep, sharp):
+        fits = fit_stars(side, some, Unknowns.WIDTH, flux=side.flux[bright])
+        sure = (fits.covered > 0.8) & (fits.width_error > 0) & (fits.width_error < 0.1)
+        odd |= _odd(fits.width, fits.width_error, sure, 0.05)
+        error += (np.where(fits.flux_error > 0, fits.flux_error, 0) / side.flux[bright]) ** 2
         clear &= sure
     odd |= _odd(ratio, np.sqrt(error), clear, 0.1)
     return bright[~odd][:limit] if (~odd).sum() >= _FEWEST else bright[:limit]
+
+
+def _star_ratios(fit: StarFit, pick: NDArray) -> tuple[NDArray, NDArray]:
+    """Deep over sharp flux of those picked stars that have a clear one, and the latter in noise."""
+    deep, sharp = fit.deep, fit.sharp
+    pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
+    return deep.flux[pick] / sharp.flux[pick], sharp.flux[pick] / sharp.noise
+
+
+def star_scale(fit: StarFit, pick: NDArray) -> float:
+    """Light in the deep stack for light in the sharp one, from the picked stars."""
+    ratio, clear = _star_ratios(fit, pick)
+    if not len(ratio):
+        return 1.0
+    mid = np.median(ratio)
+    near = np.abs(ratio / mid - 1) < 0.3
+    if not near.any():  # the middle of an even number of ratios that agree in nothing
+        return float(mid)
+    weight = np.minimum(clear[near], 2000)
+    order = np.argsort(ratio[near])
+    weight = weight[order]
+    # Between the ratios, so that a median of few stars does not jump from one to the next.
+    return float(
+        np.interp(0.5 * weight.sum(), np.cumsum(weight) - 0.5 * weight, ratio[near][order])
+    )
+
+
+def set_scale(fit: StarFit, pick: NDArray) -> None:
+    """The flux scale that stars give unless it is known, and its error from their scatter."""
+    fit.scale = star_scale(fit, pick) if fit.known_scale is None else fit.known_scale
+    ratio, _ = _star_ratios(fit, pick)
+    fit.scale_error = 0.1
+    if len(ratio) >= 4:
+        fit.scale_error = float(robust_std(ratio / np.median(ratio), 1) / np.sqrt(len(ratio)))

@@ -1,18 +1,21 @@
 """Which detections are replaced, and why the others are not."""
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _compose as compose
 from framesort.replacement._candidates import WEAKEST, StarField, signal_to_noise
-from framesort.replacement._fit import Places, local_q
 from framesort.replacement._fluxes import saturated_centres
+from framesort.replacement._options import ReplacementSettings
+from framesort.replacement._side import Places, Stacks
 from framesort.replacement._smooth import ROWS
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
-__all__ = ["STAR_REASONS", "judge_detections", "stands_out"]
+__all__ = ["STAR_REASONS", "Verdict", "judge_detections"]
 
 NEAR, FINE = 4.0, 1.5
 """Widths of the square around a detection searched for structure, and the scale below which
@@ -38,6 +41,30 @@ STAR_REASONS = {
     "no light": "Too weak to be distinguished from noise.",
 }
 """Why a star is not replaced: codes of the column `reason`."""
+
+
+class Verdict(NamedTuple):
+    """What is known of each detection.
+
+    Attributes
+    ----------
+    reason : (n,) object ndarray
+        Why the star is not replaced, "" where it is.
+    nonstellar_chi2 : (n,) float ndarray
+        Of `measure_nonstellar_chi2`.
+    extended : (n,) bool ndarray
+        Detections that are no points by themselves, whatever is around them: they show how blur
+        changed such light.
+    """
+
+    reason: NDArray[np.object_]
+    nonstellar_chi2: NDArray[np.float64]
+    extended: NDArray[np.bool_]
+
+    @property
+    def replaced(self) -> NDArray[np.bool_]:
+        """Stars that are replaced."""
+        return np.asarray(self.reason == "")
 
 
 def _within(places: Places, spots: NDArray | None) -> NDArray[np.bool_]:
@@ -81,14 +108,14 @@ def _structure_at(field: StarField) -> NDArray[np.float64]:
     return out
 
 
-def stands_out(field: StarField) -> NDArray[np.bool_]:
+def _stands_out(field: StarField) -> NDArray[np.bool_]:
     """Detections that stand out of the structure around them, as a star does and a knot seldom.
 
     The structure's strength is its peak in the star-free sky, over that of the detection's profile.
     In a field where the structure itself makes many detections, less of it is allowed.
     """
     side = field.sharp
-    peak = side.flux * side.profile.tables.radial[0, 0] * local_q(side, field.places) ** 2
+    peak = side.flux * side.profile.tables.radial[0, 0] * side.q(field.places) ** 2
     strength = _structure_at(field) / np.maximum(peak, 1e-30)
     bright = signal_to_noise(field) > WEAKEST
     share = float(np.mean(strength[bright] > STRUCTURED)) if bright.any() else 0.0
@@ -97,32 +124,21 @@ def stands_out(field: StarField) -> NDArray[np.bool_]:
     return out if np.count_nonzero(out & bright) >= FEW else np.ones_like(out)
 
 
-def judge_detections(
-    field: StarField,
-    deep: NDArray,
-    sharp: NDArray,
-    *,
-    keep: NDArray | None,
-    force: NDArray | None,
-    limits: tuple[float | None, float | None],
-) -> tuple[NDArray[np.object_], NDArray[np.float64], NDArray[np.bool_]]:
-    """A reason for each star that is not replaced, else ""; `nonstellar_chi2`; what is extended.
-
-    The last are detections that are not stellar by themselves, whatever is around them.
-    """
-    p = field.places
-    nonstellar_chi2, change = compose.measure_nonstellar_chi2(field, deep, sharp)
+def judge_detections(field: StarField, stacks: Stacks, settings: ReplacementSettings) -> Verdict:
+    """Judge each detection."""
+    p, limits = field.places, settings.limits
+    nonstellar_chi2, change = compose.measure_nonstellar_chi2(field, stacks)
     reason = np.full(len(p), "", dtype=object)
     both_saturated = np.logical_and(*saturated_centres(field))
     pointlike = compose.is_star(field, nonstellar_chi2, change)
-    reason[~(pointlike & (stands_out(field) | both_saturated))] = "not stellar"
+    reason[~(pointlike & (_stands_out(field) | both_saturated))] = "not stellar"
     flux = field.deep.flux
     if limits[0] is not None:
         reason[flux > limits[0]] = "too bright"
     if limits[1] is not None:
         reason[flux < limits[1]] = "too faint"
-    reason[_within(p, force)] = ""
+    reason[_within(p, settings.force)] = ""
     reason[(flux <= 0) | (signal_to_noise(field) < WEAKEST)] = "no light"
-    reason[_uncovered(p, sharp, field.sharp.profile.width)] = "no sharp data"
-    reason[_within(p, keep)] = "kept by user"
-    return reason, nonstellar_chi2, (reason == "not stellar") & ~pointlike
+    reason[_uncovered(p, stacks.sharp, field.sharp.profile.width)] = "no sharp data"
+    reason[_within(p, settings.keep)] = "kept by user"
+    return Verdict(reason, nonstellar_chi2, (reason == "not stellar") & ~pointlike)

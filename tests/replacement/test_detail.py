@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scenes_for_replacement import make_blurred_pair
 
-from framesort.replacement import replace_stars
+from framesort.replacement import ReplacementOptions, replace_stars
 
 pytestmark = pytest.mark.slow
 
@@ -21,7 +21,7 @@ def given(pair):
 
 @pytest.fixture(scope="module")
 def stars_only(pair):
-    return replace_stars(pair.deep, pair.sharp, detail=False)
+    return replace_stars(pair.deep, pair.sharp, options=ReplacementOptions(detail=False))
 
 
 def without_starlight(pair):
@@ -81,6 +81,9 @@ def test_kept_places_are_given_no_detail(pair):
 def test_planes_are_reported_the_same():
     pair = make_blurred_pair("cloud", seed=5, shape=(200, 220), stars=40)
     planes = np.stack([pair.deep] * 2), np.stack([pair.sharp] * 2)
-    masks = [replace_stars(*planes, detail=detail).mask & 16 for detail in (True, False)]
+    masks = [
+        replace_stars(*planes, options=ReplacementOptions(detail=detail)).mask & 16
+        for detail in (True, False)
+    ]
     assert masks[0].any()
     assert not masks[1].any()

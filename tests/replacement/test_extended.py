@@ -5,7 +5,7 @@ import pytest
 from scenes_for_replacement import gaussian_moffat, make_blurred_pair
 from scipy import ndimage
 
-from framesort.replacement import replace_stars
+from framesort.replacement import ReplacementOptions, replace_stars
 from framesort.replacement._detect import hot_pixels
 
 pytestmark = pytest.mark.slow
@@ -94,11 +94,17 @@ def test_nothing_is_given_where_the_deep_stack_is_as_sharp(kind):
     where = structured(pair)
     # Stars wider than the sharp stack's, before a nebula that is not.
     deep = (pair.deep - pair.deep_nebula + pair.nebula).astype(np.float32)
-    both = [replace_stars(deep, pair.sharp, detail=detail).final for detail in (True, False)]
+    both = [
+        replace_stars(deep, pair.sharp, options=ReplacementOptions(detail=detail)).final
+        for detail in (True, False)
+    ]
     assert rms(pair, both[0], where) < 1.02 * rms(pair, both[1], where)
     assert rms(pair, both[0], where) < 1.05 * rms(pair, deep, where)
     # Blurred as its stars are, the same nebula is changed by several times its noise.
-    given = [replace_stars(pair.deep, pair.sharp, detail=detail).final for detail in (True, False)]
+    given = [
+        replace_stars(pair.deep, pair.sharp, options=ReplacementOptions(detail=detail)).final
+        for detail in (True, False)
+    ]
     moved = [np.std(((v[0] - v[1]) / pair.noise)[where]) for v in (both, given)]
     assert moved[0] < 0.25
     assert moved[1] > 1.5

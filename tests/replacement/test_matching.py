@@ -120,11 +120,13 @@ class Blurred:
         return matching.fit_kernel(
             [matching.Tile(self.sharp, deep, sigma, free)],
             parts,
-            scale=scale,
-            scale_error=0.03 * scale,
-            noise_ratio=self.noise[1] / self.noise[0],
-            common=self.common() if common is None else common,
-            noise_kernel=np.ones((1, 1)),
+            matching.KernelPrior(
+                scale=scale,
+                error=0.03 * scale,
+                noise_ratio=self.noise[1] / self.noise[0],
+                common=self.common() if common is None else common,
+                noise_kernel=np.ones((1, 1)),
+            ),
         )
 
 
@@ -199,11 +201,9 @@ def test_empty_sky_leaves_the_stars_kernel_and_scale(parts):
     fit = matching.fit_kernel(
         [tile],
         parts,
-        scale=1.1,
-        scale_error=0.002,
-        noise_ratio=1.0,
-        common=0.0,
-        noise_kernel=np.ones((1, 1)),
+        matching.KernelPrior(
+            scale=1.1, error=0.002, noise_ratio=1.0, common=0.0, noise_kernel=np.ones((1, 1))
+        ),
     )
     assert fit.scale == pytest.approx(1.1, abs=0.006)
 

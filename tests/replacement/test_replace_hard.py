@@ -5,7 +5,7 @@ import pytest
 from scenes_for_replacement import make_pair
 from scipy.ndimage import gaussian_filter
 
-from framesort.replacement import replace_stars
+from framesort.replacement import ReplacementOptions, replace_stars
 
 pytestmark = pytest.mark.slow
 
@@ -140,7 +140,9 @@ def test_saturated_cores_that_bleed_are_filled_wholly():
         image[patch] = level
     pair.sharp[j : j + 2, i] = np.nan
     result = replace_stars(
-        pair.deep, pair.sharp, saturation_deep=0.98 * level, saturation_sharp=0.98 * level
+        pair.deep,
+        pair.sharp,
+        options=ReplacementOptions(saturation_deep=0.98 * level, saturation_sharp=0.98 * level),
     )
     assert result.final[patch].min() > 0.9 * level
     # Beyond the patch, out to where the deep stack's spike is still S/N 10.

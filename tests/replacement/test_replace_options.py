@@ -5,7 +5,13 @@ import pytest
 from scenes_for_replacement import make_pair
 
 from framesort.errors import InputError
-from framesort.replacement import MASK_BITS, STAR_REASONS, measure_replacement, replace_stars
+from framesort.replacement import (
+    MASK_BITS,
+    STAR_REASONS,
+    ReplacementOptions,
+    measure_replacement,
+    replace_stars,
+)
 
 pytestmark = pytest.mark.slow
 
@@ -69,8 +75,10 @@ def test_each_star_keeps_its_deep_light(small):
         places=np.column_stack([small.x, small.y]),
         fluxes=small.flux * share,
     )
-    result = replace_stars(small.deep, other.sharp, flux_scale="star")
-    picture = replace_stars(small.deep, other.sharp, flux_scale="picture")
+    result = replace_stars(small.deep, other.sharp, options=ReplacementOptions(flux_scale="star"))
+    picture = replace_stars(
+        small.deep, other.sharp, options=ReplacementOptions(flux_scale="picture")
+    )
     own, one = [], []
     for i in np.nonzero(small.flux > 1.5e4)[0]:
         for found, out in ((result.table, own), (picture.table, one)):
@@ -82,7 +90,9 @@ def test_each_star_keeps_its_deep_light(small):
 
 
 def test_brightness_limits(small, done):
-    limited = replace_stars(small.deep, small.sharp, brightest=2e5, faintest=4e3)
+    limited = replace_stars(
+        small.deep, small.sharp, options=ReplacementOptions(brightest=2e5, faintest=4e3)
+    )
     flux = limited.table["flux_deep"].value
     reason = limited.table["reason"]
     assert set(reason[flux > 2e5]) == {"too bright"}
@@ -117,4 +127,4 @@ def test_check_holds_residual_and_worst_stars(small, done):
 
 def test_a_bad_scale_is_an_input_error(small):
     with pytest.raises(InputError, match="flux_scale must be above 0"):
-        replace_stars(small.deep, small.sharp, flux_scale=-1.0)
+        replace_stars(small.deep, small.sharp, options=ReplacementOptions(flux_scale=-1.0))

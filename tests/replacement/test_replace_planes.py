@@ -5,7 +5,7 @@ import pytest
 from scenes_for_replacement import make_pair
 
 from framesort.errors import InputError
-from framesort.replacement import replace_stars
+from framesort.replacement import ReplacementOptions, replace_stars
 
 pytestmark = pytest.mark.slow
 
@@ -94,7 +94,7 @@ def test_luminance_below_stars_of_three_colours(coloured):
 def test_each_star_at_its_deep_light_in_the_sharp_colour(coloured):
     planes, share, _, sharp = coloured
     # The deep picture is the first plane alone, as through another filter.
-    result = replace_stars(planes[0].deep, sharp, flux_scale="star")
+    result = replace_stars(planes[0].deep, sharp, options=ReplacementOptions(flux_scale="star"))
     put, true = put_and_true(result, planes, share)
     np.testing.assert_allclose(
         put / put.mean(axis=1, keepdims=True), true / true.mean(axis=1, keepdims=True), rtol=0.02
@@ -112,7 +112,9 @@ def test_colour_below_stars_of_one_plane(coloured):
     ratio = put / true
     np.testing.assert_allclose(np.median(ratio, axis=0), 1, atol=0.04)
     np.testing.assert_allclose(ratio / np.median(ratio, axis=0), 1, atol=0.02)
-    painted = replace_stars(deep, sharp.mean(axis=0), flux_scale="picture")
+    painted = replace_stars(
+        deep, sharp.mean(axis=0), options=ReplacementOptions(flux_scale="picture")
+    )
     put, true = put_and_true(painted, planes, share)
     # One scale for each plane: all stars in one colour.
     colour = put / put.mean(axis=1, keepdims=True)

@@ -6,7 +6,7 @@ from astropy.table import Table
 from scenes_for_replacement import make_pair
 
 from framesort.errors import InputError, NotEnoughFramesError
-from framesort.replacement import MASK_BITS, STAR_REASONS, replace_stars
+from framesort.replacement import MASK_BITS, STAR_REASONS, ReplacementOptions, replace_stars
 
 pytestmark = pytest.mark.slow
 
@@ -63,16 +63,18 @@ def test_other_flux_scale(pair):
 
 
 def test_amount_blends(pair, result):
-    half = replace_stars(pair.deep, pair.sharp, amount=0.5)
+    half = replace_stars(pair.deep, pair.sharp, options=ReplacementOptions(amount=0.5))
     np.testing.assert_allclose(half.final, 0.5 * (pair.deep + result.final), rtol=2e-6)
-    none = replace_stars(pair.deep, pair.sharp, amount=0.0)
+    none = replace_stars(pair.deep, pair.sharp, options=ReplacementOptions(amount=0.0))
     np.testing.assert_array_equal(none.final, pair.deep)
 
 
 def test_keep_and_limits_leave_stars_unchanged(pair):
     k = int(np.argmax(pair.flux))
     spots = Table({"x": [pair.x[k]], "y": [pair.y[k]], "radius": [4.0]})
-    kept = replace_stars(pair.deep, pair.sharp, keep=spots, faintest=5e3)
+    kept = replace_stars(
+        pair.deep, pair.sharp, keep=spots, options=ReplacementOptions(faintest=5e3)
+    )
     row = kept.table[near(kept.table, pair.x[k], pair.y[k])]
     assert list(row["reason"]) == ["kept by user"]
     assert list(row["method"]) == ["none"]
@@ -130,9 +132,9 @@ def test_wrong_calls_say_what_is_wrong(pair):
     with pytest.raises(InputError, match="one shape"):
         replace_stars(pair.deep, pair.sharp[:-1])
     with pytest.raises(InputError, match="amount must be from 0 to 1"):
-        replace_stars(pair.deep, pair.sharp, amount=2)
+        replace_stars(pair.deep, pair.sharp, options=ReplacementOptions(amount=2))
     with pytest.raises(InputError, match="flux_scale"):
-        replace_stars(pair.deep, pair.sharp, flux_scale="mean")
+        replace_stars(pair.deep, pair.sharp, options=ReplacementOptions(flux_scale="mean"))
     with pytest.raises(NotEnoughFramesError, match="no stars"):
         empty = np.random.default_rng(0).normal(100, 3, (2, 80, 90)).astype(np.float32)
         replace_stars(empty[0], empty[1])

@@ -5,7 +5,7 @@ import pytest
 from scenes_for_replacement import make_pair
 from scipy.ndimage import binary_dilation
 
-from framesort.replacement import replace_stars
+from framesort.replacement import ReplacementOptions, replace_stars
 from framesort.replacement._candidates import saturated_rims
 
 pytestmark = pytest.mark.slow
@@ -52,8 +52,7 @@ def table(saturated_pair):
     return replace_stars(
         saturated_pair.deep,
         saturated_pair.sharp,
-        saturation_deep=given,
-        saturation_sharp=given,
+        options=ReplacementOptions(saturation_deep=given, saturation_sharp=given),
     ).table
 
 
