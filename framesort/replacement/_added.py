@@ -5,9 +5,9 @@ crosses that are there with the heater off, so that a weak line stands out in it
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._arrays import Array
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import nearest_pixels
 from framesort.replacement._spike_angles import BINS, sectors_around, smooth_sums
@@ -22,12 +22,12 @@ _APART = 12
 
 
 def find_added_spikes(
-    difference: NDArray,
-    error: tuple[float, float, NDArray],
-    stars: tuple[NDArray, ...],
+    difference: Array,
+    error: tuple[float, float, Array],
+    stars: tuple[Array, ...],
     width: float,
-    saturated: NDArray,
-) -> NDArray:
+    saturated: Array,
+) -> Array:
     """Angles of lines through bright stars in deep less sharp, clearest first.
 
     For each star the amplitude of ``flux / r**2`` is fitted in sectors of one degree, both
@@ -88,11 +88,11 @@ def find_added_spikes(
 
 
 def _amplitudes(
-    difference: NDArray,
+    difference: Array,
     star: tuple[float, float, float],
     width: float,
-    error: tuple[float, float, NDArray],
-) -> tuple[NDArray, float] | None:
+    error: tuple[float, float, Array],
+) -> tuple[Array, float] | None:
     """Amplitude by angle less its median over angles, and its typical inverse variance.
 
     None where some angles are not there at all: the star is at the edge.

@@ -4,8 +4,8 @@ from typing import Any
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from framesort.replacement._arrays import Floats
 from framesort.replacement._kernels import ORDERS, profile_at
 
 
@@ -146,9 +146,7 @@ def gather(
                     normal[a, a] -= 0.5 * mean[a] * mean[a] / s1
 
 
-def sample_design(
-    t: NDArray[np.float64], shape: tuple[Any, ...]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def sample_design(t: Floats, shape: tuple[Any, ...]) -> tuple[Floats, Floats]:
     """Radial basis at the values `t`: the mean's splines and the harmonics' (with their fade)."""
     step_t, n0, nh = shape[:3]
     mean, other = np.zeros((len(t), n0)), np.zeros((len(t), nh))
@@ -167,7 +165,7 @@ def sample_design(
     return mean, other
 
 
-def sample_splines(a: NDArray[np.float64], step: float, n: int) -> NDArray[np.float64]:
+def sample_splines(a: Floats, step: float, n: int) -> Floats:
     """Folded cubic B-splines of spacing `step` at the values `a`, one column a spline."""
     out = np.zeros((len(a), n))
     w = np.empty(4)

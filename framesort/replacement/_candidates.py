@@ -4,12 +4,12 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import KDTree
 from skimage.measure import regionprops
 
 from framesort.replacement import _detect as detect
+from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._matching import identity
 from framesort.replacement._side import Places, Side, nearest_pixels
 from framesort.replacement._sky import PixelNoise
@@ -66,15 +66,15 @@ class StarFit:
     places: Places
     deep: Side
     sharp: Side
-    saturated_deep: NDArray[np.bool_]
-    saturated_sharp: NDArray[np.bool_]
-    one_sided: NDArray[np.bool_]
+    saturated_deep: Mask
+    saturated_sharp: Mask
+    one_sided: Mask
     known_scale: float | None
     tied: bool
     scale: float = 1.0
     scale_error: float = 0.1
     nebula_ratio: float = 1.0
-    kernel: NDArray = field(default_factory=identity)
+    kernel: Array = field(default_factory=identity)
     pixel_noise: PixelNoise = field(default_factory=lambda: PixelNoise(1.0, 0.0, 0.0))
 
     @property
@@ -88,7 +88,7 @@ class StarFit:
         return self.nebula_ratio == 1.0
 
     @property
-    def unknown_sharp(self) -> NDArray[np.bool_]:
+    def unknown_sharp(self) -> Mask:
         """Pixels of the sharp stack that do not show the sky."""
         return self.saturated_sharp | self.one_sided
 
@@ -107,14 +107,14 @@ class StarField(StarFit):
         By what share of the mean one each star's spike is stronger.
     """
 
-    sky: NDArray
-    offset: NDArray
-    spikes: NDArray
+    sky: Array
+    offset: Array
+    spikes: Array
 
 
 def first_places(
-    deep: NDArray, sharp: NDArray, saturated: NDArray, widths: tuple[float, float], level: float
-) -> tuple[NDArray, NDArray]:
+    deep: Array, sharp: Array, saturated: Array, widths: tuple[float, float], level: float
+) -> tuple[Array, Array]:
     """Peaks of both filtered stacks together; one star for each patch of saturated pixels."""
     score = detect.star_filter(deep, widths[0])
     score /= detect.local_spread(score)
@@ -137,12 +137,12 @@ def first_places(
     return x, y
 
 
-def near_saturated(saturated: NDArray, width: float) -> NDArray:
+def near_saturated(saturated: Array, width: float) -> Array:
     """Saturated pixels with about a star's width around them."""
     return grow(saturated, max(2, round(width)))
 
 
-def saturated_rims(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
+def saturated_rims(saturated: Array, x: Array, y: Array) -> Array:
     """How far the patch of saturated pixels at each place reaches from its centroid.
 
     Parameters
@@ -166,18 +166,18 @@ def saturated_rims(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
         if long > BLEEDING * short:
             away = patch.coords - np.array(patch.centroid)
             reach[patch.label] = np.hypot(*away.T).max() + 0.5
-    return reach[labels[nearest_pixels(x, y, saturated.shape)]]
+    return np.asarray(reach[labels[nearest_pixels(x, y, saturated.shape)]])
 
 
-def core_radii(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
+def core_radii(saturated: Array, x: Array, y: Array) -> Array:
     """Radius of a disc of as many pixels as the patch of saturated ones at each place; else 0."""
     labels, _ = ndimage.label(saturated)
     count = np.bincount(labels.ravel())
     count[0] = 0
-    return np.sqrt(count[labels[nearest_pixels(x, y, saturated.shape)]] / np.pi)
+    return np.asarray(np.sqrt(count[labels[nearest_pixels(x, y, saturated.shape)]] / np.pi))
 
 
-def drop_detections(fit: StarFit, pick: NDArray) -> None:
+def drop_detections(fit: StarFit, pick: Array) -> None:
     """Keep the picked detections only. Errors of light are to be found anew."""
     if pick.all():
         return
@@ -187,7 +187,7 @@ def drop_detections(fit: StarFit, pick: NDArray) -> None:
         side.error = np.zeros(len(side.flux))
 
 
-def signal_to_noise(fit: StarFit) -> NDArray:
+def signal_to_noise(fit: StarFit) -> Array:
     """Signal to noise of a star's light in both stacks together."""
     deep, sharp = (
         (side.flux / np.where(side.error > 0, side.error, np.inf)) ** 2
@@ -196,7 +196,7 @@ def signal_to_noise(fit: StarFit) -> NDArray:
     return np.asarray(np.sqrt(deep + sharp))
 
 
-def _in_both(fit: StarFit) -> NDArray:
+def _in_both(fit: StarFit) -> Array:
     """Stars that both stacks show as far as they can: not a piece of a spike, not a satellite."""
     f, g = fit.deep.flux, fit.sharp.flux * fit.scale
     error = np.hypot(fit.deep.error, fit.sharp.error * fit.scale)
@@ -204,7 +204,7 @@ def _in_both(fit: StarFit) -> NDArray:
     return unknown | ~((np.abs(f - g) > 5 * error) & (np.minimum(f, g) < 0.35 * np.maximum(f, g)))
 
 
-def _filter_rest(side: Side, out: NDArray, start: int, stop: int) -> None:
+def _filter_rest(side: Side, out: Array, start: int, stop: int) -> None:
     """Some rows of what the model leaves, in its own errors and filtered for stars."""
     margin = int(8 * side.profile.width)
     first = max(0, start - margin)
@@ -240,7 +240,7 @@ def add_missed(fit: StarFit, level: float) -> None:
         side.error = np.append(side.error, none)
 
 
-def credible_detections(fit: StarFit, turn: int) -> NDArray:
+def credible_detections(fit: StarFit, turn: int) -> Array:
     """Detections worth keeping: four standard deviations in a stack, later six in both together."""
     strong = np.zeros(len(fit.places), bool)
     for side in fit.sides:

@@ -7,6 +7,18 @@ from framesort.replacement._kernels import Tables, line_value, profile_at
 
 
 @njit(cache=True, nogil=True)
+def _turn_spike(tables, m, turn):
+    """Tables with one spike turned by an angle, radians."""
+    cs = tables.cs.copy()
+    c, s = tables.cs[m, 0], tables.cs[m, 1]
+    cs[m, 0] = np.cos(turn) * c - np.sin(turn) * s
+    cs[m, 1] = np.sin(turn) * c + np.cos(turn) * s
+    return Tables(
+        tables.radial, tables.per_t, tables.inner, tables.line, tables.per_u, tables.per_v, cs
+    )
+
+
+@njit(cache=True, nogil=True)
 def rotate_spikes(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):
     """By how much each spike should be turned: sums for a Gauss-Newton step, radians."""
     ny, nx = image.shape
@@ -14,27 +26,7 @@ def rotate_spikes(image, model, sigma, eps, x, y, flux, q, reach, tables, inner)
     turn = 0.01
     for m in range(tables.cs.shape[0]):
         c, s = tables.cs[m, 0], tables.cs[m, 1]
-        plus, minus = tables.cs.copy(), tables.cs.copy()
-        plus[m, 0], plus[m, 1] = (
-            np.cos(turn) * c - np.sin(turn) * s,
-            np.sin(turn) * c + np.cos(turn) * s,
-        )
-        minus[m, 0], minus[m, 1] = (
-            np.cos(turn) * c + np.sin(turn) * s,
-            np.cos(turn) * s - np.sin(turn) * c,
-        )
-        after = Tables(
-            tables.radial, tables.per_t, tables.inner, tables.line, tables.per_u, tables.per_v, plus
-        )
-        before = Tables(
-            tables.radial,
-            tables.per_t,
-            tables.inner,
-            tables.line,
-            tables.per_u,
-            tables.per_v,
-            minus,
-        )
+        after, before = _turn_spike(tables, m, turn), _turn_spike(tables, m, -turn)
         for k in range(len(x)):
             vmax = (tables.line.shape[2] - 1) / (tables.per_v * q[k])
             for j in range(max(0, int(y[k] - reach[k])), min(ny, int(y[k] + reach[k]) + 1)):
@@ -45,13 +37,8 @@ def rotate_spikes(image, model, sigma, eps, x, y, flux, q, reach, tables, inner)
                     d = image[j, i] - model[j, i]
                     if np.isfinite(d):
                         w = 1.0 / (sigma * sigma + (eps * model[j, i]) ** 2)
-                        g = (
-                            flux[k]
-                            * q[k]
-                            * q[k]
-                            * (line_value(dx, dy, q[k], after) - line_value(dx, dy, q[k], before))
-                            / (2 * turn)
-                        )
+                        g = line_value(dx, dy, q[k], after) - line_value(dx, dy, q[k], before)
+                        g = flux[k] * q[k] * q[k] * g / (2 * turn)
                         sums[m, 0] += w * g * d
                         sums[m, 1] += w * g * g
     return sums
@@ -93,9 +80,8 @@ def compare_stars(
                 d = difference[j, i]
                 if dx * dx + dy * dy > r * r or not np.isfinite(d):
                     continue
-                p = take[k] * profile_at(dx - shift_x[k], dy - shift_y[k], qd[k], deep) - applied[
-                    k
-                ] * profile_at(dx, dy, qs[k], sharp)
+                p = take[k] * profile_at(dx - shift_x[k], dy - shift_y[k], qd[k], deep)
+                p -= applied[k] * profile_at(dx, dy, qs[k], sharp)
                 w = 1.0 / (sigma * sigma + (eps * light[j, i]) ** 2)
                 spp += w * p * p
                 sp += w * p

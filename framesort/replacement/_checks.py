@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import CHECK_LIMITS, Transform
+from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._robust import robust_std
 from framesort.stars import find_stars, match_star_lists
 
@@ -86,8 +87,8 @@ class PairCheck:
 
 
 def check_pair(
-    deep: NDArray[np.float32],
-    sharp: NDArray[np.float32],
+    deep: Image,
+    sharp: Image,
     *,
     stars_deep: Table | None = None,
     names: tuple[str, str] = ("deep", "sharp"),
@@ -168,15 +169,15 @@ def _median_width(table: Table) -> float:
     return float(np.median(width[clean])) if clean.sum() >= 3 else np.nan
 
 
-def _floats(table: Table, name: str) -> NDArray[np.float64]:
+def _floats(table: Table, name: str) -> Floats:
     return np.asarray(table[name], dtype=float)
 
 
-def _places(table: Table) -> NDArray[np.float64]:
+def _places(table: Table) -> Floats:
     return np.column_stack([_floats(table, "x"), _floats(table, "y")])
 
 
-def _mutual(one: NDArray, two: NDArray, radius: float) -> NDArray[np.int_]:
+def _mutual(one: Array, two: Array, radius: float) -> NDArray[np.int_]:
     """Rows (k, m) of places nearest to one another and within a radius."""
     to_two, m = cKDTree(two).query(one)
     _, back = cKDTree(one).query(two)
@@ -227,7 +228,7 @@ def _compare_places(
     return pairs, apart, (float(middle[0]), float(middle[1]))
 
 
-def _cells(places: NDArray) -> list[NDArray[np.bool_]]:
+def _cells(places: Array) -> list[Mask]:
     """Places in each of three by three parts of the picture, where there are enough stars."""
     low, span = places.min(axis=0), np.ptp(places, axis=0) + 1e-9
     index = np.minimum((3 * (places - low) / span).astype(int), 2)
@@ -235,14 +236,15 @@ def _cells(places: NDArray) -> list[NDArray[np.bool_]]:
     return [number == k for k in range(9) if np.sum(number == k) >= FEWEST]
 
 
-def _usable(table: Table) -> NDArray[np.bool_]:
+def _usable(table: Table) -> Mask:
     """Stars with reliable width and flux: clean, not saturated, far above the noise."""
     flux, error, width = (_floats(table, name) for name in ("flux", "flux_err", "fwhm"))
     good = np.asarray(table["clean"], bool) & ~np.asarray(table["saturated"], bool)
-    return good & np.isfinite(width) & (width > 0) & (flux > 25 * error) & (flux > 0)
+    good &= np.isfinite(width) & (width > 0) & (flux > 25 * error) & (flux > 0)
+    return np.asarray(good)
 
 
-def _slope(x: NDArray, y: NDArray) -> tuple[float, float]:
+def _slope(x: Array, y: Array) -> tuple[float, float]:
     """Slope that half of all far pairs of points exceed (Theil 1950), and its uncertainty."""
     if len(x) < FEWEST or not np.ptp(x) > np.log(2):
         return np.nan, np.nan
@@ -260,36 +262,36 @@ def _bend_width(table: Table) -> tuple[float, float]:
     return _slope(np.log(_floats(table, "flux")[good]), np.log(_floats(table, "fwhm")[good]))
 
 
-def _pair_fluxes(tables: list[Table], pairs: NDArray) -> tuple[NDArray, NDArray]:
+def _pair_fluxes(tables: list[Table], pairs: Array) -> tuple[Array, Array]:
     good = _usable(tables[0])[pairs[:, 0]] & _usable(tables[1])[pairs[:, 1]]
     one, two = (_floats(t, "flux")[pairs[good, k]] for k, t in enumerate(tables))
     return one, two
 
 
-def _bend_ratio(tables: list[Table], pairs: NDArray) -> tuple[float, float]:
+def _bend_ratio(tables: list[Table], pairs: Array) -> tuple[float, float]:
     one, two = _pair_fluxes(tables, pairs)
     # Over the mean of both: over either alone, its own noise would make a slope.
     return _slope(0.5 * np.log(one * two), np.log(one / two))
 
 
-def _flux_ratio(tables: list[Table], pairs: NDArray) -> float:
+def _flux_ratio(tables: list[Table], pairs: Array) -> float:
     one, two = _pair_fluxes(tables, pairs)
     return float(np.median(one / two)) if len(one) >= 3 else np.nan
 
 
-def _sample(image: NDArray) -> NDArray[np.float64]:
+def _sample(image: Array) -> Floats:
     """Differences of neighbours in some million pixels: noise and stars without the level."""
     rows = image[:: max(1, image.size // 1_000_000)].astype(np.float64)
     return np.asarray(np.diff(rows, axis=1))
 
 
-def _noise_ratio(deep: NDArray, sharp: NDArray, scale: float) -> float:
+def _noise_ratio(deep: Array, sharp: Array, scale: float) -> float:
     """Noise of the deep stack over that of the sharp one, as shares of the stars' light."""
     one, two = (float(np.nanmedian(np.abs(_sample(image)))) for image in (deep, sharp))
     return one / (scale * two) if two > 0 and np.isfinite(scale) else np.nan
 
 
-def _is_same(deep: NDArray, sharp: NDArray) -> bool:
+def _is_same(deep: Array, sharp: Array) -> bool:
     one, two = _sample(deep), _sample(sharp)
     known = np.isfinite(one) & np.isfinite(two)
     one, two = one[known], two[known]

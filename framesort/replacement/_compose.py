@@ -3,10 +3,10 @@
 from functools import partial
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
+from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField, signal_to_noise
 from framesort.replacement._fit import CORE, Unknowns, fit_stars
 from framesort.replacement._fluxes import saturated_centres
@@ -32,7 +32,7 @@ FAINT_SIGNAL = 60.0
 """Signal to noise below which the shape of a detection is judged by noise alone."""
 
 
-def measure_nonstellar_chi2(field: StarField, stacks: Stacks) -> tuple[NDArray, NDArray]:
+def measure_nonstellar_chi2(field: StarField, stacks: Stacks) -> tuple[Array, Array]:
     """How far each detection is from a star: sum of squares of four deviations.
 
     In standard deviations, counted where they point to something that is not a point of light:
@@ -86,7 +86,7 @@ def measure_nonstellar_chi2(field: StarField, stacks: Stacks) -> tuple[NDArray, 
     return nonstellar_chi2, change
 
 
-def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
+def _against_the_crowd(z: Array, faint: Array) -> Array:
     """Deviations less those of the bulk, where the bulk strays by more than noise alone does.
 
     A profile that does not fit (coarse pixels, trails) makes every star deviate; only what
@@ -99,7 +99,7 @@ def _against_the_crowd(z: NDArray, faint: NDArray) -> NDArray:
     return (z - max(float(mid), 0.0)) / max(float(spread), 1.0)
 
 
-def _hump(field: StarField, deep: NDArray) -> NDArray:
+def _hump(field: StarField, deep: Array) -> Array:
     """Light around each detection, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
     starless = deep - field.deep.model
@@ -112,7 +112,7 @@ def _hump(field: StarField, deep: NDArray) -> NDArray:
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
 
 
-def is_star(field: StarField, nonstellar_chi2: NDArray, change: NDArray) -> NDArray:
+def is_star(field: StarField, nonstellar_chi2: Array, change: Array) -> Array:
     """Detections to be taken for stars.
 
     A faint detection must not have a higher `nonstellar_chi2` than one star in a hundred; a lower
@@ -130,8 +130,8 @@ def is_star(field: StarField, nonstellar_chi2: NDArray, change: NDArray) -> NDAr
 
 
 def change_radii(
-    field: StarField, away: NDArray, applied: NDArray, levels: tuple[float, ...]
-) -> list[NDArray]:
+    field: StarField, away: Array, applied: Array, levels: tuple[float, ...]
+) -> list[Array]:
     """Distances at which the mean change of each star has fallen to the levels for good."""
     deep, sharp = field.deep.profile, field.sharp.profile
     radius = deep.t**2 * deep.width
@@ -146,9 +146,7 @@ def change_radii(
     return out
 
 
-def plan_change(
-    field: StarField, sharp: NDArray, pick: NDArray, applied: NDArray, away: NDArray
-) -> Change:
+def plan_change(field: StarField, sharp: Array, pick: Array, applied: Array, away: Array) -> Change:
     """What to take and to give for the picked stars, and where sharp pixels are better.
 
     `applied` and `away` are the light that each star is given and that is taken, deep flux scale.
@@ -171,9 +169,7 @@ def plan_change(
     return Change(taken, given, share)
 
 
-def _draw_change(
-    field: StarField, pick: NDArray, applied: NDArray, away: NDArray
-) -> tuple[NDArray, NDArray]:
+def _draw_change(field: StarField, pick: Array, applied: Array, away: Array) -> tuple[Array, Array]:
     """Light to take and to give, without what is too weak to be seen."""
     p, noise = field.places, field.deep.noise
     shape = field.saturated_deep.shape
@@ -206,7 +202,7 @@ def _draw_change(
     return taken, given
 
 
-def _fade(strength: NDArray, layers: tuple[NDArray, NDArray], first: int, last: int) -> None:
+def _fade(strength: Array, layers: tuple[Array, Array], first: int, last: int) -> None:
     """Fade weak changes out, some rows."""
     cut = slice(first, last)
     ramp = np.clip((strength[cut] - LOW) / (HIGH - LOW), 0, 1)
@@ -215,13 +211,13 @@ def _fade(strength: NDArray, layers: tuple[NDArray, NDArray], first: int, last: 
         light[cut] *= ramp
 
 
-def _filled(saturated: NDArray, x: NDArray, y: NDArray) -> NDArray:
+def _filled(saturated: Array, x: Array, y: Array) -> Array:
     """Patches of saturated pixels in which one of the stars stands."""
     labels, n = ndimage.label(saturated)
     chosen = np.zeros(n + 1, bool)
     chosen[labels[nearest_pixels(x, y, saturated.shape)]] = True
     chosen[0] = False
-    return chosen[labels]
+    return np.asarray(chosen[labels])
 
 
 def apply_change(
@@ -268,8 +264,8 @@ def apply_change(
 
 
 def _star_pixels(
-    field: StarField, sharp: NDArray, given: NDArray, under: NDArray, cut: slice, *, per_star: bool
-) -> NDArray:
+    field: StarField, sharp: Array, given: Array, under: Array, cut: slice, *, per_star: bool
+) -> Array:
     """The sharp stack's pixels on the deep stack's flux scale and level, some rows."""
     s = np.float32(field.scale)
     pixels = np.nan_to_num(sharp[cut], nan=0.0)
@@ -277,12 +273,12 @@ def _star_pixels(
         return s * pixels + field.offset[cut]
     light = s * field.sharp.model[cut]
     scale = np.where(light > field.deep.noise, given / np.maximum(light, 1e-6), 1)
-    return s * np.clip(scale, 0, 20) * (pixels - field.sky[cut]) + under
+    return np.asarray(s * np.clip(scale, 0, 20) * (pixels - field.sky[cut]) + under)
 
 
 def _starless_background(
-    starless: NDArray, under: NDArray, w: NDArray, noise: float, rng: np.random.Generator
-) -> NDArray:
+    starless: Array, under: Array, w: Array, noise: float, rng: np.random.Generator
+) -> Array:
     """What is under the stars: the deep stack less their light.
 
     Where that is too uncertain it is the sharp stack's nebula with pixel noise like that around it.

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, ndimage, optimize
 
+from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._robust import median_deviation
 from framesort.replacement._sky import WHITE, fine_residual, smooth_scale
 
@@ -41,12 +41,12 @@ STEEP = 3.0
 HALF = 8
 
 
-def _finer_residual(image: NDArray) -> NDArray[np.float32]:
+def _finer_residual(image: Array) -> Image:
     once = ndimage.convolve1d(image, FINER, axis=0, mode="constant")
     return np.asarray(ndimage.convolve1d(once, FINER, axis=1, mode="constant"), np.float32)
 
 
-def box_ratios(image: NDArray, free: NDArray[np.bool_]) -> NDArray[np.float64]:
+def box_ratios(image: Array, free: Mask) -> Floats:
     """Both ratios in boxes, a row a box: of the starlet detail, of the finer residual.
 
     Parameters
@@ -77,7 +77,7 @@ def box_ratios(image: NDArray, free: NDArray[np.bool_]) -> NDArray[np.float64]:
     return np.array(out).reshape(-1, 2)
 
 
-def total_ratio(ratios: NDArray) -> float:
+def total_ratio(ratios: Array) -> float:
     """One ratio of starlet detail of all boxes: 1 for white noise, more where it is correlated."""
     if len(ratios) < 8:
         return 1.0
@@ -91,7 +91,7 @@ def _largest_ratio(finer: float) -> float:
 
 
 @lru_cache(maxsize=1)
-def _relation() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _relation() -> tuple[Floats, Floats]:
     finer, detail = [], []
     for edge in np.geomspace(0.3, 0.9, 12):
         kernel = _low_pass(float(edge))
@@ -100,34 +100,34 @@ def _relation() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     return np.array([*finer, SAME]), np.array([*detail, 1.0])
 
 
-def _low_pass(edge: float) -> NDArray[np.float64]:
+def _low_pass(edge: float) -> Floats:
     """Kernel of sum of squares 1 that white noise is convolved with; `edge` in cycles a pixel."""
     y, x = (fft.fftfreq(2 * HALF + 1)[:, None], fft.fftfreq(2 * HALF + 1)[None])
     kernel = fft.fftshift(fft.ifft2(np.exp(-((np.hypot(x, y) / edge) ** STEEP))).real)
     return np.asarray(kernel / np.sqrt(np.sum(kernel**2)))
 
 
-def _finest_detail(image: NDArray) -> NDArray[np.float32]:
+def _finest_detail(image: Array) -> Image:
     return np.asarray(image - smooth_scale(image, 0), np.float32)
 
 
-def _share(part: Callable[[NDArray], NDArray], kernel: NDArray) -> float:
+def _share(part: Callable[[Array], Array], kernel: Array) -> float:
     """Deviation of a part of an image over a pixel's, for white noise convolved with a kernel."""
     return float(np.sqrt(np.sum(part(np.pad(kernel, 6).astype(np.float32)) ** 2)))
 
 
-def fine_share(kernel: NDArray) -> float:
+def fine_share(kernel: Array) -> float:
     """Deviation of `fine_residual` over a pixel's, for white noise convolved with a kernel."""
     return _share(fine_residual, kernel)
 
 
-def _detail_ratio(kernel: NDArray) -> float:
+def _detail_ratio(kernel: Array) -> float:
     """The ratio of starlet detail of white noise convolved with a kernel."""
     return _share(_finest_detail, kernel) / fine_share(kernel) / USUAL
 
 
 @lru_cache(maxsize=256)
-def noise_kernel(ratio: float) -> NDArray[np.float64]:
+def noise_kernel(ratio: float) -> Floats:
     """The kernel that makes noise of such a ratio of white noise, as noisy as that.
 
     Returns

@@ -1,11 +1,11 @@
 """Where the stars are: level and noise of an image, peaks of both stacks together."""
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _passes as passes
+from framesort.replacement._arrays import Array, Image, Mask
 from framesort.replacement._robust import quick_median, robust_std, shortest_half
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
@@ -14,7 +14,7 @@ REACH = 12
 """Pixels around a peak in which its width is guessed."""
 
 
-def guess_width(image: NDArray, noise: float, saturation: float) -> float:
+def guess_width(image: Array, noise: float, saturation: float) -> float:
     """FWHM of the stars from the area above half the peak, median of bright ones; pixels.
 
     Heights count from the median of the surroundings; what is no island of light within them (a
@@ -44,7 +44,7 @@ def guess_width(image: NDArray, noise: float, saturation: float) -> float:
     return float(np.median(widths)) if len(widths) < 8 else shortest_half(np.array(widths))[0]
 
 
-def star_filter(image: NDArray, width: float, *, threads: int | None = None) -> NDArray:
+def star_filter(image: Array, width: float, *, threads: int | None = None) -> Array:
     """Image filtered for stars of a FWHM; the filter's sum is 0, NaN count as 0."""
     s = width / 2.3548
     out = smooth_image(image, s, threads=threads)
@@ -52,9 +52,9 @@ def star_filter(image: NDArray, width: float, *, threads: int | None = None) -> 
     return out
 
 
-def find_maxima(image: NDArray, half: int, least: float) -> tuple[NDArray, NDArray]:
+def find_maxima(image: Array, half: int, least: float) -> tuple[Array, Array]:
     """Row and column of pixels above `least` with none higher within `half` rows and columns."""
-    parts: dict[int, NDArray] = {}
+    parts: dict[int, Array] = {}
 
     def work(first: int, last: int) -> None:
         found = np.empty((4096, 2), np.int64)
@@ -69,7 +69,7 @@ def find_maxima(image: NDArray, half: int, least: float) -> tuple[NDArray, NDArr
     return places[:, 0], places[:, 1]
 
 
-def spread_of(image: NDArray) -> np.float32:
+def spread_of(image: Array) -> np.float32:
     """Standard deviation of an image from the median deviation of a sample of it.
 
     Infinite where most of the image is one number (holes, zeros): nothing stands out of it.
@@ -79,12 +79,12 @@ def spread_of(image: NDArray) -> np.float32:
     return spread if spread > 0 else np.float32(np.inf)
 
 
-def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]:
+def find_peaks(score: Array, level: float) -> tuple[Array, Array, Array]:
     """Local maxima of a filtered image above `level`: x, y to a part of a pixel, and height."""
     y, x = find_maxima(score, 1, level)
     h = score[y, x]
 
-    def vertex(before: NDArray, after: NDArray) -> NDArray:
+    def vertex(before: Array, after: Array) -> Array:
         bend = before + after - 2 * h
         shift = 0.5 * (before - after) / np.where(bend < 0, bend, -1)
         return np.clip(np.where(bend < 0, shift, 0), -1, 1)
@@ -97,7 +97,7 @@ def find_peaks(score: NDArray, level: float) -> tuple[NDArray, NDArray, NDArray]
     return px[order].astype(float), py[order].astype(float), h[order].astype(float)
 
 
-def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
+def local_spread(image: Array, box: int = 32) -> Image:
     """Standard deviation of an image around each pixel, structure included; by median deviation."""
     ny, nx = (-(-n // box) for n in image.shape)
     row, column = (np.pad(np.arange(n), (0, -n % box), mode="reflect") for n in image.shape)
@@ -129,7 +129,7 @@ def local_spread(image: NDArray, box: int = 32) -> NDArray[np.float32]:
     return out
 
 
-def _between(pixels: int, box: int) -> tuple[NDArray, NDArray, NDArray]:
+def _between(pixels: int, box: int) -> tuple[Array, Array, Array]:
     """For each pixel of a row the boxes whose centres it lies between, and the second's share."""
     last = -(-pixels // box) - 1
     place = np.clip((np.arange(pixels) + 0.5) / box - 0.5, 0, last)
@@ -137,7 +137,7 @@ def _between(pixels: int, box: int) -> tuple[NDArray, NDArray, NDArray]:
     return before, np.minimum(before + 1, last), (place - before).astype(np.float32)
 
 
-def hot_pixels(image: NDArray, noise: float) -> NDArray[np.bool_]:
+def hot_pixels(image: Array, noise: float) -> Mask:
     """Pixels that stand further above all their neighbours than any star's can.
 
     A star of 1.5 px FWHM or more has beside its brightest pixel one of at least 0.3 of it.

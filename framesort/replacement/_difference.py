@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage, optimize
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._robust import robust_std
 from framesort.stars import estimate_background
 
@@ -36,10 +36,8 @@ B3_NOISE = (0.8907, 0.2007, 0.0856, 0.0413)
 
 _B3 = np.array([1, 4, 6, 4, 1], np.float32) / 16
 
-Floats = NDArray[np.float32]
 
-
-def bin_pixels(image: NDArray, step: int = STEP) -> Floats:
+def bin_pixels(image: Array, step: int = STEP) -> Image:
     """Means of `step` by `step` pixels; NaN if one of them is. An odd last row or column is cut."""
     ny, nx = (n // step * step for n in image.shape)
     out = np.zeros((ny // step, nx // step), np.float32)
@@ -50,7 +48,7 @@ def bin_pixels(image: NDArray, step: int = STEP) -> Floats:
     return out
 
 
-def starlet(image: NDArray, scales: int) -> tuple[list[Floats], Floats]:
+def starlet(image: Array, scales: int) -> tuple[list[Image], Image]:
     """Starlet coefficients (B3 spline, "a trous") and what is left of the image.
 
     References
@@ -68,14 +66,14 @@ def starlet(image: NDArray, scales: int) -> tuple[list[Floats], Floats]:
     return coefficients, np.asarray(image, np.float32)
 
 
-def _in_boxes(image: NDArray, box: int) -> NDArray:
+def _in_boxes(image: Array, box: int) -> Array:
     """An image as (boxes, rows, boxes, columns); what does not fill a box is left out."""
     ny, nx = (max(1, n // box) for n in image.shape)
     height, width = (min(n, box) for n in image.shape)
     return image[: ny * height, : nx * width].reshape(ny, height, nx, width)
 
 
-def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
+def box_spread(image: Array, use: Mask, box: int = BOX) -> Floats:
     """Standard deviation in boxes from the median deviation, NaN where under half may be used."""
     whole = _in_boxes(np.where(use, image, np.nan), box)
     ny, _, nx, _ = whole.shape
@@ -88,7 +86,7 @@ def box_spread(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArra
     return np.where(few, np.nan, spread)
 
 
-def box_mean(image: NDArray, use: NDArray[np.bool_], box: int = BOX) -> NDArray[np.float64]:
+def box_mean(image: Array, use: Mask, box: int = BOX) -> Floats:
     """Means in boxes of the pixels that may be used, NaN where under half may."""
     share = _in_boxes(use, box).mean(axis=(1, 3))
     total = _in_boxes(np.where(use, image, 0), box).mean(axis=(1, 3))
@@ -117,17 +115,17 @@ class Difference:
         Both have data there, and the cores of saturated stars are not near.
     """
 
-    value: Floats
-    noise: Floats
-    noise_final: Floats
-    noise_sharp: Floats
+    value: Image
+    noise: Image
+    noise_final: Image
+    noise_sharp: Image
     correlation: float
-    compact: Floats
-    light: Floats
-    use: NDArray[np.bool_]
+    compact: Image
+    light: Image
+    use: Mask
 
 
-def _fill(image: NDArray, use: NDArray[np.bool_]) -> Floats:
+def _fill(image: Array, use: Mask) -> Image:
     """The level around where a bin may not be used."""
     if use.all() or not use.any():
         return np.nan_to_num(image)
@@ -135,7 +133,7 @@ def _fill(image: NDArray, use: NDArray[np.bool_]) -> Floats:
     return np.where(use, image, np.nan_to_num(around))
 
 
-def flatten(image: NDArray, use: NDArray[np.bool_]) -> Floats:
+def flatten(image: Array, use: Mask) -> Image:
     """An image less its smooth level, 0 where a bin may not be used."""
     if not use.any():
         return np.zeros(image.shape, np.float32)
@@ -143,7 +141,7 @@ def flatten(image: NDArray, use: NDArray[np.bool_]) -> Floats:
     return np.where(use, image - around, np.float32(0)).astype(np.float32)
 
 
-def noise_of(image: NDArray, light: NDArray, use: NDArray[np.bool_]) -> Floats:
+def noise_of(image: Array, light: Array, use: Mask) -> Image:
     """Noise of each bin of an image: ``variance = a + b light``, fitted to the finest scale.
 
     Structure adds to the variance of a box and never subtracts, so the lower quartile of boxes of
@@ -167,7 +165,7 @@ def noise_of(image: NDArray, light: NDArray, use: NDArray[np.bool_]) -> Floats:
     return np.sqrt(floor + rise * np.maximum(light - low, 0)).astype(np.float32)
 
 
-def _photon_noise(x: NDArray, y: NDArray) -> tuple[float, float]:
+def _photon_noise(x: Array, y: Array) -> tuple[float, float]:
     """Variance ``a + b x`` with neither below 0, by relative and robust least squares."""
     weight = np.ones(len(x))
     for _ in range(4):
@@ -179,7 +177,7 @@ def _photon_noise(x: NDArray, y: NDArray) -> tuple[float, float]:
     return float(a), float(b)
 
 
-def noise_correlation(final: NDArray, sharp: NDArray, scale: float) -> float:
+def noise_correlation(final: Array, sharp: Array, scale: float) -> float:
     """Noise of bins of the difference over that of pixels, in units of independent pixels' one."""
     ny, nx = final.shape
     height = min(ny, 2 * BOX)
@@ -203,7 +201,7 @@ def noise_correlation(final: NDArray, sharp: NDArray, scale: float) -> float:
 
 
 def make_difference(
-    final: NDArray, sharp: NDArray, scale: float, saturated: NDArray[np.bool_], width: float
+    final: Array, sharp: Array, scale: float, saturated: Mask, width: float
 ) -> Difference:
     """Bin two pictures and measure the noise of their difference.
 

@@ -5,12 +5,12 @@ lost is ``sky - K * sky``; only the significant part of that is restored.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage, signal
 
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
 from framesort.replacement import _sky as skies
+from framesort.replacement._arrays import Array, Image, Mask
 from framesort.replacement._candidates import StarField, StarFit
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks
@@ -41,8 +41,8 @@ UNDER = 2.0
 
 
 def _starless(
-    fit: StarFit, sharp: NDArray, *, wings: bool
-) -> tuple[skies.Rows, NDArray, skies.PixelNoise]:
+    fit: StarFit, sharp: Array, *, wings: bool
+) -> tuple[skies.Rows, Array, skies.PixelNoise]:
     """Rows of the sharp stack less its stars with their noise; the smooth sky; the pixel noise.
 
     Under star light whose model cannot be trusted to a fraction of the noise the sky is the
@@ -71,7 +71,7 @@ def _starless(
         kernel = correlation.noise_kernel(correlation.total_ratio(np.concatenate(ratios)))
     noise = noise.correlated(kernel, correlation.fine_share(kernel))
 
-    def rows(first: int, last: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    def rows(first: int, last: int) -> tuple[Image, Image]:
         image, weight = weighted(first, last)
         level = smooth[first:last]
         image += (1 - weight) * level
@@ -81,30 +81,30 @@ def _starless(
     return rows, smooth, noise
 
 
-def local_level(fit: StarFit, sharp: NDArray) -> NDArray[np.float32]:
+def local_level(fit: StarFit, sharp: Array) -> Image:
     """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
     rows, _, noise = _starless(fit, sharp, wings=True)
     return _significant(rows, noise, sharp)
 
 
-def sky_rows(fit: StarFit, sharp: NDArray) -> skies.Rows:
+def sky_rows(fit: StarFit, sharp: Array) -> skies.Rows:
     """Rows of the sharp stack less its stars, and their noise; sets `fit.pixel_noise`."""
     rows, _, fit.pixel_noise = _starless(fit, sharp, wings=False)
     return rows
 
 
-def find_sky(fit: StarFit, sharp: NDArray) -> tuple[NDArray[np.float32], skies.Rows]:
+def find_sky(fit: StarFit, sharp: Array) -> tuple[Image, skies.Rows]:
     """The sky (`StarField`) and the rows that it is made of; sets `fit.pixel_noise`."""
     rows = sky_rows(fit, sharp)
     return _significant(rows, fit.pixel_noise, sharp), rows
 
 
-def _significant(rows: skies.Rows, noise: skies.PixelNoise, sharp: NDArray) -> NDArray[np.float32]:
+def _significant(rows: skies.Rows, noise: skies.PixelNoise, sharp: Array) -> Image:
     unit = skies.noise_by_scale(noise.kernel)
     return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
 
 
-def fit_matching(fit: StarFit, stacks: Stacks, sky: NDArray, rows: skies.Rows) -> None:
+def fit_matching(fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows) -> None:
     """Set the matching kernel of extended light and, unless it is known, the flux scale.
 
     The deep profile and fluxes take up a change of the scale; the light of all stars stays.
@@ -135,8 +135,8 @@ def fit_matching(fit: StarFit, stacks: Stacks, sky: NDArray, rows: skies.Rows) -
 
 
 def _cut_tiles(
-    fit: StarFit, stacks: Stacks, sky: NDArray, rows: skies.Rows, kernel: NDArray
-) -> tuple[list[matching.Tile], list[tuple[NDArray, NDArray]]]:
+    fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows, kernel: Array
+) -> tuple[list[matching.Tile], list[tuple[Array, Array]]]:
     """Parts of both stacks without star light, and their fine residuals."""
     deep, sharp = stacks
     side, scale = fit.deep, fit.scale
@@ -157,9 +157,7 @@ def _cut_tiles(
     return tiles, pairs
 
 
-def _doubtful(
-    fit: StarFit, sky: NDArray, starless: NDArray, free: NDArray[np.bool_], kernel: NDArray
-) -> NDArray[np.bool_]:
+def _doubtful(fit: StarFit, sky: Array, starless: Array, free: Mask, kernel: Array) -> Mask:
     """Pixels of a tile whose structure the deep stack seems not to show: they would bend a fit.
 
     `kernel` and the flux scale are those of the stars.
@@ -180,14 +178,12 @@ def _doubtful(
     return found if found.mean() < MOST_DOUBTFUL else np.zeros_like(found)
 
 
-def _structure(light: NDArray, sigma: float) -> NDArray:
+def _structure(light: Array, sigma: float) -> Array:
     """Light less what is wider than four star widths (standard deviations `sigma`)."""
     return np.asarray(light - smooth_image(light, 4 * sigma, threads=1))
 
 
-def _lacking(
-    fit: StarFit, rest: NDArray, structure: NDArray, sure: float
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def _lacking(fit: StarFit, rest: Array, structure: Array, sure: float) -> tuple[Image, Image]:
     """What share of the structure of ``K * sky`` the deep stack lacks around each pixel; noise.
 
     `rest` is what is left of the deep stack. Less `sure` times its error.
@@ -198,9 +194,7 @@ def _lacking(
     return _slope(-rest, structure, noise, sigma, sure * fit.pixel_noise.wide), noise
 
 
-def find_detail(
-    field: StarField, stacks: Stacks, rows: skies.Rows, sources: NDArray[np.bool_]
-) -> NDArray[np.float32]:
+def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mask) -> Image:
     """What blur took from the deep stack's extended light, where significant; deep flux scale.
 
     It is given only where the deep stack shows ``K * sky``. Around each pixel its rest has slope 0
@@ -250,7 +244,7 @@ def find_detail(
     return out
 
 
-def _fade_weak(detail: NDArray, noise: NDArray) -> NDArray:
+def _fade_weak(detail: Array, noise: Array) -> Array:
     """Detail without what is too weak, around each pixel, to be seen; changes it in place."""
     amplitude = detail / noise
     amplitude *= amplitude
@@ -260,9 +254,7 @@ def _fade_weak(detail: NDArray, noise: NDArray) -> NDArray:
     return detail
 
 
-def _discs(
-    field: StarField, sources: NDArray[np.bool_], shape: tuple[int, ...]
-) -> tuple[NDArray, NDArray, NDArray]:
+def _discs(field: StarField, sources: Mask, shape: tuple[int, ...]) -> tuple[Array, Array, Array]:
     """Row, column and number of the source for the pixels around some sources, by rows."""
     number = np.flatnonzero(sources)
     y, x = (v[number, None] for v in field.places.pixels(shape))
@@ -276,7 +268,7 @@ def _discs(
     return row[good][order], column[good][order], which[good][order]
 
 
-def _typical_slope(slope: NDArray, error: NDArray) -> float:
+def _typical_slope(slope: Array, error: Array) -> float:
     """Median slope of sources less twice its error; 0 with few sources."""
     slope = slope[error < 0.5]
     if len(slope) < 8:
@@ -284,15 +276,15 @@ def _typical_slope(slope: NDArray, error: NDArray) -> float:
     middle = float(np.median(slope))
     spread = float(robust_std(slope, middle))
     # The median of a normal sample has 1.2533 times the error of its mean.
-    return middle - 2 * 1.2533 * spread / np.sqrt(len(slope))
+    return float(middle - 2 * 1.2533 * spread / np.sqrt(len(slope)))
 
 
-def _share(slope: NDArray | float) -> NDArray[np.float32]:
+def _share(slope: Array | float) -> Image:
     """How much detail is given where the rest of the deep stack surely has that slope on it."""
-    return 1 - np.clip((np.asarray(slope, np.float32) - 0.2) / 0.2, 0, 1)
+    return np.asarray(1 - np.clip((np.asarray(slope, np.float32) - 0.2) / 0.2, 0, 1))
 
 
-def find_one_sided(fit: StarFit, nebula: NDArray) -> NDArray[np.bool_]:
+def find_one_sided(fit: StarFit, nebula: Array) -> Mask:
     """Pixels of light that the sharp stack alone shows: trails, passing objects.
 
     `nebula` is ``K * sky``; where the rest of the deep stack clearly has its structure with the
@@ -313,12 +305,10 @@ def find_one_sided(fit: StarFit, nebula: NDArray) -> NDArray[np.bool_]:
         out[first:last] = clear[first - low : last - low]
 
     run_bands(work, len(out), band=skies.BAND)
-    return ndimage.binary_dilation(out, iterations=round(1.0 * side.profile.width))
+    return np.asarray(ndimage.binary_dilation(out, iterations=round(side.profile.width)))
 
 
-def _slope(
-    rest: NDArray, part: NDArray, noise: NDArray, sigma: float, sure: float
-) -> NDArray[np.float32]:
+def _slope(rest: Image, part: Image, noise: Image, sigma: float, sure: float) -> Image:
     """Slope of an image on another around each pixel, less some of its standard deviations.
 
     `sure` is their number times what correlation makes of the noise of a mean (`PixelNoise.wide`).

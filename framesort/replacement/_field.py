@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
+from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import (
     StarField,
     StarFit,
@@ -83,12 +83,12 @@ class _Task:
     """
 
     stacks: Stacks
-    spread: NDArray
+    spread: Array
     norm: float
     search: bool
 
 
-def _flatten(image: NDArray) -> tuple[NDArray, float]:
+def _flatten(image: Array) -> tuple[Array, float]:
     """An image less its background, and its noise."""
     background = background_of(image)
     return image - background.level, float(np.median(background.noise[::8, ::8]))
@@ -97,9 +97,9 @@ def _flatten(image: NDArray) -> tuple[NDArray, float]:
 class _Extended(NamedTuple):
     """Extended light: the sky, the smooth level beside it (`StarField`), ``K * sky``."""
 
-    sky: NDArray
-    offset: NDArray
-    nebula: NDArray
+    sky: Array
+    offset: Array
+    nebula: Array
 
 
 def _prepare_deep(
@@ -186,8 +186,8 @@ def _fit_widths(fit: StarFit, shape: tuple[int, ...]) -> None:
 
 
 def fit_field(
-    deep: NDArray,
-    sharp: NDArray,
+    deep: Array,
+    sharp: Array,
     *,
     saturation: tuple[float, float],
     scale: float | None = None,
@@ -310,7 +310,7 @@ def _settle_profiles(fit: StarFit, pool: Executor) -> None:
     _both(pool, fit, _judge)
 
 
-def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[NDArray, NDArray]:
+def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
     """Sky and offset (`StarField`), without light that only the sharp stack shows."""
     sky, offset, nebula = _prepare_deep(fit, stacks)
     if not fit.one_sky:
@@ -343,7 +343,7 @@ def _judge(side: Side, places: Places) -> None:
     side.error = fit_stars(side, places, Unknowns.FLUX).flux_error
 
 
-def _seek_added(fit: StarFit, stacks: Stacks, pick: NDArray) -> None:
+def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side = fit.deep
     scale = star_scale(fit, pick)
@@ -362,13 +362,13 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: NDArray) -> None:
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(fit: StarFit, task: _Task, pick: NDArray, *, judge: bool) -> None:
+def _renew(fit: StarFit, task: _Task, pick: Array, *, judge: bool) -> None:
     """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
     deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
-    spans = [fit_radii(side, fit.places) for side in fit.sides]
-    radius = np.maximum(spans[0][0], spans[1][0])
-    reach = [np.maximum(span[1], radius) for span in spans]
-    renew_profile(sharp, fit.places, pick, (radius, reach[0]), norm=task.norm)
+    (radius, sharp_reach), (other, deep_reach) = (fit_radii(v, fit.places) for v in fit.sides)
+    radius = np.maximum(radius, other)
+    span = radius, np.maximum(sharp_reach, radius)
+    renew_profile(sharp, fit.places, pick, span, norm=task.norm)
     set_scale(fit, pick)
     level = local_level(fit, stacks.sharp)
     sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp)
@@ -378,7 +378,7 @@ def _renew(fit: StarFit, task: _Task, pick: NDArray, *, judge: bool) -> None:
         deep,
         fit.places,
         pick,
-        (radius, reach[1]),
+        (radius, np.maximum(deep_reach, radius)),
         norm=task.norm,
         base=sharp.profile,
         pixel_noise=float(np.hypot(1, fit.scale * sharp.noise / deep.noise)),

@@ -4,11 +4,11 @@ from enum import IntEnum
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _kernels as kernels
 from framesort.replacement import _spike_angles as spike_angles
+from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._profile import Profile, centre_profile, profile_fwhm
 from framesort.replacement._profile_fit import fit_profile
 from framesort.replacement._robust import median_deviation
@@ -31,12 +31,12 @@ WIDTH_KNOWN = 0.3
 """Relative error up to which a star's width is given."""
 
 
-def wide_saturated(side: Side, places: Places) -> NDArray[np.bool_]:
+def wide_saturated(side: Side, places: Places) -> Mask:
     """Stars whose saturated pixels leave nothing of the core to measure their light on."""
     return places.rim * side.q(places) + BEYOND > CORE
 
 
-def fit_radius(places: Places, q: NDArray) -> NDArray:
+def fit_radius(places: Places, q: Array) -> Array:
     """Radius of the pixels from which a star's light and place are measured."""
     return np.maximum(CORE / q, np.maximum(places.rim + BEYOND / q, places.core + RING / q))
 
@@ -114,13 +114,13 @@ class StarFits(NamedTuple):
         Share of the star's pixels that could be used; 0 where the fit failed.
     """
 
-    flux_error: NDArray
-    shift_x: NDArray
-    shift_y: NDArray
-    shift_error: NDArray
-    width: NDArray
-    width_error: NDArray
-    covered: NDArray
+    flux_error: Array
+    shift_x: Array
+    shift_y: Array
+    shift_error: Array
+    width: Array
+    width_error: Array
+    covered: Array
 
 
 def fit_stars(
@@ -128,8 +128,8 @@ def fit_stars(
     places: Places,
     unknowns: Unknowns,
     *,
-    flux: NDArray | None = None,
-    reach: NDArray | None = None,
+    flux: Array | None = None,
+    reach: Array | None = None,
 ) -> StarFits:
     """Fit each star's own pixels by least squares; the side is not changed.
 
@@ -158,7 +158,7 @@ def fit_stars(
     return StarFits(*out.T)
 
 
-def star_fwhm(side: Side, places: Places, fits: StarFits) -> NDArray:
+def star_fwhm(side: Side, places: Places, fits: StarFits) -> Array:
     """FWHM of each star from its fitted width, pixels; NaN where that is not known well."""
     wide = profile_fwhm(side.profile) * places.factor * np.exp(np.clip(fits.width, -1, 1))
     known = (fits.width_error > 0) & (fits.width_error < WIDTH_KNOWN)
@@ -177,7 +177,7 @@ def relative_error(side: Side) -> float:
     return float(np.clip(MAD_TO_SIGMA * np.nanmedian(share), 0.002, 0.1))
 
 
-def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
+def fit_radii(side: Side, places: Places) -> tuple[Array, Array]:
     """How far from each star its light is used for the profile: all around, along a spike."""
     q = side.q(places)
     radius, reach = side.profile.extent(side.flux, q, 0.1 * side.noise)
@@ -192,8 +192,8 @@ def fit_radii(side: Side, places: Places) -> tuple[NDArray, NDArray]:
 def renew_profile(
     side: Side,
     places: Places,
-    pick: NDArray,
-    span: tuple[NDArray, NDArray],
+    pick: Array,
+    span: tuple[Array, Array],
     *,
     norm: float,
     base: Profile | None = None,

@@ -1,8 +1,8 @@
 """The light of each star: what is added and what is subtracted."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import draw_star, window_around
@@ -10,7 +10,7 @@ from framesort.replacement._side import draw_star, window_around
 __all__ = ["apply_fluxes", "saturated_centres", "settle_saturated", "taken_fluxes"]
 
 
-def apply_fluxes(field: StarField, *, per_star: bool) -> NDArray:
+def apply_fluxes(field: StarField, *, per_star: bool) -> Array:
     """Flux that each star is to have in the picture, deep flux scale.
 
     Per star it is the deep stack's own flux. Else it is the sharp stack's flux times one scale,
@@ -35,7 +35,7 @@ def apply_fluxes(field: StarField, *, per_star: bool) -> NDArray:
     return np.where(saturated_s & ~saturated_d & (f > 0), f, applied)
 
 
-def settle_saturated(field: StarField, sharp: NDArray, applied: NDArray) -> NDArray:
+def settle_saturated(field: StarField, sharp: Array, applied: Array) -> Array:
     """Light of stars with a saturated core, from the difference of the stacks; the others' as is.
 
     The wings alone measure that light badly before a nebula. In ``deep - scale * sharp``, less what
@@ -69,7 +69,7 @@ def settle_saturated(field: StarField, sharp: NDArray, applied: NDArray) -> NDAr
     return applied
 
 
-def _fit_factor(change: NDArray, rest: NDArray, error: NDArray) -> float:
+def _fit_factor(change: Array, rest: Array, error: Array) -> float:
     """How many times the change is in the rest; half a unit of error is the prior around 1."""
     weight = 1 / error**2
     factor = 1.0
@@ -80,7 +80,7 @@ def _fit_factor(change: NDArray, rest: NDArray, error: NDArray) -> float:
     return factor
 
 
-def taken_fluxes(field: StarField, applied: NDArray) -> NDArray:
+def taken_fluxes(field: StarField, applied: Array) -> Array:
     """Light of each star to subtract, deep flux scale: as a rule what is added.
 
     One sky has one flux for each star, so that an error of it cancels in the change. Where the
@@ -98,7 +98,7 @@ def taken_fluxes(field: StarField, applied: NDArray) -> NDArray:
     return np.where(other | (applied <= 0), f, applied)
 
 
-def saturated_centres(field: StarField) -> tuple[NDArray, NDArray]:
+def saturated_centres(field: StarField) -> tuple[Array, Array]:
     """Stars whose centre is saturated in the deep and in the sharp stack."""
     at = field.places.pixels(field.saturated_deep.shape)
     return field.saturated_deep[at], field.saturated_sharp[at]

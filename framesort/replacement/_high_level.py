@@ -3,10 +3,10 @@
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.records import Replacement
+from framesort.replacement._arrays import Image
 from framesort.replacement._input import (
     as_planes,
     fill_saturated_cores,
@@ -99,12 +99,12 @@ def replace_stars(
     flux_scale = options.flux_scale
     if flux_scale is None:
         flux_scale = "star" if len(d) > len(s) else "picture"
-    limits = options.brightest, options.faintest
     settings = ReplacementSettings(
         saturation=saturation,
         keep=places_table(keep, "keep"),
         force=places_table(force, "force"),
-        limits=(_over(limits[0], units[0]), _over(limits[1], units[0])),
+        brightest=_over(options.brightest, units[0]),
+        faintest=_over(options.faintest, units[0]),
         amount=float(options.amount),
         detail=bool(options.detail),
         per_star=flux_scale == "star",
@@ -123,7 +123,7 @@ def replace_stars(
     return scale_replacement(made, *units)
 
 
-def _check_shapes(deep: NDArray[np.float32], sharp: NDArray[np.float32]) -> None:
+def _check_shapes(deep: Image, sharp: Image) -> None:
     """Raise `InputError` where the planes of two stacks do not fit."""
     if deep.shape[1:] != sharp.shape[1:]:
         raise InputError(

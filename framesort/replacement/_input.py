@@ -4,15 +4,15 @@ from typing import Any
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.errors import InputError
 from framesort.records import Stack
+from framesort.replacement._arrays import Floats, Image
 from framesort.replacement._places import DEFAULT_RADIUS
 
 
-def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
+def as_planes(image: Any, name: str) -> tuple[Image, float]:
     """Pixels [plane, y, x] as float32 with NaN where there are none, and the saturation level.
 
     Raises
@@ -44,7 +44,7 @@ def as_planes(image: Any, name: str) -> tuple[NDArray[np.float32], float]:
     return data, saturation
 
 
-def mask_unweighted(planes: NDArray[np.float32], stack: Any) -> NDArray[np.float32]:
+def mask_unweighted(planes: Image, stack: Any) -> Image:
     """Planes of a stack with NaN where its weight is 0, in all planes where it is so in one."""
     if not isinstance(stack, Stack):
         return planes
@@ -52,14 +52,14 @@ def mask_unweighted(planes: NDArray[np.float32], stack: Any) -> NDArray[np.float
     return np.where(weight > 0, planes, np.float32(np.nan))
 
 
-def mean_plane(planes: NDArray[np.float32]) -> NDArray[np.float32]:
+def mean_plane(planes: Image) -> Image:
     """Mean of planes; the plane itself, not a copy, where there is one."""
     if planes.ndim == 2:
         return planes
-    return planes[0] if len(planes) == 1 else planes.mean(axis=0)
+    return np.asarray(planes[0] if len(planes) == 1 else planes.mean(axis=0))
 
 
-def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
+def places_table(table: Any, name: str) -> Floats | None:
     """Rows (x, y, radius) of a table or an array of places."""
     if table is None:
         return None
@@ -75,9 +75,7 @@ def places_table(table: Any, name: str) -> NDArray[np.float64] | None:
     return out.reshape(-1, 3)
 
 
-def fill_saturated_cores(
-    planes: NDArray[np.float32], level: float, *, largest: int = 30
-) -> NDArray[np.float32]:
+def fill_saturated_cores(planes: Image, level: float, *, largest: int = 30) -> Image:
     """Fill small holes beside a saturated pixel with the rim's highest value: saturated as well.
 
     Stacking may leave nothing of a core in which no frame has a pixel that is not saturated; such a

@@ -9,7 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
+
+from framesort.replacement._arrays import Floats
 
 ORDERS = 4
 """Highest harmonic of the angle."""
@@ -35,13 +36,13 @@ class Tables(NamedTuple):
         Cosine and sine of each spike's angle.
     """
 
-    radial: NDArray[np.float64]
+    radial: Floats
     per_t: float
     inner: float
-    line: NDArray[np.float64]
+    line: Floats
     per_u: float
     per_v: float
-    cs: NDArray[np.float64]
+    cs: Floats
 
 
 @njit(cache=True, nogil=True, inline="always")
@@ -134,6 +135,22 @@ def _solve(a, b, n):
 
 
 @njit(cache=True, nogil=True)
+def _derive(dx, dy, flux, q, tables, n, p):
+    """Fill `p` with what the first `n` unknowns of `fit_stars` add to a pixel, each by one unit."""
+    h = 0.2
+    p[0] = profile_at(dx, dy, q, tables)
+    p[1] = 1.0
+    if n >= 4:
+        left, right = profile_at(dx - h, dy, q, tables), profile_at(dx + h, dy, q, tables)
+        p[2] = flux * (left - right) / (2 * h)
+        low, high = profile_at(dx, dy - h, q, tables), profile_at(dx, dy + h, q, tables)
+        p[3] = flux * (low - high) / (2 * h)
+    if n >= 5:
+        wide, narrow = profile_at(dx, dy, q * 0.97, tables), profile_at(dx, dy, q * 1.03, tables)
+        p[4] = flux * (wide - narrow) / 0.06
+
+
+@njit(cache=True, nogil=True)
 def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
     """Fit each star's own pixels of one image by least squares; nothing is changed but `out`.
 
@@ -145,13 +162,11 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
     ny, nx = image.shape
     a, b, p = np.empty((5, 5)), np.empty(5), np.empty(5)
     inverse, unit = np.empty((5, 5)), np.empty(5)
-    h = 0.2
     for k in range(len(x)):
         a[:] = 0.0
         b[:] = 0.0
         out[k, :] = 0.0
         wanted = used = 0
-        f = flux[k]
         for j in range(int(np.ceil(y[k] - reach[k])), int(y[k] + reach[k]) + 1):
             dy = j - y[k]
             half = np.sqrt(max(reach[k] ** 2 - dy * dy, 0.0))
@@ -164,35 +179,7 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
                     continue
                 used += 1
                 w = 1.0 / (sigma * sigma + (eps * model[j, i]) ** 2)
-                dx = i - x[k]
-                p[0] = profile_at(dx, dy, q[k], tables)
-                p[1] = 1.0
-                if n >= 4:
-                    p[2] = (
-                        f
-                        * (
-                            profile_at(dx - h, dy, q[k], tables)
-                            - profile_at(dx + h, dy, q[k], tables)
-                        )
-                        / (2 * h)
-                    )
-                    p[3] = (
-                        f
-                        * (
-                            profile_at(dx, dy - h, q[k], tables)
-                            - profile_at(dx, dy + h, q[k], tables)
-                        )
-                        / (2 * h)
-                    )
-                if n >= 5:
-                    p[4] = (
-                        f
-                        * (
-                            profile_at(dx, dy, q[k] * 0.97, tables)
-                            - profile_at(dx, dy, q[k] * 1.03, tables)
-                        )
-                        / 0.06
-                    )
+                _derive(i - x[k], dy, flux[k], q[k], tables, n, p)
                 for m in range(n):
                     b[m] += w * d * p[m]
                     for o in range(m + 1):

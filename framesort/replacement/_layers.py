@@ -6,6 +6,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.replacement._arrays import Array, Image
+
 __all__ = ["MASK_BITS", "Change", "Layers"]
 
 MASK_BITS = {
@@ -31,16 +33,16 @@ class Change:
         Detail of extended light to add.
     """
 
-    taken: NDArray
-    given: NDArray
-    share: NDArray
-    detail: NDArray | None = None
+    taken: Array
+    given: Array
+    share: Array
+    detail: Array | None = None
 
 
 class Layers(NamedTuple):
     """Final picture, star layer, background, mask of one plane; see `Replacement`."""
 
-    final: NDArray[np.float32]
-    stars: NDArray[np.float32]
-    background: NDArray[np.float32]
+    final: Image
+    stars: Image
+    background: Image
     mask: NDArray[np.uint8]

@@ -1,10 +1,10 @@
 """The nebula of the deep stack if the sharp stack's does not predict it: in another filter."""
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField
 from framesort.replacement._side import Side
 from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
@@ -20,7 +20,7 @@ _DARK = 0.3
 """Share of the picture that must be free of starlight for an estimate."""
 
 
-def _fine(image: NDArray, weight: NDArray) -> NDArray:
+def _fine(image: Array, weight: Array) -> Array:
     """Structure of block means between a block and five."""
     mass = ndimage.gaussian_filter(weight, _WIDE)
     mean = ndimage.gaussian_filter(image * weight, _WIDE) / np.maximum(mass, 1e-6)
@@ -28,7 +28,7 @@ def _fine(image: NDArray, weight: NDArray) -> NDArray:
 
 
 def measure_nebula_ratio(
-    deep: NDArray, side: Side, nebula: NDArray, scale: float, noise: float
+    deep: Array, side: Side, nebula: Array, scale: float, noise: float
 ) -> float:
     """Share of the scaled sharp nebula that the deep stack shows: least squares of their structure.
 
@@ -36,7 +36,7 @@ def measure_nebula_ratio(
     pixels is taken off, and the noise of the sharp stack is allowed for. 1 exactly where the
     share is above 0.4, starlight is nearly everywhere, or the sharp stack shows little but noise.
     """
-    shares: list[tuple[NDArray, NDArray, NDArray]] = []
+    shares: list[tuple[Array, Array, Array]] = []
     for j in range(0, len(deep), ROWS):
         cut = slice(j, j + ROWS)
         dark = np.isfinite(deep[cut]) & (side.model[cut] < side.noise)
@@ -76,13 +76,13 @@ def measure_nebula_ratio(
     return 1.0 if share > _SAME else share
 
 
-def between_stars(image: NDArray, side: Side, saturated: NDArray) -> NDArray:
+def between_stars(image: Array, side: Side, saturated: Array) -> Array:
     """Level of a stack from its pixels without starlight, carried smoothly under the stars."""
     rows = starless_rows(image, side, saturated, eps=2.0, power=4)
     return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
 
 
-def local_background(field: StarField, deep: NDArray) -> None:
+def local_background(field: StarField, deep: Array) -> None:
     """The deep stack's level under its stars from its own pixels; changes `field.offset`."""
     side = field.deep
     rows = starless_rows(deep, side, field.saturated_deep)

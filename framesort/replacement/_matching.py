@@ -4,10 +4,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import fft, signal
 
 from framesort.replacement import _kernels as kernels
+from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._profile import Profile
 from framesort.replacement._robust import median_deviation
 from framesort.replacement._sky import fine_residual
@@ -57,14 +57,14 @@ TILES = 40
 _BAND = 256
 
 
-def identity() -> NDArray[np.float64]:
+def identity() -> Floats:
     """The kernel that changes nothing."""
     out = np.zeros((2 * HALF + 1, 2 * HALF + 1))
     out[HALF, HALF] = 1.0
     return out
 
 
-def _stamp(profile: Profile, *, spike: bool) -> NDArray[np.float64]:
+def _stamp(profile: Profile, *, spike: bool) -> Floats:
     """A star of the profile, faded out towards the edge of the kernel, of sum 1."""
     tables = profile.tables
     if not spike:
@@ -79,7 +79,7 @@ def _stamp(profile: Profile, *, spike: bool) -> NDArray[np.float64]:
     return np.asarray(out / out.sum())
 
 
-def profile_kernel(deep: Profile, sharp: Profile, *, spike: bool = True) -> NDArray[np.float64]:
+def profile_kernel(deep: Profile, sharp: Profile, *, spike: bool = True) -> Floats:
     """Kernel of sum 1 that turns the sharp profile into the deep one: their ratio in Fourier space.
 
     Where the sharp profile has next to no power the ratio is damped (Wiener filter).
@@ -95,13 +95,13 @@ def _padded_shape(rows: int, columns: int, half: int) -> list[int]:
     return [fft.next_fast_len(n + 2 * half, real=True) for n in (rows, columns)]
 
 
-def _spectrum(kernel: NDArray, shape: list[int]) -> NDArray:
+def _spectrum(kernel: Array, shape: list[int]) -> Array:
     return np.asarray(fft.rfft2(np.asarray(kernel, np.float32), s=shape))
 
 
 def convolve_band(
-    image: NDArray, kernel: NDArray, first: int, last: int, *, spectrum: NDArray | None = None
-) -> NDArray[np.float32]:
+    image: Array, kernel: Array, first: int, last: int, *, spectrum: Array | None = None
+) -> Image:
     """Rows `first` to `last` of an image convolved with a kernel; mirrored at the image's edges.
 
     `spectrum` is the kernel's Fourier transform where it is known for so many rows.
@@ -121,7 +121,7 @@ def convolve_band(
     return np.asarray(out[2 * half : 2 * half + last - first, 2 * half : 2 * half + nx], np.float32)
 
 
-def convolve(image: NDArray, kernel: NDArray) -> NDArray[np.float32]:
+def convolve(image: Array, kernel: Array) -> Image:
     """An image convolved with a kernel, in bands that threads take up."""
     out = np.empty(image.shape, np.float32)
     spectrum = _spectrum(kernel, _padded_shape(_BAND, image.shape[1], kernel.shape[0] // 2))
@@ -134,16 +134,14 @@ def convolve(image: NDArray, kernel: NDArray) -> NDArray[np.float32]:
     return out
 
 
-def fine_noise(
-    deep: NDArray, sharp: NDArray, free: NDArray[np.bool_]
-) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def fine_noise(deep: Array, sharp: Array, free: Mask) -> tuple[Image, Image]:
     """Fine residuals of both stacks at the free pixels where both are known."""
     a, b = (fine_residual(v)[free] for v in (deep, sharp))
     good = np.isfinite(a) & np.isfinite(b)
     return a[good], b[good]
 
 
-def common_noise(pairs: list[tuple[NDArray, NDArray]]) -> float:
+def common_noise(pairs: list[tuple[Array, Array]]) -> float:
     """Covariance of the pixel noise of both stacks over the variance of the sharp one's.
 
     Above 0 where frames are in both. `pairs` are fine residuals of the deep and the sharp stack.
@@ -173,7 +171,7 @@ class KernelFit:
 
     scale: float
     error: float
-    change: NDArray[np.float64]
+    change: Floats
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -196,7 +194,7 @@ class KernelPrior:
     error: float
     noise_ratio: float
     common: float
-    noise_kernel: NDArray[np.float64]
+    noise_kernel: Floats
 
 
 @dataclass
@@ -213,14 +211,14 @@ class Tile:
         Pixels that count: no star light, no edge.
     """
 
-    sharp: NDArray
-    deep: NDArray
-    noise: NDArray
-    free: NDArray[np.bool_]
+    sharp: Array
+    deep: Array
+    noise: Array
+    free: Mask
 
 
 def tile_corners(
-    shape: tuple[int, ...], structure: NDArray, step: int, *, most: int = TILES
+    shape: tuple[int, ...], structure: Array, step: int, *, most: int = TILES
 ) -> list[tuple[int, int]]:
     """Corners (y, x) of at most `most` tiles, those with most structure first.
 
@@ -247,7 +245,7 @@ def _grid(shape: tuple[int, ...]) -> list[int]:
     return [fft.next_fast_len(max(n, least), real=True) for n in shape]
 
 
-def _transforms(kernels: list[NDArray], shape: tuple[int, ...]) -> NDArray:
+def _transforms(kernels: list[Array], shape: tuple[int, ...]) -> Array:
     """Fourier transforms of kernels, each centred on the first pixel of a tile of that shape."""
     out = np.zeros((len(kernels), *_grid(shape)), np.float32)
     for image, kernel in zip(out, kernels, strict=True):
@@ -257,7 +255,7 @@ def _transforms(kernels: list[NDArray], shape: tuple[int, ...]) -> NDArray:
     return np.asarray(fft.rfft2(out))
 
 
-def _gaussian(sigma: float) -> NDArray[np.float64]:
+def _gaussian(sigma: float) -> Floats:
     """A Gaussian of sum 1 that ends at three standard deviations."""
     line = np.arange(-int(3 * sigma + 0.5), int(3 * sigma + 0.5) + 1)
     line = np.exp(-0.5 * (line / sigma) ** 2)
@@ -268,12 +266,12 @@ def _gaussian(sigma: float) -> NDArray[np.float64]:
 class _Sums:
     """What tiles add to the normal equations: matrix, right side, and number of free pixels."""
 
-    normal: NDArray[np.float64]
-    right: NDArray[np.float64]
+    normal: Floats
+    right: Floats
     count: int = 0
 
 
-def _tile_sums(tile: Tile, kernels: NDArray, mean: NDArray) -> _Sums:
+def _tile_sums(tile: Tile, kernels: Array, mean: Array) -> _Sums:
     """Sums over the free pixels of one tile, weighted by 1 / (noise of the sharp stack)^2.
 
     `kernels` are the parts' transforms and `mean` that of the Gaussian whose mean over free pixels
@@ -302,7 +300,7 @@ def _tile_sums(tile: Tile, kernels: NDArray, mean: NDArray) -> _Sums:
     return _Sums(sums[:n, :n], sums[:n, n], rows.shape[1])
 
 
-def fit_kernel(tiles: list[Tile], parts: list[NDArray], prior: KernelPrior) -> KernelFit:
+def fit_kernel(tiles: list[Tile], parts: list[Array], prior: KernelPrior) -> KernelFit:
     """Flux scale and kernel of extended light by least squares, given that of the stars.
 
     With the sharp sky s and parts k_i of the kernel it minimises the misfit of
@@ -335,7 +333,7 @@ def fit_kernel(tiles: list[Tile], parts: list[NDArray], prior: KernelPrior) -> K
     return KernelFit(float(found[0]), float(np.sqrt(inverse[0, 0])), np.asarray(change, float))
 
 
-def _all_sums(tiles: list[Tile], parts: list[NDArray]) -> tuple[NDArray, NDArray, int]:
+def _all_sums(tiles: list[Tile], parts: list[Array]) -> tuple[Array, Array, int]:
     """`_tile_sums` of all tiles together: matrix, right side, number of pixels."""
     n = len(parts)
     normal, right = np.zeros((n, n)), np.zeros(n)
@@ -352,7 +350,7 @@ def _all_sums(tiles: list[Tile], parts: list[NDArray]) -> tuple[NDArray, NDArray
     return normal, right, power
 
 
-def kernel_parts(deep: Profile, sharp: Profile) -> list[NDArray]:
+def kernel_parts(deep: Profile, sharp: Profile) -> list[Array]:
     """The kernel of the profiles, and by what that of extended light may differ from it."""
     full = profile_kernel(deep, sharp)
     y, x = np.indices(full.shape) - HALF

@@ -2,11 +2,10 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
@@ -17,6 +16,7 @@ from framesort.records import (
     Stack,
     judge_check,
 )
+from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._difference import (
     STEP,
     Difference,
@@ -57,7 +57,15 @@ _MOST_PLACES = 50
 """Places of a kind that are listed."""
 
 
-def _pixel_noise(image: NDArray) -> NDArray[np.float32]:
+class Pictures(NamedTuple):
+    """Deep stack, sharp stack and result, one plane each."""
+
+    deep: Image
+    sharp: Image
+    final: Image
+
+
+def _pixel_noise(image: Array) -> Image:
     """`fine_residual`, by threads."""
     out = np.zeros(image.shape, np.float32)
 
@@ -68,14 +76,14 @@ def _pixel_noise(image: NDArray) -> NDArray[np.float32]:
     return out
 
 
-def _spread(values: NDArray) -> float:
+def _spread(values: Array) -> float:
     """Standard deviation from the median deviation of at most some million values."""
     v = values[:: max(1, len(values) // 1_000_000)]
     v = v[np.isfinite(v)]
     return float(robust_std(v)) if len(v) > 200 else np.nan
 
 
-def _noise_ratio(result: Replacement, light: NDArray, image: NDArray) -> float:
+def _noise_ratio(result: Replacement, light: Array, image: Array) -> float:
     """Noise of changed pixels outside cores over that of untouched ones."""
     rest = _pixel_noise(image)
     noise = _spread(rest[result.mask == 0])
@@ -121,54 +129,51 @@ def measure_replacement(
         (mean_plane(planes), saturation)
         for planes, saturation in (as_planes(v, n) for v, n in ((deep, "deep"), (sharp, "sharp")))
     )
-    pictures = (d, s, mean_plane(result.final))
+    pictures = Pictures(d, s, mean_plane(result.final))
     known = np.isfinite(d) & np.isfinite(s)
     if not known.all():
-        pictures = (
-            np.where(known, d, np.float32(np.nan)),
-            np.where(known, s, np.float32(np.nan)),
-            np.where(known, pictures[2], np.float32(np.nan)),
-        )
+        pictures = Pictures(*(np.where(known, v, np.float32(np.nan)) for v in pictures))
     light = mean_plane(result.stars)
     scale = float(result.table.meta.get("flux_scale", 1.0))
-    residual = make_residual(pictures[2], pictures[1], light, scale)
+    residual = make_residual(pictures.final, pictures.sharp, light, scale)
     qualities = _window_quality(pictures) if quality is None else quality()
-    width = qualities[1].fwhm if np.isfinite(qualities[1].fwhm) else 3.0
-    wide = qualities[0].fwhm if np.isfinite(qualities[0].fwhm) else 1.3 * width
+    of_deep, of_sharp, of_final = qualities
+    width = of_sharp.fwhm if np.isfinite(of_sharp.fwhm) else 3.0
+    wide = of_deep.fwhm if np.isfinite(of_deep.fwhm) else 1.3 * width
     saturated = _saturated(d, saturated_deep) | _saturated(s, saturated_sharp)
     thin = _thin(deep, known.shape) | _thin(sharp, known.shape)
-    final = np.where(thin, np.float32(np.nan), pictures[2]) if thin.any() else pictures[2]
-    difference = make_difference(final, pictures[1], scale, saturated, width)
+    final = np.where(thin, np.float32(np.nan), pictures.final) if thin.any() else pictures.final
+    difference = make_difference(final, pictures.sharp, scale, saturated, width)
     rows = result.table[result.table["reason"] == ""]
-    angle_known, spikes_known = _profile_spikes(qualities)
+    spike_angle, spike = _profile_spikes(qualities)
     check = ReplacementCheck(
         replaced=len(rows),
         not_replaced=len(result.table) - len(rows),
-        fwhm_deep=qualities[0].fwhm,
-        fwhm_sharp=qualities[1].fwhm,
-        fwhm_final=qualities[2].fwhm,
-        spike_deep=spikes_known[0],
-        spike_sharp=spikes_known[1],
-        spike_final=spikes_known[2],
-        spike_angle=angle_known,
-        noise_ratio=_noise_ratio(result, light, pictures[2]),
-        noise_ratio_deep=_noise_ratio(result, light, pictures[0]),
-        eccentricity_deep=qualities[0].eccentricity,
-        eccentricity_sharp=qualities[1].eccentricity,
-        eccentricity_final=qualities[2].eccentricity,
+        fwhm_deep=of_deep.fwhm,
+        fwhm_sharp=of_sharp.fwhm,
+        fwhm_final=of_final.fwhm,
+        spike_deep=spike[0],
+        spike_sharp=spike[1],
+        spike_final=spike[2],
+        spike_angle=spike_angle,
+        noise_ratio=_noise_ratio(result, light, pictures.final),
+        noise_ratio_deep=_noise_ratio(result, light, pictures.deep),
+        eccentricity_deep=of_deep.eccentricity,
+        eccentricity_sharp=of_sharp.eccentricity,
+        eccentricity_final=of_final.eccentricity,
         residual=residual,
     )
-    check = _add_difference(check, difference, pictures[0], width)
+    check = _add_difference(check, difference, pictures.deep, width)
     check = _add_stars(check, difference, pictures, scale, result.table, saturated, (wide, width))
     check = _add_worst(check, rows, pictures, scale, width)
     return replace(check, notes=_warnings(check))
 
 
-def _saturated(image: NDArray, level: float) -> NDArray[np.bool_]:
+def _saturated(image: Array, level: float) -> Mask:
     return np.asarray(image >= (level if np.isfinite(level) else guess_saturation(image)))
 
 
-def _thin(stack: Any, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+def _thin(stack: Any, shape: tuple[int, ...]) -> Mask:
     """Where a stack has less than half of its usual weight."""
     if not isinstance(stack, Stack):
         return np.zeros(shape, bool)
@@ -178,7 +183,7 @@ def _thin(stack: Any, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     return np.asarray(weight < 0.5 * usual)
 
 
-def _window_quality(pictures: Sequence[NDArray]) -> list[FrameQuality]:
+def _window_quality(pictures: Sequence[Array]) -> list[FrameQuality]:
     """Stars of the middle of the pictures, as frames are measured."""
     ny, nx = pictures[0].shape
     top, left = max(0, (ny - _WINDOW) // 2), max(0, (nx - _WINDOW) // 2)
@@ -186,7 +191,7 @@ def _window_quality(pictures: Sequence[NDArray]) -> list[FrameQuality]:
 
 
 def _add_difference(
-    check: ReplacementCheck, difference: Difference, deep: NDArray, width: float
+    check: ReplacementCheck, difference: Difference, deep: Array, width: float
 ) -> ReplacementCheck:
     """Flux scale, structure, holes and lumps."""
     ratio, error, one_sky = compare_scales(bin_pixels(deep), difference)
@@ -210,10 +215,10 @@ def _add_difference(
 def _add_stars(
     check: ReplacementCheck,
     difference: Difference,
-    pictures: tuple[NDArray, NDArray, NDArray],
+    pictures: Pictures,
     scale: float,
     table: Table,
-    saturated: NDArray[np.bool_],
+    saturated: Mask,
     widths: tuple[float, float],
 ) -> ReplacementCheck:
     """Isolated stars, the spike beside the brightest, and false stars."""
@@ -225,14 +230,19 @@ def _add_stars(
     core = _core_radius(saturated, table, reach=3 * wide)
     replaced = np.asarray(table["reason"]) == ""
     stars: StarCheck = measure_stars(
-        pictures[1:], scale, table, flux, width, noise, replaced & (core == 0)
+        (pictures.sharp, pictures.final), scale, table, flux, width, noise, replaced & (core == 0)
     )
     brightest = np.argsort(-flux, kind="stable")[:STARS]
-    before = flatten(bin_pixels(pictures[0]) - difference.light, difference.use)
+    before = flatten(bin_pixels(pictures.deep) - difference.light, difference.use)
     spikes: SpikeCheck = measure_spikes(difference, before, table[brightest], wide, core[brightest])
     judged = replaced & (core == 0)
     share, places = count_false_stars(
-        pictures[1], scale, table[judged], flux[judged], width, _noise_at(difference, table[judged])
+        pictures.sharp,
+        scale,
+        table[judged],
+        flux[judged],
+        width,
+        _noise_at(difference, table[judged]),
     )
     return replace(
         check,
@@ -249,7 +259,7 @@ def _add_stars(
     )
 
 
-def _noise_at(difference: Difference, rows: Table) -> NDArray[np.float64]:
+def _noise_at(difference: Difference, rows: Table) -> Floats:
     """Noise of a pixel of the scaled sharp stack at places."""
     ny, nx = difference.noise_sharp.shape
     j = np.clip(np.asarray(rows["y"], float) / STEP, 0, ny - 1).astype(int)
@@ -257,7 +267,7 @@ def _noise_at(difference: Difference, rows: Table) -> NDArray[np.float64]:
     return STEP * np.asarray(difference.noise_sharp[j, i], float)
 
 
-def _core_radius(saturated: NDArray[np.bool_], table: Table, reach: float) -> NDArray[np.float64]:
+def _core_radius(saturated: Mask, table: Table, reach: float) -> Floats:
     """Radius of the saturated core of each star, pixels; 0 without one."""
     y, x = np.nonzero(saturated)
     out = np.zeros(len(table))
@@ -275,7 +285,7 @@ def _core_radius(saturated: NDArray[np.bool_], table: Table, reach: float) -> ND
 def _add_worst(
     check: ReplacementCheck,
     rows: Table,
-    pictures: tuple[NDArray, NDArray, NDArray],
+    pictures: Pictures,
     scale: float,
     width: float,
 ) -> ReplacementCheck:

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.errors import InputError
+from framesort.replacement._arrays import Floats
 
 __all__ = ["ReplacementOptions", "ReplacementSettings"]
 
@@ -69,7 +69,7 @@ class ReplacementSettings:
         Levels of the deep and the sharp stack; infinite where unknown.
     keep, force : (n, 3) float ndarray or None
         Places (x, y, radius).
-    limits : (float or None, float or None)
+    brightest, faintest : float or None
         Deep flux above and below which stars are not replaced.
     amount : float
     detail : bool
@@ -84,9 +84,10 @@ class ReplacementSettings:
     """
 
     saturation: tuple[float, float]
-    keep: NDArray[np.float64] | None
-    force: NDArray[np.float64] | None
-    limits: tuple[float | None, float | None]
+    keep: Floats | None
+    force: Floats | None
+    brightest: float | None
+    faintest: float | None
     amount: float
     detail: bool
     per_star: bool

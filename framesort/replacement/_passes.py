@@ -4,14 +4,15 @@ from typing import NamedTuple
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
+
+from framesort.replacement._arrays import Image
 
 
 class WideMean(NamedTuple):
     """Weighted mean of an image in blocks of `step` pixels, and the weight that it rests on."""
 
-    mean: NDArray[np.float32]
-    mass: NDArray[np.float32]
+    mean: Image
+    mass: Image
     step: int
 
 

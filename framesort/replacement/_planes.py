@@ -1,13 +1,14 @@
 """Replacement plane by plane: one set of places and verdicts, each plane's own light."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.replacement import _compose as compose
 from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
+from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField, signal_to_noise
 from framesort.replacement._extended import find_detail, find_sky, sky_rows
 from framesort.replacement._field import fit_field
@@ -42,45 +43,25 @@ class Lead:
     """
 
     field: StarField
-    applied: NDArray
+    applied: Array
     verdict: Verdict
-    fwhm: NDArray
+    fwhm: Array
 
 
-@dataclass
-class PlaneJob:
-    """One plane of both stacks, and how its stars are replaced.
-
-    Attributes
-    ----------
-    stacks : Stacks
-    settings : ReplacementSettings
-    lead : Lead or None
-        None where the plane is its own.
-    """
+class PlaneJob(NamedTuple):
+    """One plane of both stacks, and how its stars are replaced; without a lead it is its own."""
 
     stacks: Stacks
     settings: ReplacementSettings
     lead: Lead | None
 
 
-@dataclass
-class PlaneResult:
-    """One plane with its stars replaced.
-
-    Attributes
-    ----------
-    layers : Layers
-    share : (n,) float ndarray
-        Share of sharp pixels at each star.
-    applied : (n,) float ndarray
-        Light that each star was given.
-    lead : Lead
-    """
+class PlaneResult(NamedTuple):
+    """One plane with its stars replaced; share of sharp pixels at each, and the light given."""
 
     layers: Layers
-    share: NDArray
-    applied: NDArray
+    share: Array
+    applied: Array
     lead: Lead
 
 
@@ -121,7 +102,7 @@ def fit_lead(stacks: Stacks, settings: ReplacementSettings) -> Lead:
     return Lead(field, applied, verdict, fwhm)
 
 
-def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
+def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> Array:
     """Light of each star in one plane of the sharp stack, where the deep stack has one plane only.
 
     The star's light in all planes together times its colour; a faint star's colour is drawn towards
@@ -143,7 +124,7 @@ def colour_fluxes(field: StarField, lead: Lead, *, per_star: bool) -> NDArray:
 
 def _detail(
     field: StarField, stacks: Stacks, settings: ReplacementSettings, verdict: Verdict
-) -> NDArray:
+) -> Array:
     """Detail of the sky, non-stellar detections included; none where `keep` is set."""
     extended = np.isin(verdict.reason, EXTENDED)
     if extended.any():
@@ -168,7 +149,7 @@ def _detail(
 
 def change_plane(job: PlaneJob) -> PlaneResult:
     """Replace the stars of one plane."""
-    stacks, settings, lead = job.stacks, job.settings, job.lead
+    stacks, settings, lead = job
     if lead is None:
         lead = fit_lead(stacks, settings)
         field, applied = lead.field, lead.applied

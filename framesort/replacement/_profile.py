@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.replacement import _kernels as kernels
+from framesort.replacement._arrays import Array, Floats
 from framesort.replacement._kernels import HARMONICS, Tables
 
 __all__ = [
@@ -29,7 +29,7 @@ _SAMPLES = 24  # table columns per knot: linear interpolation is then good to 1e
 _SAMPLES_UV = 8
 
 
-def sample_grids() -> tuple[NDArray, NDArray, NDArray]:
+def sample_grids() -> tuple[Array, Array, Array]:
     """Where profiles are sampled: ``t = sqrt(rho)``, and ``sqrt(|u|)`` and ``|v|`` of spikes."""
     t = np.arange(0, (N_T + 1) * _SAMPLES + 2) * (STEP_T / _SAMPLES)
     u = np.arange(0, (N_U + 1) * _SAMPLES_UV + 2) * (STEP_U / _SAMPLES_UV)
@@ -37,7 +37,7 @@ def sample_grids() -> tuple[NDArray, NDArray, NDArray]:
     return t, u, v
 
 
-def make_tables(radial: NDArray, inner: float, line: NDArray, cs: NDArray) -> Tables:
+def make_tables(radial: Array, inner: float, line: Array, cs: Array) -> Tables:
     """Tables of samples at `sample_grids`."""
     per_u, per_v = _SAMPLES_UV / STEP_U, _SAMPLES_UV / STEP_V
     return Tables(radial, _SAMPLES / STEP_T, inner, line, per_u, per_v, cs)
@@ -59,20 +59,20 @@ class Profile:
 
     tables: Tables
     width: float
-    error: NDArray
+    error: Array
 
     @property
-    def t(self) -> NDArray[np.float64]:
+    def t(self) -> Floats:
         """Square root of the distance, in widths, of each column of ``tables.radial``."""
         return np.asarray(np.arange(self.tables.radial.shape[1]) / self.tables.per_t)
 
-    def mean_at(self, radius: NDArray, width: float) -> NDArray:
+    def mean_at(self, radius: Array, width: float) -> Array:
         """Mean over angles at distances in pixels, in the units of a profile of another width."""
         at = np.sqrt(radius / self.width)
         mean = np.interp(at, self.t, self.tables.radial[0], right=0.0)
         return np.asarray(mean * (width / self.width) ** 2)
 
-    def with_mean(self, mean: NDArray) -> "Profile":
+    def with_mean(self, mean: Array) -> "Profile":
         """The profile with another mean over angles."""
         radial = self.tables.radial.copy()
         radial[0] = mean
@@ -84,12 +84,12 @@ class Profile:
         tables = tables._replace(radial=tables.radial * ratio, line=tables.line * ratio)
         return Profile(tables, self.width, self.error * ratio)
 
-    def radius(self, flux: NDArray[np.float64], q: NDArray[np.float64], level: float) -> NDArray:
+    def radius(self, flux: Floats, q: Floats, level: float) -> Array:
         """Distance in pixels beyond which the mean profile of a star stays below `level`."""
         edge = np.maximum.accumulate(np.abs(self.tables.radial[0])[::-1])[::-1]
         return _reach(edge, self.t, flux, q, level)
 
-    def spike_reach(self, flux: NDArray, q: NDArray, level: float) -> NDArray:
+    def spike_reach(self, flux: Array, q: Array, level: float) -> Array:
         """Distance in pixels beyond which the lines of a star stay below `level`; 0 if none."""
         if not len(self.tables.cs):
             return np.zeros(len(flux))
@@ -98,16 +98,16 @@ class Profile:
         edge = np.maximum.accumulate(top[::-1])[::-1]
         return _reach(edge, u, flux, q, level)
 
-    def extent(self, flux: NDArray, q: NDArray, level: float) -> tuple[NDArray, NDArray]:
+    def extent(self, flux: Array, q: Array, level: float) -> tuple[Array, Array]:
         """`radius` and `spike_reach`."""
         return self.radius(flux, q, level), self.spike_reach(flux, q, level)
 
 
-def _reach(edge: NDArray, root: NDArray, flux: NDArray, q: NDArray, level: float) -> NDArray:
+def _reach(edge: Array, root: Array, flux: Array, q: Array, level: float) -> Array:
     need = level / np.maximum(np.abs(flux) * q**2, 1e-300)
     # `edge` falls monotonically: search it from its far end.
     far = len(edge) - np.searchsorted(edge[::-1], need, side="left")
-    return root[np.clip(far, 0, len(root) - 1)] ** 2 / q
+    return np.asarray(root[np.clip(far, 0, len(root) - 1)] ** 2 / q)
 
 
 def moffat_profile(width: float, beta: float) -> Profile:
@@ -184,17 +184,12 @@ def profile_fwhm(profile: Profile) -> float:
     """
     r = np.arange(0, 4, 0.02)
     angles = np.arange(12) * np.pi / 12
-    f = np.array(
-        [
-            np.mean(
-                [
-                    kernels.profile_at(x * np.cos(a), x * np.sin(a), 1.0, profile.tables)
-                    for a in angles
-                ]
-            )
-            for x in r
-        ]
-    )
+
+    def mean(x: float) -> float:
+        around = [(x * np.cos(a), x * np.sin(a)) for a in angles]
+        return float(np.mean([kernels.profile_at(*at, 1.0, profile.tables) for at in around]))
+
+    f = np.array([mean(x) for x in r])
     core = r < 0.5
     squares = np.vander(r[core] ** 2, 3)
     weight = np.sqrt(r[core])

@@ -13,12 +13,12 @@ prior whose width is a generous star profile.
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solve_triangular
 from scipy.optimize import isotonic_regression, nnls
 
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _basis as basis
+from framesort.replacement._arrays import Array
 from framesort.replacement._kernels import HARMONICS, ORDERS
 from framesort.replacement._profile import (
     N_T,
@@ -54,14 +54,14 @@ N_ROUND = N_T + 2 * ORDERS * N_INNER
 _PARTS = 4  # of the stars, gathered side by side
 
 
-def _prior(rho: NDArray) -> NDArray:
+def _prior(rho: Array) -> Array:
     """A generous profile of flux about 1 and width 1: what a coefficient may be."""
     return 0.7 / (1 + 3 * rho**2) ** 1.25
 
 
 def fit_profile(
     side: Side,
-    stars: tuple[NDArray, ...],
+    stars: tuple[Array, ...],
     *,
     norm: float,
     base: Profile | None = None,
@@ -98,13 +98,11 @@ def fit_profile(
     return _tabulate(coef, alone, cs, width, norm)
 
 
-def _normal_equations(
-    side: Side, stars: tuple[NDArray, ...], cs: NDArray
-) -> tuple[NDArray, NDArray]:
+def _normal_equations(side: Side, stars: tuple[Array, ...], cs: Array) -> tuple[Array, Array]:
     """Matrix and right side of the least-squares fit, without a prior."""
     n = N_ROUND + len(cs) * N_U * N_V
     gather: Any = basis.gather  # compiled: its signature is beyond the type checker
-    parts: dict[int, tuple[NDArray, NDArray]] = {}
+    parts: dict[int, tuple[Array, Array]] = {}
     pixels = side.image, side.model, side.noise, side.eps
 
     def work(first: int, _: int) -> None:
@@ -121,7 +119,7 @@ def _normal_equations(
     return normal, right
 
 
-def _coefficient_prior(spikes: int) -> NDArray:
+def _coefficient_prior(spikes: int) -> Array:
     """What each coefficient may be: standard deviations around 0."""
     rho = (np.arange(N_T) * STEP_T) ** 2
     along = (np.arange(N_U) * STEP_U) ** 2
@@ -135,7 +133,7 @@ def _coefficient_prior(spikes: int) -> NDArray:
     )
 
 
-def _regularise_spike(coef: NDArray, error: NDArray, pixel_noise: float) -> NDArray:
+def _regularise_spike(coef: Array, error: Array, pixel_noise: float) -> Array:
     """A line beyond 3 widths: as many shapes across as stand above the noise, and an end.
 
     The singular values of pure noise stay below sqrt(rows) + sqrt(columns); what exceeds that by
@@ -177,7 +175,7 @@ def _regularise_spike(coef: NDArray, error: NDArray, pixel_noise: float) -> NDAr
     return out
 
 
-def _regularise_wings(coef: NDArray, cover: NDArray, base: NDArray | None) -> NDArray:
+def _regularise_wings(coef: Array, cover: Array, base: Array | None) -> Array:
     """The mean profile beyond 2.5 widths: never negative, falling at least as 1 / rho**2.
 
     Scattered light in a telescope falls off as the inverse square of the distance or faster
@@ -205,10 +203,10 @@ def _regularise_wings(coef: NDArray, cover: NDArray, base: NDArray | None) -> ND
         z = z if cost <= cost_other else -other
     change = steps @ (z / size) + start - coef[outer]
     pull = scale * cho_solve((lower, True), scale * change)
-    return coef + cover[:, outer] @ pull
+    return np.asarray(coef + cover[:, outer] @ pull)
 
 
-def _as_splines(profile: Profile | None, width: float) -> NDArray | None:
+def _as_splines(profile: Profile | None, width: float) -> Array | None:
     """Coefficients of a profile's mean over angles, in the units of a profile of that width."""
     if profile is None:
         return None
@@ -220,7 +218,7 @@ def _as_splines(profile: Profile | None, width: float) -> NDArray | None:
 
 
 def _tabulate(
-    coef: NDArray, error: NDArray, cs: NDArray, width: float, norm: float
+    coef: Array, error: Array, cs: Array, width: float, norm: float
 ) -> tuple[Profile, float]:
     """The profile of these coefficients, and its total, by which it was divided."""
     t, u, v = sample_grids()

@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
+
+from framesort.replacement._arrays import Image
 
 __all__ = ["ReplacementCheck", "no_places"]
 
@@ -113,6 +114,6 @@ class ReplacementCheck:
     eccentricity_sharp: float = np.nan
     eccentricity_final: float = np.nan
     worst: Table = field(default_factory=Table)
-    cutouts: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 4, 0, 0), np.float32))
-    residual: NDArray[np.float32] = field(default_factory=lambda: np.empty((0, 0), np.float32))
+    cutouts: Image = field(default_factory=lambda: np.empty((0, 4, 0, 0), np.float32))
+    residual: Image = field(default_factory=lambda: np.empty((0, 0), np.float32))
     notes: tuple[str, ...] = ()

@@ -2,8 +2,8 @@
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 
+from framesort.replacement._arrays import Array, Floats, Image
 from framesort.stars import estimate_background
 from framesort.workers import core_count
 
@@ -13,9 +13,7 @@ TOLERANCE = 0.02
 """Share of a star's light that may differ."""
 
 
-def make_residual(
-    final: NDArray[np.float32], sharp: NDArray[np.float32], light: NDArray[np.float32], scale: float
-) -> NDArray[np.float32]:
+def make_residual(final: Image, sharp: Image, light: Image, scale: float) -> Image:
     """Result less scaled sharp stack and a smooth level, in units of what may be expected.
 
     That is the noise of the difference, and 2 % of the star `light` in the result. NaN where either
@@ -29,7 +27,7 @@ def make_residual(
     return np.asarray(rest, np.float32)
 
 
-def rank_residuals(residual: NDArray, rows: Table, width: float) -> NDArray[np.float64]:
+def rank_residuals(residual: Array, rows: Table, width: float) -> Floats:
     """Rms of the residual within about 1.5 widths of each star, NaN without data."""
     half = max(3, int(3 * width) | 1) // 2
     x, y = (np.round(np.asarray(rows[name], float)).astype(int) for name in ("x", "y"))
@@ -47,7 +45,7 @@ def rank_residuals(residual: NDArray, rows: Table, width: float) -> NDArray[np.f
     return np.where(seen, np.sqrt(power / np.where(seen, count, 1)), np.nan)
 
 
-def cut_around(images: list[NDArray], rows: Table, half: int) -> NDArray[np.float32]:
+def cut_around(images: list[Array], rows: Table, half: int) -> Image:
     """Cut-outs, (star, image, 2 half + 1, 2 half + 1); NaN beyond the pictures' edges."""
     out = np.full((len(rows), len(images), 2 * half + 1, 2 * half + 1), np.nan, np.float32)
     for k, row in enumerate(rows):

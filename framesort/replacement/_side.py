@@ -4,9 +4,9 @@ from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.replacement import _kernels as kernels
+from framesort.replacement._arrays import Array, Image
 from framesort.replacement._profile import Profile
 
 __all__ = [
@@ -25,11 +25,11 @@ __all__ = [
 class Stacks(NamedTuple):
     """Pixels of both stacks as they are, [y, x]."""
 
-    deep: NDArray
-    sharp: NDArray
+    deep: Array
+    sharp: Array
 
 
-def nearest_pixels(x: NDArray, y: NDArray, shape: tuple[int, ...]) -> tuple[NDArray, NDArray]:
+def nearest_pixels(x: Array, y: Array, shape: tuple[int, ...]) -> tuple[Array, Array]:
     """Row and column of the pixel at or, beyond the edge, nearest to each place."""
     row, column = (
         np.clip(np.round(v).astype(int), 0, size - 1) for v, size in zip((y, x), shape, strict=True)
@@ -46,16 +46,16 @@ class Places:
     `core` is the radius of a disc of as many saturated pixels: light is measured beyond it.
     """
 
-    x: NDArray
-    y: NDArray
-    shift_x: NDArray
-    shift_y: NDArray
-    factor: NDArray
-    rim: NDArray
-    core: NDArray
+    x: Array
+    y: Array
+    shift_x: Array
+    shift_y: Array
+    factor: Array
+    rim: Array
+    core: Array
 
     @classmethod
-    def at(cls, x: NDArray, y: NDArray, rim: NDArray, core: NDArray) -> "Places":
+    def at(cls, x: Array, y: Array, rim: Array, core: Array) -> "Places":
         """Places that are the same in both stacks, of stars as wide as all."""
         n = len(x)
         return cls(x, y, np.zeros(n), np.zeros(n), np.ones(n), rim, core)
@@ -63,15 +63,15 @@ class Places:
     def __len__(self) -> int:
         return len(self.x)
 
-    def pixels(self, shape: tuple[int, ...]) -> tuple[NDArray, NDArray]:
+    def pixels(self, shape: tuple[int, ...]) -> tuple[Array, Array]:
         """Row and column of the pixel of each place in the sharp stack."""
         return nearest_pixels(self.x, self.y, shape)
 
-    def some(self, pick: NDArray) -> "Places":
+    def some(self, pick: Array) -> "Places":
         """The picked places."""
         return Places(*(getattr(self, one.name)[pick] for one in fields(self)))
 
-    def keep(self, pick: NDArray) -> None:
+    def keep(self, pick: Array) -> None:
         """Drop all others than the picked ones."""
         for one in fields(self):
             setattr(self, one.name, getattr(self, one.name)[pick])
@@ -107,23 +107,23 @@ class Side:
         Of the spikes, radians.
     """
 
-    image: NDArray
-    model: NDArray
+    image: Array
+    model: Array
     noise: float
     profile: Profile
     shifted: bool
-    flux: NDArray
-    error: NDArray
+    flux: Array
+    error: Array
     eps: float = 0.05
-    angles: NDArray = field(default_factory=lambda: np.empty(0))
+    angles: Array = field(default_factory=lambda: np.empty(0))
 
-    def at(self, places: Places) -> tuple[NDArray, NDArray]:
+    def at(self, places: Places) -> tuple[Array, Array]:
         """X and y of the stars in this stack."""
         if self.shifted:
             return places.x + places.shift_x, places.y + places.shift_y
         return places.x, places.y
 
-    def q(self, places: Places) -> NDArray:
+    def q(self, places: Places) -> Array:
         """1 / width of each star, 1 / pixels."""
         return np.asarray(1 / (self.profile.width * places.factor))
 
@@ -132,10 +132,10 @@ def draw(
     side: Side,
     places: Places,
     *,
-    flux: NDArray | None = None,
-    out: NDArray | None = None,
+    flux: Array | None = None,
+    out: Array | None = None,
     level: float = 0.05,
-) -> NDArray:
+) -> Array:
     """Image of the stars of one stack."""
     flux = side.flux if flux is None else flux
     q = side.q(places)
@@ -174,7 +174,7 @@ def draw_star(
     flux: float,
     extent: tuple[float, float],
     tables: kernels.Tables | None = None,
-) -> NDArray[np.float32]:
+) -> Image:
     """One star in a window: a disc and its spikes, `extent` pixels far, by the side's profile."""
     out = np.zeros(side.model[window.cut].shape, np.float32)
     x, y = (v[k : k + 1] for v in side.at(places))

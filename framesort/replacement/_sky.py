@@ -12,8 +12,8 @@ from typing import Any
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
+from framesort.replacement._arrays import Array, Floats, Image
 from framesort.replacement._robust import median_deviation
 from framesort.workers import run_bands
 
@@ -50,7 +50,7 @@ BINS = 20
 WHITE = np.ones((1, 1))
 """Kernel of noise that is not correlated."""
 
-Rows = Callable[[int, int], tuple[NDArray[np.float32], NDArray[np.float32]]]
+Rows = Callable[[int, int], tuple[Image, Image]]
 """Gives an image and its pixel noise, from a first row to a last one."""
 
 
@@ -71,25 +71,25 @@ class PixelNoise:
     constant: float
     slope: float
     least: float
-    kernel: NDArray[np.float64] = field(default_factory=lambda: WHITE)
+    kernel: Floats = field(default_factory=lambda: WHITE)
 
     @property
     def wide(self) -> float:
         """Noise of a mean over many pixels, in units of what independent pixels would give it."""
         return float(self.kernel.sum())
 
-    def correlated(self, kernel: NDArray[np.float64], share: float) -> "PixelNoise":
+    def correlated(self, kernel: Floats, share: float) -> "PixelNoise":
         """The same where noise has that kernel and was measured too low: by its `share`."""
         more = 1 / share**2
         return PixelNoise(self.constant * more, self.slope * more, self.least * more, kernel)
 
-    def at(self, level: NDArray[np.float32]) -> NDArray[np.float32]:
+    def at(self, level: Image) -> Image:
         """Standard deviation at the given levels, ADU."""
         variance = np.float32(self.constant) + np.float32(self.slope) * level
-        return np.sqrt(np.maximum(variance, np.float32(self.least)))
+        return np.asarray(np.sqrt(np.maximum(variance, np.float32(self.least))))
 
 
-def fine_residual(image: NDArray) -> NDArray[np.float32]:
+def fine_residual(image: Array) -> Image:
     """Each pixel against its eight neighbours, as noisy as the image (Immerkaer 1996, eq. 1).
 
     0 along the edges.
@@ -100,7 +100,7 @@ def fine_residual(image: NDArray) -> NDArray[np.float32]:
     return out
 
 
-def fit_noise(level: NDArray, residual: NDArray) -> PixelNoise:
+def fit_noise(level: Array, residual: Array) -> PixelNoise:
     """Pixel noise from fine residuals at known levels, by median deviations in bins of level."""
     level, residual = (v[:: 1 + len(v) // SAMPLE] for v in (level, residual))
     if len(level) < 400:
@@ -194,7 +194,7 @@ def _add_significant(
             new[x] += (row[x] - low[x]) * np.sqrt(max(weight, np.float32(0)))
 
 
-def smooth_scale(image: NDArray, scale: int) -> NDArray[np.float32]:
+def smooth_scale(image: Array, scale: int) -> Image:
     """One step of the starlet transform; the image is mirrored at its edges."""
     image = np.ascontiguousarray(image, np.float32)
     line, out = np.empty_like(image), np.empty_like(image)
@@ -202,7 +202,7 @@ def smooth_scale(image: NDArray, scale: int) -> NDArray[np.float32]:
     return out
 
 
-def noise_by_scale(kernel: NDArray) -> tuple[float, ...]:
+def noise_by_scale(kernel: Array) -> tuple[float, ...]:
     """Standard deviation of each starlet scale of white noise of 1 convolved with a kernel."""
     half = kernel.shape[0] // 2
     far = half + MARGIN
@@ -236,12 +236,12 @@ REACH = _REACHES[0]
 
 
 def clean_rows(
-    image: NDArray,
-    noise: NDArray,
+    image: Array,
+    noise: Array,
     unit: tuple[float, ...],
     first: int = 0,
     last: int | None = None,
-) -> NDArray[np.float32]:
+) -> Image:
     """The significant part of an image.
 
     Parameters
@@ -294,9 +294,7 @@ def clean_rows(
     return out
 
 
-def significant_part(
-    rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]
-) -> NDArray[np.float32]:
+def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]) -> Image:
     """`clean_rows` of a whole image, in bands that threads take up."""
     out = np.empty(shape, np.float32)
 

@@ -3,9 +3,9 @@
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
 from framesort.replacement import _passes as passes
+from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._side import Side
 from framesort.stars import (
     Background,
@@ -25,24 +25,24 @@ FEW_ROWS = 64
 BOX = 64
 
 
-def background_of(image: NDArray) -> Background:
+def background_of(image: Array) -> Background:
     """`estimate_background`, by all cores."""
     return estimate_background(image, box=BOX, threads=core_count())
 
 
-def level_of(image: NDArray) -> NDArray:
+def level_of(image: Array) -> Array:
     """`background_level`, by all cores."""
     return background_level(image, box=BOX, threads=core_count())
 
 
-def without_background(image: NDArray, *, out: NDArray | None = None) -> NDArray:
+def without_background(image: Array, *, out: Array | None = None) -> Array:
     """`subtract_background`, by all cores."""
     return subtract_background(image, box=BOX, threads=core_count(), out=out)
 
 
 def combine(
-    image: NDArray, *others: tuple[float, NDArray], saturated: NDArray, out: NDArray | None = None
-) -> NDArray:
+    image: Array, *others: tuple[float, Array], saturated: Array, out: Array | None = None
+) -> Array:
     """An image less other images times factors; NaN where `saturated`. `out` may be `image`."""
     out = np.empty(image.shape, np.float32) if out is None else out
 
@@ -59,20 +59,20 @@ def combine(
 
 
 def starless_rows(
-    image: NDArray,
+    image: Array,
     side: Side,
-    saturated: NDArray,
+    saturated: Array,
     *,
     eps: float | None = None,
     power: int = 2,
-) -> Callable[[int, int], tuple[NDArray, NDArray]]:
+) -> Callable[[int, int], tuple[Array, Array]]:
     """Rows of an image without its stars, times their weight, and the weight, for `smooth_fill`.
 
     The weight is ``1 / (1 + (eps * model / noise)**power)`` with the side's own `eps` unless given.
     """
     share = np.float32((side.eps if eps is None else eps) / side.noise)
 
-    def rows(first: int, last: int) -> tuple[NDArray, NDArray]:
+    def rows(first: int, last: int) -> tuple[Array, Array]:
         starless, weight = (np.empty((last - first, image.shape[1]), np.float32) for _ in range(2))
         passes.weigh_starless(image, side.model, saturated, share, power, first, starless, weight)
         return starless, weight
@@ -81,8 +81,8 @@ def starless_rows(
 
 
 def smooth_fill(
-    rows: Callable[[int, int], tuple[NDArray, NDArray]], shape: tuple[int, int], width: float
-) -> NDArray:
+    rows: Callable[[int, int], tuple[Array, Array]], shape: tuple[int, int], width: float
+) -> Array:
     """Weighted Gaussian mean of an image, wider where little weight is near (three steps).
 
     `rows` gives weighted pixels and weights of the rows from a first to a last one; it is called
@@ -120,7 +120,7 @@ def smooth_fill(
     return out
 
 
-def grow(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
+def grow(mask: Mask, reach: int) -> Mask:
     """A mask and all pixels within `reach` steps along rows and columns of it.
 
     As `scipy.ndimage.binary_dilation` does it, but quick where little is masked.
@@ -135,7 +135,7 @@ def grow(mask: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     return out
 
 
-def blocks(image: NDArray, step: int) -> NDArray:
+def blocks(image: Array, step: int) -> Array:
     """Means of blocks of `step` pixels a side; the last ones may hold repeated edge pixels."""
     if step == 1:
         return image

@@ -3,10 +3,10 @@
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
+from framesort.replacement._arrays import Array
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Side
 
@@ -33,12 +33,12 @@ class Sectors(NamedTuple):
     number : int ndarray
     """
 
-    light: NDArray
-    weight: NDArray
-    shape: NDArray
-    number: NDArray
+    light: Array
+    weight: Array
+    shape: Array
+    number: Array
 
-    def sums(self, limit: NDArray) -> tuple[NDArray, NDArray]:
+    def sums(self, limit: Array) -> tuple[Array, Array]:
         """Numerator and denominator of the amplitude by sector, of light cut off at `limit`."""
         light = np.clip(self.light, -limit, limit)
         top, bottom = (
@@ -49,10 +49,10 @@ class Sectors(NamedTuple):
 
 
 def sectors_around(
-    image: NDArray,
+    image: Array,
     star: tuple[float, float, float],
     width: float,
-    error: tuple[float, float, NDArray],
+    error: tuple[float, float, Array],
 ) -> Sectors | None:
     """Sectors around a star (x, y, flux) between 2.5 and 9 widths; None outside of the image.
 
@@ -80,12 +80,12 @@ def sectors_around(
     )
 
 
-def smooth_sums(sums: tuple[NDArray, NDArray]) -> list[NDArray]:
+def smooth_sums(sums: tuple[Array, Array]) -> list[Array]:
     """Sums by sector, each a mean with the sectors beside it."""
     return [ndimage.gaussian_filter1d(one, _SMOOTH, mode="wrap") for one in sums]
 
 
-def find_spike_angles(rest: NDArray, side: Side, stars: tuple[NDArray, ...]) -> NDArray:
+def find_spike_angles(rest: Array, side: Side, stars: tuple[Array, ...]) -> Array:
     """Angles (radians) of lines through bright stars, strongest first; may be empty.
 
     `rest` is the image less stars without lines, `stars` are x, y and flux. In sectors of one
@@ -123,7 +123,7 @@ def find_spike_angles(rest: NDArray, side: Side, stars: tuple[NDArray, ...]) -> 
     return np.array(found)
 
 
-def add_angles(known: NDArray, more: NDArray) -> NDArray:
+def add_angles(known: Array, more: Array) -> Array:
     """Angles of lines (radians) with further ones that are none of them, `MAX_SPIKES` at most."""
     angles = list(known)
     for a in more:
@@ -134,16 +134,16 @@ def add_angles(known: NDArray, more: NDArray) -> NDArray:
     return np.array(angles)
 
 
-def refine_angles(rest: NDArray, side: Side, stars: tuple[NDArray, ...]) -> NDArray:
+def refine_angles(rest: Array, side: Side, stars: tuple[Array, ...]) -> Array:
     """The angles of a profile's lines, turned by one Gauss-Newton step (at most 0.5 degrees).
 
     `stars` are x, y, flux, q, and the radius within which pixels count.
     """
     tables = side.profile.tables
-    sums = changes.rotate_spikes(  # type: ignore[call-arg]
+    num, den = changes.rotate_spikes(  # type: ignore[call-arg]
         rest + side.model, side.model, side.noise, side.eps, *stars, tables, 2.0
-    )
+    ).T
     cs = tables.cs
     # A line fitted at a wrong angle looks weaker than it is, and the step too long.
-    step = np.clip(sums[:, 0] / np.maximum(sums[:, 1], 1e-300), -LONGEST_STEP, LONGEST_STEP)
-    return np.arctan2(cs[:, 1], cs[:, 0]) + step
+    step = np.clip(num / np.maximum(den, 1e-300), -LONGEST_STEP, LONGEST_STEP)
+    return np.asarray(np.arctan2(cs[:, 1], cs[:, 0]) + step)

@@ -4,10 +4,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement._arrays import Array, Floats
 from framesort.replacement._difference import STEP, TOLERANCE, Difference
 
 __all__ = ["SpikeCheck", "measure_spikes"]
@@ -54,8 +54,8 @@ class SpikeCheck:
 
 
 def _polar(
-    images: list[NDArray], noise: NDArray, x: float, y: float, radii: NDArray
-) -> tuple[NDArray, NDArray]:
+    images: list[Array], noise: Array, x: float, y: float, radii: Array
+) -> tuple[Array, Array]:
     """Weighted means along both arms at each angle, (image, angle), and their error."""
     angle = np.radians((np.arange(ANGLES) + 0.5) * 180 / ANGLES)
     arms = np.concatenate([radii, -radii])
@@ -78,10 +78,10 @@ def _polar(
 
 def measure_spikes(
     difference: Difference,
-    before: NDArray,
+    before: Array,
     rows: Table,
     width: float,
-    reach: NDArray[np.float64],
+    reach: Floats,
 ) -> SpikeCheck:
     """Sum the residual along the spike beside the brightest stars.
 
@@ -101,9 +101,9 @@ def measure_spikes(
     d = difference
     noise = d.correlation * np.hypot(d.noise, np.float32(TOLERANCE) * np.maximum(d.compact, 0))
     noise = np.where(d.use, noise, np.float32(np.inf))
-    left: list[NDArray] = []
-    excess: list[NDArray] = []
-    errors: list[NDArray] = []
+    left: list[Array] = []
+    excess: list[Array] = []
+    errors: list[Array] = []
     for x, y, core in zip(rows["x"], rows["y"], reach, strict=True):
         first = max(NEAR * width, core + 1.5 * width)
         radii = np.arange(first, first + (FAR - NEAR) * width, STEP)

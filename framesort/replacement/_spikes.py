@@ -1,9 +1,9 @@
 """The spikes of single bright stars, where they differ from the mean profile's."""
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import ndimage, signal
 
+from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._candidates import StarField
 from framesort.replacement._layers import Change
 from framesort.replacement._side import Places, Side, Stacks, Window, draw_star, window_around
@@ -39,7 +39,7 @@ MISFIT, MISFIT_OVER = 3.0, 1.5
 over a Gaussian of so many pixels."""
 
 
-def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
+def own_spikes(side: Side, places: Places) -> Floats:
     """By what share of the mean one each star's spike is stronger; the side's model follows.
 
     The strength of a spike follows from its star's light, which is uncertain for a saturated
@@ -62,9 +62,7 @@ def own_spikes(side: Side, places: Places) -> NDArray[np.float64]:
     return share
 
 
-def draw_spike(
-    side: Side, places: Places, k: int, share: float
-) -> tuple[Window, NDArray[np.float32]] | None:
+def draw_spike(side: Side, places: Places, k: int, share: float) -> tuple[Window, Image] | None:
     """A share of a star's mean spike: where it is, and its light there; None outside the image."""
     x, y = (float(v[k]) for v in side.at(places))
     q = side.q(places)[k : k + 1]
@@ -80,7 +78,7 @@ def draw_spike(
     return window, own
 
 
-def offsets(side: Side, places: Places, k: int, window: Window) -> tuple[NDArray, NDArray]:
+def offsets(side: Side, places: Places, k: int, window: Window) -> tuple[Array, Array]:
     """Offsets in x and y of the pixels of a window from a star."""
     x, y = (float(v[k]) for v in side.at(places))
     rows, columns = np.indices(side.model[window.cut].shape)
@@ -88,7 +86,7 @@ def offsets(side: Side, places: Places, k: int, window: Window) -> tuple[NDArray
 
 
 def _strength(
-    side: Side, own: NDArray, window: Window, offset: tuple[NDArray, NDArray], q: float
+    side: Side, own: Array, window: Window, offset: tuple[Array, Array], q: float
 ) -> float:
     """By what share of the mean a star's spike is stronger; 0 with too few pixels."""
     dx, dy = offset
@@ -112,7 +110,7 @@ def _strength(
     return float(np.clip(found[0], -1, 4))
 
 
-def remove_rest(field: StarField, stacks: Stacks, change: Change, pick: NDArray[np.bool_]) -> None:
+def remove_rest(field: StarField, stacks: Stacks, change: Change, pick: Mask) -> None:
     """Take off what the mean spike leaves of the spikes of bright stars; changes `change.taken`.
 
     A spike's shape varies from star to star, with colour and place, and with what rejection left
@@ -137,7 +135,7 @@ def remove_rest(field: StarField, stacks: Stacks, change: Change, pick: NDArray[
         change.taken[window.cut] += _certain_rest(side, (rest, weight), own, offset, float(q[k]))
 
 
-def prefer_sharp(field: StarField, stacks: Stacks, change: Change, pick: NDArray[np.bool_]) -> None:
+def prefer_sharp(field: StarField, stacks: Stacks, change: Change, pick: Mask) -> None:
     """More of the sharp stack's pixels beside saturated cores where profiles fail.
 
     Changes `change.share`. Bleeding, and what rejection left of a core in the deep stack, is in no
@@ -162,7 +160,7 @@ def prefer_sharp(field: StarField, stacks: Stacks, change: Change, pick: NDArray
 
 def _compare(
     field: StarField, stacks: Stacks, change: Change, cut: tuple[slice, slice]
-) -> tuple[NDArray, NDArray]:
+) -> tuple[Array, Array]:
     """The picture as it is planned less the scaled sharp stack, and 1 / variance (0: unknown)."""
     deep, sharp = (image[cut] for image in stacks)
     scale = np.float32(field.scale)
@@ -178,11 +176,11 @@ def _compare(
 
 def _certain_rest(
     side: Side,
-    compared: tuple[NDArray, NDArray],
-    own: NDArray,
-    offset: tuple[NDArray, NDArray],
+    compared: tuple[Array, Array],
+    own: Array,
+    offset: tuple[Array, Array],
     q: float,
-) -> NDArray[np.float32]:
+) -> Image:
     """What is certain of a star's rest along its spikes; `compared` as `_compare` gives it."""
     rest, weight = compared
     dx, dy = offset
@@ -201,7 +199,7 @@ def _certain_rest(
     return out
 
 
-def _elongated(c: float, s: float, q: float) -> NDArray[np.float64]:
+def _elongated(c: float, s: float, q: float) -> Floats:
     """A Gaussian drawn out along a direction."""
     half = int(3 * ALONG / q) + 1
     y, x = np.mgrid[-half : half + 1, -half : half + 1]

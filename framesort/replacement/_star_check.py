@@ -4,12 +4,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 from photutils.aperture import CircularAperture, aperture_photometry
 from scipy import optimize
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from framesort.replacement._arrays import Array, Floats, Mask
 from framesort.replacement._replacement_check import no_places
 from framesort.replacement._robust import robust_std
 
@@ -54,7 +54,7 @@ class StarCheck:
     flux_scatter: float = np.nan
 
 
-def _cut(image: NDArray, x: float, y: float) -> NDArray | None:
+def _cut(image: Array, x: float, y: float) -> Array | None:
     i, j = round(x), round(y)
     if min(i, j) < HALF or j + HALF >= image.shape[0] or i + HALF >= image.shape[1]:
         return None
@@ -65,16 +65,16 @@ def _cut(image: NDArray, x: float, y: float) -> NDArray | None:
 _Y, _X = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
 
 
-def _moffat_width(part: NDArray) -> float:
+def _moffat_width(part: Array) -> float:
     """FWHM of a round Moffat profile on a level, least squares; NaN where none fits."""
     level, top = float(np.median(part)), float(part.max())
     if not top > level:
         return np.nan
 
-    def miss(p: NDArray) -> NDArray:
+    def miss(p: Array) -> Array:
         peak, x, y, log_a, beta, background = p
         core = 1 + ((_X - x) ** 2 + (_Y - y) ** 2) / np.exp(2 * log_a)
-        return (background + peak * core**-beta - part / (top - level)).ravel()
+        return np.ravel(background + peak * core**-beta - part / (top - level))
 
     start = np.array([1.0, 0.0, 0.0, 0.7, 2.8, level / (top - level)])
     low = [0.1, -2, -2, -1, 1.2, -np.inf]
@@ -88,9 +88,7 @@ def _moffat_width(part: NDArray) -> float:
     return float(2 * np.exp(p[3]) * np.sqrt(2 ** (1 / p[4]) - 1))
 
 
-def _isolated(
-    x: NDArray, y: NDArray, flux: NDArray, apart: float, share: float
-) -> NDArray[np.bool_]:
+def _isolated(x: Array, y: Array, flux: Array, apart: float, share: float) -> Mask:
     """No neighbour within `apart` with more than a share of the flux."""
     out = np.ones(len(x), bool)
     pairs = cKDTree(np.column_stack([x, y])).query_pairs(apart, output_type="ndarray")
@@ -99,21 +97,19 @@ def _isolated(
     return out
 
 
-def _light(image: NDArray, spots: NDArray, radius: float, background: NDArray) -> NDArray:
+def _light(image: Array, spots: Array, radius: float, background: Array) -> Array:
     table = aperture_photometry(image, CircularAperture(spots, radius))
     return np.asarray(table["aperture_sum"]) - background * np.pi * radius**2
 
 
-def _net_light(image: NDArray, x: NDArray, y: NDArray, radius: float) -> NDArray:
+def _net_light(image: Array, x: Array, y: Array, radius: float) -> Array:
     """Light above the ring around, in an aperture."""
     if not len(x):
         return np.empty(0)
     return _light(image, np.column_stack([x, y]), radius, _ring(image, x, y, radius)[0])
 
 
-def _ring(
-    image: NDArray, x: NDArray, y: NDArray, radius: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _ring(image: Array, x: Array, y: Array, radius: float) -> tuple[Floats, Floats]:
     """Median and spread of a ring around each star."""
     half = int(radius) + 4
     v, u = np.mgrid[-half : half + 1, -half : half + 1]
@@ -128,7 +124,7 @@ def _ring(
     return np.asarray(middle, float), np.asarray(spread, float)
 
 
-def _median(values: NDArray) -> tuple[float, float]:
+def _median(values: Array) -> tuple[float, float]:
     """Median and its error."""
     v = values[np.isfinite(values)]
     if len(v) < 4:
@@ -139,13 +135,13 @@ def _median(values: NDArray) -> tuple[float, float]:
 
 
 def measure_stars(
-    pictures: tuple[NDArray, NDArray],
+    pictures: tuple[Array, Array],
     scale: float,
     rows: Table,
-    flux: NDArray[np.float64],
+    flux: Floats,
     width: float,
     noise: float,
-    clean: NDArray[np.bool_],
+    clean: Mask,
 ) -> StarCheck:
     """Fit profiles to isolated stars and sum apertures on them.
 
@@ -195,18 +191,18 @@ def measure_stars(
 _RATIOS = ("width_ratio", "width_error", "flux_ratio", "flux_error")
 
 
-def _widths(pictures: tuple[NDArray, ...], x: float, y: float) -> list[float]:
+def _widths(pictures: tuple[Array, ...], x: float, y: float) -> list[float]:
     parts = [_cut(image, x, y) for image in pictures]
     return [np.nan if part is None else _moffat_width(part) for part in parts]
 
 
 def count_false_stars(
-    sharp: NDArray,
+    sharp: Array,
     scale: float,
     rows: Table,
-    flux: NDArray[np.float64],
+    flux: Floats,
     width: float,
-    noise: NDArray[np.float64],
+    noise: Floats,
 ) -> tuple[float, Table]:
     """Replaced entries whose light in the sharp stack is not concentrated as a star's.
 

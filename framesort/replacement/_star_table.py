@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 from astropy import units as u
 from astropy.table import Table
-from numpy.typing import NDArray
 from scipy.spatial import KDTree
 
 from framesort.records import CHECK_LIMITS
+from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import CORE, Unknowns, fit_stars, star_fwhm
 from framesort.replacement._fluxes import saturated_centres
@@ -22,7 +22,7 @@ SHIFTED = 0.15
 """Pixels: stacks further apart than this are worth a word."""
 
 
-def widths_after(field: StarField, final: NDArray, applied: NDArray, pick: NDArray) -> NDArray:
+def widths_after(field: StarField, final: Array, applied: Array, pick: Array) -> Array:
     """FWHM of the replaced stars, measured on the result with the sharp profile.
 
     Returns
@@ -42,7 +42,7 @@ def widths_after(field: StarField, final: NDArray, applied: NDArray, pick: NDArr
     return np.where(known, star_fwhm(side, p, fits), np.nan)
 
 
-def _near_saturated(field: StarField, radius: NDArray) -> NDArray:
+def _near_saturated(field: StarField, radius: Array) -> Array:
     """Stars with a pixel within `radius` (pixels) that is saturated in the sharp stack."""
     y, x = np.nonzero(field.saturated_sharp)
     if len(x) == 0:
@@ -74,7 +74,7 @@ COLUMNS: dict[str, tuple[u.UnitBase | None, str]] = {
 """Unit and description of each column; the last one of colour images only."""
 
 
-def make_table(lead: Lead, share: NDArray, after: NDArray, planes: NDArray | None = None) -> Table:
+def make_table(lead: Lead, share: Array, after: Array, planes: Array | None = None) -> Table:
     """Every detection: `share` of sharp pixels at its centre, width `after` on the result.
 
     `planes`, (n, planes), is the light given in each plane of a colour image.
@@ -108,7 +108,7 @@ def make_table(lead: Lead, share: NDArray, after: NDArray, planes: NDArray | Non
     return table
 
 
-def make_notes(field: StarField, reason: NDArray) -> tuple[str, ...]:
+def make_notes(field: StarField, reason: Array) -> tuple[str, ...]:
     """What limits the result, a sentence each."""
     out = []
     n = int(np.sum(reason == ""))

@@ -4,9 +4,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 from scipy import ndimage
 
+from framesort.replacement._arrays import Array
 from framesort.replacement._difference import (
     B3_NOISE,
     STEP,
@@ -63,7 +63,7 @@ def _places(x: object, y: object, ratio: object) -> Table:
     return Table({"x": x, "y": y, "ratio": ratio}, dtype=[float, float, float])
 
 
-def compare_scales(deep: NDArray, difference: Difference) -> tuple[float, float, bool]:
+def compare_scales(deep: Array, difference: Difference) -> tuple[float, float, bool]:
     """Flux of the deep stack over that of the scaled sharp one, in scales heat does not blur.
 
     Parameters
@@ -125,9 +125,7 @@ def measure_structure(difference: Difference) -> Structure:
     return _by_boxes(power, unit, means, float(np.sqrt(np.max([0.0, *wrong]))))
 
 
-def _by_boxes(
-    power: list[NDArray], unit: list[float], means: list[NDArray], error: float
-) -> Structure:
+def _by_boxes(power: list[Array], unit: list[float], means: list[Array], error: float) -> Structure:
     """Error of the final picture against that of the sharp stack, each box by itself."""
     share = np.array([b**2 for b in B3_NOISE[1:3]])
     wrong = sum(

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._candidates import StarFit
 from framesort.replacement._fit import Unknowns, fit_stars, wide_saturated
 from framesort.replacement._robust import robust_std, shortest_half
@@ -13,7 +14,7 @@ __all__ = ["joint_flux", "model_stars", "set_scale", "star_scale"]
 _FEWEST = 8
 
 
-def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[NDArray, NDArray]:
+def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[Array, Array]:
     """Each star's flux from both stacks together, in the scale of either stack.
 
     The noise of one stack must not pass for a bright star whose place is well known.
@@ -28,7 +29,7 @@ def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[NDArray, NDArray]
     )
 
 
-def _odd(values: NDArray, error: NDArray, known: NDArray, floor: float) -> NDArray[np.bool_]:
+def _odd(values: Array, error: Array, known: Array, floor: float) -> Mask:
     """Values further from the bulk than its scatter, their own errors and a floor allow."""
     if known.sum() < _FEWEST:
         return np.zeros(len(values), bool)
@@ -37,7 +38,7 @@ def _odd(values: NDArray, error: NDArray, known: NDArray, floor: float) -> NDArr
 
 
 def model_stars(
-    deep: Side, sharp: Side, places: Places, limit: int, spread: NDArray | None = None
+    deep: Side, sharp: Side, places: Places, limit: int, spread: Array | None = None
 ) -> NDArray[np.int_]:
     """Brightest stars to make profiles and the flux scale of, brightest first.
 
@@ -73,14 +74,14 @@ def model_stars(
     return bright[~odd][:limit] if (~odd).sum() >= _FEWEST else bright[:limit]
 
 
-def _star_ratios(fit: StarFit, pick: NDArray) -> tuple[NDArray, NDArray]:
+def _star_ratios(fit: StarFit, pick: Array) -> tuple[Array, Array]:
     """Deep over sharp flux of those picked stars that have a clear one, and the latter in noise."""
     deep, sharp = fit.deep, fit.sharp
     pick = pick[(sharp.flux[pick] > 30 * sharp.noise) & (deep.flux[pick] > 0)]
     return deep.flux[pick] / sharp.flux[pick], sharp.flux[pick] / sharp.noise
 
 
-def star_scale(fit: StarFit, pick: NDArray) -> float:
+def star_scale(fit: StarFit, pick: Array) -> float:
     """Light in the deep stack for light in the sharp one, from the picked stars."""
     ratio, clear = _star_ratios(fit, pick)
     if not len(ratio):
@@ -98,7 +99,7 @@ def star_scale(fit: StarFit, pick: NDArray) -> float:
     )
 
 
-def set_scale(fit: StarFit, pick: NDArray) -> None:
+def set_scale(fit: StarFit, pick: Array) -> None:
     """The flux scale that stars give unless it is known, and its error from their scatter."""
     fit.scale = star_scale(fit, pick) if fit.known_scale is None else fit.known_scale
     ratio, _ = _star_ratios(fit, pick)

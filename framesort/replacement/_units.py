@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 from astropy.table import Table
-from numpy.typing import NDArray
 
 from framesort.records import Replacement
+from framesort.replacement._arrays import Array
 from framesort.replacement._replacement_check import ReplacementCheck
 
 __all__ = ["natural_unit", "scale_check", "scale_replacement"]
@@ -20,7 +20,7 @@ _SAMPLE = 2_000_000
 _DEEP_COLUMNS = ("flux_deep", "flux_sharp", "flux_deep_err", "flux_sharp_err", "flux_applied")
 
 
-def natural_unit(image: NDArray) -> float:
+def natural_unit(image: Array) -> float:
     """A power of two near the noise of an image, 1 where the noise is of an ordinary size.
 
     Parameters

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from framesort.replacement import _compose as compose
+from framesort.replacement._arrays import Array, Floats, Mask
 from framesort.replacement._candidates import WEAKEST, StarField, signal_to_noise
 from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._options import ReplacementSettings
@@ -58,23 +59,23 @@ class Verdict(NamedTuple):
     """
 
     reason: NDArray[np.object_]
-    nonstellar_chi2: NDArray[np.float64]
-    extended: NDArray[np.bool_]
+    nonstellar_chi2: Floats
+    extended: Mask
 
     @property
-    def replaced(self) -> NDArray[np.bool_]:
+    def replaced(self) -> Mask:
         """Stars that are replaced."""
         return np.asarray(self.reason == "")
 
 
-def _within(places: Places, spots: NDArray | None) -> NDArray[np.bool_]:
+def _within(places: Places, spots: Array | None) -> Mask:
     inside = np.zeros(len(places), dtype=bool)
     for x, y, radius in spots if spots is not None else ():
         inside |= np.hypot(places.x - x, places.y - y) <= radius
     return inside
 
 
-def _uncovered(places: Places, sharp: NDArray, width: float) -> NDArray[np.bool_]:
+def _uncovered(places: Places, sharp: Array, width: float) -> Mask:
     """Stars with a pixel missing in the sharp stack within one width, or beyond its edge."""
     hole = ~np.isfinite(sharp)
     out = np.zeros(len(places), dtype=bool)
@@ -87,7 +88,7 @@ def _uncovered(places: Places, sharp: NDArray, width: float) -> NDArray[np.bool_
     return out
 
 
-def _structure_at(field: StarField) -> NDArray[np.float64]:
+def _structure_at(field: StarField) -> Floats:
     """Strongest fine structure of the sky near each detection, in the sharp stack's flux scale."""
     width, sky = field.sharp.profile.width, field.sky
     row, column = field.places.pixels(sky.shape)
@@ -108,7 +109,7 @@ def _structure_at(field: StarField) -> NDArray[np.float64]:
     return out
 
 
-def _stands_out(field: StarField) -> NDArray[np.bool_]:
+def _stands_out(field: StarField) -> Mask:
     """Detections that stand out of the structure around them, as a star does and a knot seldom.
 
     The structure's strength is its peak in the star-free sky, over that of the detection's profile.
@@ -126,17 +127,17 @@ def _stands_out(field: StarField) -> NDArray[np.bool_]:
 
 def judge_detections(field: StarField, stacks: Stacks, settings: ReplacementSettings) -> Verdict:
     """Judge each detection."""
-    p, limits = field.places, settings.limits
+    p = field.places
     nonstellar_chi2, change = compose.measure_nonstellar_chi2(field, stacks)
     reason = np.full(len(p), "", dtype=object)
     both_saturated = np.logical_and(*saturated_centres(field))
     pointlike = compose.is_star(field, nonstellar_chi2, change)
     reason[~(pointlike & (_stands_out(field) | both_saturated))] = "not stellar"
     flux = field.deep.flux
-    if limits[0] is not None:
-        reason[flux > limits[0]] = "too bright"
-    if limits[1] is not None:
-        reason[flux < limits[1]] = "too faint"
+    if settings.brightest is not None:
+        reason[flux > settings.brightest] = "too bright"
+    if settings.faintest is not None:
+        reason[flux < settings.faintest] = "too faint"
     reason[_within(p, settings.force)] = ""
     reason[(flux <= 0) | (signal_to_noise(field) < WEAKEST)] = "no light"
     reason[_uncovered(p, stacks.sharp, field.sharp.profile.width)] = "no sharp data"

@@ -1,0 +1,15 @@
+"""Kinds of arrays; docstrings say what their axes are."""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Array", "Floats", "Image", "Mask"]
+
+Array = NDArray[Any]
+"""Floats of either precision, or whatever the docstring says."""
+
+Floats = NDArray[np.float64]
+Image = NDArray[np.float32]
+Mask = NDArray[np.bool_]
