@@ -43,7 +43,7 @@ def draw_night(folder: Path) -> None:
 
     figure = Figure(figsize=(8, 4.6), layout="constrained")
     above, below = figure.subplots(2)
-    draw_timeline(above, table, steps=told["heater"]["steps"])
+    draw_timeline(above, table, steps=[vars(step) for step in told.heater.steps])
     draw_widths(below, table[table["filter"] == "L"])
     save(figure, "night")
 
@@ -51,10 +51,10 @@ def draw_night(folder: Path) -> None:
     for axes, quantity in zip(figure.subplots(1, 2), ("fwhm_growth", "spike"), strict=True):
         draw_response(
             axes,
-            told["response"],
+            [vars(point) for point in told.response],
             quantity=quantity,
-            highest_acceptable=told["highest_acceptable"],
-            curve=told["response_curve"],
+            highest_acceptable=[vars(limit) for limit in told.highest_acceptable],
+            curve=[vars(point) for point in told.response_curve],
         )
     save(figure, "response")
 

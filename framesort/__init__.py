@@ -34,6 +34,7 @@ FramesortError
     Base of every error that is raised on purpose.
 """
 
+import logging
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -89,6 +90,9 @@ _HOMES = {
 """Subpackage to the names that are offered here as well."""
 
 _HOME = {name: home for home, names in _HOMES.items() for name in names}
+
+
+logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 
 def __getattr__(name: str) -> Any:

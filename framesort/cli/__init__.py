@@ -1,4 +1,4 @@
-"""A thin door over the public functions: it parses, calls, prints and sets the exit status."""
+"""A thin layer over the public functions: it parses, calls, prints and sets the exit status."""
 
 import os
 import sys
@@ -46,10 +46,10 @@ def _run(words: Sequence[str]) -> int:
         prepare_workers(["framesort.quality", "framesort.report"])
     # The heavy libraries are loaded only once the call is known to be well-formed.
     from framesort.cli._commands import COMMANDS
-    from framesort.cli._console import print_note
+    from framesort.cli._console import print_note, show_log
 
     try:
-        with warnings.catch_warnings():
+        with warnings.catch_warnings(), show_log(options.verbose):
             _silence_others()
             return COMMANDS[options.command](options)
     except BrokenPipeError:

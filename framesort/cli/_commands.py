@@ -19,6 +19,7 @@ from framesort.night import (
     read_logs,
     sort_night,
 )
+from framesort.records import GroupSummary, NightSummary
 from framesort.settings import Settings, read_settings
 from framesort.workers import open_executor
 
@@ -120,76 +121,71 @@ def _merge_settings(options: Namespace) -> Settings | None:
 
 
 def _show(result: NightResult, options: Namespace) -> int:
-    """The answer in a few lines; every warning that asks for something on standard error."""
-    from framesort.report import asks_for_something
-
+    """The answer in a few lines; every note that asks for something on standard error."""
     summary = result.summary
-    grave = summary.get("contradictions", [])
-    heeded = [text for text in summary["warnings"] if text in grave or asks_for_something(text)]
-    for sentence in heeded:
-        print_note(f"{'WARNING' if sentence in grave else 'note'}: {sentence}")
-    nights = summary.get("nights", [])
-    clocks = [(f"{n['night']}: " if len(nights) > 1 else "", n["clock"]) for n in nights]
-    for night, clock in clocks or [("", summary.get("clock"))]:
-        if clock and clock["significant"]:
-            print_note(f"note: {night}{clock['sentence']}")
-    for entry in summary["left_out"]:
-        print_note(f"left out: {entry['file']}: {entry['reason']}")
+    _show_notes(summary, verbose=options.verbose)
     if options.json:
         lists = result.folder / "sets"
         sets = {
-            group["label"]: {
-                kind: str(lists / f"{group['label']}-{kind}.txt") for kind in ("sharp", "deep")
+            group.label: {
+                kind: str(lists / f"{group.label}-{kind}.txt") for kind in ("sharp", "deep")
             }
-            for group in summary["groups"]
+            for group in summary.groups
         }
-        print_json({"folder": str(result.folder), "status": result.status, "sets": sets, **summary})
+        answer = {"folder": str(result.folder), "status": result.status, "sets": sets}
+        print_json(answer | summary.to_plain())
         return result.status
-    header = [
-        "group",
-        "frames",
-        "off",
-        "part",
-        "on",
-        "unknown",
-        "sharp set",
-        "FWHM",
-        "deep set",
-        "FWHM",
-        "stars replaced",
-    ]
-    rows = []
-    for group in summary["groups"]:
-        states, sharp, deep = group["states"], group["sharp"], group["deep"]
-        rows.append(
-            [
-                group["label"],
-                str(group["frames"]),
-                *(str(states[name]) for name in ("off", "part", "on", "unknown")),
-                f"{sharp['frames']} ({number(sharp['hours'])} h)",
-                f"{number(sharp['fwhm'])} px",
-                f"{deep['frames']} ({number(deep['hours'])} h)",
-                f"{number(deep['fwhm'])} px",
-                "-" if group.get("replaced") is None else str(group["replaced"]),
-            ]
-        )
-    print_text(table_text(header, rows))
-    for entry in summary["highest_acceptable"]:
-        print_text(f"{entry['filter']} {entry['exposure']:g} s: {entry['sentence']}")
-    for name in ("spike_follows", "gap"):
-        if summary.get(name):
-            print_text(summary[name]["sentence"])
-    for group in summary["groups"]:
-        for sentence in group["advice"]:
-            print_text(f"{group['label']}: {sentence}")
-    if summary.get("edges"):
-        print_text(summary["edges"])
+    print_text(table_text(_HEADER, [_group_cells(group) for group in summary.groups]))
+    for sentence in _sentences(summary):
+        print_text(sentence)
     print_text(
         f"Report: {result.folder / 'report.html'}; lists of the sets: {result.folder / 'sets'}"
     )
     if result.status == 3:
         print_note("no group has good heater-off frames: no stars could be replaced")
     return result.status
+
+
+def _show_notes(summary: NightSummary, *, verbose: bool) -> None:
+    """Notes, clocks that are off, and files left out; notes without need of action if verbose."""
+    for note in summary.all_notes:
+        if verbose or note.severity != "info":
+            print_note(f"{'WARNING' if note.severity == 'error' else 'note'}: {note}")
+    several = len(summary.nights) > 1
+    clocks = [(f"{n.night}: " if several else "", n.clock) for n in summary.nights]
+    for night, clock in clocks or [("", summary.clock)]:
+        if clock is not None and clock.significant:
+            print_note(f"note: {night}{clock.sentence}")
+    for entry in summary.left_out:
+        print_note(f"left out: {entry.file}: {entry.reason}")
+
+
+_STATES = ("off", "part", "on", "unknown")
+_HEADER = ("group", "frames", *_STATES, "sharp set", "FWHM", "deep set", "FWHM", "stars replaced")
+
+
+def _group_cells(group: GroupSummary) -> list[str]:
+    """A row of the table of groups."""
+    sets = [
+        cell
+        for chosen in (group.sharp, group.deep)
+        for cell in (f"{chosen.frames} ({number(chosen.hours)} h)", f"{number(chosen.fwhm)} px")
+    ]
+    return [
+        group.label,
+        str(group.frames),
+        *(str(group.states[name]) for name in _STATES),
+        *sets,
+        "-" if group.replaced is None else str(group.replaced),
+    ]
+
+
+def _sentences(summary: NightSummary) -> list[str]:
+    """What the night says of the heater, and the advice on each group."""
+    found = [f"{e.filter} {e.exposure:g} s: {e.sentence}" for e in summary.highest_acceptable]
+    found += [e.sentence for e in (summary.spike_follows, summary.gap) if e is not None]
+    found += [f"{group.label}: {text}" for group in summary.groups for text in group.advice]
+    return [*found, summary.edges] if summary.edges else found
 
 
 def _run_log(options: Namespace) -> int:

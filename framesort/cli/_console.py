@@ -1,9 +1,11 @@
 """What goes to the screen: bars on a terminal only, tables in plain text, JSON for machines."""
 
+import logging
 import math
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import Any
 
 from tqdm import tqdm
@@ -13,7 +15,16 @@ from framesort.files import json_text
 from framesort.night import StageProgress
 from framesort.workers import Progress
 
-__all__ = ["bars", "number", "plain", "print_json", "print_note", "print_text", "table_text"]
+__all__ = [
+    "bars",
+    "number",
+    "plain",
+    "print_json",
+    "print_note",
+    "print_text",
+    "show_log",
+    "table_text",
+]
 
 
 _CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
@@ -37,6 +48,31 @@ def print_text(text: str) -> None:
         print(shown)
     except UnicodeEncodeError:  # a terminal that does not know all letters
         print(shown.encode("ascii", "backslashreplace").decode())
+
+
+class _LogLines(logging.Handler):
+    """Lines of the log on standard error, above a progress bar."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Write one line: the time, the subpackage, the message."""
+        record.name = ".".join(record.name.split(".")[1:2])
+        tqdm.write(plain(self.format(record)), file=sys.stderr)
+
+
+@contextmanager
+def show_log(wanted: bool) -> Iterator[None]:
+    """Show what this library logs, debug messages included, while the block runs."""
+    logger = logging.getLogger("framesort")
+    handler, before = _LogLines(), logger.level
+    handler.setFormatter(logging.Formatter("%(asctime)s %(name)s: %(message)s", "%H:%M:%S"))
+    if wanted:
+        logger.addHandler(handler)
+        logger.setLevel(logging.DEBUG)
+    try:
+        yield
+    finally:
+        logger.removeHandler(handler)
+        logger.setLevel(before)
 
 
 def bars(quiet: bool) -> StageProgress | None:

@@ -21,10 +21,6 @@ _EXIT = (
 )
 
 
-class _Help(argparse.RawDescriptionHelpFormatter):
-    """Keeps the examples' lines as they are."""
-
-
 def _add_command(
     commands: Commands,
     name: str,
@@ -37,7 +33,7 @@ def _add_command(
         help=text,
         description=text[0].upper() + text[1:] + ".",
         epilog=f"example:\n  {example}\n\n{_EXIT}",
-        formatter_class=_Help,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
         parents=list(parents),
     )
 
@@ -47,6 +43,7 @@ def _common() -> Parser:
     group = common.add_argument_group("output")
     group.add_argument("--json", action="store_true", help="results on stdout as JSON")
     group.add_argument("--quiet", action="store_true", help="no progress bars")
+    group.add_argument("--verbose", action="store_true", help="say why a match or a fit failed")
     group.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return common
 
@@ -119,7 +116,7 @@ def build_parser() -> Parser:
         description="Sorts and merges the frames of a night by the state of the dew heater.",
         epilog="example:\n  framesort night lights/ --heater ring.csv --out result\n\n"
         "`framesort COMMAND --help` shows more, with an example each.\n" + _EXIT,
-        formatter_class=_Help,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--version", action="version", version=f"framesort {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)

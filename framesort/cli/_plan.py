@@ -155,36 +155,37 @@ def _needs(options: Namespace) -> tuple[list[Any], Any, Any, list[str]]:
     if given:
         raise InputError(f"{_flag(given[0])} is for a plan without a folder")
     table, summary = read_sorted(options.folder)
-    settings = Settings.from_mapping(summary.get("settings", {}), where=str(options.folder))
+    settings = Settings.from_mapping(summary.settings, where=str(options.folder))
     points = settings.zero_points()
     needs = []
     notes = []
-    for group in summary.get("groups", []):
+    for group in summary.groups:
         # The faintest stars that the deep stack shows are those worth replacing.
         flux, snr, star = options.flux, options.snr or 20.0, ""
         if flux is None:
             # There the deep stack has a ratio of ten; the sharp one shall have as much.
-            flux, snr = group["deep"]["limit_flux"], options.snr or 10.0
-            star = f"the faintest stars of the deep stack ({flux or 0:.0f} ADU)"
+            flux, snr = group.deep.limit_flux, options.snr or 10.0
+            star = f"the faintest stars of the deep stack ({flux:.0f} ADU)"
         if options.magnitude is not None:
             zero = options.zero_point
-            zero = points.get(group["filter"], points.get("")) if zero is None else zero
+            zero = points.get(group.filter, points.get("")) if zero is None else zero
             if zero is None:
                 raise InputError(
-                    f"--magnitude with a folder needs --zero-point ({group['label']} has none); or "
+                    f"--magnitude with a folder needs --zero-point ({group.label} has none); or "
                     "give --flux in ADU"
                 )
             light = 10 ** (0.4 * (zero - options.magnitude))
-            flux, snr = light * group["exposure"], options.snr or 20.0
+            flux, snr = light * group.exposure, options.snr or 20.0
             star = f"stars of magnitude {options.magnitude:g} ({flux:.0f} ADU)"
-        if not flux:
+        if not flux > 0:  # no deep set, or no limit known
             continue
         try:
-            rows = table[table["group"] == group["label"]]
+            rows = table[table["group"] == group.label]
             needs += unheated_minutes_needed(rows, flux=flux, snr=snr, star=star)
         except NotEnoughFramesError:
-            notes.append(f"{group['label']}: no heater-off frame to reckon from.")
-    return needs, summary.get("response"), summary.get("highest_acceptable") or (), notes
+            notes.append(f"{group.label}: no heater-off frame to reckon from.")
+    response = [vars(point) for point in summary.response]
+    return needs, response, [vars(limit) for limit in summary.highest_acceptable], notes
 
 
 def _has(options: Namespace, name: str) -> bool:

@@ -5,21 +5,17 @@ light against angle of each frame.
 """
 
 from framesort.evidence._angles import average_light_by_angle
-from framesort.evidence._clock import ClockOffset, estimate_clock_offset
+from framesort.evidence._clock import estimate_clock_offset
 from framesort.evidence._compare import LogCheck, compare_log, fit_other_day
-from framesort.evidence._follow import SpikeFollows, SpikeOnSide, follow_spike, mean_spike_angle
-from framesort.evidence._gap import GapVerdict, compare_gap, read_gap_angle
+from framesort.evidence._follow import follow_spike, mean_spike_angle
+from framesort.evidence._gap import compare_gap, read_gap_angle
 from framesort.evidence._response import Response, estimate_response
 from framesort.evidence._spike import measure_spike_excess
 from framesort.evidence._switches import StarStates, describe_switches, find_switches, sort_states
 
 __all__ = [
-    "ClockOffset",
-    "GapVerdict",
     "LogCheck",
     "Response",
-    "SpikeFollows",
-    "SpikeOnSide",
     "StarStates",
     "average_light_by_angle",
     "compare_gap",

@@ -19,9 +19,9 @@ from framesort.evidence._likelihood import (
 )
 from framesort.evidence._series import Series, make_series, take_rows
 from framesort.evidence._switches import StarStates, sort_states
-from framesort.records import HeaterTrace, step_noise
+from framesort.records import ClockOffset, HeaterTrace, step_noise
 
-__all__ = ["ClockOffset", "estimate_clock_offset"]
+__all__ = ["estimate_clock_offset"]
 
 Floats = NDArray[np.float64]
 
@@ -46,29 +46,6 @@ _TRIALS = 60
 
 _OUTLIER = 8.0
 """Standard deviations from the median of five frames beyond which a frame is an outlier."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class ClockOffset:
-    """Offset of the log's clock estimated from the stars.
-
-    Attributes
-    ----------
-    seconds : float
-        To be added to the log's times so that they agree with the camera's; NaN if unknown.
-    error : float
-        One standard deviation; never below the time between frames over the square root
-        of twelve and of the number of switches.
-    significant : bool
-        The offset differs from zero by more than three errors, and no other one fits as well.
-    sentence : str
-        Description.
-    """
-
-    seconds: float
-    error: float
-    significant: bool
-    sentence: str
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,11 @@ from astropy.table import Table
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.evidence._agreement import Agreement, count_agreement, score_agreement
-from framesort.evidence._clock import ClockOffset
 from framesort.evidence._energy import Energy
 from framesort.evidence._response import Response
 from framesort.evidence._series import make_series
 from framesort.evidence._switches import StarStates
-from framesort.records import HeaterTrace, column_values
+from framesort.records import ClockOffset, HeaterTrace, column_values
 
 __all__ = ["LogCheck", "compare_log", "fit_other_day"]
 

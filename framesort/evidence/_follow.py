@@ -1,12 +1,13 @@
 """Angle of the spike over nights and meridian flips: fixed to the frames, to the tube, or not."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-__all__ = ["SpikeFollows", "SpikeOnSide", "angle_apart", "follow_spike", "mean_spike_angle"]
+from framesort.records import SpikeFollows, SpikeOnSide
+
+__all__ = ["angle_apart", "follow_spike", "mean_spike_angle"]
 
 SURE = 3.0
 """Significance of a single frame's spike from which its angle is used."""
@@ -23,50 +24,6 @@ LEAST_ERROR = 1.0
 
 TURNED = 4.0
 """Rotation of the camera in degrees from which a fixed and a rotating spike can be separated."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class SpikeOnSide:
-    """The spike in frames of one night and one side of the meridian.
-
-    Attributes
-    ----------
-    name : str
-        The night, with "before" or "after the flip" where both occur.
-    angle, error : float
-        Mean angle on the frames and its standard error, degrees; NaN without a spike.
-    turn : float
-        Rotation from the frames to the common grid, degrees counter-clockwise; NaN if unknown.
-    frames : int
-        Number of frames used.
-    """
-
-    name: str
-    angle: float
-    error: float
-    turn: float
-    frames: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class SpikeFollows:
-    """Behaviour of the spike under meridian flips and rotations of the camera.
-
-    Attributes
-    ----------
-    sides : tuple of SpikeOnSide
-        In order of time.
-    verdict : str
-        "frame" (constant angle on the frames: fixed to tube and camera), "sky" (constant angle
-        on the common grid: fixed to the tube in which the camera was rotated), "neither", or
-        "unknown".
-    sentence : str
-        Description with numbers.
-    """
-
-    sides: tuple[SpikeOnSide, ...]
-    verdict: str
-    sentence: str
 
 
 def angle_apart(one: float, two: float) -> float:

@@ -8,47 +8,20 @@ edge, with a spike at g. A spike is two-sided: angles are modulo 180 degrees.
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from framesort.errors import InputError
 from framesort.evidence._follow import angle_apart
+from framesort.records import GapVerdict
 
-__all__ = ["GapVerdict", "compare_gap", "read_gap_angle"]
+__all__ = ["compare_gap", "read_gap_angle"]
 
 HOUR_ERROR = 8.66
 """Standard error of a clock position given to the hour, degrees: 30 / sqrt(12)."""
 
 DEGREE_ERROR = 3.0
 """Standard error of an angle read off a ring by eye, degrees (common practice)."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class GapVerdict:
-    """Whether a gap at a given position explains the spike.
-
-    Attributes
-    ----------
-    gap : float
-        Position angle of the gap, degrees counter-clockwise from +x, as it was given.
-    spike, error : float
-        Angle of the spike, degrees, and its error combined with that of the gap's position.
-    candidates : tuple of (str, bool, float)
-        Kind of edge ("radial" or "tangential"), mirrored or not, and the difference of the spike
-        from the angle expected for that edge, degrees [-90, 90).
-    fits : tuple of (str, bool)
-        Those within two errors.
-    sentence : str
-        Description.
-    """
-
-    gap: float
-    spike: float
-    error: float
-    candidates: tuple[tuple[str, bool, float], ...]
-    fits: tuple[tuple[str, bool], ...]
-    sentence: str
 
 
 def read_gap_angle(value: str | float) -> tuple[float, float]:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from framesort.errors import FrameError, InputError
 from framesort.files import PACKED_SUFFIXES, image_hdu, open_fits, read_image
 from framesort.frames._masters import CameraSetup, Master, Masters, saturation_level
+from framesort.records import Note
 from framesort.stars import guess_saturation
 
 __all__ = ["FrameReader", "Recipe", "make_reader"]
@@ -170,7 +171,7 @@ def _unpacked(path: str) -> Image:
 
 def make_reader(
     paths: Iterable[str | os.PathLike[str]], masters: Masters
-) -> tuple[FrameReader, list[str]]:
+) -> tuple[FrameReader, list[Note]]:
     """The reader that calibrates frames with masters.
 
     Parameters
@@ -183,8 +184,8 @@ def make_reader(
     Returns
     -------
     reader : FrameReader
-    notes : list of str
-        What was assumed of the masters, a sentence each.
+    notes : list of Note
+        What was assumed of the masters.
 
     Raises
     ------
@@ -192,7 +193,7 @@ def make_reader(
         A master does not fit a frame in size, binning, gain, temperature, exposure or filter.
     """
     recipes: dict[str, Recipe] = {}
-    notes: dict[str, None] = {}
+    notes: dict[Note, None] = {}
     if masters:
         for path in paths:
             try:
@@ -214,7 +215,7 @@ def make_reader(
 
 def _recipe(
     camera: CameraSetup, masters: Masters, name: str, saturation: float
-) -> tuple[Recipe, list[str]]:
+) -> tuple[Recipe, list[Note]]:
     bias, dark, flat = masters.choose(camera, name)
     notes, offset, scale, dark_has_bias = [], 0.0, 1.0, False
     if bias is not None:
@@ -225,11 +226,19 @@ def _recipe(
         base = bias.level if bias is not None and dark_has_bias else 0.0
         offset += scale * (dark.level - base)
         if dark_has_bias:
-            notes.append(f"{dark.path}: holds the bias by its level; it is subtracted")
+            notes.append(
+                Note(
+                    "calibration assumed",
+                    f"{dark.path}: holds the bias by its level; it is subtracted",
+                )
+            )
         if scale != 1:
             notes.append(
-                f"{dark.path}: {dark.camera.exposure:g} s, scaled by {scale:.3g} for frames of "
-                f"{camera.exposure:g} s"
+                Note(
+                    "calibration assumed",
+                    f"{dark.path}: {dark.camera.exposure:g} s, scaled by {scale:.3g} for frames of "
+                    f"{camera.exposure:g} s",
+                )
             )
     norm = (1.0, 1.0, 1.0, 1.0)
     if flat is not None:

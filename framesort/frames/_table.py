@@ -37,7 +37,7 @@ from framesort.frames._nights import name_nights
 from framesort.frames._sky import Site, header_site, sky_positions
 from framesort.frames._targets import choose_targets, header_place, name_targets
 from framesort.frames._weather import header_weather
-from framesort.records import PRODUCT_CARD, add_column, add_reason
+from framesort.records import PRODUCT_CARD, Note, add_column, add_reason
 from framesort.workers import Progress, run_tasks
 
 __all__ = ["MAX_SIZE", "group_frames", "read_frames"]
@@ -145,8 +145,8 @@ def read_frames(
         target_altitude, reason.
         A file that is no usable frame keeps its row with the reason, as one does that is
         larger than `max_size` or than the other frames by far; Values that the header
-        lacks are NaN. ``meta["notes"]`` holds sentences on headers that break the standard, which
-        are also given as `HeaderWarning`.
+        lacks are NaN. ``meta["notes"]`` holds a `Note` on each way in which
+        headers break the standard, which are also given as `HeaderWarning`.
     """
     for path in paths:
         check_rawpy(path)
@@ -224,16 +224,21 @@ def _targets(rows: Sequence[_Row], wanted: Sequence[str]) -> list[str]:
     return [found.get(i, "") for i in range(len(rows))]
 
 
-def _header_notes(rows: Sequence[_Row]) -> list[str]:
-    """One sentence for each way in which headers break the standard, with its count."""
+def _header_notes(rows: Sequence[_Row]) -> list[Note]:
+    """One note for each way in which headers break the standard, with its count."""
     notes = sorted({row.note for row in rows if row.note})
-    sentences = []
+    found = []
     for note in notes:
-        those = [row.file for row in rows if row.note == note]
-        sentences.append(
-            f"{len(those)} of {len(rows)} headers: {note} (first: {Path(those[0]).name})"
+        those = [row for row in rows if row.note == note]
+        understood = those[0].start is not None
+        found.append(
+            Note(
+                "header time" if understood else "header date",
+                f"{len(those)} of {len(rows)} headers: {note} (first: {Path(those[0].file).name})",
+                [row.file for row in those],
+            )
         )
-    return sentences
+    return found
 
 
 def _settle_order(

@@ -7,7 +7,7 @@ from framesort.errors import HeaterLogError
 from framesort.heater._forms import make_trace, note_gaps
 from framesort.heater._label import Labelled, label_steps
 from framesort.heater._steps import Step, find_steps
-from framesort.records import HeaterTrace
+from framesort.records import HeaterTrace, Note
 
 __all__ = ["trace_from_current"]
 
@@ -38,7 +38,7 @@ def trace_from_current(
     full_current: float | None,
     max_gap: float | None,
     where: str,
-    notes: list[str],
+    notes: list[Note],
 ) -> HeaterTrace:
     """Heater power from the steps of a supply current.
 
@@ -52,7 +52,7 @@ def trace_from_current(
         As for samples.
     where : str
         For messages.
-    notes : list of str
+    notes : list of Note
         What was found; they become the trace's.
 
     Raises
@@ -102,36 +102,40 @@ def _describe(
     slews: int,
     labelled: Labelled,
     full_current: float | None,
-    notes: list[str],
+    notes: list[Note],
 ) -> None:
     ours = int(labelled.heater.sum())
     if ours == 0:
-        notes.append(
+        text = (
             f"None of the {len(steps)} steps of the supply current can be attributed to the "
             "heater: its power is unknown. Give full_current, or a log of the heater itself."
         )
+        notes.append(Note("current ambiguous", text))
         return
     others = ", ".join(
         f"{s.height:+.2f} A" for s, mine in zip(steps, labelled.heater, strict=True) if not mine
     )
-    notes.append(
-        f"{ours} of {len(steps)} steps of the supply current are the heater's"
-        + (f"; of another device, such as a cooler: {others}." if others else ".")
+    text = f"{ours} of {len(steps)} steps of the supply current are the heater's" + (
+        f"; of another device, such as a cooler: {others}." if others else "."
     )
+    notes.append(Note("log interpreted", text))
     if slews:
-        notes.append(f"{slews} excursions of up to 150 s were treated as slews.")
+        text = f"{slews} excursions of up to 150 s were treated as slews."
+        notes.append(Note("log interpreted", text))
     if full_current is None:
-        notes.append(
+        text = (
             f"The highest heater level, {labelled.full:.2f} A, is assumed to be full power; "
             "otherwise give full_current (--full-current)."
         )
-    notes.append("The lowest heater level in the log is assumed to be off.")
+        notes.append(Note("log assumption", text))
+    notes.append(Note("log assumption", "The lowest heater level in the log is assumed to be off."))
     ambiguous = int(np.sum(labelled.confidence < _SURE))
     if ambiguous:
-        notes.append(
+        text = (
             f"The steps are ambiguous in {ambiguous} of {len(labelled.level)} intervals: the power "
             "there is unknown."
         )
+        notes.append(Note("current ambiguous", text))
 
 
 def _gaps(seconds: Floats, cadence: float, max_gap: float | None) -> list[tuple[float, float]]:

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.records import HeaterTrace
+from framesort.records import HeaterTrace, Note
 
 __all__ = [
     "REACH",
@@ -73,12 +73,13 @@ def steps_from_samples(seconds: Floats, power: Floats, *, max_gap: float | None)
     return _merge(np.r_[times[order], seconds[-1] + cadence], level[order])
 
 
-def note_gaps(seconds: Floats) -> list[str]:
+def note_gaps(seconds: Floats) -> list[Note]:
     """A note on the gaps of a log, from their lengths."""
     if not len(seconds):
         return []
     gaps = "1 gap" if len(seconds) == 1 else f"{len(seconds)} gaps"
-    return [f"{gaps} of up to {max(seconds):.0f} s without a sample: the power there is unknown."]
+    text = f"{gaps} of up to {max(seconds):.0f} s without a sample: the power there is unknown."
+    return [Note("log gap", text)]
 
 
 def steps_from_switches(seconds: Floats, power: Floats) -> Steps:
@@ -159,7 +160,7 @@ def steps_from_intervals(begin: Floats, end: Floats, power: Floats) -> tuple[Flo
 
 def make_trace(
     steps: Steps,
-    notes: list[str],
+    notes: list[Note],
     confidence: Floats | None = None,
     entries: tuple[float, float] | None = None,
 ) -> HeaterTrace:

@@ -28,7 +28,7 @@ from framesort.heater._stamps import read_stamps
 from framesort.heater._tables import rows_of_table
 from framesort.heater._text import Rows, read_rows
 from framesort.heater._values import parse_values
-from framesort.records import HeaterTrace
+from framesort.records import HeaterTrace, Note
 
 __all__ = ["FORMS", "read_heater_log"]
 
@@ -45,13 +45,13 @@ _EARLIEST, _LATEST = 631152000.0, 4102444800.0
 class _Report:
     """Notes on the interpretation, and on rows that could not be read."""
 
-    notes: list[str] = field(default_factory=list)
-    faults: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    faults: list[Note] = field(default_factory=list)
 
     def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None:
         """Name rows by their line numbers."""
         if len(lines):
-            self.faults.append(f"{_lines(lines)}: {text}")
+            self.faults.append(Note("log rows", f"{_lines(lines)}: {text}"))
 
 
 def _lines(lines: NDArray[np.int_] | list[int]) -> str:
@@ -131,7 +131,8 @@ def read_heater_log(path: StrPath | Table, options: LogOptions | None = None) ->
     form = _recognise(log) if options.form == "auto" else options.form
     trace = _FORMS[form].read(log)
     if report.faults:
-        warnings.warn(f"{where}: " + "; ".join(report.faults), HeaterLogWarning, stacklevel=2)
+        note = Note("log rows", f"{where}: " + "; ".join(report.faults))
+        warnings.warn(note, HeaterLogWarning, stacklevel=2)
     return trace
 
 
@@ -170,7 +171,8 @@ def _recognise(log: _Log) -> str:
         for name, form in _FORMS.items()
         if form.fits and form.fits(log.fields.value_words, seconds, values)
     )
-    log.report.notes.append(f"Rows were read as {_FORMS[form].meaning} (form={form!r}).")
+    text = f"Rows were read as {_FORMS[form].meaning} (form={form!r})."
+    log.report.notes.append(Note("log interpreted", text))
     return form
 
 
@@ -199,7 +201,8 @@ def _clean(
         report.fault(lines[differs], "same time as the next row with another value, left out")
         same = twice & ~differs
         if same.any():
-            report.notes.append(f"{_lines(lines[same])}: same time and value as the next row.")
+            text = f"{_lines(lines[same])}: same time and value as the next row."
+            report.notes.append(Note("log interpreted", text))
         seconds, values = seconds[~twice], values[~twice]
     return seconds, values
 
@@ -244,11 +247,15 @@ def _read_intervals(log: _Log) -> HeaterTrace:
     power = log.scale(values[good], off_below=0.0)
     edges, level, overlap = steps_from_intervals(begin[good], end[good], power)
     report.notes.append(
-        "Times outside the list of intervals are "
-        + ("unknown, since it also has times without power." if np.any(power == 0) else "off.")
+        Note(
+            "log interpreted",
+            "Times outside the list of intervals are "
+            + ("unknown, since it also has times without power." if np.any(power == 0) else "off."),
+        )
     )
     if overlap:
-        report.faults.append("intervals of different power overlap, the power there is unknown")
+        text = "intervals of different power overlap, the power there is unknown"
+        report.faults.append(Note("log rows", text))
     times = np.r_[begin[good], end[good]]
     times = times[np.isfinite(times)]
     return log.trace((edges, level), times.min(), times.max())

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
+from framesort.records import Note
 
 __all__ = ["scale_power"]
 
@@ -18,7 +19,7 @@ def scale_power(
     full_power: float | None,
     off_below: float,
     where: str,
-    notes: list[str],
+    notes: list[Note],
 ) -> NDArray[np.float64]:
     """Percent of full power, 0..100.
 
@@ -37,7 +38,7 @@ def scale_power(
         Percentages below it become 0.
     where : str
         For messages.
-    notes : list of str
+    notes : list of Note
         Gains a sentence where the scale had to be inferred.
 
     Raises
@@ -55,14 +56,16 @@ def scale_power(
             full_power = 100.0
         elif electric and top > 0:
             full_power = top
-            notes.append(
+            text = (
                 f"The highest reading, {top:g}, is assumed to be full power; "
                 "otherwise give full_power (--full-power)."
             )
+            notes.append(Note("log assumption", text))
         elif top <= 1.0:
             full_power = 1.0
             if np.any((values > 0) & (values < 1)):
-                notes.append("No reading is above 1: they were read as fractions of full power.")
+                text = "No reading is above 1: they were read as fractions of full power."
+                notes.append(Note("log assumption", text))
         else:
             full_power = 100.0
     power = values * (100.0 / full_power)

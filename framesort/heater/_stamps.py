@@ -15,6 +15,7 @@ from framesort.heater._text import Rows
 from framesort.heater._times import Stamps, parse_stamps
 from framesort.heater._values import parse_values
 from framesort.heater._zones import to_utc
+from framesort.records import Note
 
 __all__ = ["read_stamps"]
 
@@ -22,7 +23,7 @@ _DAY = 86400.0
 
 
 class _Faults(Protocol):
-    notes: list[str]
+    notes: list[Note]
 
     def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None: ...
 
@@ -53,9 +54,8 @@ def read_stamps(
             seconds = _from_numbers(numbers, heading, options.start, where, report.notes)
             if options.zone is not None:
                 find_zone(options.zone, error=HeaterLogError)
-                report.notes.append(
-                    f"Times are plain numbers and need no zone: {options.zone} was not applied."
-                )
+                text = f"Times are plain numbers and need no zone: {options.zone} was not applied."
+                report.notes.append(Note("log zone", text))
             bad = _not_times(np.isfinite(seconds), rows.columns[columns[0]], may_be_empty)
             report.fault(lines[bad], "no time, left out")
             return seconds
@@ -100,7 +100,7 @@ def _from_numbers(
     heading: str,
     start: Time | datetime | str | None,
     where: str,
-    notes: list[str],
+    notes: list[Note],
 ) -> NDArray[np.float64]:
     """Epoch seconds (also milli-, micro-, nano-), Julian dates, or seconds since `start`."""
     middle = float(np.nanmedian(numbers))
@@ -121,7 +121,7 @@ def _from_numbers(
         name, unit = "milliseconds", 1e-3
     elif "min" in heading or "hour" in heading:
         name, unit = ("minutes", 60.0) if "min" in heading else ("hours", 3600.0)
-    notes.append(f"Times were read as {name} since the given start.")
+    notes.append(Note("log assumption", f"Times were read as {name} since the given start."))
     seconds = _start_seconds(start, where) + numbers * unit
     return np.where(np.abs(seconds) < 7.3e9, seconds, np.nan)
 
@@ -177,10 +177,11 @@ def _apply_zone(
         find_zone(zone, error=HeaterLogError)  # check the name even if no zone is needed
         marked = int(np.sum(found & stamps.zoned))
         if marked:
-            report.notes.append(
+            text = (
                 f"{'All' if not bare.size else marked} times have their own zone (as Z or +02:00): "
                 f"{zone} was not applied to them."
             )
+            report.notes.append(Note("log zone", text))
     if not bare.size:
         return seconds
     if zone is None:
@@ -190,14 +191,14 @@ def _apply_zone(
                 "for example Europe/Berlin or -07:00"
             )
         if "utc" not in heading and "gmt" not in heading:
-            report.notes.append(
+            text = (
                 "Times without a zone were read as UTC; give zone (--log-zone) if they are local."
             )
+            report.notes.append(Note("log zone", text))
         return seconds
     if "utc" in heading:
-        report.notes.append(
-            f"The heading names UTC; the times were read in zone {zone} as requested."
-        )
+        text = f"The heading names UTC; the times were read in zone {zone} as requested."
+        report.notes.append(Note("log zone", text))
     utc, missing, unsure = to_utc(seconds[bare], find_zone(zone, error=HeaterLogError))
     seconds = seconds.copy()
     seconds[bare] = utc

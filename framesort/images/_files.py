@@ -12,6 +12,7 @@ from framesort.errors import FrameError, InputError
 from framesort.files import StrPath, image_hdu, named_hdu, open_fits, write_fits
 from framesort.images._picture import Picture
 from framesort.images._tiff import is_tiff, read_tiff, write_tiff
+from framesort.records import Note
 
 __all__ = ["check_name", "read_picture", "write_picture"]
 
@@ -100,7 +101,7 @@ def write_picture(
     profile: bytes = b"",
     extensions: dict[str, NDArray[Any]] | None = None,
     overwrite: bool = True,
-) -> list[str]:
+) -> list[Note]:
     """Write a picture as FITS or TIFF by the ending of its name, whole or not at all.
 
     Parameters
@@ -126,8 +127,8 @@ def write_picture(
 
     Returns
     -------
-    list of str
-        A sentence for everything that was lost.
+    list of Note
+        One for everything that was lost.
 
     Raises
     ------

@@ -7,6 +7,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
+from framesort.records import Note
 
 __all__ = ["MOST_PLANES", "Picture"]
 
@@ -36,7 +37,7 @@ class Picture:
         The source is a TIFF file.
     profile : bytes
         Colour profile of a TIFF file, handed on as it is.
-    notes : tuple of str
+    notes : tuple of Note
         What had to be interpreted, a sentence each.
     """
 
@@ -48,7 +49,7 @@ class Picture:
     stored: str = "float32"
     tiff: bool = False
     profile: bytes = b""
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
     def __post_init__(self) -> None:
         shape = self.data.shape

@@ -14,6 +14,7 @@ from framesort import __version__
 from framesort.errors import InputError
 from framesort.files import StrPath, open_whole
 from framesort.images._picture import MOST_PLANES, Picture
+from framesort.records import Note
 
 __all__ = ["is_tiff", "read_tiff", "write_tiff"]
 
@@ -63,10 +64,13 @@ def read_tiff(path: StrPath) -> Picture:
         raise InputError(f"{path}: no such file") from None
     except Exception as error:  # any damage to a file surfaces as some exception of the reader
         raise InputError(f"{path}: cannot be read as TIFF ({_cause(error)})") from error
-    notes = [] if pages == 1 else [f"{name}: the first of {pages} pages was taken."]
+    notes = []
+    if pages > 1:
+        notes.append(Note("several pages", f"{name}: the first of {pages} pages was taken."))
     stored = pixels.dtype.name
     if stored == "uint8":
-        notes.append(f"{name}: 8 bits a pixel are too coarse for faint light.")
+        text = f"{name}: 8 bits a pixel are too coarse for faint light."
+        notes.append(Note("coarse pixels", text))
     if kind == "MINISWHITE":
         pixels = np.invert(pixels) if pixels.dtype.kind == "u" else -pixels
     with np.errstate(all="ignore"):  # damaged numbers
@@ -161,7 +165,7 @@ def write_tiff(
     white: float | None = None,
     profile: bytes = b"",
     overwrite: bool = True,
-) -> list[str]:
+) -> list[Note]:
     """Write a TIFF file, top row first, colour last; see `write_picture`."""
     import tifffile
 
@@ -173,7 +177,7 @@ def write_tiff(
     if planes.ndim != 3 or not 1 <= len(planes) <= MOST_PLANES:
         raise InputError(f"{path}: a picture has one to {MOST_PLANES} planes, got {data.shape}")
     factor = 1.0
-    notes: list[str] = []
+    notes: list[Note] = []
     if planes.dtype.kind == "f":
         factor = 1.0 if white is None else (_WHITE if bits == 16 else 1.0) / white
         planes, notes = _stored(planes, factor, bits, Path(path).name)
@@ -199,8 +203,8 @@ def write_tiff(
 
 def _stored(
     planes: NDArray[Any], factor: float, bits: int, name: str
-) -> tuple[NDArray[Any], list[str]]:
-    """Numbers as the file holds them, and a sentence on what is lost."""
+) -> tuple[NDArray[Any], list[Note]]:
+    """Numbers as the file holds them, and a note on what is lost."""
     values = planes if factor == 1.0 else planes * np.float32(factor)
     if bits == 32:
         return values.astype(np.float32, copy=False), []
@@ -208,7 +212,7 @@ def _stored(
     low, high = int(np.sum(rounded < 0)), int(np.sum(rounded > _WHITE))
     empty = int(np.sum(np.isnan(rounded)))
     notes = [
-        f"{name}: {count} of {rounded.size} values {what} in 16 bits."
+        Note("coarse pixels", f"{name}: {count} of {rounded.size} values {what} in 16 bits.")
         for count, what in (
             (low, "below 0 are 0"),
             (high, f"above {_WHITE} are {_WHITE}"),

@@ -1,11 +1,11 @@
 """The folder of results: what stands in it, one run at a time, nothing overwritten unasked."""
 
-import json
 import os
 import shutil
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -19,6 +19,7 @@ from filelock import FileLock, Timeout
 from framesort import __version__, files
 from framesort.errors import InputError, OutputError
 from framesort.files import json_text, remove_leftovers, safe_name, write_text
+from framesort.records import NightSummary
 
 __all__ = [
     "PRODUCTS",
@@ -127,8 +128,8 @@ def _tidy(path: Path) -> None:
             remove_leftovers(folder)
 
 
-def read_summary(folder: Path) -> dict[str, Any]:
-    """The contents of night.json; empty where there is none.
+def read_summary(folder: Path) -> NightSummary:
+    """The contents of night.json; an empty summary where there is none.
 
     Raises
     ------
@@ -137,35 +138,34 @@ def read_summary(folder: Path) -> dict[str, Any]:
     """
     path = folder / SUMMARY
     try:
-        values = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
-        return {}
-    except (OSError, ValueError, RecursionError) as error:
+        return NightSummary()
+    except (OSError, ValueError) as error:
         raise InputError(
             f"{path}: cannot be read ({error}); delete it and sort the night again"
         ) from error
-    if not isinstance(values, dict):
-        raise InputError(f"{path}: is not what `framesort sort` wrote; sort the night again")
-    return values
+    return NightSummary.from_json(text, where=str(path))
 
 
 def stage_done(folder: Path, stage: str) -> bool:
     """Whether "sort" or "merge" was finished here."""
     try:
-        return bool(read_summary(folder).get("stages", {}).get(stage))
+        return bool(getattr(read_summary(folder).stages, stage))
     except InputError:
         return False
 
 
-def write_summary(folder: Path, summary: Mapping[str, Any]) -> None:
-    """Write night.json with the versions of what made it."""
-    signed = {
-        "framesort": __version__,
-        "created": datetime.now(UTC).isoformat(timespec="seconds"),
-        "versions": {"python": sys.version.split()[0], **_versions()},
-        **summary,
-    }
-    write_text(folder / SUMMARY, json_text(signed) + "\n")
+def write_summary(folder: Path, summary: NightSummary) -> NightSummary:
+    """Write night.json, signed with the versions of what made it; return it as written."""
+    signed = replace(
+        summary,
+        framesort=__version__,
+        created=datetime.now(UTC).isoformat(timespec="seconds"),
+        versions={"python": sys.version.split()[0], **_versions()},
+    )
+    write_text(folder / SUMMARY, json_text(signed.to_plain()) + "\n")
+    return signed
 
 
 def _versions() -> dict[str, str]:
@@ -214,7 +214,7 @@ def read_table(folder: Path) -> Table:
     return table
 
 
-def read_sorted(folder: str | os.PathLike[str]) -> tuple[Table, dict[str, Any]]:
+def read_sorted(folder: str | os.PathLike[str]) -> tuple[Table, NightSummary]:
     """The table and the summary of a sorted night.
 
     Raises
@@ -237,12 +237,8 @@ def read_logs(path: str | Path) -> list[str]:
         The file cannot be read.
     """
     try:
-        values = json.loads(Path(path).read_text(encoding="utf-8"))
-        named = str(values["heater"]["log"])
-    except OSError as error:
-        raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
-    except (ValueError, RecursionError) as error:
-        raise InputError(f"{path}: settings cannot be understood ({error})") from error
-    except (KeyError, TypeError):
-        return []
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: settings cannot be read ({error})") from error
+    named = NightSummary.from_json(text, where=str(path)).heater.log
     return [name for name in named.split("; ") if name]

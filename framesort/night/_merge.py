@@ -1,5 +1,6 @@
 """Second half of the pipeline: both sets on one grid, stacked, stars replaced."""
 
+import logging
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -19,7 +20,15 @@ from framesort.night._notes import join_notes
 from framesort.night._place import PlacedNight, in_a_set
 from framesort.night._run import NightRun, StageProgress
 from framesort.night._stacks import sign_frames, stack_group
-from framesort.records import FrameQuality, Replacement, Stack, column_values
+from framesort.records import (
+    FrameQuality,
+    Note,
+    Replacement,
+    Stack,
+    as_notes,
+    column_values,
+    unique_notes,
+)
 from framesort.replacement import (
     ReplacementCheck,
     ReplacementOptions,
@@ -27,6 +36,8 @@ from framesort.replacement import (
     replace_stars,
 )
 from framesort.settings import Settings
+
+_LOG = logging.getLogger(__name__)
 
 __all__ = [
     "MergedGroup",
@@ -53,7 +64,7 @@ class MergedGroup:
     fwhm: dict[str, float] = field(default_factory=dict)
     spike: dict[str, float] = field(default_factory=dict)
     check: ReplacementCheck | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def merge_groups(
@@ -129,10 +140,11 @@ def _finish_group(
 ) -> MergedGroup:
     """Replace the stars and measure what came of it; `aside` is where stacks are measured."""
     deep, sharp = stacks["deep"], stacks.get("sharp")
-    notes = [note for stack in stacks.values() for note in stack.notes]
+    notes = as_notes(note for stack in stacks.values() for note in stack.notes)
     if sharp is None:
-        notes.append(f"{label}: no sharp stack, so the stars of the deep stack stay as they are")
-        return MergedGroup(label=label, deep=deep, notes=tuple(dict.fromkeys(notes)))
+        text = "no sharp stack, so the stars of the deep stack stay as they are"
+        notes.append(Note("no sharp stack", text).within(label))
+        return MergedGroup(label=label, deep=deep, notes=unique_notes(notes))
 
     def measure(pixels: np.ndarray) -> Callable[[], FrameQuality]:
         task = partial(run.star_measurer, green_plane(pixels), saturation=_level(deep.saturation))
@@ -150,8 +162,11 @@ def _finish_group(
             progress=run.stage(f"{label}: replacing stars"),
         )
     except FramesortError as error:  # the other groups are done all the same
-        notes.append(f"{label}: stars not replaced: {error}")
-        return MergedGroup(label=label, deep=deep, sharp=sharp, notes=tuple(dict.fromkeys(notes)))
+        notes.append(Note("stars not replaced", f"{label}: stars not replaced: {error}"))
+        return MergedGroup(label=label, deep=deep, sharp=sharp, notes=unique_notes(notes))
+    reasons, counts = np.unique(list(replacement.table["reason"]), return_counts=True)
+    for reason, number in zip(reasons, counts, strict=True):
+        _LOG.debug("%s: %d detections: %s", label, number, reason or "replaced")
     measured["final"] = measure(replacement.final)
 
     def stack_qualities() -> list[FrameQuality]:
@@ -161,7 +176,7 @@ def _finish_group(
     if run.settings.amount == 1:
         check = measure_replacement(replacement, deep, sharp, quality=stack_qualities)
     qualities = {name: result() for name, result in measured.items()}
-    notes += [f"{label}: {note}" for note in join_notes(replacement.notes, check)]
+    notes += [note.within(label) for note in join_notes(replacement.notes, check)]
     spike, _, _ = measure_spike_excess(
         list(qualities.values()), [label] * 3, [name == "sharp" for name in qualities]
     )
@@ -173,7 +188,7 @@ def _finish_group(
         fwhm={name: quality.fwhm for name, quality in qualities.items()},
         spike=dict(zip(qualities, spike.tolist(), strict=True)),
         check=check,
-        notes=tuple(dict.fromkeys(notes)),
+        notes=unique_notes(notes),
     )
 
 

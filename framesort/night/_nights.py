@@ -8,15 +8,19 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.evidence import (
-    GapVerdict,
-    SpikeFollows,
-    SpikeOnSide,
     compare_gap,
     follow_spike,
     mean_spike_angle,
 )
 from framesort.night._states import night_rows
-from framesort.records import Transform, add_column, column_values
+from framesort.records import (
+    GapVerdict,
+    SpikeFollows,
+    SpikeOnSide,
+    Transform,
+    add_column,
+    column_values,
+)
 from framesort.settings import Settings
 
 __all__ = ["SpikeByNight", "by_night", "spikes_by_night"]

@@ -9,11 +9,12 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.errors import InputError
+from framesort.records import Note
 
 __all__ = ["describe_targets", "without_others"]
 
 
-def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[str]]:
+def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[Note]]:
     """The table without what is not a requested frame of the night.
 
     That is darks, flats, bias, the masters given, products of this library, and frames of other
@@ -29,8 +30,8 @@ def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[st
     Returns
     -------
     table : `~astropy.table.Table`
-    notes : list of str
-        A sentence on each kind that was left out.
+    notes : list of Note
+        One on each kind that was left out.
 
     Raises
     ------
@@ -58,28 +59,33 @@ def without_others(table: Table, masters: Sequence[str]) -> tuple[Table, list[st
         )
     notes = []
     if barred.any():
-        notes.append(
+        text = (
             f"{barred.sum()} darks, flats or bias among the files left out "
             f"(first: {_first(table, barred)})"
         )
+        notes.append(Note("calibration frames", text, _files(table, barred)))
     if own.any():
-        notes.append(
+        text = (
             f"{own.sum()} stacks and pictures that framesort wrote among the files left out: they "
             f"are no exposures (first: {_first(table, own)})"
         )
+        notes.append(Note("own products", text, _files(table, own)))
     if others.any():
-        notes.append(
-            f"{others.sum()} frames of other targets left out (first: {_first(table, others)})"
-        )
+        text = f"{others.sum()} frames of other targets left out (first: {_first(table, others)})"
+        notes.append(Note("other targets", text, _files(table, others)))
     return table[~(own | barred | others)], notes
 
 
+def _files(table: Table, rows: NDArray[np.bool_]) -> list[str]:
+    return [str(file) for file in table["file"][rows]]
+
+
 def _first(table: Table, rows: NDArray[np.bool_]) -> str:
-    return Path(str(table["file"][int(np.flatnonzero(rows)[0])])).name
+    return Path(_files(table, rows)[0]).name
 
 
-def describe_targets(table: Table) -> list[str]:
-    """A sentence where a night's frames show several targets."""
+def describe_targets(table: Table) -> list[Note]:
+    """A note where a night's frames show several targets."""
     if "target" not in table.colnames:
         return []
     names = [str(name) for name in table["target"] if name]
@@ -87,7 +93,8 @@ def describe_targets(table: Table) -> list[str]:
     if len(counts) < 2:
         return []
     listed = ", ".join(f"{name} ({count} frames)" for name, count in counts.items())
-    return [
+    text = (
         f"{len(counts)} targets among the frames: {listed}; each is processed separately, "
         "--target NAME takes one (names of one field: --target again for each)"
-    ]
+    )
+    return [Note("several targets", text)]

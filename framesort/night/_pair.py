@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from framesort.errors import InputError, NotEnoughFramesError
 from framesort.files import StrPath
 from framesort.images import Picture, as_picture, wcs_of
-from framesort.records import Transform
+from framesort.records import Note, Transform
 from framesort.replacement import natural_unit, read_places
 from framesort.stacking import resample_image
 from framesort.stars import estimate_background, find_stars, match_star_lists
@@ -95,17 +95,18 @@ def in_same_units(pictures: list[Picture]) -> tuple[list[Picture], float]:
     ], unit
 
 
-def coarse_steps(picture: Picture) -> list[str]:
-    """A sentence where whole numbers are coarser than the noise that they should show."""
+def coarse_steps(picture: Picture) -> list[Note]:
+    """A note where whole numbers are coarser than the noise that they should show."""
     if "int" not in picture.stored:
         return []
     noise = float(np.median(estimate_background(mean_plane(picture)).noise))
     if not noise < _COARSE:
         return []
-    return [
+    text = (
         f"{picture.name}: its noise of {noise:.2f} is lost between whole numbers; save it with 32 "
         "bits"
-    ]
+    )
+    return [Note("coarse pixels", text)]
 
 
 def mean_plane(picture: Picture) -> NDArray[np.float32]:
@@ -118,7 +119,7 @@ def mean_plane(picture: Picture) -> NDArray[np.float32]:
 
 def align_picture(
     picture: Picture, shape: tuple[int, int], stars: Table, *, name: str
-) -> tuple[Picture, list[str]]:
+) -> tuple[Picture, list[Note]]:
     """Bring a picture onto the grid of another by its stars, resampled only if it has to be.
 
     Half a turn, any other rotation, another scale and a mirror image are followed.
@@ -136,8 +137,8 @@ def align_picture(
     Returns
     -------
     picture : Picture
-    notes : list of str
-        A sentence where it had to be turned over, or reaches over a part of the grid only.
+    notes : list of Note
+        One where it had to be turned over, or reaches over a part of the grid only.
 
     Raises
     ------
@@ -162,7 +163,8 @@ def align_picture(
             "where they are on one grid"
         )
     if np.linalg.det(transform.matrix[:2, :2]) < 0:
-        notes.append(f"{name}: is a mirror image of the deep stack and was turned over.")
+        text = f"{name}: is a mirror image of the deep stack and was turned over."
+        notes.append(Note("mirrored", text))
     if picture.shape == shape and _is_still(transform, shape):
         return picture, notes
     planes = picture.data[None] if picture.data.ndim == 2 else picture.data
@@ -171,7 +173,8 @@ def align_picture(
     data = np.stack([resample_image(plane, transform, shape) for plane in planes])
     share = float(np.isfinite(data).all(axis=0).mean())
     if share < 0.95:
-        notes.append(f"{name}: covers {100 * share:.0f} % of the deep stack; stars beyond it stay.")
+        text = f"{name}: covers {100 * share:.0f} % of the deep stack; stars beyond it stay."
+        notes.append(Note("partial cover", text))
     # A pixel's value was divided by the area that it covers on the grid.
     area = abs(np.linalg.det(transform.matrix[:2, :2])) / transform.matrix[2, 2] ** 2
     moved = replace(
@@ -237,8 +240,8 @@ def place_table(places: StrPath | Table | SkyCoord | Any, header: Header) -> Any
     return table
 
 
-def places_outside(places: Any, shape: tuple[int, int], name: str) -> list[str]:
-    """A sentence where places lie beyond the picture."""
+def places_outside(places: Any, shape: tuple[int, int], name: str) -> list[Note]:
+    """A note where places lie beyond the picture."""
     if places is None:
         return []
     if isinstance(places, Table):
@@ -248,4 +251,5 @@ def places_outside(places: Any, shape: tuple[int, int], name: str) -> list[str]:
     beyond = int(np.sum((x < -0.5) | (y < -0.5) | (x > shape[1] - 0.5) | (y > shape[0] - 0.5)))
     if not beyond:
         return []
-    return [f"{beyond} of {len(x)} places of {name} lie beyond the picture."]
+    text = f"{beyond} of {len(x)} places of {name} lie beyond the picture."
+    return [Note("places outside", text)]

@@ -1,5 +1,6 @@
 """The pipeline into a folder: sort, merge, or both. Read it top to bottom: `process_night`."""
 
+import logging
 import os
 import time
 from collections.abc import Iterable, Mapping, Sequence
@@ -26,15 +27,15 @@ from framesort.night._folder import (
 from framesort.night._kept import KeptStacks
 from framesort.night._memory import list_frames
 from framesort.night._merge import MergedGroup, merge_step
-from framesort.night._nights import spikes_by_night
+from framesort.night._notes import log_notes
 from framesort.night._place import PlacedNight, place_step
 from framesort.night._products import remove_products, write_group, write_night_tables
 from framesort.night._read import measure_table, settle_masters
 from framesort.night._run import NightRun, StageProgress
 from framesort.night._sort import SortedNight, log_name, sort_step
 from framesort.night._states import Heater
-from framesort.night._summary import add_merged, note_placed, summarise_night, summarise_spike
-from framesort.records import FrameQuality
+from framesort.night._summary import add_left_out, add_merged, add_placed, summarise_night
+from framesort.records import FrameQuality, NightSummary, Note, Stages
 from framesort.report import write_preview, write_report
 from framesort.settings import Settings
 from framesort.workers import own_processes
@@ -42,6 +43,8 @@ from framesort.workers import own_processes
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
 
 CACHE = "cache"
+
+_LOG = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,25 +57,25 @@ class NightResult:
         The folder.
     table : `~astropy.table.Table`
         As in frames.ecsv.
-    summary : dict
+    summary : NightSummary
         As in night.json.
     """
 
     folder: Path
     table: Table
-    summary: dict[str, Any] = field(repr=False)
+    summary: NightSummary = field(repr=False)
 
     @property
     def status(self) -> int:
         """0 done, 1 something was left out, 3 no group has what its stars could be taken from."""
-        groups, merged = self.summary["groups"], self.summary["stages"]["merge"]
+        merged = self.summary.stages.merge
         served = [
-            group.get("replaced") is not None if merged else group["sharp"]["frames"] > 0
-            for group in groups
+            group.replaced is not None if merged else group.sharp.frames > 0
+            for group in self.summary.groups
         ]
         if not any(served):
             return 3
-        return 0 if all(served) and not self.summary["left_out"] else 1
+        return 0 if all(served) and not self.summary.left_out else 1
 
 
 def sort_night(
@@ -164,19 +167,18 @@ def merge_night(
         if stage_done(held, "merge") and not overwrite:
             raise OutputError(f"{held}: holds a merged night; give --overwrite to replace it")
         if settings is None:
-            settings = Settings.from_mapping(
-                summary.get("settings", {}), where=f"{held}/night.json"
-            )
+            settings = Settings.from_mapping(summary.settings, where=f"{held}/night.json")
         run = _start(held, settings, True, executor, progress)
         reader, _ = run.reader(table)
         qualities = measure_table(run, table, reader)
-        summary |= {
-            "settings": run.settings.as_dict(),
-            "command": command or summary.get("command", ""),
-            "stages": {"sort": True, "merge": False},
-        }
+        summary = replace(
+            summary,
+            settings=run.settings.as_dict(),
+            command=command or summary.command,
+            stages=Stages(sort=True),
+        )
         write_summary(held, summary)
-        _merge_into(run, held, table, qualities, summary, transforms)
+        summary = _merge_into(run, held, table, qualities, summary, transforms)
         return _finish(run, held, table, summary, merged=True)
 
 
@@ -207,8 +209,9 @@ def process_night(
         run = _start(folder, settings, cache, executor, progress)
         night = _sort_into(run, folder, frames, heater, stars, command)
         summary = read_summary(folder)
-        _merge_into(run, folder, night.table, night.qualities, summary, transforms)
-        _note_changed(night.table, begin, summary)
+        summary = _merge_into(run, folder, night.table, night.qualities, summary, transforms)
+        changed = _note_changed(night.table, begin)
+        summary = replace(summary, notes=(*summary.notes, *changed))
         return _finish(run, folder, night.table, summary, merged=True)
 
 
@@ -239,18 +242,17 @@ def _sort_into(
     command: str,
 ) -> SortedNight:
     """Sort and write everything but the report."""
-    before = read_summary(folder) if (folder / "night.json").exists() else {}
+    before = read_summary(folder)
     night = sort_step(run, frames, heater=heater, exclude=folder, stars=stars)
-    unfinished = {"stages": {"sort": False, "merge": False}}
-    if before:  # from here on the earlier result is no more
-        write_summary(folder, before | unfinished)
-    labels = [str(group["label"]) for group in before.get("groups", [])]
+    if before != NightSummary():  # from here on the earlier result is no more
+        write_summary(folder, replace(before, stages=Stages()))
+    labels = [group.label for group in before.groups]
     if run.kept is not None:
         run.kept.set_aside(labels)
     remove_products(folder, labels)
     write_night_tables(folder, night.table, night.trace, night.settings)
     summary = summarise_night(night, log=log_name(heater))
-    write_summary(folder, {"command": command, **summary, **unfinished})
+    write_summary(folder, replace(summary, command=command))
     return night
 
 
@@ -259,39 +261,31 @@ def _merge_into(
     folder: Path,
     table: Table,
     qualities: Sequence[FrameQuality],
-    summary: dict[str, Any],
+    summary: NightSummary,
     transforms: Mapping[Any, Any] | Sequence[Any] | None,
-) -> None:
-    """Merge and write everything but the report; `table` and `summary` gain what is new."""
+) -> NightSummary:
+    """Merge and write everything but the report; `table` gains columns, the summary is renewed."""
     settings, kept = run.settings, run.kept
     placed = place_step(run, table, qualities, transforms=transforms)
-    note_placed(summary, table, settings, folder)
+    summary = add_placed(summary, table, placed, settings, folder)
     scratch = folder / SCRATCH
     try:
         scratch.mkdir(exist_ok=True)
     except OSError as error:
         raise OutputError(f"{scratch}: cannot be written ({error.strerror})") from error
-    known = {entry["file"] for entry in summary["left_out"]}
     merged: list[str] = []
     for group in merge_step(run, table, qualities, placed):
         lost = write_group(folder, group, kept, settings=settings)
         group = replace(group, notes=(*group.notes, *lost))
         merged.append(group.label)
-        add_merged(summary, group)
-        for file in _not_stacked(group, table, placed):
-            if file not in known:
-                summary["left_out"].append({"file": file, "reason": "not stacked"})
+        log_notes(_LOG, group.notes)
+        summary = add_merged(summary, group)
+        lost_frames = _not_stacked(group, table, placed)
+        summary = add_left_out(summary, dict.fromkeys(lost_frames, "not stacked"))
     if kept is not None:
         kept.tidy(merged)
     write_night_tables(folder, table, None, settings)
-    summary["edges"] = placed.edges
-    _note_mirrored(table, placed, summary)
-    summary |= summarise_spike(spikes_by_night(table, settings, placed.transforms))
-    known = {entry["file"] for entry in summary["left_out"]}
-    summary["left_out"] += [
-        {"file": file, "reason": reason} for file, reason in placed.left_out if file not in known
-    ]
-    write_summary(folder, summary)
+    return write_summary(folder, add_left_out(summary, dict(placed.left_out)))
 
 
 def _not_stacked(group: MergedGroup, table: Table, placed: PlacedNight) -> list[str]:
@@ -306,42 +300,25 @@ def _not_stacked(group: MergedGroup, table: Table, placed: PlacedNight) -> list[
     return [file for file in wanted if file not in used] if used & set(wanted) else []
 
 
-def _note_changed(table: Table, begin: float, summary: dict[str, Any]) -> None:
-    """Note frames that were written to since the run began."""
+def _note_changed(table: Table, begin: float) -> list[Note]:
+    """A note on frames that were written to since the run began."""
     changed = []
     for file in map(str, table["file"]):
         with suppress(OSError):
             if begin <= os.stat(file).st_mtime <= time.time():
                 changed.append(file)
-    if changed:
-        what = "1 frame was" if len(changed) == 1 else f"{len(changed)} frames were"
-        summary["warnings"].append(
-            f"{what} changed during the run, and the results may not belong to what is there now: "
-            f"run it again with --overwrite (first: {os.path.basename(changed[0])})"
-        )
-
-
-def _note_mirrored(table: Table, placed: PlacedNight, summary: dict[str, Any]) -> None:
-    """Note frames that are mirror images on the grid."""
-    over = [
-        os.path.basename(str(file))
-        for file, transform in zip(table["file"], placed.transforms, strict=True)
-        if transform and transform.mirrored
-    ]
-    if over:
-        what = (
-            "1 frame is a mirror image"
-            if len(over) == 1
-            else f"{len(over)} frames are mirror images"
-        )
-        summary["warnings"].append(
-            f"{what} of the others and "
-            f"{'was' if len(over) == 1 else 'were'} turned over (first: {over[0]})"
-        )
+    if not changed:
+        return []
+    what = "1 frame was" if len(changed) == 1 else f"{len(changed)} frames were"
+    text = (
+        f"{what} changed during the run, and the results may not belong to what is there now: "
+        f"run it again with --overwrite (first: {os.path.basename(changed[0])})"
+    )
+    return [Note("changed", text, changed)]
 
 
 def _finish(
-    run: NightRun, folder: Path, table: Table, summary: dict[str, Any], *, merged: bool
+    run: NightRun, folder: Path, table: Table, summary: NightSummary, *, merged: bool
 ) -> NightResult:
     """Write preview and report, and mark the run done last: a killed run is continued."""
     pool = own_processes(run.executor)
@@ -353,6 +330,5 @@ def _finish(
             _ = preview() if waiting is None else waiting.result()
         except BrokenExecutor:
             preview()
-    summary["stages"] = {"sort": True, "merge": merged}
-    write_summary(folder, summary)
+    summary = write_summary(folder, replace(summary, stages=Stages(sort=True, merge=merged)))
     return NightResult(folder=folder, table=table, summary=summary)

@@ -1,5 +1,7 @@
 """Where the frames of both sets are on the target grid."""
 
+import logging
+import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
@@ -27,6 +29,8 @@ from framesort.registration import (
     transform_from_wcs,
 )
 from framesort.settings import Settings
+
+_LOG = logging.getLogger(__name__)
 
 __all__ = ["PlacedNight", "in_a_set", "place_frames", "place_step"]
 
@@ -184,6 +188,9 @@ def _placed(
     transforms = [Transform(reason="not matched")] * len(table)
     for row, transform in zip(rows, known, strict=True):
         transforms[row] = transform
+        name = os.path.basename(str(table["file"][row]))
+        how = f"{transform.matched} stars matched, residual {transform.residual:.2f} px"
+        _LOG.debug("%s: %s", name, how if transform else transform.reason)
     placed = table[rows]
     forget_places(placed)
     add_registration_columns(placed, known, shape=grid.shape)

@@ -23,6 +23,7 @@ from framesort.records import (
     PRODUCT_CARD,
     PRODUCT_TEXT,
     HeaterTrace,
+    Note,
     Replacement,
     Stack,
     column_values,
@@ -84,7 +85,7 @@ def write_group(
     kept: KeptStacks | None = None,
     *,
     settings: Settings | None = None,
-) -> list[str]:
+) -> list[Note]:
     """Write the stacks of a group and, where stars were replaced, the picture and its layers.
 
     Returns a sentence on everything that a TIFF file of 16 bits could not hold.
@@ -124,7 +125,7 @@ def _write_tiffs(
     replacement: Replacement,
     header: fits.Header,
     settings: Settings,
-) -> list[str]:
+) -> list[Note]:
     """The picture and its two layers as TIFF, on request."""
     if settings.tiff is None:
         return []
@@ -140,7 +141,7 @@ def _write_tiffs(
         signed = header.copy()
         signed[PRODUCT_CARD] = (name.removesuffix(".tif"), PRODUCT_TEXT)
         said = write_picture(place / name, pixels, signed, bits=settings.tiff, white=white)
-        notes += [f"{label}: {text}" for text in said]
+        notes += [note.within(label) for note in said]
     return notes
 
 
@@ -165,7 +166,7 @@ def write_layers(
     white: float | None = None,
     profile: bytes = b"",
     overwrite: bool = True,
-) -> tuple[list[Path], list[str]]:
+) -> tuple[list[Path], list[Note]]:
     """Write the picture to `path`, beside it its two layers, the mask and the table of stars.
 
     The final picture comes last, so that it stands for the whole.
@@ -194,7 +195,7 @@ def write_layers(
     -------
     files : list of path
         The picture first.
-    notes : list of str
+    notes : list of Note
         What 16 bits could not hold.
     """
     signed = _sign(header, replacement, made_of, cards or {})

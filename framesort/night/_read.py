@@ -13,7 +13,7 @@ from framesort.errors import FramesortError
 from framesort.frames import FrameReader
 from framesort.night._run import NightRun
 from framesort.quality import measure_frames
-from framesort.records import FrameQuality, add_column, column_values
+from framesort.records import FrameQuality, Note, add_column, column_values
 from framesort.settings import Settings
 
 __all__ = [
@@ -45,10 +45,10 @@ def table_patterns(table: Table) -> np.ndarray:
     return np.array([str(text) for text in table["pattern"]], dtype=object)
 
 
-def check_patterns(table: Table, reader: FrameReader) -> list[str]:
+def check_patterns(table: Table, reader: FrameReader) -> list[Note]:
     """Compare the filter arrays of the headers with the pixels of each group's first frame.
 
-    The column `pattern` is corrected; returns a sentence for each group where it had to be.
+    The column `pattern` is corrected; returns a note for each group where it had to be.
     """
     patterns, notes = table_patterns(table), []
     for label in sorted(set(table["group"]) - {""}):
@@ -61,8 +61,8 @@ def check_patterns(table: Table, reader: FrameReader) -> list[str]:
                 pixels, _ = reader(str(table["file"][row]))
             except FramesortError:
                 continue
-            patterns[rows], note = check_pattern(pixels, known)
-            notes += [f"{label}: {note}"] if note else []
+            patterns[rows], text = check_pattern(pixels, known)
+            notes += [Note("filter array", f"{label}: {text}")] if text else []
             break
     if notes:
         add_column(table, "pattern", patterns)

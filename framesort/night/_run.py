@@ -11,6 +11,7 @@ from astropy.table import Table
 from framesort.frames import FrameReader, Masters, make_reader, read_masters
 from framesort.night._kept import KeptStacks
 from framesort.plugins import Plugin, find_plugin
+from framesort.records import Note
 from framesort.settings import Settings
 from framesort.workers import Progress
 
@@ -63,7 +64,7 @@ class NightRun:
         """The registered star measurer of the settings."""
         return find_plugin("star_measurer", self.settings.star_measurer)
 
-    def reader(self, table: Table) -> tuple[FrameReader, list[str]]:
+    def reader(self, table: Table) -> tuple[FrameReader, list[Note]]:
         """The reader of a table's frames, and what was assumed of the masters.
 
         Rows without a group are not calibrated.

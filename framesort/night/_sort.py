@@ -1,7 +1,7 @@
 """First half of the pipeline: frames and heater log to a tagged table with the two sets."""
 
+import logging
 import os
-import warnings
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field
@@ -12,13 +12,8 @@ import numpy as np
 from astropy.nddata import CCDData
 from astropy.table import Table
 
-from framesort.errors import (
-    FramesortWarning,
-    NotEnoughFramesError,
-    QualityWarning,
-)
+from framesort.errors import NotEnoughFramesError
 from framesort.evidence import (
-    ClockOffset,
     Response,
     estimate_response,
     measure_spike_excess,
@@ -28,6 +23,7 @@ from framesort.heater import make_header_heater
 from framesort.night._given import given_qualities
 from framesort.night._memory import as_heater, list_frames, store_frames
 from framesort.night._nights import SpikeByNight, by_night, spikes_by_night
+from framesort.night._notes import collect_warnings, log_notes
 from framesort.night._others import describe_targets, without_others
 from framesort.night._read import check_patterns, measure_table, settle_masters
 from framesort.night._run import NightRun, StageProgress
@@ -41,10 +37,19 @@ from framesort.night._states import (
     tag_states,
 )
 from framesort.quality import add_quality_columns, measure_transparency
-from framesort.records import FrameQuality, HeaterTrace, add_column
+from framesort.records import (
+    ClockOffset,
+    FrameQuality,
+    HeaterTrace,
+    Note,
+    add_column,
+    unique_notes,
+)
 from framesort.selection import SetLimits, choose_sets
 from framesort.settings import Settings
 from framesort.tags import tag_frames
+
+_LOG = logging.getLogger(__name__)
 
 __all__ = ["SortedNight", "log_name", "sort_frames", "sort_step"]
 
@@ -73,10 +78,8 @@ class SortedNight:
         Of the run.
     left_out : tuple of (str, str)
         File and reason of each frame that is in no set because it could not be used.
-    warnings : tuple of str
-        Sentences for the user.
-    contradictions : tuple of str
-        Those of them that put the heater log itself in doubt; they come first.
+    notes : tuple of Note
+        For the user; those that put the heater log itself in doubt come first.
     """
 
     table: Table
@@ -88,8 +91,7 @@ class SortedNight:
     clocks: dict[str, ClockOffset] = field(default_factory=dict)
     line: SpikeByNight | None = None
     left_out: tuple[tuple[str, str], ...] = ()
-    warnings: tuple[str, ...] = ()
-    contradictions: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def sort_frames(
@@ -165,54 +167,33 @@ def sort_step(
     """
     settings = run.settings
     trace, notes = read_traces(heater, settings)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", FramesortWarning)
-        masters = run.masters.all  # a bad master ends the run before any frame is read
-        # Absolute, so that the night can be merged from any folder.
-        others, stored = store_frames(frames, exclude)
-        found = find_frames(others, exclude=exclude) if not stored or others else []
-        paths = [path.absolute() for path in (*found, *stored)]
-        table = read_frames(
-            paths,
-            power_keyword=settings.heater_keyword if trace is None else None,
-            day_first=settings.day_first,
-            camera_zone=settings.camera_zone,
-            max_size=settings.max_size,
-            targets=settings.target,
-            progress=run.stage("reading headers"),
-        )
-        notes += table.meta.pop("notes", [])
-        table, note = without_others(table, [master.path for master in masters])
-        notes += note
-        notes += describe_targets(table)
-        own = "heater_power" in table.colnames
+    with collect_warnings() as caught:
+        table, paths, found = _read_headers(run, frames, exclude, power=trace is None)
+        notes += found
+        own = "heater_power" in table.colnames  # by the camera's own clock
         if own:
             trace = make_header_heater(
                 table["start"], table["exposure"], np.asarray(table["heater_power"], dtype=float)
             )
-        reader, note = run.reader(table)
-        notes += note + check_patterns(table, reader)
-        if stars is not None:
-            qualities = given_qualities(stars, table, paths)
-        else:
-            qualities = measure_table(run, table, reader)
-        add_quality_columns(table, qualities)
-        if not np.isfinite(table["fwhm"]).any():
-            raise NotEnoughFramesError(_nothing_measured(table, caught))
-        add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
-        # Power from headers has the camera's own clock.
+        qualities, found = _measure(run, table, stars, paths)
+        notes += found
         star_states = estimate_states(table)
         clocks = {} if trace is None or own else estimate_clocks(table, trace, star_states)
         name = log_name(heater)
-        missed, note = tag_states(table, trace, settings, clocks, star_states, name)
-        notes += note
+        notes += tag_states(table, trace, settings, clocks, star_states, name)
         response = _judge_frames(table, qualities, settings)
-        against = check_log(table, trace, clocks, star_states, response)
-    notes += [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
+        for row in table:
+            _LOG.debug(
+                "%s: %d stars, FWHM %.2f px, heater %s, %s (%s)",
+                os.path.basename(str(row["file"])), row["stars"], row["fwhm"], row["heater_state"],
+                row["grade"] or "not used", row["reason"],
+            )  # fmt: skip
+        notes[:0] = check_log(table, trace, clocks, star_states, response)
+    notes = sorted(unique_notes([*notes, *caught]), key=lambda note: note.severity != "error")
+    log_notes(_LOG, notes)
     left_out = [(str(r["file"]), str(r["reason"])) for r in table if not r["grade"]]
-    if missed:
+    if any(note.code == "log covers no frame" for note in notes):
         left_out.insert(0, (name, "covers no frame"))
-    notes[:0] = [*against, *missed]
     return SortedNight(
         table=table,
         qualities=tuple(qualities),
@@ -223,9 +204,57 @@ def sort_step(
         response=response,
         settings=settings,
         left_out=tuple(left_out),
-        warnings=tuple(dict.fromkeys(notes)),
-        contradictions=(*against, *missed),
+        notes=tuple(notes),
     )
+
+
+def _read_headers(
+    run: NightRun,
+    frames: Iterable[str | os.PathLike[str] | CCDData] | CCDData,
+    exclude: Path | None,
+    *,
+    power: bool,
+) -> tuple[Table, list[Path], list[Note]]:
+    """The table of what is a frame, the paths of all files, and notes; `power` of headers too."""
+    settings = run.settings
+    masters = run.masters.all  # a bad master ends the run before any frame is read
+    # Absolute, so that the night can be merged from any folder.
+    others, stored = store_frames(frames, exclude)
+    found = find_frames(others, exclude=exclude) if not stored or others else []
+    paths = [path.absolute() for path in (*found, *stored)]
+    table = read_frames(
+        paths,
+        power_keyword=settings.heater_keyword if power else None,
+        day_first=settings.day_first,
+        camera_zone=settings.camera_zone,
+        max_size=settings.max_size,
+        targets=settings.target,
+        progress=run.stage("reading headers"),
+    )
+    notes = table.meta.pop("notes", [])
+    table, others_notes = without_others(table, [master.path for master in masters])
+    return table, paths, [*notes, *others_notes, *describe_targets(table)]
+
+
+def _measure(
+    run: NightRun,
+    table: Table,
+    stars: Mapping[Any, Any] | Sequence[Any] | None,
+    paths: Sequence[Path],
+) -> tuple[list[FrameQuality], list[Note]]:
+    """Star quality of each row, measured or as given; the table gains its columns."""
+    reader, notes = run.reader(table)
+    notes += check_patterns(table, reader)
+    with collect_warnings() as found:
+        if stars is not None:
+            qualities = given_qualities(stars, table, paths)
+        else:
+            qualities = measure_table(run, table, reader)
+    add_quality_columns(table, qualities)
+    if not np.isfinite(table["fwhm"]).any():
+        raise NotEnoughFramesError(_nothing_measured(table, found))
+    add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
+    return qualities, [*notes, *found]
 
 
 def log_name(heater: Heater) -> str:
@@ -235,11 +264,10 @@ def log_name(heater: Heater) -> str:
     return "; ".join(str(log) for log in logs if isinstance(log, str | os.PathLike | int | float))
 
 
-def _nothing_measured(table: Table, caught: Sequence[warnings.WarningMessage]) -> str:
+def _nothing_measured(table: Table, measuring: Sequence[Note]) -> str:
     reasons = [str(reason) for reason in table["reason"]]
     usual = max(set(reasons), key=reasons.count)
-    causes = [str(w.message) for w in caught if issubclass(w.category, QualityWarning)]
-    first = causes[0] if causes else table["file"][0]
+    first = measuring[0] if measuring else table["file"][0]
     return f"none of {len(table)} frames could be measured, most often: {usual} (first: {first})"
 
 

@@ -1,8 +1,8 @@
 """The heater's state of each frame: from one log or several, each night with its own clock."""
 
 import os
-import warnings
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any, TypeAlias
 
@@ -11,9 +11,8 @@ from astropy.table import Table
 from astropy.units import Quantity
 from numpy.typing import NDArray
 
-from framesort.errors import FramesortWarning, InputError
+from framesort.errors import InputError
 from framesort.evidence import (
-    ClockOffset,
     LogCheck,
     Response,
     StarStates,
@@ -30,8 +29,9 @@ from framesort.heater import (
     shift_trace,
 )
 from framesort.night._memory import as_heater, trace_of_table
+from framesort.night._notes import collect_warnings
 from framesort.plugins import find_plugin
-from framesort.records import HeaterTrace, add_column
+from framesort.records import ClockOffset, HeaterTrace, Note, add_column, as_notes
 from framesort.settings import Settings
 
 __all__ = [
@@ -51,7 +51,7 @@ OneHeater: TypeAlias = str | os.PathLike[str] | float | HeaterTrace | Table | Qu
 Heater: TypeAlias = OneHeater | Sequence[OneHeater | Mapping[str, Any]] | Mapping[str, Any] | None
 
 
-def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None, list[str]]:
+def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None, list[Note]]:
     """The heater log or logs as one trace, and what the reader had to say.
 
     Raises
@@ -69,18 +69,19 @@ def read_traces(heater: Heater, settings: Settings) -> tuple[HeaterTrace | None,
                 f"{len(shifts)} clock offsets for {len(logs)} heater logs; give one for each, "
                 "or a single one for all"
             )
-    traces, sentences = [], []
+    traces: list[HeaterTrace] = []
+    notes: list[Note] = []
     for log, seconds in zip(logs, shifts, strict=True):
-        trace, found_notes = _read_trace(log, settings)
-        sentences += found_notes
+        trace, found = _read_trace(log, settings)
+        notes += found
         if trace is not None:
             traces.append(shift_trace(trace, seconds) if seconds else trace)
-    return (join_traces(traces) if traces else None), sentences
+    return (join_traces(traces) if traces else None), notes
 
 
 def _read_trace(
     heater: OneHeater | None, settings: Settings
-) -> tuple[HeaterTrace | None, list[str]]:
+) -> tuple[HeaterTrace | None, list[Note]]:
     if heater is None or isinstance(heater, HeaterTrace):
         return heater, []
     if isinstance(heater, Table):
@@ -91,13 +92,12 @@ def _read_trace(
     return _with_notes(partial(reader, heater, options=settings.log_options()))
 
 
-def _with_notes(read: Callable[[], HeaterTrace]) -> tuple[HeaterTrace, list[str]]:
-    """A log as it is read, and the sentences that the reader had to say."""
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", FramesortWarning)
+def _with_notes(read: Callable[[], HeaterTrace]) -> tuple[HeaterTrace, list[Note]]:
+    """A log as it is read, and the reader's notes."""
+    with collect_warnings() as notes:
         trace = read()
-    sentences = [str(w.message) for w in caught if issubclass(w.category, FramesortWarning)]
-    return trace, [*sentences, *(note for note in trace.notes if note not in sentences)]
+    trace = replace(trace, notes=tuple(as_notes(trace.notes, "log interpreted")))
+    return trace, [*notes, *(note for note in trace.notes if note not in notes)]
 
 
 def night_rows(table: Table) -> dict[str, NDArray[np.intp]]:
@@ -130,12 +130,12 @@ def check_log(
     clocks: dict[str, ClockOffset],
     stars: dict[str, StarStates],
     response: Response | None,
-) -> list[str]:
-    """A sentence for each night whose stars contradict the log or the power that was given."""
+) -> list[Note]:
+    """A note for each night whose stars contradict the log or the power that was given."""
     if trace is None:
         return []
     nights = night_rows(table)
-    sentences = []
+    notes = []
     for name, rows in nights.items():
         mine = table[rows]
         if np.all(np.asarray(mine["state_source"]) == "stars"):
@@ -148,8 +148,9 @@ def check_log(
             response=response if len(nights) == 1 else None,
         )
         if found.contradicts:
-            sentences.append(f"{name}: {found.sentence}" if len(nights) > 1 else found.sentence)
-    return sentences
+            note = Note("log contradicted", found.sentence)
+            notes.append(note.within(name if len(nights) > 1 else ""))
+    return notes
 
 
 def given_clock(clocks: dict[str, ClockOffset]) -> ClockOffset | None:
@@ -179,36 +180,37 @@ def tag_states(
     clocks: dict[str, ClockOffset],
     stars: dict[str, StarStates],
     log: str,
-) -> tuple[list[str], list[str]]:
+) -> list[Note]:
     """Heater share, power and state, from the log or else, night by night, from the stars.
 
-    Returns a sentence for each night that the log does not cover, and for states from the stars.
+    Returns a note for each night that the log does not cover, and for states from the stars.
     """
     nights = night_rows(table)
     wanted = dict(nights)
-    missed = []
+    notes = []
     if trace is not None:
         add_heater_columns(table, trace, clock_offset=_offsets(table, settings, clocks))
         known = np.asarray(table["heater_state"]) != "unknown"
         wanted = {name: rows for name, rows in nights.items() if not known[rows].any()}
         if not wanted or not len(table):
-            return [], []
+            return []
         for name, rows in wanted.items():
             night = name if len(nights) > 1 else ""
-            missed.append(_outside(table[rows], trace, stars[name], night, log))
+            text = _outside(table[rows], trace, stars[name], night, log)
+            notes.append(Note("log covers no frame", text))
     else:
         for column, blank in (("heater_share", np.nan), ("heater_power", np.nan)):
             add_column(table, column, np.full(len(table), blank))
         add_column(table, "heater_state", np.full(len(table), "unknown", dtype=object))
         add_column(table, "state_source", [""] * len(table))
     add_column(table, "heated_probability", np.full(len(table), np.nan))
-    sentences = []
     for name, rows in wanted.items():
         _take_stars(table, rows, stars[name])
         states = np.asarray(table["heater_state"])[rows]
         sentence = describe_switches(table[rows], states, log=trace is not None)
-        sentences.append(f"{name}: {sentence}" if len(nights) > 1 else sentence)
-    return missed, sentences
+        note = Note("states from stars", sentence)
+        notes.append(note.within(name if len(nights) > 1 else ""))
+    return notes
 
 
 def _take_stars(table: Table, rows: NDArray[np.intp], stars: StarStates) -> None:

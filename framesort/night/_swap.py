@@ -28,7 +28,7 @@ from framesort.night._pair import (
     places_outside,
 )
 from framesort.night._products import LAYERS, layer_path, write_layers
-from framesort.records import Replacement
+from framesort.records import Note, Replacement, unique_notes
 from framesort.replacement import (
     PairCheck,
     ReplacementCheck,
@@ -60,8 +60,8 @@ class SwapResult:
     check : ReplacementCheck or None
         The self-check, measured on the result; None if it was not requested or stars were
         replaced in part only.
-    notes : tuple of str
-        Warnings, a sentence each; those of `pair` first.
+    notes : tuple of Note
+        Warnings; those of `pair` first.
     pair : PairCheck or None
         How the two stacks suit one another; its notes say why the result should not be used.
     files : tuple of `~pathlib.Path`
@@ -71,7 +71,7 @@ class SwapResult:
     replacement: Replacement
     header: Header = field(default_factory=Header, repr=False)
     check: ReplacementCheck | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     pair: PairCheck | None = None
     files: tuple[Path, ...] = ()
 
@@ -222,7 +222,7 @@ def swap_images(
         replacement=scale_replacement(result, unit, own),
         header=below.header.copy(),
         check=checked,
-        notes=tuple(dict.fromkeys([*pair.notes, *notes])),
+        notes=unique_notes([*pair.notes, *notes]),
         pair=pair,
     )
 

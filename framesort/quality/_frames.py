@@ -16,7 +16,7 @@ from framesort.errors import FrameError, FramesortError, InputError, QualityWarn
 from framesort.files import read_image, verify_sums
 from framesort.images import as_picture
 from framesort.quality._cache import cache_key, load_quality, save_quality
-from framesort.records import FrameQuality
+from framesort.records import FrameQuality, Note
 from framesort.stars import measure_image
 from framesort.workers import Progress, name_task, run_tasks
 
@@ -228,14 +228,16 @@ def measure_frames(
         strict=True,
     ):
         if trouble:
-            warnings.warn(f"{name}: not measured: {trouble}", QualityWarning, stacklevel=2)
+            note = Note("not measured", f"{name}: not measured: {trouble}", [name])
+            warnings.warn(note, QualityWarning, stacklevel=2)
         results.append(quality)
     wrong = [n for n, q in zip(names, results, strict=True) if q.reason == "wrong checksum"]
     if wrong:
-        warnings.warn(
+        note = Note(
+            "wrong checksum",
             f"{len(wrong)} of {len(tasks)} frames do not agree with the checksum in their header, "
             f"but are used (first: {os.path.basename(wrong[0])})",
-            QualityWarning,
-            stacklevel=2,
+            wrong,
         )
+        warnings.warn(note, QualityWarning, stacklevel=2)
     return results

@@ -14,38 +14,83 @@ from framesort.records._columns import (
     unix_seconds,
 )
 from framesort.records._constants import FWHM_TO_SIGMA, MAD_TO_SIGMA, step_noise
+from framesort.records._findings import (
+    AcceptablePower,
+    ClockOffset,
+    GapVerdict,
+    GrowthPoint,
+    ResponsePoint,
+    SetSummary,
+    SpikeFollows,
+    SpikeOnSide,
+    TradeOffPoint,
+    rows_as,
+)
 from framesort.records._frames import SPIKE_BINS, FrameQuality, HeaterTrace, Transform
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
-from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, judge_check
+from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, check_rows, judge_check
+from framesort.records._notes import NOTES, Note, NoteKind, as_notes, unique_notes
 from framesort.records._pixel_map import PixelMap, map_by_matrix
 from framesort.records._reasons import REASONS, Reason, add_reason
+from framesort.records._summary import (
+    GroupSummary,
+    HeaterStep,
+    HeaterSummary,
+    LeftOut,
+    NightPart,
+    NightSummary,
+    Stages,
+)
 
 __all__ = [
     "CHECK_LIMITS",
     "COLUMNS",
     "FWHM_TO_SIGMA",
     "MAD_TO_SIGMA",
+    "NOTES",
     "PRODUCT_CARD",
     "PRODUCT_TEXT",
     "REASONS",
     "SPIKE_BINS",
     "STAR_COLUMNS",
+    "AcceptablePower",
     "CheckLimits",
+    "ClockOffset",
     "Column",
     "FrameQuality",
+    "GapVerdict",
+    "GroupSummary",
+    "GrowthPoint",
+    "HeaterStep",
+    "HeaterSummary",
     "HeaterTrace",
     "Judgement",
+    "LeftOut",
+    "NightPart",
+    "NightSummary",
+    "Note",
+    "NoteKind",
     "PixelMap",
     "Reason",
     "Replacement",
+    "ResponsePoint",
+    "SetSummary",
+    "SpikeFollows",
+    "SpikeOnSide",
     "Stack",
+    "Stages",
+    "TradeOffPoint",
     "Transform",
     "add_column",
     "add_reason",
+    "as_notes",
+    "check_rows",
     "column_values",
     "empty_star_list",
     "judge_check",
     "map_by_matrix",
+    "rows_as",
     "step_noise",
+    "unique_notes",
     "unix_seconds",
 ]

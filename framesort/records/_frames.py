@@ -8,6 +8,7 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records._columns import empty_star_list
+from framesort.records._notes import Note
 from framesort.records._pixel_map import PixelMap, map_by_matrix
 
 __all__ = ["SPIKE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
@@ -29,8 +30,8 @@ class HeaterTrace:
         Percent of full power from ``edges[i]`` to ``edges[i + 1]``; NaN where unknown.
     source : str
         "log" or "given".
-    notes : tuple of str
-        What had to be interpreted or left out, a sentence each.
+    notes : tuple of Note
+        What had to be interpreted or left out.
     confidence : (N,) float ndarray or None
         Probability 0..1 that the step is the heater's, where the log leaves doubt.
     entries : (float, float) or None
@@ -41,7 +42,7 @@ class HeaterTrace:
     edges: NDArray[np.float64]
     power: NDArray[np.float64]
     source: str = "log"
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     confidence: NDArray[np.float64] | None = None
     entries: tuple[float, float] | None = None
 

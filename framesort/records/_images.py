@@ -7,6 +7,8 @@ from astropy.io.fits import Header
 from astropy.table import Table
 from numpy.typing import NDArray
 
+from framesort.records._notes import Note
+
 __all__ = ["PRODUCT_CARD", "PRODUCT_TEXT", "Replacement", "Stack"]
 
 PRODUCT_CARD, PRODUCT_TEXT = "FSPROD", "made by framesort: no exposure"
@@ -34,8 +36,8 @@ class Stack:
     saturation : float
         Level from which a pixel must be taken as saturated, ADU; +inf if not known. Each pixel of
         whose weight a quarter or more is from saturated ones is at this level or above.
-    notes : tuple of str
-        Warnings and what was left out, a sentence each.
+    notes : tuple of Note
+        Warnings and what was left out.
     """
 
     data: NDArray[np.float32]
@@ -45,7 +47,7 @@ class Stack:
     frames: tuple[str, ...] = ()
     rejected: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     saturation: float = np.inf
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,8 +64,8 @@ class Replacement:
         What was done per pixel: 0 untouched, else the bits of `framesort.replacement.MASK_BITS`.
     table : `~astropy.table.Table`
         Every star: x, y, flux_deep, flux_sharp, fwhm_before, fwhm_after, method, reason.
-    notes : tuple of str
-        Warnings, a sentence each.
+    notes : tuple of Note
+        Warnings.
     """
 
     final: NDArray[np.float32]
@@ -71,4 +73,4 @@ class Replacement:
     background: NDArray[np.float32]
     mask: NDArray[np.uint8]
     table: Table
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()

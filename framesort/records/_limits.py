@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-__all__ = ["CHECK_LIMITS", "CheckLimits", "Judgement", "judge_check"]
+__all__ = ["CHECK_LIMITS", "CheckLimits", "Judgement", "check_rows", "judge_check"]
 
 
 @dataclass(frozen=True)
@@ -98,9 +98,10 @@ def _number(value: Any) -> float:
     return float(value) if isinstance(value, int | float) else math.nan
 
 
-def _rows(value: Any) -> list[Mapping[str, Any]]:
-    """Rows of a table, or of its plain form."""
-    if hasattr(value, "colnames"):
+def check_rows(check: Mapping[str, Any], name: str) -> list[Mapping[str, Any]]:
+    """Rows of a table of the self-check, or of its plain form; none where it is not there."""
+    value = check.get(name)
+    if value is not None and hasattr(value, "colnames"):
         return [dict(zip(value.colnames, map(float, row), strict=True)) for row in value.iterrows()]
     return [row for row in value if isinstance(row, Mapping)] if isinstance(value, list) else []
 
@@ -132,7 +133,7 @@ def judge_check(check: Mapping[str, Any]) -> tuple[Judgement, ...]:
 
 
 def _judge_stars(check: Mapping[str, Any], what: str) -> Judgement | None:
-    rows = _rows(check.get("star_bins"))
+    rows = check_rows(check, "star_bins")
     rows = [r for r in rows if math.isfinite(_number(r.get(f"{what}_ratio")))]
     if not rows:
         return None
@@ -175,7 +176,7 @@ def _judge_scale(check: Mapping[str, Any]) -> Judgement | None:
 
 
 def _judge_spike(check: Mapping[str, Any]) -> Judgement | None:
-    rows = _rows(check.get("spikes"))
+    rows = check_rows(check, "spikes")
     if not rows:
         return None
     left, error = _number(check.get("spike_left")), _number(check.get("spike_error"))
@@ -219,7 +220,7 @@ def _judge_noise(check: Mapping[str, Any]) -> Judgement | None:
 def _judge_blemishes(check: Mapping[str, Any]) -> Judgement | None:
     if "blemishes" not in check or check.get("one_sky") is False:
         return None
-    rows = _rows(check["blemishes"])
+    rows = check_rows(check, "blemishes")
     values = [_number(row.get("sigma")) for row in rows]
     holes = sum(value < 0 for value in values)
     sentence = "No hole or lump remains."

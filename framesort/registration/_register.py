@@ -1,5 +1,6 @@
 """Every star list onto the reference: directly, over a neighbour, or onto all stars known."""
 
+import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import replace
@@ -20,6 +21,8 @@ from framesort.stars import find_stars, match_star_lists
 from framesort.workers import Progress, run_tasks
 
 __all__ = ["register_frames"]
+
+_LOG = logging.getLogger(__name__)
 
 Floats = NDArray[np.float64]
 
@@ -131,6 +134,10 @@ def register_frames(
     if index is not None:
         transforms[index] = Transform(matrix=np.eye(3), matched=len(target), residual=0.0)
     _place_others(transforms, places, target, groups, merit, match)
+    if _LOG.isEnabledFor(logging.DEBUG):
+        for i in (i for i in todo if not transforms[i]):
+            _LOG.debug("frame %d of %d: %s", i + 1, count, transforms[i].reason)
+            match(places[i], target)  # once more, in this process, for what it logs
     for i, over_sky in bent.items():
         if t := transforms[i]:
             moved = over_sky.followed_by(t.matrix)

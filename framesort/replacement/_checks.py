@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from framesort.errors import InputError, NotEnoughFramesError
-from framesort.records import CHECK_LIMITS, Transform
+from framesort.records import CHECK_LIMITS, Note, Transform
 from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._robust import robust_std
 from framesort.stars import find_stars, match_star_lists
@@ -67,7 +67,7 @@ class PairCheck:
         uncertainty; NaN with too few stars.
     same : bool
         The two are one picture, but for level and scale.
-    notes : tuple of str
+    notes : tuple of Note
         Reasons against the pair, a sentence each; empty if there are none.
     """
 
@@ -83,7 +83,7 @@ class PairCheck:
     bend_sharp: tuple[float, float] = (np.nan, np.nan)
     bend_ratio: tuple[float, float] = (np.nan, np.nan)
     same: bool = False
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
 
 
 def check_pair(
@@ -307,7 +307,7 @@ def _sure(bend: tuple[float, float]) -> bool:
     return abs(bend[0]) > BENT and abs(bend[0]) > SURE * bend[1]
 
 
-def _stretched(check: PairCheck, names: tuple[str, str]) -> list[str]:
+def _stretched(check: PairCheck, names: tuple[str, str]) -> list[Note]:
     """A sentence where stars' light does not grow as in a linear picture."""
     bends = check.bend_deep, check.bend_sharp
     wider = [_sure(bend) and bend[0] > 0 for bend in bends]
@@ -322,7 +322,8 @@ def _stretched(check: PairCheck, names: tuple[str, str]) -> list[str]:
     cause = f"bright stars are wider than faint ones (width grows as flux^{_most(check):.2f})"
     if uneven:
         cause += f", flux ratios change with brightness (as flux^{check.bend_ratio[0]:+.2f})"
-    return [f"{who} stretched: {cause}; use the linear stacks, from before the stretch."]
+    text = f"{who} stretched: {cause}; use the linear stacks, from before the stretch."
+    return [Note("stretched", text)]
 
 
 def _most(check: PairCheck) -> float:
@@ -331,23 +332,27 @@ def _most(check: PairCheck) -> float:
 
 def _notes(
     check: PairCheck, names: tuple[str, str], noise: float, registered: bool
-) -> tuple[str, ...]:
+) -> tuple[Note, ...]:
     deep, sharp = names
     out = _stretched(check, names)
     widths = f"{check.fwhm_sharp:.2f} px against {check.fwhm_deep:.2f} px"
     if check.same:
-        out.append(f"{deep} and {sharp} are one and the same picture: nothing can be gained.")
+        text = f"{deep} and {sharp} are one and the same picture: nothing can be gained."
+        out.append(Note("same picture", text))
     elif check.fwhm_deep < CHECK_LIMITS.narrower * check.fwhm_sharp:
         text = f"The stars of {sharp} are wider than those of {deep} ({widths})"
         if noise > 1:
             text += f" and its noise is {1 / noise:.2f} of that of {deep}"
-        out.append(f"{text}: are the two the wrong way round? The call is DEEP first, then SHARP.")
+        text += ": are the two the wrong way round? The call is DEEP first, then SHARP."
+        out.append(Note("wrong order", text))
     elif check.fwhm_sharp > CHECK_LIMITS.narrower * check.fwhm_deep:
-        out.append(f"{sharp} is not sharper than {deep} ({widths}): nothing can be gained.")
+        text = f"{sharp} is not sharper than {deep} ({widths}): nothing can be gained."
+        out.append(Note("hardly sharper", text))
     if check.apart > APART:
         does = "after registration" if registered else "leave out --aligned to register them"
-        out.append(
+        text = (
             f"The stars of {sharp} stand up to {check.apart:.1f} px away from those of {deep} "
             f"({does}): stars far off are not replaced, or smeared."
         )
+        out.append(Note("not aligned", text))
     return tuple(out)

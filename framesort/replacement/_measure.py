@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 from framesort.records import (
     CHECK_LIMITS,
     FrameQuality,
+    Note,
     Replacement,
     Stack,
     judge_check,
@@ -320,25 +321,30 @@ def _profile_spikes(
     return (k + 0.5) * 180 / len(excess), pairs
 
 
-def _warnings(check: ReplacementCheck) -> tuple[str, ...]:
+def _warnings(check: ReplacementCheck) -> tuple[Note, ...]:
     out = []
     if check.replaced < 50:
-        out.append(f"Only {check.replaced} stars were replaced: their profiles rest on few.")
+        text = f"Only {check.replaced} stars were replaced: their profiles rest on few."
+        out.append(Note("few profile stars", text))
     if check.fwhm_sharp > CHECK_LIMITS.narrower * check.fwhm_deep:
-        out.append(
+        text = (
             f"The sharp stack is hardly sharper: {check.fwhm_sharp:.2f} px against "
             f"{check.fwhm_deep:.2f} px."
         )
+        out.append(Note("hardly sharper", text))
     if check.eccentricity_sharp > check.eccentricity_deep + 0.15:
-        out.append(
+        text = (
             "Stars of the sharp stack are less round (eccentricity "
             f"{check.eccentricity_sharp:.2f}) than those of the deep one "
             f"({check.eccentricity_deep:.2f})."
         )
+        out.append(Note("less round", text))
     if check.flux_scatter > 0.1:
-        out.append(
+        text = (
             f"Star flux differs by {100 * check.flux_scatter:.0f} % from star to star between "
             "result and sharp stack: are they of one filter?"
         )
-    out += [line.sentence for line in judge_check(vars(check)) if line.passed is False]
+        out.append(Note("flux differs", text))
+    failed = [line for line in judge_check(vars(check)) if line.passed is False]
+    out += [Note("self-check", line.sentence) for line in failed]
     return tuple(out)

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from astropy.table import Table
 
+from framesort.records import Note
 from framesort.replacement._arrays import Image
 
 __all__ = ["ReplacementCheck", "no_places"]
@@ -78,8 +79,8 @@ class ReplacementCheck:
     residual : (ny, nx) float32 ndarray
         Result less scaled sharp stack and a smooth level, in units of its noise and 2 % of the
         star light (added in squares).
-    notes : tuple of str
-        Why the result should not be trusted, a sentence each; empty if there is no reason.
+    notes : tuple of Note
+        Why the result should not be trusted; empty if there is no reason.
     """
 
     replaced: int = 0
@@ -116,4 +117,4 @@ class ReplacementCheck:
     worst: Table = field(default_factory=Table)
     cutouts: Image = field(default_factory=lambda: np.empty((0, 4, 0, 0), np.float32))
     residual: Image = field(default_factory=lambda: np.empty((0, 0), np.float32))
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()

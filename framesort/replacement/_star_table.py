@@ -7,7 +7,7 @@ from astropy import units as u
 from astropy.table import Table
 from scipy.spatial import KDTree
 
-from framesort.records import CHECK_LIMITS
+from framesort.records import CHECK_LIMITS, Note
 from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField
 from framesort.replacement._fit import CORE, Unknowns, fit_stars, star_fwhm
@@ -108,28 +108,31 @@ def make_table(lead: Lead, share: Array, after: Array, planes: Array | None = No
     return table
 
 
-def make_notes(field: StarField, reason: Array) -> tuple[str, ...]:
-    """What limits the result, a sentence each."""
+def make_notes(field: StarField, reason: Array) -> tuple[Note, ...]:
+    """What limits the result."""
     out = []
     n = int(np.sum(reason == ""))
     if n < 50:
-        out.append(f"Only {n} stars: the profiles rest on few.")
+        out.append(Note("few profile stars", f"Only {n} stars: the profiles rest on few."))
     wide, narrow = profile_fwhm(field.deep.profile), profile_fwhm(field.sharp.profile)
     if narrow > CHECK_LIMITS.narrower * wide:
-        out.append(
+        text = (
             f"The sharp stack's stars are hardly sharper ({narrow:.2f} px against {wide:.2f} px)."
         )
+        out.append(Note("hardly sharper", text))
     away = float(np.median(np.hypot(field.places.shift_x, field.places.shift_y)))
     if away > SHIFTED:
-        out.append(
+        text = (
             f"The stacks are {away:.2f} px apart; stars are placed where the sharp stack has them."
         )
+        out.append(Note("stacks apart", text))
     if not field.one_sky:
-        out.append(
+        text = (
             f"The deep stack shows {field.nebula_ratio:.2f} of the sharp stack's nebula, as in "
             "another filter: the nebula under the brightest stars is less certain."
         )
+        out.append(Note("other nebula", text))
     for code in ("no sharp data", "not stellar", "kept by user"):
         if count := int(np.sum(reason == code)):
-            out.append(f"{count} detections not replaced: {code}.")
+            out.append(Note(code, f"{count} detections not replaced: {code}."))
     return tuple(out)

@@ -1,6 +1,5 @@
 """The report: plots, pictures and one page. Reads results only."""
 
-from framesort.report._advice import asks_for_something
 from framesort.report._field import draw_field
 from framesort.report._page import write_report
 from framesort.report._pictures import draw_picture, write_preview
@@ -12,7 +11,6 @@ from framesort.report._stretch import measure_stretch, stretch_image
 from framesort.report._timeline import draw_history, draw_timeline, draw_widths
 
 __all__ = [
-    "asks_for_something",
     "cut_stars",
     "depth_curve",
     "draw_depth",

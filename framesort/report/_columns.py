@@ -11,9 +11,7 @@ from astropy.time import Time
 from numpy.typing import NDArray
 
 __all__ = [
-    "as_dicts",
     "as_number",
-    "as_sentences",
     "column_texts",
     "column_truths",
     "iso_seconds",
@@ -26,17 +24,6 @@ def as_number(value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, int | float):
         return math.nan
     return float(value)
-
-
-def as_dicts(value: Any) -> list[dict[str, Any]]:
-    """The dictionaries in a list; nothing for anything else."""
-    return [item for item in value if isinstance(item, dict)] if isinstance(value, list) else []
-
-
-def as_sentences(value: Any) -> tuple[str, ...]:
-    """The non-empty texts in a list or a single text."""
-    items = [value] if isinstance(value, str) else value if isinstance(value, list | tuple) else []
-    return tuple(str(item).strip() for item in items if str(item).strip())
 
 
 def column_texts(table: Table, name: str) -> NDArray[np.str_]:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from framesort.report._phrases import name_group
 from framesort.report._pictures import Comparison, compare_pictures, read_stack
-from framesort.report._read import GroupSummary, Results
+from framesort.report._read import GroupResults, Results
 from framesort.report._stars import cut_stars
 from framesort.report._strips import (
     ResidualPicture,
@@ -28,7 +28,7 @@ __all__ = ["GroupPage", "show_groups"]
 class GroupPage:
     """Pictures of one group on the page. `shape` is that of the grid, (0, 0) if unknown."""
 
-    group: GroupSummary
+    group: GroupResults
     name: str = ""
     shape: tuple[int, int] = (0, 0)
     comparisons: tuple[Comparison, ...] = ()
@@ -55,7 +55,7 @@ def _longest_side(number: int) -> int:
     return 1400 if number <= 2 else 1000 if number <= 4 else 700
 
 
-def _show_group(group: GroupSummary, name: str, longest: int) -> GroupPage:
+def _show_group(group: GroupResults, name: str, longest: int) -> GroupPage:
     """Pictures and stars of a group; a single picture where there is nothing to compare."""
     deep, final = read_stack(group, "deep"), read_stack(group, "final")
     if deep is None or final is None or deep.shape != final.shape:
@@ -88,12 +88,12 @@ def _show_group(group: GroupSummary, name: str, longest: int) -> GroupPage:
     )
 
 
-def _residual(group: GroupSummary, final: NDArray[Any], longest: int) -> ResidualPicture | None:
+def _residual(group: GroupResults, final: NDArray[Any], longest: int) -> ResidualPicture | None:
     sharp = read_stack(group, "sharp")
     return residual_picture(final, sharp, scale=group.flux_scale, longest=longest)
 
 
-def _bright_strips(group: GroupSummary, shape: Sequence[int]) -> tuple[Strip, ...]:
+def _bright_strips(group: GroupResults, shape: Sequence[int]) -> tuple[Strip, ...]:
     if group.stars is None or not len(group.stars):
         return ()
     cutouts = cut_stars(group, group.stars, shape=(shape[0], shape[1]))

@@ -7,7 +7,6 @@ from matplotlib.figure import Figure
 from matplotlib.projections.polar import PolarAxes
 
 from framesort.records import column_values
-from framesort.report._columns import as_dicts, as_number
 from framesort.report._layout import (
     MOST_PANELS,
     WIDTH,
@@ -16,7 +15,7 @@ from framesort.report._layout import (
     make_page_figure,
     make_panels,
 )
-from framesort.report._read import GroupSummary, Results
+from framesort.report._read import GroupResults, Results
 from framesort.report._response import draw_depth, draw_light_by_angle, draw_response
 from framesort.report._style import name_panel, style_axes
 
@@ -28,13 +27,13 @@ __all__ = [
 
 
 def response_figure(results: Results) -> PageFigure | None:
-    entries = as_dicts(results.summary.get("response"))
-    highest_acceptable = as_dicts(results.summary.get("highest_acceptable"))
-    curve = as_dicts(results.summary.get("response_curve"))
+    entries = [vars(point) for point in results.summary.response]
+    highest_acceptable = [vars(limit) for limit in results.summary.highest_acceptable]
+    curve = [vars(point) for point in results.summary.response_curve]
     shown = [
         quantity
         for quantity in ("fwhm_growth", "spike")
-        if any(np.isfinite(as_number(entry.get(quantity))) for entry in entries)
+        if any(np.isfinite(entry[quantity]) for entry in entries)
     ]
     if not shown:
         return None
@@ -50,7 +49,7 @@ def response_figure(results: Results) -> PageFigure | None:
         )
         style_axes(place)
 
-    marked = any(np.isfinite(as_number(entry.get("power"))) for entry in highest_acceptable)
+    marked = any(np.isfinite(limit["power"]) for limit in highest_acceptable)
     return make_page_figure(
         figure,
         title="Effect of heater power",
@@ -62,7 +61,7 @@ def response_figure(results: Results) -> PageFigure | None:
     )
 
 
-def _has_light(results: Results, group: GroupSummary) -> bool:
+def _has_light(results: Results, group: GroupResults) -> bool:
     strength = column_values(results.table, "spike_strength")[group.rows]
     return bool(group.light_by_angle) or bool((np.isfinite(strength) & (strength > 0)).any())
 

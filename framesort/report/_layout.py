@@ -7,7 +7,7 @@ import numpy as np
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
-from framesort.report._read import GroupSummary
+from framesort.report._read import GroupResults
 from framesort.report._svg import render_svg
 
 __all__ = [
@@ -47,7 +47,7 @@ def make_panels(rows: int, columns: int, *, height: float, **options: Any) -> tu
     return figure, figure.subplots(rows, columns, squeeze=False, **options)
 
 
-def group_title(group: GroupSummary) -> str:
+def group_title(group: GroupResults) -> str:
     """Filter and exposure of a group, as "L, 120 s"."""
     seconds = f", {group.exposure:g} s" if np.isfinite(group.exposure) else ""
     return f"{group.filter or group.label}{seconds}"

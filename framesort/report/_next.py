@@ -4,16 +4,9 @@ import math
 
 import numpy as np
 
-from framesort.report._columns import (
-    as_dicts,
-    as_number,
-    as_sentences,
-    column_texts,
-    column_truths,
-    start_seconds,
-)
+from framesort.report._columns import column_texts, column_truths, start_seconds
 from framesort.report._phrases import clock_text, listing, name_filter, name_group, plural
-from framesort.report._read import GroupSummary, Results
+from framesort.report._read import GroupResults, Results
 from framesort.report._timeline import states_of
 
 __all__ = ["describe_next", "minutes_fainter"]
@@ -22,7 +15,7 @@ _NUMBERS_ONLY = ("Stars fainter than", "The background noise of the deep stack")
 """Beginnings of advice that repeats numbers of the table of the sets and asks for no action."""
 
 
-def minutes_fainter(group: GroupSummary) -> float:
+def minutes_fainter(group: GroupResults) -> float:
     """Additional heater-off minutes for replaced stars one magnitude fainter; NaN if not known.
 
     From the summary if it has them. Otherwise sky noise is assumed to dominate: S/N grows with
@@ -41,7 +34,7 @@ def describe_next(results: Results) -> list[str]:
         *_power(results),
         *_more_time(results),
         *_advice(results),
-        *as_sentences(results.summary.get("edges")),
+        *([results.summary.edges] if results.summary.edges else []),
         *_incidents(results),
     ]
     for group in results.groups:
@@ -55,22 +48,22 @@ def describe_next(results: Results) -> list[str]:
 
 def _power(results: Results) -> list[str]:
     """The highest acceptable power: one sentence where every group has one."""
-    entries = as_dicts(results.summary.get("highest_acceptable"))
-    names = [name_filter(str(e.get("filter", "")), as_number(e.get("exposure"))) for e in entries]
-    powers = [as_number(entry.get("power")) for entry in entries]
+    entries = results.summary.highest_acceptable
+    names = [name_filter(entry.filter, entry.exposure) for entry in entries]
+    powers = [entry.power for entry in entries]
     if len(entries) < 2 or not all(map(math.isfinite, powers)):
         return [
-            f"{name}: {text}" if len(results.groups) > 1 else text
+            f"{name}: {entry.sentence}" if len(results.groups) > 1 else entry.sentence
             for name, entry in zip(names, entries, strict=True)
-            for text in as_sentences(entry.get("sentence"))
+            if entry.sentence
         ]
     limits = listing(f"{n} {p:.0f} %" for n, p in zip(names, powers, strict=True))
     sentences = [
         f"Highest acceptable power: about {min(powers):.0f} %; above it the FWHM grows by more "
         f"than 5 % ({limits})."
     ]
-    above = [as_number(entry.get("spike_above")) for entry in entries]
-    below = [as_number(entry.get("spike_below")) for entry in entries]
+    above = [entry.spike_above for entry in entries]
+    below = [entry.spike_below for entry in entries]
     if all(map(math.isfinite, (*above, *below))):
         sentences.append(
             f"The spike appears between {min(above):.0f} and {max(below):.0f} % power."

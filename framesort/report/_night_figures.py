@@ -4,7 +4,6 @@ import numpy as np
 from astropy.table import Table
 
 from framesort.records import column_values
-from framesort.report._columns import as_dicts
 from framesort.report._layout import (
     MOST_PANELS,
     PageFigure,
@@ -23,8 +22,7 @@ __all__ = [
 
 
 def timeline_figure(results: Results, night: Table, prefix: str, title: str) -> PageFigure:
-    heater = results.summary.get("heater")
-    steps = as_dicts(heater.get("steps")) if isinstance(heater, dict) else []
+    steps = [vars(step) for step in results.summary.heater.steps]
     filters = len(set(night["filter"])) if "filter" in night.colnames else 1
 
     figure, axes = make_panels(1, 1, height=1.7 + 0.35 * filters)

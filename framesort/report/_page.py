@@ -16,13 +16,8 @@ from framesort import __version__
 from framesort.errors import OutputError
 from framesort.files import StrPath, write_text
 from framesort.records import column_values
-from framesort.report._advice import count_reasons, list_notices, split_notices
-from framesort.report._columns import (
-    as_dicts,
-    column_texts,
-    column_truths,
-    start_seconds,
-)
+from framesort.report._advice import count_reasons, list_notes, split_notes
+from framesort.report._columns import column_texts, column_truths, start_seconds
 from framesort.report._field import field_figure
 from framesort.report._figures import make_figures
 from framesort.report._groups import show_groups
@@ -143,9 +138,9 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
         "style": Markup((folder / "style.css").read_text(encoding="utf-8")),
         "script": Markup(_SCRIPT),
         "digest": digest,
-        "version": str(summary.get("framesort", __version__)),
-        "created": str(summary.get("created", "")),
-        "command": str(summary.get("command", "")),
+        "version": summary.framesort or __version__,
+        "created": summary.created,
+        "command": summary.command,
         "title": _dates(results) or results.folder.resolve().name,
         "frames_answer": describe_frames(results),
         "effect_answer": describe_effect(results),
@@ -156,12 +151,12 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
         "pages": pages,
         "field": field_figure(results, shapes),
         "gap": describe_gap(results),
-        "notices": split_notices(list_notices(results)),
+        "notes": split_notes(list_notes(results)),
         "reasons": count_reasons(results),
-        "left_out": as_dicts(summary.get("left_out")),
+        "left_out": summary.left_out,
         "rows": _frame_rows(results),
-        "settings": _flatten(summary.get("settings", {})) if summary.get("settings") else [],
-        "versions": _flatten(summary.get("versions", {})) if summary.get("versions") else [],
+        "settings": _flatten(summary.settings) if summary.settings else [],
+        "versions": _flatten(summary.versions) if summary.versions else [],
         "states": STATES,
         "state_words": STATE_WORDS,
     }

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from markupsafe import Markup, escape
 
-from framesort.report._read import GroupSummary, Results
+from framesort.report._read import GroupResults, Results
 
 __all__ = [
     "clock_text",
@@ -77,7 +77,7 @@ def listing(parts: Iterable[str]) -> str:
     return items[0] if len(items) == 1 else ", ".join(items[:-1]) + " and " + items[-1]
 
 
-def name_group(group: GroupSummary, results: Results) -> str:
+def name_group(group: GroupResults, results: Results) -> str:
     """Words " of L (120 s)" where there is more than one group."""
     if len(results.groups) < 2:
         return ""

@@ -21,7 +21,7 @@ from framesort.errors import FrameError, InputError
 from framesort.files import StrPath, open_whole, read_image
 from framesort.records import column_values
 from framesort.report._columns import column_texts
-from framesort.report._read import GroupSummary, read_results
+from framesort.report._read import GroupResults, read_results
 from framesort.report._stretch import Stretch, measure_stretch, shrink_image, stretch_image
 from framesort.report._style import plain_text
 
@@ -69,7 +69,7 @@ def encode_picture(shown: NDArray[Any], *, quality: int = 80) -> str:
     return "data:image/jpeg;base64," + base64.b64encode(stream.getvalue()).decode()
 
 
-def read_stack(group: GroupSummary, name: str) -> NDArray[np.float32] | None:
+def read_stack(group: GroupResults, name: str) -> NDArray[np.float32] | None:
     """Pixels of a stack of a group; None where it is missing or cannot be read."""
     path = group.stack(name)
     if path is None:

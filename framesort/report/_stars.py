@@ -14,7 +14,7 @@ from framesort.errors import FrameError
 from framesort.files import StrPath, read_image
 from framesort.records import MAD_TO_SIGMA, column_values
 from framesort.report._columns import as_number, column_texts
-from framesort.report._read import GroupSummary
+from framesort.report._read import GroupResults
 from framesort.report._residual import residual_colours
 from framesort.report._style import INK
 
@@ -120,7 +120,7 @@ def _cut(path: StrPath, x: float, y: float, half: int, height: int) -> NDArray[n
 
 
 def cut_stars(
-    group: GroupSummary,
+    group: GroupResults,
     stars: Table,
     *,
     shape: tuple[int, int],
@@ -131,7 +131,7 @@ def cut_stars(
 
     Parameters
     ----------
-    group : GroupSummary
+    group : GroupResults
         Whose folder holds the stacks.
     stars : `~astropy.table.Table`
         Its stars.ecsv.
@@ -157,7 +157,7 @@ def cut_stars(
 
 
 def cut_places(
-    group: GroupSummary,
+    group: GroupResults,
     places: Sequence[tuple[float, float]],
     *,
     height: int,
@@ -168,7 +168,7 @@ def cut_places(
 
     Parameters
     ----------
-    group : GroupSummary
+    group : GroupResults
         Whose folder holds the stacks.
     places : sequence of (float, float)
         x, y of each, pixels.

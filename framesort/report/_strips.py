@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.records import CHECK_LIMITS, judge_check
-from framesort.report._columns import as_dicts, as_number
+from framesort.records import CHECK_LIMITS, check_rows, judge_check
+from framesort.report._columns import as_number
 from framesort.report._phrases import format_number
 from framesort.report._pictures import encode_picture
-from framesort.report._read import GroupSummary
+from framesort.report._read import GroupResults
 from framesort.report._residual import LIMIT, measure_residual, residual_colours, shrink_residual
 from framesort.report._stars import StarCutout, cut_places, shade_cutout
 
@@ -86,11 +86,11 @@ def make_strips(cutouts: Sequence[StarCutout], captions: Sequence[str]) -> tuple
     return tuple(strips)
 
 
-def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
+def worst_strips(group: GroupResults, *, height: int) -> tuple[Strip, ...]:
     """The replaced stars with the largest residuals, the largest first."""
     rows = [
         row
-        for row in as_dicts(group.check.get("worst"))[:_WORST]
+        for row in check_rows(group.check, "worst")[:_WORST]
         if np.isfinite([as_number(row.get("x")), as_number(row.get("y"))]).all()
     ]
     fwhm = group.fwhm.get("deep", np.nan)
@@ -109,7 +109,7 @@ def worst_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
     return make_strips(cutouts, captions)
 
 
-def failed_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
+def failed_strips(group: GroupResults, *, height: int) -> tuple[Strip, ...]:
     """Places of failed checks, a few of each kind, the strongest first."""
     failed = {check.name for check in judge_check(group.check) if check.passed is False}
     kinds = [kind for kind in _KINDS if failed & kind[0]]
@@ -118,7 +118,7 @@ def failed_strips(group: GroupSummary, *, height: int) -> tuple[Strip, ...]:
     for _, name, column, template, least, label in kinds:
         rows = [
             row
-            for row in as_dicts(group.check.get(name))
+            for row in check_rows(group.check, name)
             if abs(as_number(row.get(column))) > least
             and np.isfinite([as_number(row.get("x")), as_number(row.get("y"))]).all()
         ]

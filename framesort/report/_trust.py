@@ -9,7 +9,7 @@ import numpy as np
 from framesort.records import CHECK_LIMITS, judge_check
 from framesort.report._columns import column_texts
 from framesort.report._phrases import listing, name_group, percent, plural
-from framesort.report._read import GroupSummary, Results
+from framesort.report._read import GroupResults, Results
 
 __all__ = ["Check", "Trust", "check_group", "describe_trust"]
 
@@ -64,12 +64,12 @@ class Check:
     limit: str = ""
 
 
-def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check, ...]:
+def check_group(group: GroupResults, *, beyond: float = math.nan) -> tuple[Check, ...]:
     """Check the final picture of a group.
 
     Parameters
     ----------
-    group : GroupSummary
+    group : GroupResults
     beyond : float
         Share of its pixels that differ from the sharp stack by more than five sigma.
 
@@ -100,7 +100,7 @@ def check_group(group: GroupSummary, *, beyond: float = math.nan) -> tuple[Check
     return tuple(check for check in found if check is not None)
 
 
-def _check_width(group: GroupSummary) -> Check:
+def _check_width(group: GroupResults) -> Check:
     final, sharp = group.fwhm.get("final", math.nan), group.fwhm.get("sharp", math.nan)
     if not math.isfinite(final / sharp if sharp else math.nan):
         return Check("star width", None, "The FWHM in the final picture was not measured.")
@@ -117,7 +117,7 @@ def _check_width(group: GroupSummary) -> Check:
     )
 
 
-def _check_spike(group: GroupSummary) -> Check:
+def _check_spike(group: GroupResults) -> Check:
     deep, final = group.spike.get("deep", math.nan), group.spike.get("final", math.nan)
     if not (math.isfinite(deep) and math.isfinite(final)):
         return Check("spike", None, "The spike was not measured in the stacks.")
@@ -147,7 +147,7 @@ def _check_residual(beyond: float) -> Check | None:
     )
 
 
-def _check_left(group: GroupSummary) -> Check:
+def _check_left(group: GroupResults) -> Check:
     if group.replaced is None:
         return Check("stars replaced", None, "The number of replaced stars is not known.")
     left, other = group.left or 0, ""
@@ -167,7 +167,7 @@ def _check_left(group: GroupSummary) -> Check:
     )
 
 
-def _check_number(group: GroupSummary) -> Check:
+def _check_number(group: GroupResults) -> Check:
     number = group.sharp.frames
     return Check(
         "frames in the sharp stack",

@@ -4,13 +4,8 @@ import math
 
 import numpy as np
 
-from framesort.records import column_values
-from framesort.report._columns import (
-    as_dicts,
-    as_number,
-    as_sentences,
-    column_truths,
-)
+from framesort.records import ClockOffset, column_values
+from framesort.report._columns import column_truths
 from framesort.report._phrases import (
     format_duration,
     listing,
@@ -18,7 +13,7 @@ from framesort.report._phrases import (
     percent,
     plural,
 )
-from framesort.report._read import GroupSummary, Results
+from framesort.report._read import GroupResults, Results
 from framesort.report._style import STATES
 from framesort.report._timeline import states_of
 
@@ -40,7 +35,7 @@ def describe_frames(results: Results) -> list[str]:
     }
     parts = listing(words[s].format(n) for s, n in counts.items() if n)
     hours = float(np.nansum(column_values(table, "exposure"))) / 3600
-    sentences = list(as_sentences(results.summary.get("contradictions")))
+    sentences = [str(note) for note in results.summary.notes if note.severity == "error"]
     sentences += [f"{plural(len(table), 'frame')}, {format_duration(hours)} in total: {parts}."]
     if {"sharp_set", "deep_set"} <= set(table.colnames):
         members = []
@@ -49,27 +44,27 @@ def describe_frames(results: Results) -> list[str]:
             total = float(np.nansum(column_values(table, "exposure")[chosen])) / 3600
             members.append(f"{plural(int(chosen.sum()), 'frame')} ({format_duration(total)})")
         sentences.append(f"Sharp-star set: {members[0]}. Deep-signal set: {members[1]}.")
-    left = len(as_dicts(results.summary.get("left_out")))
+    left = len(results.summary.left_out)
     if left:
         sentences.append(f"{plural(left, 'file')} could not be used (listed under Reasons).")
     return sentences
 
 
-def _effect_from_response(group: GroupSummary, results: Results) -> str:
+def _effect_from_response(group: GroupResults, results: Results) -> str:
     """Effect at the highest power measured for the group, "" if none."""
     found = [
         entry
-        for entry in as_dicts(results.summary.get("response"))
-        if str(entry.get("filter", "")) == group.filter
-        and not abs(as_number(entry.get("exposure")) - group.exposure) > 0.01 * group.exposure
-        and as_number(entry.get("power")) > 0
-        and math.isfinite(as_number(entry.get("fwhm_growth")))
+        for entry in results.summary.response
+        if entry.filter == group.filter
+        and not abs(entry.exposure - group.exposure) > 0.01 * group.exposure
+        and entry.power > 0
+        and math.isfinite(entry.fwhm_growth)
     ]
     if not found:
         return ""
-    most = max(found, key=lambda entry: as_number(entry.get("power")))
-    growth = as_number(most.get("fwhm_growth")) - 1
-    spike, spike_err = as_number(most.get("spike")), as_number(most.get("spike_err"))
+    most = max(found, key=lambda entry: entry.power)
+    growth = most.fwhm_growth - 1
+    spike, spike_err = most.spike, most.spike_err
     tail = ""
     if math.isfinite(spike):
         detected = not math.isfinite(spike_err) or spike > 2 * spike_err
@@ -78,14 +73,14 @@ def _effect_from_response(group: GroupSummary, results: Results) -> str:
             if detected
             else "; no spike is detected"
         )
-    size = percent(abs(growth), as_number(most.get("fwhm_growth_err")))
+    size = percent(abs(growth), most.fwhm_growth_err)
     return (
-        f"At {as_number(most.get('power')):.0f} % power, FWHM{name_group(group, results)} "
+        f"At {most.power:.0f} % power, FWHM{name_group(group, results)} "
         f"is {'up' if growth >= 0 else 'down'} {size} relative to heater off{tail}."
     )
 
 
-def _effect_from_table(group: GroupSummary, results: Results) -> str:
+def _effect_from_table(group: GroupResults, results: Results) -> str:
     """Median FWHM with the heater on against off, "" if one is missing."""
     fwhm = column_values(results.table, "fwhm")[group.rows]
     states = states_of(results.table)[group.rows]
@@ -102,14 +97,13 @@ def _effect_from_table(group: GroupSummary, results: Results) -> str:
 
 def _clocks(results: Results) -> list[str]:
     """Significant offset of the log's clock, as estimated from the stars, for each night."""
-    nights = [n for n in as_dicts(results.summary.get("nights")) if n.get("clock")]
-    clocks = [(str(n.get("night", "")), n["clock"]) for n in nights]
-    clocks = clocks or [("", results.summary.get("clock"))]
+    summary = results.summary
+    clocks: list[tuple[str, ClockOffset | None]] = []
+    clocks += [(night.night, night.clock) for night in summary.nights if night.clock]
     return [
-        f"{name}: {text}" if name and len(clocks) > 1 else text
-        for name, clock in clocks
-        if isinstance(clock, dict) and clock.get("significant") is True
-        for text in as_sentences(clock.get("sentence"))
+        f"{name}: {clock.sentence}" if name and len(clocks) > 1 else clock.sentence
+        for name, clock in clocks or [("", summary.clock)]
+        if clock is not None and clock.significant
     ]
 
 
@@ -136,9 +130,5 @@ def describe_effect(results: Results) -> list[str]:
 
 def describe_gap(results: Results) -> list[str]:
     """The direction of the spike compared with its possible causes, where this was analysed."""
-    sentences: list[str] = []
-    for name in ("spike_follows", "gap"):
-        value = results.summary.get(name)
-        for entry in [value] if isinstance(value, dict) else as_dicts(value):
-            sentences += as_sentences(entry.get("sentence"))
-    return sentences
+    found = (results.summary.spike_follows, results.summary.gap)
+    return [entry.sentence for entry in found if entry is not None and entry.sentence]

@@ -6,7 +6,6 @@
 from framesort.selection._choose import SetLimits, choose_sets
 from framesort.selection._depth import (
     SelectionReport,
-    SetSummary,
     advise_sets,
     report_selection,
     summarise_sets,
@@ -16,7 +15,6 @@ from framesort.selection._depth import (
 __all__ = [
     "SelectionReport",
     "SetLimits",
-    "SetSummary",
     "advise_sets",
     "choose_sets",
     "report_selection",

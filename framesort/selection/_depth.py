@@ -6,12 +6,11 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 
-from framesort.records import FWHM_TO_SIGMA, column_values
+from framesort.records import FWHM_TO_SIGMA, SetSummary, column_values
 from framesort.selection._choose import HEATER_OFF
 
 __all__ = [
     "SelectionReport",
-    "SetSummary",
     "advise_sets",
     "report_selection",
     "summarise_sets",
@@ -23,38 +22,6 @@ ONE_MAGNITUDE = 10 ** (1 / 2.5)
 
 LIMIT_SNR = 10.0
 """S/N of the limiting flux: an error of a tenth of a magnitude."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class SetSummary:
-    """One set of one group.
-
-    Attributes
-    ----------
-    frames : int
-        Number of frames.
-    hours : float
-        Their total exposure.
-    fwhm : float
-        Expected FWHM of the stack, pixels: the weighted mean over the frames.
-    depth : float
-        Expected background standard deviation of the stack in ADU of the most transparent frames
-        of the group.
-    limit_flux : float
-        Flux in ADU at which a star has S/N 10 in the stack.
-    limit_magnitude : float
-        Its magnitude; NaN without a zero point.
-    fainter_minutes : float
-        Additional minutes of similar exposures for S/N 10 one magnitude fainter.
-    """
-
-    frames: int
-    hours: float
-    fwhm: float
-    depth: float
-    limit_flux: float
-    limit_magnitude: float = np.nan
-    fainter_minutes: float = np.nan
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,10 +1,10 @@
 """Settings from a TOML file or from an earlier run."""
 
-import json
 import tomllib
 from pathlib import Path
 
 from framesort.errors import InputError
+from framesort.records import NightSummary
 from framesort.settings._settings import Settings
 
 __all__ = ["read_settings"]
@@ -21,13 +21,11 @@ def read_settings(path: str | Path) -> Settings:
     path = Path(path)
     try:
         text = path.read_text(encoding="utf-8")
-        if path.suffix == ".json":
-            values = json.loads(text)
-            values = values.get("settings", {}) if isinstance(values, dict) else {}
-        else:
-            values = tomllib.loads(text)
+        values = tomllib.loads(text) if path.suffix != ".json" else {}
     except OSError as error:
         raise InputError(f"{path}: settings cannot be read ({error.strerror})") from error
-    except (ValueError, RecursionError) as error:  # JSON, TOML and UTF-8 errors are ValueErrors
+    except (ValueError, RecursionError) as error:  # TOML and UTF-8 errors are ValueErrors
         raise InputError(f"{path}: settings cannot be understood ({error})") from error
+    if path.suffix == ".json":
+        values = NightSummary.from_json(text, where=str(path)).settings
     return Settings.from_mapping(values, where=str(path))

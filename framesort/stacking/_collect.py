@@ -6,7 +6,7 @@ import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
 
-from framesort.records import Stack
+from framesort.records import Note, Stack
 from framesort.stacking._bands import Sums
 from framesort.stacking._plan import Plan
 
@@ -38,7 +38,7 @@ class Collector:
         for places, more in zip(here.saturated, sums.saturated, strict=True):
             places += more
 
-    def stacks(self, header: Header, notes: tuple[str, ...]) -> dict[str, Stack]:
+    def stacks(self, header: Header, notes: tuple[Note, ...]) -> dict[str, Stack]:
         """The stack of every set."""
         share = self._sums.gone / np.maximum(self._sums.seen, 1)
         result = {}
@@ -86,7 +86,7 @@ class Collector:
         frames: tuple[str, ...],
         rejected: NDArray[np.float64],
         level: float,
-        notes: tuple[str, ...],
+        notes: tuple[Note, ...],
     ) -> Header:
         signed = header.copy()
         signed["NCOMBINE"] = (len(frames), "frames in this stack")

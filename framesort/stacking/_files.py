@@ -10,7 +10,7 @@ from astropy.io.fits import Header
 from framesort.errors import InputError
 from framesort.files import image_hdu, named_hdu, open_fits, write_fits
 from framesort.images import header_unit
-from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, Stack
+from framesort.records import NOTES, PRODUCT_CARD, PRODUCT_TEXT, Note, Stack
 
 __all__ = ["read_stack", "write_stack"]
 
@@ -39,7 +39,7 @@ def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
         if np.isfinite(share):
             header[f"REJ{k:05d}"] = float(share)
     for k, note in enumerate(stack.notes, start=1):
-        header[f"NOTE{k:04d}"] = _quote(note)
+        header[f"NOTE{k:04d}"] = _quote(f"[{note.code}] {note}")
     header[PRODUCT_CARD] = ("stack", PRODUCT_TEXT)
     if header_unit(header)[0] != header.get("BUNIT"):  # a stack made without a night's table
         header["BUNIT"] = (header_unit(header)[0], "unit of the pixels")
@@ -88,13 +88,13 @@ def read_stack(path: StrPath) -> Stack:
         )
     frames: list[str] = []
     rejected: list[float] = []
-    notes: list[str] = []
+    notes: list[Note] = []
     while f"FRAM{len(frames) + 1:04d}" in header:
         k = len(frames) + 1
         frames.append(_unquote(str(header[f"FRAM{k:04d}"])))
         rejected.append(_number(header, f"REJ{k:05d}", np.nan))
     while f"NOTE{len(notes) + 1:04d}" in header:
-        notes.append(_unquote(str(header[f"NOTE{len(notes) + 1:04d}"])))
+        notes.append(_note_of(_unquote(str(header[f"NOTE{len(notes) + 1:04d}"]))))
     for k in range(1, len(frames) + 1):
         del header[f"FRAM{k:04d}"]
         header.remove(f"REJ{k:05d}", ignore_missing=True)
@@ -126,3 +126,9 @@ def _quote(text: str) -> str:
 
 def _unquote(text: str) -> str:
     return unquote(text, errors="surrogateescape")
+
+
+def _note_of(card: str) -> Note:
+    """A note as `write_stack` wrote it: its code in brackets before the text."""
+    code, _, text = card.removeprefix("[").partition("] ")
+    return Note(code, text) if code in NOTES else Note("plug-in", card)

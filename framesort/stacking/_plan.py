@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError
-from framesort.records import Transform
+from framesort.records import Note, Transform
 from framesort.stacking._noise import (
     LARGEST_TOLERANCE,
     LEAST_TOLERANCE,
@@ -199,12 +199,12 @@ def choose_photometric_reference(request: Request, used: list[int]) -> int:
 
 def make_plan(
     request: Request, used: list[int], reference: int, probes: Mapping[int, Any]
-) -> tuple[Plan, list[str]]:
+) -> tuple[Plan, list[Note]]:
     """Factors, surfaces, noise and weights of the frames in use, and what was assumed.
 
     `probes` holds the `FrameProbe` of every frame by its number; `reference` is one of `used`.
     """
-    notes: list[str] = []
+    notes: list[Note] = []
     frames, variance, photon_variance = [], [], []
     factor = {k: _scale(request, k, notes) / probes[k].area for k in used}
     mesh: Mesh = probes[reference].mesh
@@ -264,11 +264,13 @@ def _level(mesh: Mesh) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
-def _scale(request: Request, k: int, notes: list[str]) -> float:
+def _scale(request: Request, k: int, notes: list[Note]) -> float:
     if request.scales[k] > 0:
         return float(request.scales[k])
     if np.isfinite(request.scales).any():
-        notes.append(f"{request.names[k]}: no common stars for its flux scale, 1 is assumed")
+        name = request.names[k]
+        text = f"{name}: no common stars for its flux scale, 1 is assumed"
+        notes.append(Note("flux scale unknown", text, [name]))
     return 1.0
 
 
@@ -279,7 +281,7 @@ def _surface(
     mesh: Mesh,
     reference_mesh: Mesh,
     factor: float,
-    notes: list[str],
+    notes: list[Note],
 ) -> Floats:
     """Background surface to take off a frame."""
     if request.method.background_order < 0 or k == reference:
@@ -295,10 +297,11 @@ def _surface(
     )
     if np.isfinite(surface).all():
         return surface
-    notes.append(
-        f"{request.names[k]}: no common area with the reference, only the level of its background "
-        "was matched"
+    name = request.names[k]
+    text = (
+        f"{name}: no common area with the reference, only the level of its background was matched"
     )
+    notes.append(Note("no common area", text, [name]))
     return np.array([factor * _level(mesh) - _level(reference_mesh), 0, 0, 0, 0, 0])
 
 

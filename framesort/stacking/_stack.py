@@ -16,7 +16,7 @@ from astropy.io.fits import Header
 from numpy.typing import ArrayLike
 
 from framesort.errors import NotEnoughFramesError
-from framesort.records import Stack, Transform
+from framesort.records import Note, Stack, Transform
 from framesort.stacking._bands import MARGIN, FrameVanishedError, run_stripe
 from framesort.stacking._collect import Collector
 from framesort.stacking._memory import name_images
@@ -111,8 +111,16 @@ def stack_frames(
         probes = _probe_frames(request, usable, Path(folder), execution)
         gone = {k: probe.error for k, probe in probes.items() if probe.error}
         collector, chosen, remarks = _combine(request, list(sets), probes, gone, execution)
-    gone |= {k: t.reason for k, t in enumerate(transforms) if not t}
-    notes = [f"{names[k]}: left out, {gone[k]}" for k in sorted(gone, key=lambda k: (names[k], k))]
+    unmatched = {k: t.reason for k, t in enumerate(transforms) if not t}
+    gone |= unmatched
+    notes = [
+        Note(
+            "not matched" if k in unmatched else "not stacked",
+            f"{names[k]}: left out, {gone[k]}",
+            [names[k]],
+        )
+        for k in sorted(gone, key=lambda k: (names[k], k))
+    ]
     base = header if header is not None else probes[chosen].header
     return collector.stacks(base or Header(), (*notes, *remarks))
 
@@ -123,7 +131,7 @@ def _combine(
     probes: dict[int, FrameProbe],
     gone: dict[int, str],
     execution: Execution,
-) -> tuple[Collector, int, list[str]]:
+) -> tuple[Collector, int, list[Note]]:
     """Combine the frames that are not gone; those that vanish meanwhile are added to `gone`.
 
     Returns the sums, the photometric reference, and what was assumed.

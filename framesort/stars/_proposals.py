@@ -1,5 +1,6 @@
 """Proposals for a transform from triangles of stars, and the proof against chance."""
 
+import logging
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -8,6 +9,8 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 __all__ = ["FEWEST_STARS", "Search", "apply_matrix", "find_pairs", "fit_matrix"]
+
+_LOG = logging.getLogger(__name__)
 
 Floats = NDArray[np.float64]
 
@@ -127,7 +130,7 @@ class Search:
                 matrices[start : start + 512], src
             )
         order = np.argsort(-log_improbability, kind="stable")
-        best, best_chance, tried = None, np.log(CHANCE), 0
+        best, best_chance, tried, least = None, np.log(CHANCE), 0, np.inf
         seen: list[Floats] = []
         tree = cKDTree(dst)
         corners = np.array([src.min(axis=0), src.max(axis=0)])
@@ -138,6 +141,7 @@ class Search:
             seen.append(place)
             refined = self._grow(candidate, src, dst, tree, 1.5 * raster.cell)
             chance = np.inf if refined is None else self.log_chance(refined, src, tree)
+            least = min(least, chance)
             if chance < best_chance:
                 best, best_chance = refined, chance
             tried += 1
@@ -145,6 +149,12 @@ class Search:
             # beyond chance too does not win by coming first.
             if tried >= (6 if best is not None else 40):
                 break
+        if best is None:
+            _LOG.debug(
+                "%d and %d stars: the best of %d transforms is expected 10^%.1f times by chance, "
+                "10^%.0f at most would count",
+                len(src), len(dst), tried, least / np.log(10), np.log10(CHANCE),
+            )  # fmt: skip
         return best
 
     def check_guess(self, matrix: Floats, limit: int) -> Floats | None:

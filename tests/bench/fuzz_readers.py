@@ -81,7 +81,8 @@ WORDS = (
 
 
 SUMMARY = (
-    '{"settings": {"clip": 3.0}, "stages": {"sort": true}, "warnings": [], "left_out": [],'
+    '{"settings": {"clip": 3.0}, "stages": {"sort": true}, "left_out": [],'
+    '"notes": [{"code": "log rows", "text": "line 4"}],'
     '"groups": [{"label": "L", "filter": "L", "fwhm": {"deep": 2.5}, "advice": ["none"]}]}'
 )
 
@@ -92,7 +93,7 @@ def _header() -> fits.Header:
         "EGAIN": 0.8, "XBINNING": 1, "SATURATE": 60000, "XPIXSZ": 3.8, "FOCALLEN": 560,
         "CTYPE1": "RA---TAN", "CTYPE2": "DEC--TAN", "CRVAL1": 10.0, "CRVAL2": 40.0,
         "CRPIX1": 10.0, "CRPIX2": 8.0, "CD1_1": -4e-4, "CD1_2": 0.0, "CD2_1": 0.0, "CD2_2": 4e-4,
-        "FRAM0001": "a.fits", "REJ00001": 0.1, "NOTE0001": "a note", "HEATER": 50,
+        "FRAM0001": "a.fits", "REJ00001": 0.1, "NOTE0001": "[not stacked] a note", "HEATER": 50,
     }  # fmt: skip
     return fits.Header(cards)
 

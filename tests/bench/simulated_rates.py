@@ -6,9 +6,8 @@ from typing import Any
 import numpy as np
 from astropy.table import Table
 
-from framesort.evidence import ClockOffset
 from framesort.night import SortedNight
-from framesort.records import HeaterTrace, column_values
+from framesort.records import ClockOffset, HeaterTrace, column_values
 from framesort.simulation import Scenario
 from framesort.simulation._light import frame_shape
 from framesort.simulation._profiles import profile_width

@@ -15,6 +15,7 @@ from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser
 from framesort.errors import InputError
 from framesort.night import NightResult
+from framesort.records import NightSummary, Note
 from framesort.settings import Settings
 
 pytestmark = pytest.mark.slow
@@ -148,14 +149,14 @@ def test_only_warnings_that_ask_for_something_are_printed(tmp_path, capsys):
         "L: The sharp stack is hardly sharper: 2.00 px against 2.10 px.",
         "Times without a zone were read as UTC; give zone (--log-zone) if they are local.",
     ]
-    summary = {
-        "warnings": told, "left_out": [], "groups": [], "highest_acceptable": [],
-        "stages": {"merge": None},
-    }  # fmt: skip
-    result = NightResult(folder=tmp_path, table=None, summary=summary)
-    _show(result, Namespace(json=True))
+    codes = ("log interpreted", "not stellar", "hardly sharper", "log zone")
+    notes = tuple(map(Note, codes, told))
+    result = NightResult(folder=tmp_path, table=None, summary=NightSummary(notes=notes))
+    _show(result, Namespace(json=True, verbose=False))
     lines = capsys.readouterr().err.splitlines()
     assert [line.removeprefix("framesort: note: ") for line in lines if "note" in line] == [
         told[2],
         "Times without a zone were read as UTC; give --log-zone if they are local.",
     ]
+    _show(result, Namespace(json=True, verbose=True))
+    assert capsys.readouterr().err.count("note: ") == 4

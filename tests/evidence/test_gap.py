@@ -5,12 +5,12 @@ import pytest
 
 from framesort.errors import InputError
 from framesort.evidence import (
-    SpikeOnSide,
     compare_gap,
     follow_spike,
     mean_spike_angle,
     read_gap_angle,
 )
+from framesort.records import SpikeOnSide
 
 
 @pytest.mark.parametrize(

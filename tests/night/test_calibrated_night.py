@@ -105,7 +105,7 @@ def test_fluxes_over_the_field(raw):
     # the flat, 1 - 0.5 / 3; nebula adds a little.
     assert np.median(done.table["sky"]) == pytest.approx(450 * 0.8333, rel=0.06)
     # The masters themselves are no frames of the night.
-    assert len(done.table) == 12 and any("darks, flats or bias" in w for w in done.warnings)
+    assert len(done.table) == 12 and any("darks, flats or bias" in w for w in done.notes)
 
 
 def test_recorded_and_repeated(raw, tmp_path, monkeypatch):
@@ -116,7 +116,7 @@ def test_recorded_and_repeated(raw, tmp_path, monkeypatch):
     result = process_night(
         [folder / "frames"], out=tmp_path / "one", heater=heater, settings=settings
     )
-    assert result.summary["settings"]["flat"] == list(masters["flat"])
+    assert result.summary.settings["flat"] == list(masters["flat"])
     header = fits.getheader(tmp_path / "one" / "L" / "deep.fits")
     for kind in ("dark", "flat"):
         assert f"calibrated with the master {kind} master-{kind}.fits" in str(header["HISTORY"])

@@ -134,7 +134,7 @@ def test_star_colours_are_true(coloured):
         # each of 154 pixels, correlated by interpolation, in both planes: 0.8 % in all.
         assert np.median(ratio) == pytest.approx(1.0, abs=0.01)
         assert np.all(np.abs(ratio - 1) < 0.03), ratio
-    assert result.summary["groups"][0]["replaced"] > 20
+    assert result.summary.groups[0].replaced > 20
 
 
 def test_products_have_three_planes(coloured):
@@ -158,7 +158,7 @@ def test_products_have_three_planes(coloured):
 
 def test_final_green_stars_are_as_sharp_as_the_sharp_ones(coloured):
     _, _, _, result = coloured
-    fwhm = result.summary["groups"][0]["fwhm"]
+    fwhm = result.summary.groups[0].fwhm
     assert fwhm["final"] == pytest.approx(fwhm["sharp"], rel=0.03)
     assert fwhm["deep"] > 1.03 * fwhm["sharp"]
 

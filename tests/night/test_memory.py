@@ -89,7 +89,7 @@ def test_a_whole_night_from_memory(held, tmp_path):
     }
     header = fits.getheader(tmp_path / "out" / "L" / "deep.fits")
     assert (header["BUNIT"], header["NCOMBINE"], header["EXPTIME"]) == ("adu", 5, 300.0)
-    assert result.summary["heater"]["log"] == "0.0"
+    assert result.summary.heater.log == "0.0"
 
 
 def test_units_and_masks_go_into_the_files(tmp_path):

@@ -220,7 +220,7 @@ def test_no_heated_and_no_unheated_frames(simulated, tmp_path):
     cold = [simulated.frames / f"{k:03d}-L.fits" for k in range(4, 11)]
     result = sort_night(cold, out=tmp_path / "cold", heater=0)
     assert result.status == 0
-    assert "No heated frame" in result.summary["groups"][0]["advice"][0]
+    assert "No heated frame" in result.summary.groups[0].advice[0]
     hot = [simulated.frames / f"{k:03d}-L.fits" for k in range(14, 20)]
     result = sort_night(hot, out=tmp_path / "hot", heater=100)
     assert result.status == 3
@@ -254,7 +254,7 @@ def test_damaged_frames_are_named_and_the_rest_is_done(simulated, tmp_path):
     (folder / "text.fits").write_text("not an image")
     result = sort_night([folder], out=tmp_path / "out", heater=simulated.log)
     assert result.status == 1
-    left = {Path(e["file"]).name: e["reason"] for e in result.summary["left_out"]}
+    left = {Path(e.file).name: e.reason for e in result.summary.left_out}
     assert left == {"half.fits": "unreadable", "text.fits": "unreadable"}
     assert np.sum(result.table["sharp_set"]) >= 6
 
@@ -266,7 +266,7 @@ def test_log_of_another_night(simulated, tmp_path):
     cold = [simulated.frames / f"{k:03d}-L.fits" for k in range(4, 11)]
     result = sort_night(cold, out=tmp_path / "out", heater=log)
     assert result.status == 1
-    assert "covers no frame" in result.summary["warnings"][0]
+    assert "covers no frame" in result.summary.notes[0]
     assert set(result.table["heater_state"]) == {"unknown"}
 
 

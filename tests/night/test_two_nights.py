@@ -95,10 +95,10 @@ def test_each_night_has_its_log_and_clock(nights, merged):
     states = [str(row["heater_state"]) for name in truth for row in truth[name]]
     # The second log's clock is 300 s ahead: four exposures would be told wrong as it stands.
     assert list(table["heater_state"]) == states
-    one, two = (night["clock"] for night in merged.summary["nights"])
-    assert not one["significant"]
-    assert two["significant"] and two["seconds"] == pytest.approx(-300, abs=3 * two["error"])
-    assert merged.summary["heater"]["log"].count("heater_power.csv") == 2
+    one, two = (night.clock for night in merged.summary.nights)
+    assert not one.significant
+    assert two.significant and two.seconds == pytest.approx(-300, abs=3 * two.error)
+    assert merged.summary.heater.log.count("heater_power.csv") == 2
 
 
 def test_each_night_is_its_own_reference_frames(nights, merged):
@@ -125,19 +125,19 @@ def test_one_grid_through_the_turn(merged):
     assert np.asarray(table["residual"]).max() < 0.3
     deep = fits.getdata(merged.folder / "L" / "deep.fits", "COVERAGE")
     assert deep[deep.shape[0] // 2, deep.shape[1] // 2] >= 27
-    assert merged.summary["groups"][0]["replaced"] > 50
+    assert merged.summary.groups[0].replaced > 50
 
 
 def test_the_spike_is_reported_as_fixed_to_the_tube(merged):
-    told = merged.summary["spike_follows"]
-    assert told["verdict"] == "sky" and "fixed to the tube" in told["sentence"]
-    before, after, turned = told["sides"]
+    told = merged.summary.spike_follows
+    assert told.verdict == "sky" and "fixed to the tube" in told.sentence
+    before, after, turned = told.sides
     assert before["name"] == "2026-02-11 before the flip"
     for side, angle in ((before, 62.0), (after, 62.0), (turned, 25.0)):
         assert abs((side["angle"] - angle + 90) % 180 - 90) < max(3 * side["error"], 2)
     # 5 o'clock is 300 degrees; in a mirror 240, whose tangential edge gives a line at 60.
-    gap = merged.summary["gap"]
-    assert gap["fits"] == [["tangential", True]] or gap["fits"] == (("tangential", True),)
+    gap = merged.summary.gap
+    assert gap.fits == (("tangential", True),)
     page = (merged.folder / "report.html").read_text()
     assert "fixed to the tube" in page and "tangential edge in a mirrored image" in page
 
@@ -180,7 +180,7 @@ def test_a_night_without_a_log(nights, merged):
     told = sort_frames(
         files, heater=folder / "one" / "heater_power.csv", cache=merged.folder / "cache"
     )
-    assert any("covers no frame of the night 2026-02-13" in text for text in told.warnings)
+    assert any("covers no frame of the night 2026-02-13" in text for text in told.notes)
     source = np.asarray(told.table["state_source"])
     assert set(source[:14]) == {"log"} and "log" not in set(source[14:])
     known = np.asarray(told.table["heater_state"][14:]) != "unknown"

@@ -126,9 +126,9 @@ def test_merging_by_given_transforms(sorted_night, small_night, tmp_path):
     assert result.status == 0
     header = fits.getheader(tmp_path / "out" / "L" / "sharp.fits")
     assert header["NAXIS1"] == 300
-    group = result.summary["groups"][0]
+    group = result.summary.groups[0]
     # Placed as drawn, the sharp stack is hardly wider than its frames.
-    assert group["fwhm"]["sharp"] < 1.05 * group["sharp"]["fwhm"]
+    assert group.fwhm["sharp"] < 1.05 * group.sharp.fwhm
 
 
 def test_registration_by_name(small_night, tmp_path):

@@ -60,27 +60,27 @@ def test_set_lists_hold_only_frames_that_match(mute):
     assert listed(mute.folder, "L-deep") == ({"1"}, 4)
     assert listed(mute.folder, "L-sharp") == ({"1"}, 4)
     assert listed(mute.folder, "L-unmatched") == ({"2"}, 3)
-    (group,) = mute.summary["groups"]
-    assert group["deep"]["frames"] == group["sharp"]["frames"] == 4
+    (group,) = mute.summary.groups
+    assert group.deep.frames == group.sharp.frames == 4
     assert mute.status == 1
 
 
 def test_a_frame_that_does_not_match_is_named_once(mute):
-    assert [Path(entry["file"]).name for entry in mute.summary["left_out"]] == [
+    assert [Path(entry.file).name for entry in mute.summary.left_out] == [
         "2-4.fits", "2-5.fits", "2-6.fits"
     ]  # fmt: skip
-    told = " ".join(mute.summary["warnings"])
+    told = " ".join(mute.summary.all_notes)
     assert "2-5.fits" not in told and "not matched" not in told
 
 
 def test_frames_of_another_target_are_named_with_the_option(mute, tmp_path):
-    (note,) = [text for text in mute.summary["warnings"] if "match none of the others" in text]
+    (note,) = [text for text in mute.summary.all_notes if "match none of the others" in text]
     *_, named = note.split()
     assert "L: 3 frames match none of the others (first: 2-4.fits)" in note
     assert note in (mute.folder / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
     other = process_night([named], out=tmp_path / "other", heater=0.0)
     assert listed(other.folder, "L-deep") == ({"2"}, 3)
-    assert other.summary["groups"][0]["replaced"]
+    assert other.summary.groups[0].replaced
 
 
 def test_placing_again_starts_from_the_sets_as_chosen(mute):

@@ -123,6 +123,8 @@ def _summary(table, filters, merged):
             "exposure": 120.0,
             "frames": int(np.sum(table["filter"] == name)),
             "advice": ["9 heater-off frames are enough for this exposure; keep that many."],
+            "sharp": {"frames": 9, "hours": 0.3},
+            "deep": {"frames": 28, "hours": 0.93},
         }
         if merged:
             group |= {
@@ -194,7 +196,7 @@ def _summary(table, filters, merged):
                 {"start": hour + "20:06:00Z", "stop": hour + "20:32:00Z", "power": 40},
                 {"start": hour + "20:32:00Z", "stop": None, "power": 80},
             ],
-            "notes": ["3 rows without a number were left out."],
+            "notes": [{"code": "log rows", "text": "3 rows without a number were left out."}],
         },
         "clock": {"seconds": 1.0, "error": 2.0, "significant": False, "sentence": "In step."},
         "groups": groups,
@@ -209,7 +211,7 @@ def _summary(table, filters, merged):
             for name in filters
         ],
         "left_out": [{"file": "night/dark.fits", "reason": "calibration frame"}],
-        "warnings": ["One frame was lost to cloud; nothing to do."],
+        "notes": [{"code": "not stellar", "text": "One frame was lost to cloud."}],
     }  # fmt: skip
 
 

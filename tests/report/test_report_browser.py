@@ -133,7 +133,7 @@ def test_hostile_header_runs_nothing(browser, night_writer, tmp_path):
     def spoil(table, told):
         table["filter"] = [bad] * len(table)
         table["file"] = [f"{bad}{i}" for i in range(len(table))]
-        told["warnings"] = [bad]
+        told["notes"] = [{"code": "self-check", "text": bad}]
         told["settings"] = {bad: bad}
         told["left_out"] = [{"file": bad, "reason": bad}]
         told["groups"][0] |= {"filter": bad, "advice": [bad]}

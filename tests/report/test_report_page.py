@@ -14,7 +14,7 @@ from framesort.errors import InputError, OutputError
 from framesort.files import write_table
 from framesort.records import REASONS
 from framesort.report import read_results, write_preview, write_report
-from framesort.report._advice import ADVICE, list_notices
+from framesort.report._advice import ADVICE, list_notes
 from framesort.report._pictures import compare_pictures
 from framesort.report._trust import check_group, describe_trust
 from framesort.report._words import describe_effect, describe_frames
@@ -129,7 +129,7 @@ def test_damaged_summary_is_named(night_writer, tmp_path):
 
 @pytest.mark.parametrize("odd", [None, "word", [None, 3, "word", {}], {"a": None}])
 def test_summary_may_hold_anything(night_writer, tmp_path, odd):
-    keys = ("heater", "clock", "groups", "response", "highest_acceptable", "left_out", "warnings",
+    keys = ("heater", "clock", "groups", "response", "highest_acceptable", "left_out", "notes",
             "settings", "versions")  # fmt: skip
     folder = night_writer(tmp_path / "odd", merged=False)
     told = json.loads((folder / "night.json").read_text()) | dict.fromkeys(keys, odd)
@@ -285,36 +285,41 @@ def test_unknown_states_and_thin_sharp_sets_are_warned_of(night_writer, tmp_path
         table["heater_state"][:4] = "unknown"
         told["groups"][0]["sharp"] = {"frames": 1, "hours": 0.03}
 
-    found = list_notices(read_results(night_writer(tmp_path / "night", change=alter)))
-    assert any("state of 4 frames is not known" in n.sentence for n in found)
-    assert any("3 % of the exposure time" in n.sentence and n.advice for n in found)
+    found = list_notes(read_results(night_writer(tmp_path / "night", change=alter)))
+    assert any("state of 4 frames is not known" in note for note in found)
+    assert any("3 % of the exposure time" in note and note.advice for note in found)
 
 
-@pytest.mark.parametrize(
-    ("warning", "part"),
-    [
-        ("Ha: 12 detections not replaced: no sharp data.", "Aim the heater-off frames"),
-        ("L: The sharp stack's stars are hardly sharper (3.9 px against 3.4 px).", "focus"),
-        ("3 of 9 headers: DATE-OBS: zone -0700 at the end of the time", "right times"),
-        ("2 frames: bright sky.", "Moon"),
-        ("Something else was seen.", "Look at what it names"),
-    ],
-)
-def test_warnings_come_with_what_to_do(night_writer, tmp_path, warning, part):
+def test_notes_come_with_what_to_do(night_writer, tmp_path):
     def alter(table, told):
-        told["warnings"] = [warning]
+        told["notes"] = [
+            {"code": "no sharp data", "text": "12 detections not replaced."},
+            {"code": "of a later version", "text": "Something else was seen."},
+            {"code": "log contradicted", "text": "The stars contradict the log."},
+        ]
+        told["groups"][0]["notes"] = [{"code": "hardly sharper", "text": "L: 3.9 px, 3.4 px."}]
 
-    found = list_notices(read_results(night_writer(tmp_path / "n", merged=False, change=alter)))
-    assert found[0].sentence == warning
-    assert part in found[0].advice and bool(part) == bool(found[0].advice)
+    folder = night_writer(tmp_path / "n", merged=False, change=alter)
+    found = list_notes(read_results(folder))
+    assert [str(note) for note in found[:4]] == [
+        "The stars contradict the log.",  # errors first
+        "12 detections not replaced.",
+        "Something else was seen.",
+        "L: 3.9 px, 3.4 px.",
+    ]
+    parts = ("Give the right log", "Aim the heater-off frames", "Look at what it names", "focus")
+    assert all(part in note.advice for note, part in zip(found, parts, strict=False))
+    text = Links(write_report(folder).read_text(encoding="utf-8")).text
+    assert all(part in text for part in parts)
 
 
 def test_a_note_of_the_log_is_reported_once(night_writer, tmp_path):
     def alter(table, told):
-        told["heater"]["notes"] = told["warnings"] = ["Two rows were left out."]
+        note = {"code": "log rows", "text": "Two rows were left out."}
+        told["heater"]["notes"] = told["notes"] = [note]
 
-    found = list_notices(read_results(night_writer(tmp_path / "night", change=alter)))
-    assert [notice.sentence for notice in found] == ["Two rows were left out."]
+    found = list_notes(read_results(night_writer(tmp_path / "night", change=alter)))
+    assert found == ("Two rows were left out.",)
 
 
 def test_preview_of_a_night_is_one_png(merged_night, tmp_path):

@@ -11,7 +11,6 @@ from matplotlib.image import imread
 
 from framesort.errors import InputError
 from framesort.report import draw_field, draw_residual, measure_residual, read_results
-from framesort.report._advice import Notice, split_notices
 from framesort.report._field import median_widths
 from framesort.report._groups import show_groups
 from framesort.report._next import describe_next, minutes_fainter
@@ -210,8 +209,3 @@ def test_a_part_heated_frame_of_the_sharp_set_is_no_incident(night_writer, tmp_p
 
     results = read_results(night_writer(tmp_path / "night", change=alter))
     assert "the power changed" not in " ".join(describe_next(results))
-
-
-def test_notes_without_action_are_separate():
-    loud, quiet = Notice("A", "Look."), Notice("B", "Nothing to do.")
-    assert split_notices([quiet, loud, Notice("C")]) == ([loud, Notice("C")], [quiet])
