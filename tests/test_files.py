@@ -10,7 +10,16 @@ from astropy.io import fits
 from astropy.table import Table
 
 from framesort.errors import FrameError, OutputError
-from framesort.files import open_whole, read_image, safe_name, write_fits, write_table, write_text
+from framesort.files import (
+    hold_content,
+    open_whole,
+    read_image,
+    safe_name,
+    verify_sums,
+    write_fits,
+    write_table,
+    write_text,
+)
 
 
 @pytest.mark.parametrize(
@@ -120,3 +129,17 @@ def test_blank_pixels_are_nan(tmp_path):
     fits.PrimaryHDU(np.array([[-1, 5], [6, 7]], dtype="i2"), header).writeto(tmp_path / "b.fits")
     data, _ = read_image(tmp_path / "b.fits")
     assert np.isnan(data[0, 0]) and data[1, 1] == 7
+
+
+def test_a_held_file_is_read_once(tmp_path, monkeypatch):
+    path = tmp_path / "frame.fits"
+    data = np.arange(12, dtype=np.int16).reshape(3, 4)
+    fits.PrimaryHDU(data).writeto(path, checksum=True)
+    with hold_content(path) as content:
+        assert content == path.read_bytes()
+        path.write_bytes(b"replaced")
+        assert np.array_equal(read_image(path)[0], data) and verify_sums(path)
+        with pytest.raises(FrameError):
+            read_image(tmp_path / ".." / tmp_path.name / "frame.fits")  # another spelling: disk
+    with pytest.raises(FrameError):
+        read_image(path)

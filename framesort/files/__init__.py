@@ -1,5 +1,6 @@
 """Reading pixels and writing results: whole or not at all, and only where they belong."""
 
+from framesort.files._content import hold_content
 from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
 from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
 from framesort.files._sums import verify_sums
@@ -20,6 +21,7 @@ __all__ = [
     "check_rawpy",
     "drop_unreadable",
     "find_zone",
+    "hold_content",
     "image_hdu",
     "json_ready",
     "json_text",

@@ -13,6 +13,7 @@ from astropy.utils.exceptions import AstropyWarning
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError
+from framesort.files._content import open_content
 from framesort.files._raw import is_raw, raw_as_fits
 from framesort.files._scan import check_size, check_tiles, goes_on, scan_headers
 from framesort.files._text import StrPath
@@ -112,7 +113,7 @@ def open_fits(path: StrPath, *, unpack: bool = True) -> Iterator[fits.HDUList]:
     if not stat.S_ISREG(os.stat(path).st_mode):
         raise FrameError(f"{path}: is no regular file")
     # Damaged numbers overflow here and there; what comes of them is looked at by its readers.
-    source = raw_as_fits(path) if is_raw(path) else open(path, "rb")
+    source = raw_as_fits(path) if is_raw(path) else open_content(path)
     with warnings.catch_warnings(), np.errstate(all="ignore"), source as stream:
         warnings.simplefilter("ignore", AstropyWarning)
         scan_headers(stream)

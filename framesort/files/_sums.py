@@ -5,6 +5,7 @@ from typing import IO
 import numpy as np
 
 from framesort.errors import FrameError
+from framesort.files._content import open_content
 from framesort.files._fits import drop_unreadable, in_order, open_fits
 from framesort.files._scan import unpacked
 from framesort.files._text import StrPath
@@ -38,7 +39,7 @@ def verify_sums(path: StrPath) -> bool:
         sums = {key: text for key, text in sums.items() if text.strip("0") or text == "0"}
         if not sums:
             return True
-        with open(path, "rb") as raw:
+        with open_content(path) as raw:
             stream = unpacked(raw)
             stream.seek(place["hdrLoc"])
             of_header = _sum_words(stream, place["datLoc"] - place["hdrLoc"])

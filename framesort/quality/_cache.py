@@ -2,7 +2,6 @@
 
 import hashlib
 import json
-import os
 from pathlib import Path
 from typing import Any
 
@@ -22,17 +21,10 @@ FORMAT = 10
 _NUMBERS = (*NUMBERS, "saturation")
 
 
-def cache_key(path: str | os.PathLike[str], settings: dict[str, Any]) -> str:
-    """Digest of the file's content and the settings of the measurement.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
-    with open(path, "rb") as stream:
-        content = hashlib.file_digest(stream, "blake2b").hexdigest()
-    record = json.dumps({"content": content, "format": FORMAT, **settings}, sort_keys=True)
+def cache_key(content: bytes, settings: dict[str, Any]) -> str:
+    """Digest of a file's content and the settings of the measurement."""
+    digest = hashlib.blake2b(content).hexdigest()
+    record = json.dumps({"content": digest, "format": FORMAT, **settings}, sort_keys=True)
     return hashlib.blake2b(record.encode(), digest_size=20).hexdigest()
 
 

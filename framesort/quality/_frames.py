@@ -13,7 +13,7 @@ from astropy.nddata import CCDData, NDData
 
 import framesort
 from framesort.errors import FrameError, FramesortError, InputError, QualityWarning
-from framesort.files import read_image, verify_sums
+from framesort.files import hold_content, read_image, verify_sums
 from framesort.images import as_picture
 from framesort.quality._cache import cache_key, load_quality, save_quality
 from framesort.records import FrameQuality, Note
@@ -74,16 +74,17 @@ def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
     key = ""
     if not os.path.isfile(task.path):  # a pipe would never end
         return FrameQuality(reason="unreadable"), "is no regular file", ""
-    if task.cache is not None:
-        try:
-            key = cache_key(task.path, _settings(task))
-        except OSError as error:
-            return FrameQuality(reason="unreadable"), f"cannot be read ({error.strerror})", ""
-        kept = load_quality(task.cache, key)
-        if kept is not None:
-            return kept, "", ""
     try:
-        image, _ = task.read(task.path)
+        with hold_content(task.path) as content:  # digest, pixels and checksum of one reading
+            if task.cache is not None:
+                key = cache_key(content, _settings(task))
+                kept = load_quality(task.cache, key)
+                if kept is not None:
+                    return kept, "", ""
+            image, _ = task.read(task.path)
+            sound = _has_right_sums(task.path)
+    except OSError as error:
+        return FrameQuality(reason="unreadable"), f"cannot be read ({error.strerror})", ""
     except MemoryError:
         return FrameQuality(reason="not measured"), "not enough memory", ""
     except FrameError as error:
@@ -92,12 +93,17 @@ def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
     quality, trouble = _measure_pixels(task, image)
     if trouble or quality.reason in ("colour frame", "odd pixel values"):
         return quality, trouble, ""
-    try:
-        if not quality.reason and not verify_sums(task.path):
-            quality = replace(quality, reason="wrong checksum")
-    except FrameError as error:  # it could be read a moment ago
-        return FrameQuality(reason="vanished"), str(error), ""
+    if not quality.reason and not sound:
+        quality = replace(quality, reason="wrong checksum")
     return quality, "", key
+
+
+def _has_right_sums(path: str) -> bool:
+    """Whether the checksums agree; true where the file is no FITS file, as of a user's reader."""
+    try:
+        return verify_sums(path)
+    except FrameError:
+        return True
 
 
 def _beyond_cameras(image: Any) -> bool:

@@ -4,7 +4,6 @@ import tomllib
 from pathlib import Path
 
 from framesort.errors import InputError
-from framesort.records import NightSummary
 from framesort.settings._settings import Settings
 
 __all__ = ["read_settings"]
@@ -27,5 +26,7 @@ def read_settings(path: str | Path) -> Settings:
     except (ValueError, RecursionError) as error:  # TOML and UTF-8 errors are ValueErrors
         raise InputError(f"{path}: settings cannot be understood ({error})") from error
     if path.suffix == ".json":
+        from framesort.records import NightSummary  # heavy, and --help does without it
+
         values = NightSummary.from_json(text, where=str(path)).settings
     return Settings.from_mapping(values, where=str(path))

@@ -43,6 +43,7 @@ def test_check_is_reported_without_its_pictures():
 
 def test_second_merge_forgets_what_the_first_reported():
     table = Table({"file": ["a"], "group": ["L"], "grade": ["sharp"], "reason": [""],
+                   "sharp_set": [False], "deep_set": [False],
                    "start": [Time("2026-02-11T21:00:00")]})  # fmt: skip
     placed = PlacedNight(grid=None, transforms=(Transform(reason="not matched"),), left_out=())
     night = Note("log zone", "of the log")

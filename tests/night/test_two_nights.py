@@ -132,7 +132,7 @@ def test_the_spike_is_reported_as_fixed_to_the_tube(merged):
     told = merged.summary.spike_follows
     assert told.verdict == "sky" and "fixed to the tube" in told.sentence
     before, after, turned = told.sides
-    assert before["name"] == "2026-02-11 before the flip"
+    assert before.name == "2026-02-11 before the flip"
     for side, angle in ((before, 62.0), (after, 62.0), (turned, 25.0)):
         assert abs((side["angle"] - angle + 90) % 180 - 90) < max(3 * side["error"], 2)
     # 5 o'clock is 300 degrees; in a mirror 240, whose tangential edge gives a line at 60.
