@@ -234,7 +234,7 @@ def add_missed(fit: StarFit, level: float) -> None:
         away, _ = KDTree(np.column_stack([p.x, p.y])).query(np.column_stack([x, y]))
         x, y = x[away > 0.6 * fit.sharp.profile.width], y[away > 0.6 * fit.sharp.profile.width]
     none = np.zeros(len(x))
-    p.add(Places.at(x, y, none, none))
+    p.add(Places.new(x, y, none, none))
     for side in fit.sides:
         side.flux = np.append(side.flux, none)
         side.error = np.append(side.error, none)

@@ -43,16 +43,12 @@ from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Places, Side, Stacks, redraw
-from framesort.replacement._smooth import (
-    background_of,
-    combine,
-    grow,
-    level_of,
-    without_background,
-)
+from framesort.replacement._smooth import BOX, combine, grow
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
+from framesort.stars import background_level, estimate_background, subtract_background
+from framesort.workers import core_count
 
 __all__ = ["fit_field"]
 
@@ -90,7 +86,7 @@ class _Task:
 
 def _flatten(image: Array) -> tuple[Array, float]:
     """An image less its background, and its noise."""
-    background = background_of(image)
+    background = estimate_background(image, box=BOX, threads=core_count())
     return image - background.level, float(np.median(background.noise[::8, ::8]))
 
 
@@ -126,7 +122,7 @@ def _prepare_deep(
     if fit.one_sky:
         model = fit.deep.model
         rest = combine(stacks.deep, light, (1.0, model), saturated=saturated)
-        offset = level_of(rest)
+        offset = background_level(rest, box=BOX, threads=core_count())
         combine(rest, (1.0, offset), (-1.0, model), saturated=saturated, out=rest)
     else:  # finer than boxes, as the sharp stack does not predict the nebula
         rest = combine(stacks.deep, light, saturated=saturated)
@@ -140,7 +136,7 @@ def _move(fit: StarFit) -> None:
     """Better places: weighted mean of what both stacks say."""
     places = fit.places
     num_x, num_y, den = (np.zeros(len(places)) for _ in range(3))
-    deep, sharp = joint_flux(fit.deep, fit.sharp, fit.scale)
+    deep, sharp = joint_flux(fit)
     for side, flux in ((fit.sharp, sharp), (fit.deep, deep)):
         fits = fit_stars(side, places, Unknowns.PLACE, flux=flux)
         good = (fits.covered > 0.3) & (fits.shift_error > 0) & (fits.shift_error < 1)
@@ -206,7 +202,7 @@ def fit_field(
         for turn in range(TURNS):
             _take_turn(fit, task, turn, pool)
         _settle_profiles(fit, pool)
-    set_scale(fit, model_stars(fit.deep, fit.sharp, fit.places, FINAL_STARS, task.spread))
+    set_scale(fit, model_stars(fit, FINAL_STARS, task.spread))
     del task
     sky, offset = _find_extended(fit, stacks)
     spikes = own_spikes(fit.deep, fit.places)
@@ -238,7 +234,7 @@ def _begin(
         saturated_any = saturated[0] | saturated[1]
         x, y = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
         rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
-        places = Places.at(x, y, rim, core)
+        places = Places.new(x, y, rim, core)
     sides = []
     for flat, noise, width, full, shifted in (
         (flat_d, noise_d, width_d, saturated[0], True),
@@ -290,7 +286,7 @@ def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
         _both(pool, fit, search_spikes)
         _both(pool, fit, steady_wide)
     limit = LIMITS[min(turn, len(LIMITS) - 1)]
-    pick = model_stars(fit.deep, fit.sharp, fit.places, limit, task.spread)
+    pick = model_stars(fit, limit, task.spread)
     if turn >= 1:
         _seek_added(fit, task.stacks, pick)
     _renew(fit, task, pick, judge=turn in (1, 2))
@@ -350,7 +346,7 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     difference = combine(
         stacks.deep, (scale, stacks.sharp), saturated=fit.saturated_deep | fit.saturated_sharp
     )
-    without_background(difference, out=difference)
+    subtract_background(difference, box=BOX, threads=core_count(), out=difference)
     noise = float(np.hypot(side.noise, scale * fit.sharp.noise))
     added = find_added_spikes(
         difference,

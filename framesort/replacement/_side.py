@@ -55,7 +55,7 @@ class Places:
     core: Array
 
     @classmethod
-    def at(cls, x: Array, y: Array, rim: Array, core: Array) -> "Places":
+    def new(cls, x: Array, y: Array, rim: Array, core: Array) -> "Places":
         """Places that are the same in both stacks, of stars as wide as all."""
         n = len(x)
         return cls(x, y, np.zeros(n), np.zeros(n), np.ones(n), rim, core)

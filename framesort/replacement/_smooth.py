@@ -7,14 +7,8 @@ import numpy as np
 from framesort.replacement import _passes as passes
 from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._side import Side
-from framesort.stars import (
-    Background,
-    background_level,
-    estimate_background,
-    smooth_image,
-    subtract_background,
-)
-from framesort.workers import core_count, run_bands
+from framesort.stars import smooth_image
+from framesort.workers import run_bands
 
 ROWS = 256
 """Rows worked on at a time where an image is only passed through: memory stays small."""
@@ -23,21 +17,7 @@ FEW_ROWS = 64
 """The same where nothing beyond the rows is needed, so that there can be fewer."""
 
 BOX = 64
-
-
-def background_of(image: Array) -> Background:
-    """`estimate_background`, by all cores."""
-    return estimate_background(image, box=BOX, threads=core_count())
-
-
-def level_of(image: Array) -> Array:
-    """`background_level`, by all cores."""
-    return background_level(image, box=BOX, threads=core_count())
-
-
-def without_background(image: Array, *, out: Array | None = None) -> Array:
-    """`subtract_background`, by all cores."""
-    return subtract_background(image, box=BOX, threads=core_count(), out=out)
+"""Pixels a side of the boxes of the smooth background."""
 
 
 def combine(

@@ -169,7 +169,8 @@ def _compare(
         rest += change.detail[cut]
     noise = field.pixel_noise.at(field.sky[cut] + field.sharp.model[cut])
     weight = 1 / ((field.deep.noise / field.sharp.noise) ** 2 + scale**2) / noise**2
-    weight[field.saturated_deep[cut] | field.unknown_sharp[cut] | ~np.isfinite(rest)] = 0.0
+    unknown = field.saturated_deep[cut] | field.saturated_sharp[cut] | field.one_sided[cut]
+    weight[unknown | ~np.isfinite(rest)] = 0.0
     rest[weight == 0] = 0.0
     return rest, weight
 

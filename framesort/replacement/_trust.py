@@ -7,18 +7,18 @@ from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._candidates import StarFit
 from framesort.replacement._fit import Unknowns, fit_stars, wide_saturated
 from framesort.replacement._robust import robust_std, shortest_half
-from framesort.replacement._side import Places, Side
 
 __all__ = ["joint_flux", "model_stars", "set_scale", "star_scale"]
 
 _FEWEST = 8
 
 
-def joint_flux(deep: Side, sharp: Side, scale: float) -> tuple[Array, Array]:
-    """Each star's flux from both stacks together, in the scale of either stack.
+def joint_flux(fit: StarFit) -> tuple[Array, Array]:
+    """Each star's flux from both stacks together, in the scale of the deep and of the sharp one.
 
     The noise of one stack must not pass for a bright star whose place is well known.
     """
+    deep, sharp, scale = fit.deep, fit.sharp, fit.scale
     wd = np.where(deep.error > 0, 1 / np.maximum(deep.error, 1e-30) ** 2, 0)
     ws = np.where(sharp.error > 0, 1 / np.maximum(scale * sharp.error, 1e-30) ** 2, 0)
     both = (wd > 0) & (ws > 0)
@@ -37,9 +37,7 @@ def _odd(values: Array, error: Array, known: Array, floor: float) -> Mask:
     return known & (np.abs(values - mid) > np.sqrt(16 * scatter**2 + 9 * error**2 + floor**2))
 
 
-def model_stars(
-    deep: Side, sharp: Side, places: Places, limit: int, spread: Array | None = None
-) -> NDArray[np.int_]:
+def model_stars(fit: StarFit, limit: int, spread: Array) -> NDArray[np.int_]:
     """Brightest stars to make profiles and the flux scale of, brightest first.
 
     Detections are left out whose flux ratio, or whose width in either stack, is not that of the
@@ -47,19 +45,18 @@ def model_stars(
     judged (a saturated core) is kept, unless it is wider than a star's core. Where fewer than eight
     remain none is left out.
     """
-    clear = sharp.flux.copy()  # `spread` is in its scale
-    if spread is not None:
-        around = spread[places.pixels(spread.shape)]
-        clear *= np.min(around) / around
-        good = np.sort(clear / np.min(around))[::-1]
-        least = 400.0 if len(good) > 30 and good[30] > 400 else 0.0
-        clear = np.where(clear / np.min(around) >= least, clear, -1)
+    deep, sharp = fit.deep, fit.sharp
+    around = spread[fit.places.pixels(spread.shape)]  # in the scale of the sharp stack
+    clear = sharp.flux * (np.min(around) / around)
+    good = np.sort(clear / np.min(around))[::-1]
+    least = 400.0 if len(good) > 30 and good[30] > 400 else 0.0
+    clear = np.where(clear / np.min(around) >= least, clear, -1)
     bright = np.argsort(-clear, kind="stable")
     bright = bright[(clear[bright] > 0)]
     bright = bright[(deep.flux[bright] > 0) & (sharp.flux[bright] > 0)][: 3 * limit]
     if len(bright) < _FEWEST:
         return bright
-    some = places.some(bright)
+    some = fit.places.some(bright)
     odd = wide_saturated(deep, some)
     ratio = np.log(deep.flux[bright] / sharp.flux[bright])
     error = np.zeros(len(bright))
