@@ -13,6 +13,9 @@ from framesort.workers import run_bands
 REACH = 12
 """Pixels around a peak in which its width is guessed."""
 
+BOX = 32
+"""Pixels a side of the boxes in which the scatter of an image is measured."""
+
 
 def guess_width(image: Array, noise: float, saturation: float) -> float:
     """FWHM of the stars from the area above half the peak, median of bright ones; pixels.
@@ -97,8 +100,9 @@ def find_peaks(score: Array, level: float) -> tuple[Array, Array, Array]:
     return px[order].astype(float), py[order].astype(float), h[order].astype(float)
 
 
-def local_spread(image: Array, box: int = 32) -> Image:
+def local_spread(image: Array) -> Image:
     """Standard deviation of an image around each pixel, structure included; by median deviation."""
+    box = BOX
     ny, nx = (-(-n // box) for n in image.shape)
     row, column = (np.pad(np.arange(n), (0, -n % box), mode="reflect") for n in image.shape)
     mad = np.empty((ny, nx), np.float32)

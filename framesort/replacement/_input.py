@@ -75,7 +75,11 @@ def places_table(table: Any, name: str) -> Floats | None:
     return out.reshape(-1, 3)
 
 
-def fill_saturated_cores(planes: Image, level: float, *, largest: int = 30) -> Image:
+LARGEST_HOLE = 30
+"""Pixels up to which a hole beside a saturated pixel is taken for a star's core."""
+
+
+def fill_saturated_cores(planes: Image, level: float) -> Image:
     """Fill small holes beside a saturated pixel with the rim's highest value: saturated as well.
 
     Stacking may leave nothing of a core in which no frame has a pixel that is not saturated; such a
@@ -89,7 +93,7 @@ def fill_saturated_cores(planes: Image, level: float, *, largest: int = 30) -> I
         labels, n = ndimage.label(empty, np.ones((3, 3)))
         size = np.bincount(labels.ravel(), minlength=n + 1)
         for k, box in enumerate(ndimage.find_objects(labels), start=1):
-            if size[k] > largest:
+            if size[k] > LARGEST_HOLE:
                 continue
             wide = tuple(slice(max(0, side.start - 1), side.stop + 1) for side in box)
             highest = np.nanmax(plane[wide], initial=-np.inf)
