@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 from astropy.table import Table
+from numpy.typing import NDArray
 
 from framesort.colour import green_plane
 from framesort.errors import InputError, NotEnoughFramesError
@@ -210,9 +211,12 @@ def _placed(
     )
 
 
-def in_a_set(table: Table) -> np.ndarray:
+def in_a_set(table: Table) -> NDArray[np.bool_]:
     """Rows of frames in either set."""
-    return np.asarray(table["sharp_set"], dtype=bool) | np.asarray(table["deep_set"], dtype=bool)
+    either: NDArray[np.bool_] = np.asarray(table["sharp_set"], dtype=bool) | np.asarray(
+        table["deep_set"], dtype=bool
+    )
+    return either
 
 
 def _copy_columns(placed: Table, table: Table, rows: np.ndarray) -> None:

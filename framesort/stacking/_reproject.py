@@ -25,7 +25,7 @@ ORDERS = {"linear": "bilinear", "cubic": "bicubic", "lanczos3": "bicubic"}
 """Interpolation of reproject for each kernel."""
 
 
-class _MovedWCS(BaseWCSWrapper):
+class _MovedWCS(BaseWCSWrapper):  # type: ignore[misc]  # astropy has no types
     """A WCS after a projective transform of its pixels, and from a first pixel on."""
 
     def __init__(self, wcs: Any, matrix: Floats) -> None:
