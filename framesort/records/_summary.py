@@ -162,7 +162,7 @@ class NightSummary:
     stages : Stages
         What is finished.
     settings : dict
-        Of the run, see `framesort.night.Settings.from_mapping`.
+        Of the run, see `framesort.settings.Settings.from_mapping`.
     heater : HeaterSummary
         The log.
     clock : ClockOffset or None
