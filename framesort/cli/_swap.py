@@ -81,7 +81,7 @@ def _flux_scale(text: str) -> str | float:
 def run_swap(options: Namespace) -> int:
     """Swap the stars and say what came of it."""
     from framesort.cli._console import bars, number, print_json, print_note, print_text
-    from framesort.night import swap_stars
+    from framesort.night import SwapOptions, swap_stars
 
     stage = bars(options.quiet)
     result = swap_stars(
@@ -91,23 +91,24 @@ def run_swap(options: Namespace) -> int:
         bits=options.bits,
         white=options.white,
         overwrite=options.overwrite,
-        aligned=options.aligned,
-        mono=options.mono,
+        options=SwapOptions(
+            aligned=options.aligned,
+            mono=options.mono,
+            amount=options.amount,
+            detail=options.detail,
+            brightest=options.brightest,
+            faintest=options.faintest,
+            flux_scale=options.flux_scale,
+        ),
         keep=options.keep,
         force=options.force,
-        amount=options.amount,
-        detail=options.detail,
-        brightest=options.brightest,
-        faintest=options.faintest,
-        flux_scale=options.flux_scale,
         progress=None if stage is None else stage("replacing stars"),
     )
     reasons = [str(reason) for reason in result.table["reason"]]
     replaced = sum(not reason for reason in reasons)
     check = result.check
-    doubts = result.pair.notes if result.pair is not None else ()
     for note in result.notes:
-        print_note(f"{'warning' if note in doubts else 'note'}: {note}")
+        print_note(f"{'note' if note.severity == 'info' else 'warning'}: {note}")
     if options.json:
         record: dict[str, Any] = {
             "final": options.out,
@@ -116,8 +117,7 @@ def run_swap(options: Namespace) -> int:
             "left": len(reasons) - replaced,
             "reasons": {code: reasons.count(code) for code in sorted(set(reasons) - {""})},
             "flux_scale": result.table.meta.get("flux_scale"),
-            "doubts": doubts,
-            "warnings": result.notes,
+            "notes": [note.to_plain() for note in result.notes],
         }
         if check is not None:
             record["fwhm"] = {

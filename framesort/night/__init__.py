@@ -13,7 +13,7 @@ from framesort.night._pipeline import NightResult, merge_night, process_night, s
 from framesort.night._place import PlacedNight, place_frames
 from framesort.night._run import NightRun, StageProgress
 from framesort.night._sort import SortedNight, sort_frames
-from framesort.night._swap import SwapResult, swap_images, swap_stars
+from framesort.night._swap import SwapOptions, SwapResult, swap_images, swap_stars
 
 __all__ = [
     "KeptStacks",
@@ -23,6 +23,7 @@ __all__ = [
     "PlacedNight",
     "SortedNight",
     "StageProgress",
+    "SwapOptions",
     "SwapResult",
     "list_sets",
     "merge_groups",

@@ -19,7 +19,7 @@ from framesort.night._kept import KeptStacks
 from framesort.night._notes import join_notes
 from framesort.night._place import PlacedNight, in_a_set
 from framesort.night._run import NightRun, StageProgress
-from framesort.night._stacks import sign_frames, stack_group
+from framesort.night._stacks import GroupFrames, sign_frames, stack_group
 from framesort.records import (
     FrameQuality,
     Note,
@@ -118,18 +118,22 @@ def merge_step(
         rows = np.flatnonzero(chosen & (table["group"] == label))
         # Frames that are not on the grid are in `left_out`; the stacker need not name them again.
         rows = rows[np.array([bool(placed.transforms[row]) for row in rows], dtype=bool)]
-        transforms = [placed.transforms[row] for row in rows]
         weights = {name: column_values(table, f"weight_{name}")[rows] for name in ("sharp", "deep")}
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
         if "deep" not in sets:  # no frame of the group could be placed
             continue
-        grid = placed.grid_of(target_of(table, int(rows[0])))
         with ThreadPoolExecutor(1) as thread:
             aside = None if run.executor is None else thread
-            stacks = stack_group(
-                run, table[rows], [qualities[int(row)] for row in rows], transforms, sets, grid,
-                reader, label, aside,
-            )  # fmt: skip
+            frames = GroupFrames(
+                label=label,
+                rows=table[rows],
+                qualities=[qualities[int(row)] for row in rows],
+                transforms=[placed.transforms[row] for row in rows],
+                sets=sets,
+                grid=placed.grid_of(target_of(table, int(rows[0]))),
+                reader=reader,
+            )
+            stacks = stack_group(run, frames, aside)
             group = _finish_group(run, label, stacks, aside)
         both = list(dict.fromkeys(file for stack in stacks.values() for file in stack.frames))
         yield replace(group, header=sign_frames(group.deep.header, table[rows], both))

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ from framesort.stacking import write_stack
 
 __all__ = [
     "LAYERS",
+    "PictureForm",
     "layer_path",
     "measure_difference",
     "remove_products",
@@ -153,6 +155,20 @@ def layer_path(target: Path, prefix: str, name: str) -> Path:
     return target.with_name(f"{prefix}{name}{ending}")
 
 
+@dataclass(frozen=True, kw_only=True)
+class PictureForm:
+    """How pictures are written.
+
+    `bits`, `white` and `profile` are of TIFF files, see `framesort.images.write_picture`;
+    `overwrite` replaces existing files.
+    """
+
+    bits: int = 32
+    white: float | None = None
+    profile: bytes = b""
+    overwrite: bool = True
+
+
 def write_layers(
     path: Path,
     replacement: Replacement,
@@ -162,10 +178,7 @@ def write_layers(
     cards: Mapping[str, Any] | None = None,
     residual: NDArray[np.float32] | None = None,
     prefix: str = "",
-    bits: int = 32,
-    white: float | None = None,
-    profile: bytes = b"",
-    overwrite: bool = True,
+    form: PictureForm | None = None,
 ) -> tuple[list[Path], list[Note]]:
     """Write the picture to `path`, beside it its two layers, the mask and the table of stars.
 
@@ -186,10 +199,8 @@ def write_layers(
         From `measure_difference`; None to write none.
     prefix : str
         Of the names of the other files.
-    bits, white, profile
-        Of TIFF files, see `framesort.images.write_picture`.
-    overwrite : bool
-        Replace existing files.
+    form : PictureForm or None
+        None for the defaults.
 
     Returns
     -------
@@ -199,10 +210,10 @@ def write_layers(
         What 16 bits could not hold.
     """
     signed = _sign(header, replacement, made_of, cards or {})
-    form: dict[str, Any] = {"bits": bits, "white": white, "overwrite": overwrite}
+    form = PictureForm() if form is None else form
     table = replacement.table.copy(copy_data=False)
     table.meta = {**table.meta, "framesort": __version__}
-    write_table(layer_path(path, prefix, "table"), table, overwrite=overwrite)
+    write_table(layer_path(path, prefix, "table"), table, overwrite=form.overwrite)
     notes = []
     layers: list[tuple[str, NDArray[Any], str]] = [
         ("stars", replacement.stars, "star layer; with the background it adds up to the picture"),
@@ -221,13 +232,11 @@ def write_layers(
             for bit, meaning in MASK_BITS.items():
                 layer["HISTORY"] = f"{bit * _step(path)}: {meaning}"
         target = layer_path(path, prefix, name)
-        notes += write_picture(target, pixels, layer, profile=profile, **form)
+        notes += write_picture(target, pixels, layer, **vars(form))
     signed[PRODUCT_CARD] = ("final", PRODUCT_TEXT)
     signed["FSLAYER"] = ("final", "which layer this is")
     extensions = {"STARMASK": replacement.mask}
-    notes += write_picture(
-        path, replacement.final, signed, extensions=extensions, profile=profile, **form
-    )
+    notes += write_picture(path, replacement.final, signed, extensions=extensions, **vars(form))
     return [path, *(layer_path(path, prefix, name) for name in LAYERS)], notes
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from concurrent.futures import Executor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ from framesort.records import FrameQuality, Stack, Transform, add_column, column
 from framesort.registration import Grid
 from framesort.stacking import Execution, FrameValues, StackMethod, measure_flux_scales
 
-__all__ = ["sign_frames", "stack_group"]
+__all__ = ["GroupFrames", "sign_frames", "stack_group"]
 
 SPIKE_SIGMA = 3.0  # errors above which a spike counts as seen
 
@@ -33,28 +33,49 @@ HOW = {
 }
 
 
-def stack_group(
-    run: NightRun,
-    rows: Table,
-    qualities: Sequence[FrameQuality],
-    transforms: Sequence[Transform],
-    sets: dict[str, np.ndarray],
-    grid: Grid,
-    reader: FrameReader,
-    label: str,
-    aside: Executor | None,
-) -> dict[str, Stack]:
+@dataclass(frozen=True, kw_only=True)
+class GroupFrames:
+    """The frames of one group that are to be stacked.
+
+    Attributes
+    ----------
+    label : str
+        Name of the group.
+    rows : `~astropy.table.Table`
+        Their rows of the night's table.
+    qualities : list of FrameQuality
+        Their measurements.
+    transforms : list of Transform
+        Where they land on the grid.
+    sets : dict of str to ndarray
+        Weights of the frames in each set.
+    grid : Grid
+        Target grid.
+    reader : FrameReader
+        Reads calibrated frames.
+    """
+
+    label: str
+    rows: Table
+    qualities: list[FrameQuality]
+    transforms: list[Transform]
+    sets: dict[str, np.ndarray]
+    grid: Grid
+    reader: FrameReader
+
+    @property
+    def files(self) -> list[str]:
+        """Their paths."""
+        return [str(file) for file in self.rows["file"]]
+
+
+def stack_group(run: NightRun, group: GroupFrames, aside: Executor | None) -> dict[str, Stack]:
     """Stack the frames of a group, in the flux scale of its most transparent sharp frame.
 
     Parameters
     ----------
     run : NightRun
-    rows, qualities, transforms
-        The group's frames, their measurements and places.
-    sets : dict of str to ndarray
-        Weights of the frames in each set.
-    grid, reader, label
-        Target grid, reader of calibrated frames, name of the group.
+    group : GroupFrames
     aside : `~concurrent.futures.Executor` or None
         Where stacks that are kept are written, before its other tasks.
 
@@ -64,22 +85,21 @@ def stack_group(
         One a set; of three planes for colour frames.
     """
     settings, kept = run.settings, run.kept
-    files = [str(file) for file in rows["file"]]
-    rows = rows.copy()
+    files, rows, reader = group.files, group.rows.copy(), group.reader
     level = column_values(rows, "saturation")
     add_column(rows, "saturation", [reader.level(f, v) for f, v in zip(files, level, strict=True)])
-    full = find_saturation(rows, qualities)
+    full = find_saturation(rows, group.qualities)
     levels = dict(zip(files, full.tolist(), strict=True))
     reader = reader.with_levels(levels)
-    best = sets.get("sharp", sets["deep"])
+    best = group.sets.get("sharp", group.sets["deep"])
     reference = int(
         np.argmax(np.where(best > 0, np.nan_to_num(column_values(rows, "transparency"), nan=0), -1))
     )
-    star_lists = [quality.star_list for quality in qualities]
+    star_lists = [quality.star_list for quality in group.qualities]
     pattern = str(table_patterns(rows)[0])
     values = FrameValues(
         reference=reference,
-        scales=measure_flux_scales(star_lists, transforms, reference),
+        scales=measure_flux_scales(star_lists, group.transforms, reference),
         noise=None if pattern else column_values(rows, "noise"),
         gain=column_values(rows, "gain"),
         saturation=full,
@@ -88,9 +108,9 @@ def stack_group(
     )
     options: dict[str, Any] = {
         # The stacker weighs each frame by its own noise; the set only says who belongs.
-        "sets": {name: (weight > 0).astype(float) for name, weight in sets.items()},
-        "shape": grid.shape,
-        "header": _header(grid.header, files[reference], reader),
+        "sets": {name: (weight > 0).astype(float) for name, weight in group.sets.items()},
+        "shape": group.grid.shape,
+        "header": _header(group.grid.header, files[reference], reader),
         "values": values,
         "method": StackMethod(clip=settings.clip),
     }
@@ -102,20 +122,21 @@ def stack_group(
             "values": vars(values), "pattern": pattern, "colour": settings.colour,
             "levels": levels, "times": times,
         }  # fmt: skip
-        recipe = stack_recipe(files, transforms, stacker, reader, made_of)
-        if (found := kept.load(label, recipe)) is not None:
+        recipe = stack_recipe(files, group.transforms, stacker, reader, made_of)
+        if (found := kept.load(group.label, recipe)) is not None:
             return found
     execution = Execution(
         memory=int(settings.memory * 1e6), scratch=run.scratch, executor=run.executor
     )
     options["execution"] = execution
-    stacks = _stack(run, stacker, files, transforms, options, pattern, reader, levels, label)
+    group = replace(group, reader=reader)
+    stacks = _stack(run, stacker, group, options, pattern, levels)
     stacks = {
         name: replace(stack, header=sign_frames(stack.header, rows, stack.frames))
         for name, stack in stacks.items()
     }
     if kept is not None:
-        save = partial(kept.save, label, recipe, stacks)
+        save = partial(kept.save, group.label, recipe, stacks)
         _ = save() if aside is None else aside.submit(save)
     return stacks
 
@@ -156,16 +177,14 @@ def _seconds(rows: Table) -> np.ndarray:
 def _stack(
     run: NightRun,
     stacker: Any,
-    files: list[str],
-    transforms: Sequence[Transform],
+    group: GroupFrames,
     options: dict[str, Any],
     pattern: str,
-    reader: FrameReader,
     levels: dict[str, float],
-    label: str,
 ) -> dict[str, Stack]:
     """Stack one plane, or three by turns."""
     execution: Execution = options["execution"]
+    files, transforms, reader, label = group.files, group.transforms, group.reader, group.label
     if not pattern:
         options["execution"] = replace(
             execution,

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from astropy.io.fits import Header
@@ -27,7 +27,7 @@ from framesort.night._pair import (
     place_table,
     places_outside,
 )
-from framesort.night._products import LAYERS, layer_path, write_layers
+from framesort.night._products import LAYERS, PictureForm, layer_path, write_layers
 from framesort.records import Note, Replacement, unique_notes
 from framesort.replacement import (
     PairCheck,
@@ -42,9 +42,26 @@ from framesort.replacement import (
 from framesort.stars import find_stars
 from framesort.workers import Progress
 
-__all__ = ["SwapResult", "swap_images", "swap_stars"]
+__all__ = ["SwapOptions", "SwapResult", "swap_images", "swap_stars"]
 
-FluxScale = Literal["picture", "star"] | float
+
+@dataclass(frozen=True, kw_only=True)
+class SwapOptions(ReplacementOptions):
+    """What a caller of `swap_images` can choose, beside the options of the replacement.
+
+    Attributes
+    ----------
+    aligned : bool
+        Both are on one grid; they are not registered.
+    mono : bool
+        Of a colour sharp picture use the mean of its planes, where the deep one has one plane.
+    check : bool
+        Measure what was reached.
+    """
+
+    aligned: bool = False
+    mono: bool = False
+    check: bool = True
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,16 +112,9 @@ def swap_images(
     deep: Any,
     sharp: Any,
     *,
-    aligned: bool = False,
-    mono: bool = False,
+    options: SwapOptions | None = None,
     keep: Any = None,
     force: Any = None,
-    amount: float = 1.0,
-    detail: bool = True,
-    brightest: float | None = None,
-    faintest: float | None = None,
-    flux_scale: FluxScale | None = None,
-    check: bool = True,
     executor: Executor | None = None,
     progress: Progress | None = None,
 ) -> SwapResult:
@@ -117,25 +127,11 @@ def swap_images(
         is no data.
     sharp : the same, or a sequence of them
         The picture whose stars are kept. Several of one plane each become the planes of one.
-    aligned : bool
-        Both are on one grid; do not look.
-    mono : bool
-        Of a colour `sharp` use the mean of its planes, where `deep` has one plane.
+    options : SwapOptions or None
+        None for the defaults. The saturation levels of the two pictures are their own.
     keep, force : path, `~astropy.table.Table`, SkyCoord, array_like or None
         Places to leave alone, or to treat as stars: x, y in pixels of `deep` or ra, dec, and
         radius.
-    amount : float
-        In part: 0 none, 1 whole.
-    detail : bool
-        Give the detail that blur took back to nebulae and galaxies too; False: stars only.
-    brightest, faintest : float or None
-        Stars with more or less flux in the deep stack are left alone.
-    flux_scale : "picture", "star", float or None
-        One scale for all stars, each star's own deep flux, or a known scale from `sharp` to
-        `deep`. None: "picture", but "star" where `deep` has colour and `sharp` has not, so that
-        the stars keep their colours.
-    check : bool
-        Measure what was reached.
     executor : `~concurrent.futures.Executor` or None
         Runs the planes of a colour picture.
     progress : callable or None
@@ -158,6 +154,7 @@ def swap_images(
     colour, the deep light the same in every plane, and one scale for all planes, so that the
     colours of the stars stay. Where only `deep` has colour, `sharp` serves every plane.
     """
+    options = SwapOptions() if options is None else options
     below, *others = gather_picture(deep, name="deep")
     if others:
         raise InputError("deep must be one picture; planes go into one array [plane, y, x]")
@@ -165,66 +162,82 @@ def swap_images(
     notes = [note for picture in (below, *above) for note in picture.notes]
     for picture in (below, *above):
         notes += coarse_steps(picture)
-    keep, force = (place_table(places, below.header) for places in (keep, force))
-    for places, name in ((keep, "keep"), (force, "force")):
-        notes += places_outside(places, below.shape, name)
+    places = {n: place_table(p, below.header) for n, p in (("keep", keep), ("force", force))}
+    for name, table in places.items():
+        notes += places_outside(table, below.shape, name)
     below, unit = in_units(below)
     above, own = in_same_units(above)
-    limits = [None if limit is None else limit / unit for limit in (brightest, faintest)]
-    if isinstance(flux_scale, int | float):
-        flux_scale = flux_scale * own / unit
-    stars = None
-    if not aligned:
+    top, pair, found = _match(below, above, options)
+    result = _replace(
+        below, top, _in_units(options, own, unit), **places, executor=executor, progress=progress
+    )
+    checked = None
+    if options.check and options.amount == 1:
+        checked = measure_replacement(result, below.data, top.data)
+    notes += [*found, *join_notes(result.notes, checked)]
+    return SwapResult(
+        replacement=scale_replacement(result, unit, own),
+        header=below.header.copy(),
+        check=None if checked is None else scale_check(checked, unit),
+        notes=unique_notes([*pair.notes, *notes]),
+        pair=pair,
+    )
+
+
+def _in_units(options: SwapOptions, own: float, unit: float) -> SwapOptions:
+    """Limits and a known flux scale in the units that the pictures are worked on in."""
+    scale = options.flux_scale
+    return replace(
+        options,
+        brightest=None if options.brightest is None else options.brightest / unit,
+        faintest=None if options.faintest is None else options.faintest / unit,
+        flux_scale=scale * own / unit if isinstance(scale, int | float) else scale,
+    )
+
+
+def _match(
+    below: Picture, above: list[Picture], options: SwapOptions
+) -> tuple[Picture, PairCheck, list[Note]]:
+    """The sharp picture on the deep one's grid, how the two suit one another, and notes."""
+    stars, notes = None, []
+    if not options.aligned:
         stars = find_stars(mean_plane(below), limit=3000)
         if len(stars) < FEWEST_STARS:
             raise NotEnoughFramesError(
                 f"{below.name}: {len(stars)} stars found; a linear stack with stars is needed"
             )
         for k, picture in enumerate(above):
-            above[k], align_notes = align_picture(picture, below.shape, stars, name=picture.name)
-            notes += align_notes
+            above[k], found = align_picture(picture, below.shape, stars, name=picture.name)
+            notes += found
     top = _join(above, below)
     pair = check_pair(
         mean_plane(below), mean_plane(top), stars_deep=stars, names=_names(below, above),
-        registered=not aligned,
+        registered=not options.aligned,
     )  # fmt: skip
-    if mono and top.planes > 1 and below.planes == 1:
+    if options.mono and top.planes > 1 and below.planes == 1:
         top = replace(top, data=mean_plane(top))
     if below.planes != top.planes and min(below.planes, top.planes) != 1:
         raise InputError(
             f"{below.name} has {below.planes} planes, {top.name} {top.planes}: they do not fit"
         )
+    return top, pair, notes
+
+
+def _replace(below: Picture, top: Picture, options: SwapOptions, **others: Any) -> Replacement:
+    """Replace the stars; an error says what to look at."""
+    options = replace(options, saturation_deep=below.saturation, saturation_sharp=top.saturation)
     try:
-        result = replace_stars(
-            below.data, top.data, keep=keep, force=force, executor=executor, progress=progress,
-            options=ReplacementOptions(
-                amount=amount, detail=detail, brightest=limits[0], faintest=limits[1],
-                flux_scale=flux_scale,
-                saturation_deep=below.saturation, saturation_sharp=top.saturation,
-            ),
-        )  # fmt: skip
+        result = replace_stars(below.data, top.data, options=options, **others)
     except NotEnoughFramesError as error:
         hint = "are they linear, not stretched?"
-        if brightest is not None or faintest is not None:
+        if options.brightest is not None or options.faintest is not None:
             hint = "do the limits of brightness leave any?"
         raise NotEnoughFramesError(f"{error}; {hint}") from error
     if below.planes == 1 and result.final.ndim == 3:
         # The light behind the stars has no colour; what the planes' fits differ by is the stars'.
         ground = np.broadcast_to(result.background.mean(axis=0), result.final.shape).copy()
         result = replace(result, background=ground, stars=result.final - ground)
-    checked = None
-    if check and amount == 1:
-        checked = measure_replacement(result, below.data, top.data)
-    notes += join_notes(result.notes, checked)
-    if checked is not None:
-        checked = scale_check(checked, unit)
-    return SwapResult(
-        replacement=scale_replacement(result, unit, own),
-        header=below.header.copy(),
-        check=checked,
-        notes=unique_notes([*pair.notes, *notes]),
-        pair=pair,
-    )
+    return result
 
 
 def _names(deep: Picture, sharp: Sequence[Picture]) -> tuple[str, str]:
@@ -258,7 +271,8 @@ def swap_stars(
     bits: int | None = None,
     white: float | None = None,
     overwrite: bool = False,
-    **options: Any,
+    options: SwapOptions | None = None,
+    **others: Any,
 ) -> SwapResult:
     """Replace the stars of one stack by those of another and write the picture.
 
@@ -279,7 +293,7 @@ def swap_stars(
         16 bits are requested for a deep stack that lies between 0 and 1.
     overwrite : bool
         Replace existing files.
-    **options
+    options, **others
         As for `swap_images`.
 
     Returns
@@ -312,7 +326,8 @@ def swap_stars(
         raise InputError(f"{target}: bits and white are those of a TIFF file; FITS is 32 bit float")
     below = gather_picture(deep, name="deep")[0]
     bits, white = _tiff_form(target, below, bits, white)
-    result = swap_images(below, tops if len(tops) > 1 else tops[0], **options)
+    options = SwapOptions() if options is None else options
+    result = swap_images(below, tops if len(tops) > 1 else tops[0], options=options, **others)
     names = ", ".join(Path(name).name for name in tops)
     files, lost = write_layers(
         target,
@@ -322,14 +337,11 @@ def swap_stars(
         cards={
             "FSDEEP": (Path(deep).name, "deep stack"),
             "FSSHARP": (names, "sharp stack"),
-            "FSAMOUNT": (float(options.get("amount", 1.0)), "replaced in part, 1 is wholly"),
-            "FSDETAIL": (bool(options.get("detail", True)), "nebulae and galaxies sharpened too"),
+            "FSAMOUNT": (options.amount, "replaced in part, 1 is wholly"),
+            "FSDETAIL": (options.detail, "nebulae and galaxies sharpened too"),
         },
         prefix=prefix,
-        bits=bits,
-        white=white,
-        profile=below.profile,
-        overwrite=overwrite,
+        form=PictureForm(bits=bits, white=white, profile=below.profile, overwrite=overwrite),
     )
     return replace(result, files=tuple(files), notes=(*result.notes, *lost))
 

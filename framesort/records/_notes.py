@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 __all__ = ["NOTES", "Note", "NoteKind", "as_notes", "unique_notes"]
 
@@ -200,6 +200,15 @@ class Note(str):
     def advice(self) -> str:
         """What to do about it."""
         return NOTES[self.code].advice
+
+    def to_plain(self) -> dict[str, Any]:
+        """As night.json and ``--json`` have it: code, severity, text, files."""
+        return {
+            "code": self.code,
+            "severity": self.severity,
+            "text": str(self),
+            "files": list(self.files),
+        }
 
     def within(self, name: str) -> "Note":
         """The same note of a group or night: "NAME: text"; itself where the name is empty."""

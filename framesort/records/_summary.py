@@ -239,15 +239,6 @@ class NightSummary:
             ) from error
 
 
-def _note_to_plain(note: Note) -> dict[str, Any]:
-    return {
-        "code": note.code,
-        "severity": note.severity,
-        "text": str(note),
-        "files": list(note.files),
-    }
-
-
 def _note_from_plain(value: Any, _: Any) -> Note:
     code = value["code"] if value["code"] in NOTES else "plug-in"
     return Note(code, str(value["text"]), map(str, value.get("files", ())))
@@ -269,7 +260,7 @@ def _text(value: Any, _: Any) -> str:
 
 
 _CONVERTER = Converter()
-_CONVERTER.register_unstructure_hook(Note, _note_to_plain)
+_CONVERTER.register_unstructure_hook(Note, Note.to_plain)
 _CONVERTER.register_structure_hook(Note, _note_from_plain)
 _CONVERTER.register_structure_hook(float, _number)
 _CONVERTER.register_structure_hook(str, _text)

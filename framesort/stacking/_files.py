@@ -10,7 +10,7 @@ from astropy.io.fits import Header
 from framesort.errors import InputError
 from framesort.files import image_hdu, named_hdu, open_fits, write_fits
 from framesort.images import header_unit
-from framesort.records import NOTES, PRODUCT_CARD, PRODUCT_TEXT, Note, Stack
+from framesort.records import NOTES, PRODUCT_CARD, PRODUCT_TEXT, Note, Stack, as_notes
 
 __all__ = ["read_stack", "write_stack"]
 
@@ -38,7 +38,7 @@ def write_stack(path: StrPath, stack: Stack, *, overwrite: bool = True) -> None:
         header[f"FRAM{k:04d}"] = _quote(name)
         if np.isfinite(share):
             header[f"REJ{k:05d}"] = float(share)
-    for k, note in enumerate(stack.notes, start=1):
+    for k, note in enumerate(as_notes(stack.notes), start=1):
         header[f"NOTE{k:04d}"] = _quote(f"[{note.code}] {note}")
     header[PRODUCT_CARD] = ("stack", PRODUCT_TEXT)
     if header_unit(header)[0] != header.get("BUNIT"):  # a stack made without a night's table

@@ -8,7 +8,7 @@ from astropy.table import Table
 
 from framesort.cli import main
 from framesort.errors import InputError, NotEnoughFramesError, OutputError
-from framesort.night import swap_stars
+from framesort.night import SwapOptions, swap_stars
 from framesort.simulation import simulate_stacks
 
 pytestmark = pytest.mark.slow
@@ -67,7 +67,9 @@ def test_what_cannot_be_swapped_is_one_clear_line(pair, tmp_path):
     with pytest.raises(OutputError, match="originals are kept"):
         swap_stars(deep, sharp, out=deep, overwrite=True)
     with pytest.raises(InputError, match="leave out --aligned"):
-        swap_stars(deep, folder / "turned.fits", out=tmp_path / "f.fits", aligned=True)
+        swap_stars(
+            deep, folder / "turned.fits", out=tmp_path / "f.fits", options=SwapOptions(aligned=True)
+        )
     noise = np.random.default_rng(0).normal(300, 5, truth.deep.shape).astype("f4")
     fits.PrimaryHDU(noise).writeto(tmp_path / "noise.fits")
     with pytest.raises(NotEnoughFramesError, match="0 stars found"):
@@ -100,7 +102,10 @@ def test_detail_on_the_command_line(pair, tmp_path, capsys):
     assert np.any(masks["on"] & 16)
     assert not np.any(masks["off"] & 16)
     by_library = swap_stars(
-        folder / "deep.fits", folder / "sharp.fits", out=tmp_path / "library.fits", detail=False
+        folder / "deep.fits",
+        folder / "sharp.fits",
+        out=tmp_path / "library.fits",
+        options=SwapOptions(detail=False),
     )
     assert np.array_equal(by_library.final, finals["off"])
     capsys.readouterr()
@@ -113,7 +118,10 @@ def test_detail_on_the_command_line(pair, tmp_path, capsys):
 def test_every_bit_of_the_mask_fits_into_a_tiff_file(pair, tmp_path):
     folder, _ = pair
     result = swap_stars(
-        folder / "deep.fits", folder / "sharp.fits", out=tmp_path / "final.tif", check=False
+        folder / "deep.fits",
+        folder / "sharp.fits",
+        out=tmp_path / "final.tif",
+        options=SwapOptions(check=False),
     )
     mask = tifffile.imread(tmp_path / "final-mask.tif")[::-1]
     assert np.any(result.replacement.mask >= 16)

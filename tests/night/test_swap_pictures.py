@@ -14,7 +14,7 @@ from skimage.transform import rescale
 
 from framesort.cli import main
 from framesort.errors import FramesortError, InputError
-from framesort.night import swap_images, swap_stars
+from framesort.night import SwapOptions, swap_images, swap_stars
 from framesort.night._pair import place_table
 from framesort.replacement import replace_stars
 
@@ -88,7 +88,9 @@ def test_three_colours_onto_a_grey_deep_stack_from_files(scene, tmp_path, capsys
 
 
 def test_one_plane_of_stars_for_a_coloured_deep_stack(scene):
-    result = swap_images(scene.deep, scene.sharp.mean(axis=0), aligned=True, check=False)
+    result = swap_images(
+        scene.deep, scene.sharp.mean(axis=0), options=SwapOptions(aligned=True, check=False)
+    )
     # Each star keeps its deep colour: as well as the deep stack tells it, blends included.
     assert np.median(colour_error(scene, result.final)) < 0.015
     ones = lone_stars(scene)
@@ -106,7 +108,10 @@ def test_another_scale_and_sixteen_bits(scene, tmp_path):
     tifffile.imwrite(tmp_path / "sharp.tif", np.rint(small[::-1]).astype("u2"))
     tifffile.imwrite(tmp_path / "deep.tif", np.rint(deep[::-1]).astype("u2"))
     result = swap_stars(
-        tmp_path / "deep.tif", tmp_path / "sharp.tif", out=tmp_path / "final.tif", check=False
+        tmp_path / "deep.tif",
+        tmp_path / "sharp.tif",
+        out=tmp_path / "final.tif",
+        options=SwapOptions(check=False),
     )
     final = tifffile.imread(tmp_path / "final.tif")
     assert final.dtype == np.uint16
@@ -122,11 +127,11 @@ def test_another_scale_and_sixteen_bits(scene, tmp_path):
 
 def test_where_planes_do_not_fit_it_is_reported(scene):
     with pytest.raises(InputError, match=r"has 3 planes, .* 2"):
-        swap_images(scene.deep, scene.sharp[:2], aligned=True)
+        swap_images(scene.deep, scene.sharp[:2], options=SwapOptions(aligned=True))
     with pytest.raises(InputError, match="either one colour picture or several of one plane"):
-        swap_images(scene.deep[0], [scene.sharp, scene.sharp[0]], aligned=True)
+        swap_images(scene.deep[0], [scene.sharp, scene.sharp[0]], options=SwapOptions(aligned=True))
     with pytest.raises(InputError, match="leave out --aligned"):
-        swap_images(scene.deep[0], scene.sharp[0][5:], aligned=True)
+        swap_images(scene.deep[0], scene.sharp[0][5:], options=SwapOptions(aligned=True))
 
 
 def test_places_by_sky_coordinates(tmp_path):
@@ -158,10 +163,8 @@ def test_kept_place_and_limits_of_brightness(scene, tmp_path):
     result = swap_images(
         scene.deep[1],
         scene.sharp[1],
-        aligned=True,
         keep=Table({"x": [x], "y": [y], "radius": [4.0]}),
-        faintest=limit,
-        check=False,
+        options=SwapOptions(aligned=True, faintest=limit, check=False),
     )
     table = result.table
     reasons = np.asarray(table["reason"], dtype=str)
@@ -181,11 +184,19 @@ def test_kept_place_and_limits_of_brightness(scene, tmp_path):
         ({"out": "f.tif"}, {"white": 0.0}, "white must be above 0"),
         ({"deep": "empty.fits"}, {}, r"empty\.fits: 0 stars found"),
         ({"sharp": "empty.fits"}, {}, r"empty\.fits: 0 stars found"),
-        ({"sharp": "nothing.fits"}, {"aligned": True}, r"nothing\.fits: holds no finite pixel"),
+        (
+            {"sharp": "nothing.fits"},
+            {"options": SwapOptions(aligned=True)},
+            r"nothing\.fits: holds no finite pixel",
+        ),
         ({"sharp": "bytes.tif"}, {}, r"bytes\.tif: 8 bits a pixel are too coarse"),
         ({"sharp": "."}, {}, "no regular file"),
         ({}, {"keep": "sky.csv"}, "ra and dec need an image with a WCS"),
-        ({}, {"faintest": 1e12, "aligned": True}, "do the limits of brightness leave any"),
+        (
+            {},
+            {"options": SwapOptions(faintest=1e12, aligned=True)},
+            "do the limits of brightness leave any",
+        ),
     ],
 )
 def test_wrong_pictures_and_options_are_one_clear_line(
@@ -210,7 +221,10 @@ def test_doubts_are_reported(scene, tmp_path):
     # The wrong way round, a place beyond the picture, steps coarser than the noise.
     tifffile.imwrite(tmp_path / "wide.tif", np.rint(scene.deep[0][::-1] / 10).astype("u2"))
     result = swap_images(
-        scene.sharp[0], tmp_path / "wide.tif", aligned=True, keep=[[-50.0, 10.0, 3.0]]
+        scene.sharp[0],
+        tmp_path / "wide.tif",
+        keep=[[-50.0, 10.0, 3.0]],
+        options=SwapOptions(aligned=True),
     )
     notes = " ".join(result.notes)
     assert "wrong way round" in notes
@@ -220,7 +234,7 @@ def test_doubts_are_reported(scene, tmp_path):
 
 def test_colour_on_grey_is_what_star_replacement_gives(scene):
     grey = scene.deep.mean(axis=0)
-    swapped = swap_images(grey, scene.sharp, aligned=True, check=False)
+    swapped = swap_images(grey, scene.sharp, options=SwapOptions(aligned=True, check=False))
     direct = replace_stars(grey, scene.sharp)
     assert np.array_equal(swapped.final, direct.final, equal_nan=True)
     assert swapped.table.meta["flux_scale"] == direct.table.meta["flux_scale"]

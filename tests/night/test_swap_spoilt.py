@@ -7,7 +7,7 @@ from swap_cases import spoilt_pair
 
 from framesort.cli import main
 from framesort.errors import FramesortError
-from framesort.night import swap_images
+from framesort.night import SwapOptions, swap_images
 from framesort.simulation import simulate_stacks
 
 pytestmark = pytest.mark.slow
@@ -25,7 +25,7 @@ def pair():
 def test_no_internal_error(seed):
     deep, sharp, options = spoilt_pair(seed)
     try:
-        result = swap_images(deep, sharp, check=False, **options)
+        result = swap_images(deep, sharp, options=SwapOptions(check=False, **options))
     except FramesortError as error:
         assert "\n" not in str(error)
     else:
@@ -44,10 +44,10 @@ def run(folder, deep, sharp, capsys, *options):
 def test_numbers_of_any_size():
     # Enough stars that the last of 24 bits does not decide which shapes a profile keeps.
     pair = simulate_stacks(rng=31, shape=(300, 380), count=280)
-    plain = swap_images(pair.deep, pair.sharp, aligned=True, check=False)
+    plain = swap_images(pair.deep, pair.sharp, options=SwapOptions(aligned=True, check=False))
     for up, down in ((1e20, 1e20), (1e-20, 1e-20), (1e20, 1.0)):
         deep, sharp = pair.deep * np.float32(up), pair.sharp * np.float32(down)
-        result = swap_images(deep, sharp, aligned=True, check=False)
+        result = swap_images(deep, sharp, options=SwapOptions(aligned=True, check=False))
         away = result.final / np.float32(up) - plain.final
         assert np.sqrt(np.mean(away**2)) < 0.01 * pair.noise
         scale = result.table.meta["flux_scale"] / plain.table.meta["flux_scale"]
