@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from framesort.records import MAD_TO_SIGMA
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
 from framesort.stars._growth import shape_numbers
+from framesort.stars._least_squares import normal_matrix, solve_normal
 
 __all__ = ["Contour", "measure_contour"]
 
@@ -112,15 +113,14 @@ def _solve(
         if count < 2 * free:
             return None
         chosen, w = design[keep], weight[keep]
-        # Not by BLAS: its rounding changes with the number of its threads.
-        normal = np.einsum("ki,kj->ij", chosen, chosen * w[:, None])
+        normal = normal_matrix(chosen, w)
         if np.linalg.matrix_rank(normal) < free:
             return None
-        solution = np.linalg.solve(normal, np.einsum("ki,k->i", chosen, w * values[keep]))
+        solution = solve_normal(normal, chosen, values[keep], w)
         scaled = (values - np.einsum("ki,i->k", design, solution)) * np.sqrt(weight)
         spread = MAD_TO_SIGMA * float(np.median(np.abs(scaled[keep])))
         keep = np.abs(scaled) < 4 * max(spread, 1e-30)
-    return np.asarray(solution), np.asarray(np.linalg.inv(normal) * spread**2)
+    return solution, np.asarray(np.linalg.inv(normal) * spread**2)
 
 
 def measure_contour(

@@ -13,7 +13,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from framesort.records import MAD_TO_SIGMA
-from framesort.stars._fit import HEIGHT, A, B, C, G
+from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
 
 __all__ = ["Growth", "core_flux", "measure_growth", "ring_light", "shape_numbers"]
 
@@ -29,7 +29,6 @@ class Growth:
     """Total over core light, and half-flux radius over FWHM, of a frame."""
 
     total: float
-    total_err: float
     half_radius: float
 
 
@@ -86,9 +85,9 @@ def _ring_means(image: Any, stars: Any, order: Any, width: Any, rings: Any, limi
     reach = int(width * rings) + 1
     for k in range(order.size):
         p = stars[order[k]]
-        px, py = p[2], p[3]
-        c = 2.0 ** p[7] - 1.0
-        q_end = ((p[0] / limit[k]) ** p[7] - 1.0) / c
+        px, py = p[X], p[Y]
+        c = 2.0 ** p[G] - 1.0
+        q_end = ((p[HEIGHT] / limit[k]) ** p[G] - 1.0) / c
         out[k] = 0.0
         count[:] = 0.0
         x0, y0 = int(np.round(px)), int(np.round(py))
@@ -97,10 +96,10 @@ def _ring_means(image: Any, stars: Any, order: Any, width: Any, rings: Any, limi
                 r = int(np.sqrt((x - px) ** 2 + (y - py) ** 2) / width)
                 if r < rings and np.isfinite(image[y, x]):
                     dx, dy = x - px, y - py
-                    q = p[4] * dx * dx + 2.0 * p[5] * dx * dy + p[6] * dy * dy
+                    q = p[A] * dx * dx + 2.0 * p[B] * dx * dy + p[C] * dy * dy
                     value = float(image[y, x])
                     if q >= q_end:
-                        value -= p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
+                        value -= p[HEIGHT] * np.exp(-np.log(1.0 + c * q) / p[G])
                     out[k, r] += value
                     count[r] += 1.0
         for r in range(rings):
@@ -183,7 +182,6 @@ def measure_growth(
     fwhm = float(shape_numbers(mean_star[None])["fwhm"][0])
     grid = np.concatenate([np.arange(0.05, 3, 0.01), np.arange(3, _END + 0.01, 0.05)]) * fwhm
     growth = _model_growth(mean_star, grid)
-    total_err = 0.0
     if len(core) >= 3:
         number = rings.shape[1]
         means = rings / core[:, None]
@@ -199,10 +197,9 @@ def measure_growth(
         known = np.sqrt(np.cumsum(spread**2)) < 0.01 * growth[-1]
         reach = int(np.argmin(known)) if not known.all() else number - max(2, number // 4)
         if reach > 0:
-            total_err = float(np.sqrt((spread[:reach] ** 2).sum()) / growth[-1])
             extra = np.concatenate([[0.0], np.cumsum(light[:reach])])
             growth = growth + np.interp(grid, np.concatenate([[0.0], edges[:reach]]), extra)
     total = float(growth[-1])
     rising = np.maximum.accumulate(growth)
     half = float(np.interp(0.5 * total, rising, grid))
-    return Growth(total, total_err, half / fwhm)
+    return Growth(total, half / fwhm)

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.stars._least_squares import normal_matrix, solve_normal
 
 __all__ = ["WidthMap", "fit_slope", "half_diagonal", "map_widths"]
 
@@ -49,20 +50,19 @@ def _fit(
     """Robust weighted least squares: solution and its covariance."""
     w = weight.copy()
     for _ in range(10):
-        # Not by BLAS: its rounding changes with the number of its threads.
-        normal = np.einsum("ki,kj->ij", design, design * w[:, None])
-        solution = np.linalg.solve(normal, np.einsum("ki,k->i", design, w * values))
+        normal = normal_matrix(design, w)
+        solution = solve_normal(normal, design, values, w)
         scaled = np.abs(values - np.einsum("ki,i->k", design, solution)) * np.sqrt(weight)
         # Values of exactly one kind (a drawn plane) have no scatter at all.
         spread = max(MAD_TO_SIGMA * float(np.median(scaled)), 1e-12 * float(np.abs(values).max()))
         w = weight * np.minimum(1, _HUBER * spread / np.maximum(scaled, 1e-300))
     inverse = np.linalg.inv(normal)
     residual = w * (values - np.einsum("ki,i->k", design, solution))
-    middle = np.einsum("ki,kj->ij", design, design * (residual**2)[:, None])
+    middle = normal_matrix(design, residual**2)
     count, free = design.shape
     # The sandwich of White 1980 (Econometrica 48, 817): scatter as seen, not as weighted.
     covariance = inverse @ middle @ inverse * (count / max(1, count - free))
-    return np.asarray(solution), np.asarray(covariance)
+    return solution, np.asarray(covariance)
 
 
 def half_diagonal(pixels: NDArray[np.float32]) -> float:

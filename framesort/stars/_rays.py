@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtrit
 
 from framesort.records import SPIKE_BINS
+from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
 
 __all__ = [
     "INNER",
@@ -60,8 +61,8 @@ def sample_rays(
     across = max(1, int(np.ceil(outer * np.pi / bins)))
     for k in range(order.size):
         p = stars[order[k]]
-        c = 2.0 ** p[7] - 1.0
-        q_end = ((p[0] / limit[k]) ** p[7] - 1.0) / c
+        c = 2.0 ** p[G] - 1.0
+        q_end = ((p[HEIGHT] / limit[k]) ** p[G] - 1.0) / c
         for side in range(2):
             for b in range(bins):
                 total, own, area, whole = 0.0, 0.0, 0.0, 0.0
@@ -70,8 +71,8 @@ def sample_rays(
                     turn = b + (s % across + 0.5) / across
                     angle = turn * np.pi / bins + side * np.pi
                     ux, uy = np.cos(angle), np.sin(angle)
-                    shape = p[4] * ux * ux + 2.0 * p[5] * ux * uy + p[6] * uy * uy
-                    x, y = p[2] + r * ux, p[3] + r * uy
+                    shape = p[A] * ux * ux + 2.0 * p[B] * ux * uy + p[C] * uy * uy
+                    x, y = p[X] + r * ux, p[Y] + r * uy
                     piece = r * dr * np.pi / bins / across
                     whole += piece
                     if x < 0.0 or y < 0.0 or x > nx - 1.0 or y > ny - 1.0:
@@ -84,7 +85,7 @@ def sample_rays(
                     if not np.isfinite(value):
                         continue
                     q = shape * r * r
-                    profile = p[0] * np.exp(-np.log(1.0 + c * q) / p[7])
+                    profile = p[HEIGHT] * np.exp(-np.log(1.0 + c * q) / p[G])
                     own += profile * piece
                     if q >= q_end:
                         value -= profile

@@ -18,6 +18,7 @@ from scipy.spatial import cKDTree
 from framesort.records import SPIKE_BINS
 from framesort.stars._fit import X, Y
 from framesort.stars._growth import core_flux
+from framesort.stars._guess import star_depth
 from framesort.stars._rays import (
     INNER,
     OUTER,
@@ -72,8 +73,6 @@ class SpikeMeasurement:
         Distance over which it falls to 1/e, pixels.
     profile, profile_err : (SPIKE_BINS,) float ndarray
         See `framesort.records.FrameQuality`.
-    stars : int
-        Number of stars used.
     """
 
     strength: float = np.nan
@@ -84,7 +83,6 @@ class SpikeMeasurement:
     length: float = np.nan
     profile: NDArray[np.float64]
     profile_err: NDArray[np.float64]
-    stars: int = 0
 
 
 def _spike_stars(
@@ -95,8 +93,7 @@ def _spike_stars(
     And for each the light of the stars beside it over its own.
     """
     flux = np.maximum(core_flux(stars), 0)
-    # Background-limited signal to noise (King 1983, PASP 95, 163).
-    snr = flux / (noise * np.sqrt(4 * np.pi) * fwhm / 2.3548)
+    snr = star_depth(stars, noise, fwhm)
     tree = cKDTree(stars[:, [X, Y]])
     pairs = tree.query_pairs((OUTER + 2) * fwhm, output_type="ndarray")
     shaded = np.zeros(len(stars), bool)
@@ -195,7 +192,6 @@ def spike_from_stars(
         total=reach.total,
         total_err=reach.error,
         length=reach.length * fwhm,
-        stars=int(whole.sum()),
         profile=shape.mean - shape.mean.mean(),
         profile_err=shape.error,
     )
