@@ -18,7 +18,7 @@ from framesort.stacking._options import Reader
 from framesort.stacking._pixels import read_plain_rows
 from framesort.stacking._plan import FramePlan, Plan
 from framesort.stacking._reject import BLOCK, reject
-from framesort.stacking._resample import needed_rows, resample_rows
+from framesort.stacking._resample import Placement, needed_rows, resample_rows
 from framesort.stacking._take_out import grow, take_out
 
 __all__ = [
@@ -137,7 +137,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
         done = slice(part.start - rows.start, part.stop - rows.start)
         for s, weights in enumerate(plan.weights):
             accumulate(
-                cube, first, stop, weights, noise.variance, noise.photon_variance, noise.sky,
+                cube, (first, stop), weights, noise,
                 sums.data[s, done], sums.weight[s, done], sums.coverage[s, done],
             )  # fmt: skip
             if saturated:
@@ -208,11 +208,12 @@ def _fill(
     if frame.stored is None:
         return resample_frame(plan.read, frame, rows, plan.shape, plan.polynomials, out, flags, k)
     stored = np.load(frame.stored, mmap_mode="r")[rows]
+    here = Placement(
+        shape=plan.shape, inverse=np.eye(3), factor=frame.factor, surface=frame.surface
+    )
     seen, _ = resample_rows(
-        stored, np.eye(3), rows, out, flags, polynomials=plan.polynomials, first_row=rows.start,
-        source_rows=plan.shape[0], grid_rows=plan.shape[0], factor=frame.factor,
-        surface=frame.surface,
-    )  # fmt: skip
+        stored, rows.start, here, rows, plan.shape[0], plan.polynomials, out, flags
+    )
     flags[...] = np.load(Path(frame.stored).with_suffix(".saturated.npy"), mmap_mode="r")[rows]
     return seen, int(np.count_nonzero(flags))
 
@@ -244,18 +245,4 @@ def resample_frame(
                 number, f"rows {need.start} to {need.stop} have the shape {source.shape}, "
                 f"not {expected}",
             )  # fmt: skip
-    return resample_rows(
-        source,
-        frame.inverse,
-        rows,
-        out,
-        flags,
-        polynomials=polynomials,
-        first_row=need.start,
-        source_rows=frame.shape[0],
-        grid_rows=grid[0],
-        saturation=frame.saturation,
-        factor=frame.factor,
-        surface=frame.surface,
-        edges=frame.edges,
-    )
+    return resample_rows(source, need.start, frame, rows, grid[0], polynomials, out, flags)

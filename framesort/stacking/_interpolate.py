@@ -6,6 +6,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.stacking._held import Held, Scaling
+
 __all__ = ["place_into", "resample_into"]
 
 Image = NDArray[np.float32]
@@ -21,16 +23,9 @@ FAST: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": {"contract"}}
 
 
 @numba.njit(**FAST)
-def _one(
-    source: Image,
-    first_row: int,
-    bounds: NDArray[np.int64],
-    px: float,
-    py: float,
-    wx: Image,
-    wy: Image,
-) -> np.float32:  # pragma: no cover
+def _one(held: Held, px: float, py: float, wx: Image, wy: Image) -> np.float32:  # pragma: no cover
     """Interpolate at one place, at an edge or beside missing pixels too."""
+    source, first_row, bounds = held.source, held.first_row, held.bounds
     taps = len(wx)
     half = taps // 2
     ix = int(np.floor(px))
@@ -232,11 +227,11 @@ def _run(
 
 @numba.njit(**FAST)
 def _finish(
-    value: Image, factor: float, surface: Floats, y: int, start: int, shape: tuple[int, int],
-    line: Image,
-) -> int:  # pragma: no cover  # fmt: skip
-    """Scale, take the surface (`surface_terms`) off; how many values are finite."""
-    scale = np.float32(factor)
+    value: Image, scaling: Scaling, y: int, start: int, line: Image
+) -> int:  # pragma: no cover
+    """Scale, take the surface off; how many values are finite."""
+    surface, shape = scaling.surface, scaling.shape
+    scale = np.float32(scaling.factor)
     seen = np.int32(0)
     v = 2.0 * y / max(shape[0] - 1, 1) - 1.0
     constant = np.float32(surface[0] + surface[2] * v + surface[5] * v * v)
@@ -252,26 +247,39 @@ def _finish(
 
 
 @numba.njit(**FAST)
+def _mark_saturated(
+    held: Held, px: Floats, py: Floats, value: Image, saturation: float, flags: NDArray[np.uint8]
+) -> int:  # pragma: no cover
+    """Flag the pixels whose nearest one in the frame is saturated; how many."""
+    bounds = held.bounds
+    met = 0
+    for c in range(len(flags)):
+        if np.isfinite(value[c]):
+            mx = min(max(int(np.floor(px[c] + 0.5)), bounds[0]), bounds[1] - 1)
+            my = min(max(int(np.floor(py[c] + 0.5)), bounds[2]), bounds[3] - 1)
+            if held.source[my - held.first_row, mx] >= saturation:
+                flags[c] = 1
+                met += 1
+    return met
+
+
+@numba.njit(**FAST)
 def resample_into(
-    source: Image,
-    first_row: int,
-    bounds: NDArray[np.int64],
+    held: Held,
     inverse: Floats,
     first: int,
     polynomials: Image,
-    saturation: float,
-    factor: float,
-    surface: Floats,
-    shape: tuple[int, int],
+    scaling: Scaling,
     out: Image,
     flags: NDArray[np.uint8],
 ) -> tuple[int, int]:  # pragma: no cover
-    """Fill `out`, the rows of a grid of `shape` from `first`; finite pixels, and saturated ones.
+    """Fill `out`, the rows of the grid from `first`; finite pixels, and saturated ones.
 
-    `source` holds the frame's rows from `first_row`; `bounds` are the first column, the column
-    after the last, and the same for rows, of what counts as the frame. Places are those on the
-    whole frame, so that the result does not depend on which rows are at hand.
+    Places are those on the whole frame, so that the result does not depend on which rows are at
+    hand.
     """
+    source, first_row, bounds = held.source, held.first_row, held.bounds
+    saturation = scaling.saturation
     rows, columns = out.shape
     taps = 2 * polynomials.shape[0]
     half = taps // 2
@@ -322,43 +330,30 @@ def resample_into(
                             and py[c] > y0 - 0.5
                             and py[c] < y1 - 0.5
                         ):
-                            value[c] = _one(
-                                source, first_row, bounds, px[c], py[c], wx[:, c].copy(),
-                                wy[:, c].copy(),
-                            )  # fmt: skip
+                            value[c] = _one(held, px[c], py[c], wx[:, c].copy(), wy[:, c].copy())
                         else:
                             value[c] = np.nan
                 a = b
-            seen += _finish(
-                value, factor, surface, first + r, start, shape, out[r, start : start + width]
-            )
+            seen += _finish(value, scaling, first + r, start, out[r, start : start + width])
             flags[r, start : start + width] = 0
             if hot:
-                for c in range(width):
-                    if np.isfinite(value[c]):
-                        mx = min(max(int(np.floor(px[c] + 0.5)), x0), x1 - 1)
-                        my = min(max(int(np.floor(py[c] + 0.5)), y0), y1 - 1)
-                        if source[my - first_row, mx] >= saturation:
-                            flags[r, start + c] = 1
-                            met += 1
+                met += _mark_saturated(
+                    held, px, py, value, saturation, flags[r, start : start + width]
+                )
     return seen, met
 
 
 @numba.njit(**FAST)
 def place_into(
-    source: Image,
-    first_row: int,
-    bounds: NDArray[np.int64],
+    held: Held,
     shift: tuple[int, int],
     first: int,
-    saturation: float,
-    factor: float,
-    surface: Floats,
-    shape: tuple[int, int],
+    scaling: Scaling,
     out: Image,
     flags: NDArray[np.uint8],
 ) -> tuple[int, int]:  # pragma: no cover
     """As `resample_into` for a shift (x, y) of whole pixels from the grid to the frame."""
+    bounds, saturation = held.bounds, scaling.saturation
     rows, columns = out.shape
     dx, dy = shift
     begin = min(max(bounds[0] - dx, 0), columns)
@@ -371,10 +366,10 @@ def place_into(
         if row < bounds[2] or row >= bounds[3] or begin == end:
             out[r] = np.nan
             continue
-        line = source[row - first_row, begin + dx : end + dx]
+        line = held.source[row - held.first_row, begin + dx : end + dx]
         out[r, :begin] = np.nan
         out[r, end:] = np.nan
-        seen += _finish(line, factor, surface, first + r, begin, shape, out[r, begin:end])
+        seen += _finish(line, scaling, first + r, begin, out[r, begin:end])
         if saturation < np.inf:
             for c in range(begin, end):
                 flag = 1 if line[c - begin] >= saturation else 0

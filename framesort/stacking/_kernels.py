@@ -8,6 +8,8 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.stacking._noise import Noise
+
 __all__ = [
     "accumulate",
     "local_range",
@@ -102,18 +104,17 @@ def medians(
 @numba.njit(cache=True, nogil=True)
 def accumulate(
     cube: Image,
-    first: int,
-    stop: int,
+    rows: tuple[int, int],
     weight: Floats,
-    variance: Floats,
-    photon_variance: Floats,
-    sky: float,
+    noise: Noise,
     data: Image,
     inverse_variance: Image,
     coverage: NDArray[np.int16],
 ) -> None:  # pragma: no cover
-    """Weighted mean over frames with weight above 0, in the order of the cube."""
+    """Weighted mean over frames with weight above 0, in the order of the cube, of some rows."""
     frames, _, columns = cube.shape
+    first, stop = rows
+    variance, photon_variance, sky = noise.variance, noise.photon_variance, noise.sky
     # Sums of a block of columns stay in the first cache.
     total = np.empty(SUMS)
     value = np.empty(SUMS)

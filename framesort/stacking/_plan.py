@@ -18,7 +18,7 @@ from framesort.stacking._noise import (
 from framesort.stacking._normalise import Mesh, fit_surface
 from framesort.stacking._options import FrameValues, Reader, StackMethod
 from framesort.stacking._pixels import PlainImage
-from framesort.stacking._resample import inverse_matrix
+from framesort.stacking._resample import Placement, inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
 
 __all__ = [
@@ -36,25 +36,13 @@ MOST_SIMILAR = 12  # frames with which one is compared at a pixel
 
 
 @dataclass(frozen=True, kw_only=True)
-class FramePlan:
-    """How a frame comes onto the grid.
+class FramePlan(Placement):
+    """How a frame comes onto the grid, and where its pixels are.
 
     Attributes
     ----------
     path : str
         Where its pixels come from.
-    shape : (int, int)
-        Its rows and columns.
-    inverse : (3, 3) float ndarray
-        Takes places of the grid to the frame.
-    factor : float
-        What its values are multiplied with: flux scale over area of a pixel on the grid.
-    surface : (6,) float ndarray
-        Background surface to take off after that.
-    saturation : float
-        Saturation level in its own ADU.
-    edges : (int, int, int, int)
-        Columns left and right, rows below and above that are no part of the picture.
     plain : PlainImage or None
         Where its pixels lie in the file, if they can be read from there.
     stored : str or None
@@ -62,12 +50,6 @@ class FramePlan:
     """
 
     path: str
-    shape: tuple[int, int]
-    inverse: Floats
-    factor: float
-    surface: Floats
-    saturation: float = np.inf
-    edges: tuple[int, int, int, int] = (0, 0, 0, 0)
     plain: PlainImage | None = None
     stored: str | None = None
 

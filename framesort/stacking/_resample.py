@@ -1,5 +1,6 @@
 """An image onto the target grid: interpolation with a guard against ringing."""
 
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -8,11 +9,19 @@ from numpy.typing import NDArray
 from framesort.errors import InputError
 from framesort.images import as_picture
 from framesort.records import Transform
+from framesort.stacking._held import Held, Scaling
 from framesort.stacking._interpolate import place_into, resample_into
 from framesort.stacking._reproject import reproject_stripes
 from framesort.stacking._weights import kernel_polynomials
 
-__all__ = ["area_factor", "inverse_matrix", "needed_rows", "resample_image", "resample_rows"]
+__all__ = [
+    "Placement",
+    "area_factor",
+    "inverse_matrix",
+    "needed_rows",
+    "resample_image",
+    "resample_rows",
+]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -34,45 +43,63 @@ def needed_rows(inverse: Floats, rows: slice, columns: int, half: int, limit: in
     return slice(start, max(stop, start))
 
 
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """How a frame comes onto the grid.
+
+    Attributes
+    ----------
+    shape : (int, int)
+        Its rows and columns.
+    inverse : (3, 3) float ndarray
+        Takes places of the grid to the frame.
+    factor : float
+        What its values are multiplied with: flux scale over area of a pixel on the grid.
+    surface : (6,) float ndarray
+        Background surface (see `surface_terms`) to take off after that.
+    saturation : float
+        Saturation level in its own ADU.
+    edges : (int, int, int, int)
+        Columns left and right, rows below and above that are no part of the picture.
+    """
+
+    shape: tuple[int, int]
+    inverse: Floats
+    factor: float = 1.0
+    surface: Floats = field(default_factory=lambda: np.zeros(6))
+    saturation: float = np.inf
+    edges: tuple[int, int, int, int] = (0, 0, 0, 0)
+
+
 def resample_rows(
     source: Image,
-    inverse: Floats,
+    first_row: int,
+    frame: Placement,
     rows: slice,
+    grid_rows: int,
+    polynomials: Image,
     out: Image,
     flags: NDArray[np.uint8],
-    *,
-    polynomials: Image,
-    first_row: int,
-    source_rows: int,
-    grid_rows: int,
-    saturation: float = np.inf,
-    factor: float = 1.0,
-    surface: Floats | None = None,
-    edges: tuple[int, int, int, int] = (0, 0, 0, 0),
 ) -> tuple[int, int]:
     """Rows of the grid from the rows of a frame that are at hand, see `resample_image`.
 
-    `edges`: columns left and right, rows below and above, that are not part of the picture.
-    Values are multiplied with `factor`, then `surface` (see `surface_terms`) is taken off.
-    Returns the number of finite values and of pixels at or above `saturation`; `flags` marks where
-    these are the nearest.
+    Returns the number of finite values and of pixels at or above the saturation level; `flags`
+    marks where these are the nearest.
     """
     if not len(source):
         out[...] = np.nan
         flags[...] = 0
         return 0, 0
-    ny, nx = source_rows, source.shape[1]
+    edges, inverse = frame.edges, frame.inverse
+    ny, nx = frame.shape[0], source.shape[1]
     bounds = np.array([edges[0], nx - edges[1], edges[2], ny - edges[3]], dtype=np.int64)
-    surface = np.zeros(6) if surface is None else surface
-    shape = (grid_rows, out.shape[1])
+    scaling = Scaling(frame.saturation, frame.factor, frame.surface, (grid_rows, out.shape[1]))
     shift = _whole_shift(inverse)
     if shift is not None:
         # Without interpolation; rows that are not loaded are not needed.
         bounds[2:] = max(bounds[2], first_row), min(bounds[3], first_row + len(source))
-        met: tuple[int, int] = place_into(
-            np.ascontiguousarray(source, dtype=np.float32), first_row, bounds, shift, rows.start,
-            saturation, factor, surface, shape, out, flags,
-        )  # fmt: skip
+        held = Held(np.ascontiguousarray(source, dtype=np.float32), first_row, bounds)
+        met: tuple[int, int] = place_into(held, shift, rows.start, scaling, out, flags)
         return met
     if inverse[0, 0] < 0:
         # Turned by half a turn or so: along the frame's reversed rows memory runs forward.
@@ -80,11 +107,9 @@ def resample_rows(
         mirror = np.array([[-1.0, 0, nx - 1], [0, 1, 0], [0, 0, 1]])
         inverse = mirror @ inverse
         bounds[:2] = edges[1], nx - edges[0]
-    met = resample_into(
-        np.ascontiguousarray(source, dtype=np.float32), first_row, bounds,
-        np.ascontiguousarray(inverse, dtype=float), rows.start, polynomials, saturation, factor,
-        surface, shape, out, flags,
-    )  # fmt: skip
+    held = Held(np.ascontiguousarray(source, dtype=np.float32), first_row, bounds)
+    inverse = np.ascontiguousarray(inverse, dtype=float)
+    met = resample_into(held, inverse, rows.start, polynomials, scaling, out, flags)
     return met
 
 
@@ -148,18 +173,8 @@ def resample_image(
         return np.concatenate([values for values, _ in stripes]) * np.float32(factor)
     out = np.empty(shape, dtype=np.float32)
     flags = np.empty(shape, dtype=np.uint8)
-    resample_rows(
-        pixels,
-        inverse_matrix(transform),
-        slice(0, shape[0]),
-        out,
-        flags,
-        polynomials=polynomials,
-        first_row=0,
-        source_rows=data.shape[0],
-        grid_rows=shape[0],
-        factor=factor,
-    )
+    frame = Placement(shape=data.shape, inverse=inverse_matrix(transform), factor=factor)
+    resample_rows(pixels, 0, frame, slice(0, shape[0]), shape[0], polynomials, out, flags)
     return out
 
 
