@@ -13,6 +13,7 @@ from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import gaussian_filter
 
 from framesort.simulation._blur import Spectrum
+from framesort.simulation._profiles import cubic_weights
 from framesort.simulation._scenario import Nebula, Scenario, Stars
 
 __all__ = [
@@ -231,13 +232,8 @@ def _resample(picture, matrix, result):  # type: ignore[no-untyped-def]
             y = matrix[1, 0] * i + matrix[1, 1] * j + matrix[1, 2]
             x, y = min(max(x, 0.0), width - 1.0), min(max(y, 0.0), height - 1.0)
             column, row = int(np.floor(x)), int(np.floor(y))
-            for axis in range(2):
-                t = x - column if axis == 0 else y - row
-                w = wx if axis == 0 else wy
-                w[0] = ((-0.5 * t + 1.0) * t - 0.5) * t
-                w[1] = (1.5 * t - 2.5) * t * t + 1.0
-                w[2] = ((-1.5 * t + 2.0) * t + 0.5) * t
-                w[3] = (0.5 * t - 0.5) * t * t
+            cubic_weights(x - column, wx)
+            cubic_weights(y - row, wy)
             total = 0.0
             for b in range(4):
                 v = min(max(row + b - 1, 0), height - 1)

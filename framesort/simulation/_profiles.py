@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 from scipy.ndimage import correlate1d, map_coordinates
 from scipy.signal import fftconvolve
 
-__all__ = ["StarShape", "build_shape", "draw_spikes", "draw_stars", "moffat", "profile_width"]
+__all__ = [
+    "StarShape",
+    "build_shape",
+    "cubic_weights",
+    "draw_spikes",
+    "draw_stars",
+    "moffat",
+    "profile_width",
+]
 
 OVERSAMPLE = 8
 """Cells of the core table per pixel."""
@@ -170,11 +178,11 @@ def draw_stars(
     faintest : float
         A star ends at the radius where its light per pixel falls below this.
     """
-    _add_stars(image, x, y, flux, shape.core, shape.wing, OVERSAMPLE, CORE, WING_STEP, faintest)
+    _add_stars(image, x, y, flux, shape.core, shape.wing, faintest)
 
 
 @njit(cache=True, nogil=True)
-def _add_stars(image, x, y, flux, core, wing, over, inner, step, faintest):  # type: ignore[no-untyped-def]
+def _add_stars(image, x, y, flux, core, wing, faintest):  # type: ignore[no-untyped-def]
     height, width = image.shape
     centre = core.shape[0] // 2
     wx, wy = np.empty(4), np.empty(4)
@@ -188,14 +196,14 @@ def _add_stars(image, x, y, flux, core, wing, over, inner, step, faintest):  # t
                 low = middle
             else:
                 high = middle
-        reach = max(high * step, 5.0)
+        reach = max(high * WING_STEP, 5.0)
         x0, x1 = max(0, int(np.ceil(x[s] - reach))), min(width - 1, int(np.floor(x[s] + reach)))
         y0, y1 = max(0, int(np.ceil(y[s] - reach))), min(height - 1, int(np.floor(y[s] + reach)))
         # A pixel is a whole number of cells: the place between cells is the same for all pixels.
-        column = np.floor(-x[s] * over)
-        row = np.floor(-y[s] * over)
-        _cubic_weights(-x[s] * over - column, wx)
-        _cubic_weights(-y[s] * over - row, wy)
+        column = np.floor(-x[s] * OVERSAMPLE)
+        row = np.floor(-y[s] * OVERSAMPLE)
+        cubic_weights(-x[s] * OVERSAMPLE - column, wx)
+        cubic_weights(-y[s] * OVERSAMPLE - row, wy)
         for j in range(y0, y1 + 1):
             dy = j - y[s]
             for i in range(x0, x1 + 1):
@@ -204,10 +212,10 @@ def _add_stars(image, x, y, flux, core, wing, over, inner, step, faintest):  # t
                 if r > reach:
                     continue
                 light = 0.0
-                mix = min(1.0, max(0.0, (inner - r) / 4.0))  # core to wing over 4 px
+                mix = min(1.0, max(0.0, (CORE - r) / 4.0))  # core to wing over 4 px
                 if mix > 0:
-                    cx = centre + i * over + int(column) - 1
-                    cy = centre + j * over + int(row) - 1
+                    cx = centre + i * OVERSAMPLE + int(column) - 1
+                    cy = centre + j * OVERSAMPLE + int(row) - 1
                     total = 0.0
                     for b in range(4):
                         line = 0.0
@@ -216,14 +224,14 @@ def _add_stars(image, x, y, flux, core, wing, over, inner, step, faintest):  # t
                         total += wy[b] * line
                     light += mix * total
                 if mix < 1:
-                    cell = int(r / step)
-                    part = r / step - cell
+                    cell = int(r / WING_STEP)
+                    part = r / WING_STEP - cell
                     light += (1 - mix) * (wing[cell] * (1 - part) + wing[cell + 1] * part)
                 image[j, i] += flux[s] * light
 
 
 @njit(cache=True, nogil=True)
-def _cubic_weights(t, weights):  # type: ignore[no-untyped-def]
+def cubic_weights(t, weights):  # type: ignore[no-untyped-def]
     """Weights of the four neighbours of a place (Keys 1981, a = -1/2)."""
     weights[0] = ((-0.5 * t + 1.0) * t - 0.5) * t
     weights[1] = (1.5 * t - 2.5) * t * t + 1.0
@@ -263,12 +271,14 @@ def draw_spikes(
     """
     spread = float(np.sqrt(sigma**2 + 1 / 12))
     turn = np.deg2rad(angle)
-    _add_spikes(image, x, y, flux, np.cos(turn), np.sin(turn), float(length), spread, faintest)
+    along = float(np.cos(turn)), float(np.sin(turn))
+    _add_spikes(image, x, y, flux, along, float(length), spread, faintest)
 
 
 @njit(cache=True, nogil=True)
-def _add_spikes(image, x, y, flux, cosine, sine, length, sigma, faintest):  # type: ignore[no-untyped-def]
+def _add_spikes(image, x, y, flux, along, length, sigma, faintest):  # type: ignore[no-untyped-def]
     height, width = image.shape
+    cosine, sine = along
     band = 5.0 * sigma
     for s in range(len(x)):
         top = flux[s] / (2.0 * length * np.sqrt(2.0 * np.pi) * sigma)

@@ -5,9 +5,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LARGEST_TOLERANCE", "LEAST_TOLERANCE", "Noise", "Similarity"]
+__all__ = ["LARGEST_TOLERANCE", "LEAST_TOLERANCE", "MAD_TO_SIGMA", "Noise", "Similarity"]
 
 Floats = NDArray[np.float64]
+
+MAD_TO_SIGMA = 1.482602
+"""Standard deviation over median absolute deviation, to the precision that results have."""
 
 LEAST_TOLERANCE, LARGEST_TOLERANCE = 0.2, 1.2
 """Share of the local contrast that is no outlier: where similar frames are known, and else."""

@@ -12,6 +12,7 @@ from scipy.spatial import cKDTree
 
 from framesort.records import Transform, column_values
 from framesort.stacking._levels import cell_levels, clipped_deviation
+from framesort.stacking._noise import MAD_TO_SIGMA
 
 __all__ = [
     "EDGE_LINES",
@@ -199,7 +200,7 @@ def _pixel_noise(sample: NDArray[np.float32]) -> float:
     difference = difference[np.isfinite(difference)]
     if len(difference) < 16:
         return np.nan
-    sigma = 1.482602 * float(np.median(np.abs(difference))) or float(
+    sigma = MAD_TO_SIGMA * float(np.median(np.abs(difference))) or float(
         np.std(difference, dtype=float)
     )
     for _ in range(3):
@@ -288,7 +289,7 @@ def fit_surface(
     fit[0] = np.median(values)
     for _ in range(10):
         rest = values - terms @ fit
-        spread = 1.482602 * float(np.median(np.abs(rest - np.median(rest))))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(rest - np.median(rest))))
         if spread <= 1e-12 * max(1.0, float(np.abs(values).max())):
             break
         weight = np.maximum(1 - (rest / (4.685 * spread)) ** 2, 0) ** 2

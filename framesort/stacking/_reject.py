@@ -11,7 +11,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.stacking._noise import Noise, Similarity
+from framesort.stacking._noise import MAD_TO_SIGMA, Noise, Similarity
 
 __all__ = ["ABOVE", "BLOCK", "OUT", "reject"]
 
@@ -31,7 +31,6 @@ RANGE_OF_NOISE = 5.0  # sigma: range of 9 normal values, exceeded in one of 100 
 MEDIAN_OF_THREE = 0.67  # standard deviation of the median of three normal values, in sigma
 AGAINST_THREE = 1.2  # a value less the median of three others: sqrt(1 + 0.67^2)
 AGAINST_ONE = 1.41  # a value less another
-MAD_TO_SIGMA = 1.482602
 FEWEST_FOR_SCATTER = 5  # frames whose own scatter is used
 SCATTER_OF = 7  # frames, at most: those further off have other stars
 CONFIRMED = 0.5  # of the tolerance, from which what the most similar frames show is no noise
