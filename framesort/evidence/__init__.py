@@ -11,7 +11,7 @@ from framesort.evidence._follow import follow_spike, mean_spike_angle
 from framesort.evidence._gap import compare_gap, read_gap_angle
 from framesort.evidence._response import Response, estimate_response
 from framesort.evidence._spike import measure_spike_excess
-from framesort.evidence._switches import StarStates, describe_switches, find_switches, sort_states
+from framesort.evidence._switches import StarStates, describe_switches, sort_states
 
 __all__ = [
     "LogCheck",
@@ -23,7 +23,6 @@ __all__ = [
     "describe_switches",
     "estimate_clock_offset",
     "estimate_response",
-    "find_switches",
     "fit_other_day",
     "follow_spike",
     "mean_spike_angle",

@@ -10,7 +10,7 @@ from framesort.evidence._mixture import States, add_state, fit_states
 from framesort.evidence._series import make_series
 from framesort.evidence._verdict import find_hidden_heat, find_progress, judge_states
 
-__all__ = ["StarStates", "describe_switches", "find_switches", "sort_states"]
+__all__ = ["StarStates", "describe_switches", "sort_states"]
 
 Floats = NDArray[np.float64]
 
@@ -56,7 +56,7 @@ class StarStates:
         return np.isin(self.state, ["on", "part"])
 
 
-def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
+def sort_states(table: Table) -> StarStates:
     """Estimate heater states from FWHM and spike, without a log.
 
     Parameters
@@ -67,11 +67,9 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
 
     Returns
     -------
-    state : (n,) object ndarray
-        "off", "on", "part" (between the two, as when switched during the exposure) or
-        "unknown". Frames with invisible heat are "off" or "unknown".
-    probability : (n,) float ndarray
-        Probability that the frame is heated; NaN where unknown.
+    StarStates
+        "part" is between the two, as when switched during the exposure; frames with invisible heat
+        are "off" or "unknown".
 
     Notes
     -----
@@ -86,12 +84,6 @@ def find_switches(table: Table) -> tuple[NDArray[np.object_], Floats]:
     night. A filter and exposure with frames of one state only is not conclusive by itself: its
     frames have a state only if the frames before and after have the same one.
     """
-    found = sort_states(table)
-    return found.state, found.probability
-
-
-def sort_states(table: Table) -> StarStates:
-    """As `find_switches`, with the number of each frame's state."""
     n = len(table)
     state = np.full(n, "unknown", dtype=object)
     probability = np.full(n, np.nan)
@@ -130,12 +122,12 @@ def sort_states(table: Table) -> StarStates:
 
 
 def describe_switches(table: Table, state: ArrayLike, *, log: bool = False) -> str:
-    """Describe the result of `find_switches` in words.
+    """Describe the states of `sort_states` in words.
 
     Parameters
     ----------
     table : `~astropy.table.Table`
-        As for `find_switches`.
+        As for `sort_states`.
     state : (n,) array_like of str
         Its result.
     log : bool

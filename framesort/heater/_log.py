@@ -2,7 +2,7 @@
 
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,6 +23,7 @@ from framesort.heater._forms import (
     steps_from_switches,
 )
 from framesort.heater._options import LogOptions
+from framesort.heater._report import Report, name_lines
 from framesort.heater._scale import scale_power
 from framesort.heater._stamps import read_stamps
 from framesort.heater._tables import rows_of_table
@@ -41,25 +42,6 @@ _EARLIEST, _LATEST = 631152000.0, 4102444800.0
 """The years 1990 to 2100; other times are from a clock that was not set."""
 
 
-@dataclass
-class _Report:
-    """Notes on the interpretation, and on rows that could not be read."""
-
-    notes: list[Note] = field(default_factory=list)
-    faults: list[Note] = field(default_factory=list)
-
-    def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None:
-        """Name rows by their line numbers."""
-        if len(lines):
-            self.faults.append(Note("log rows", f"{_lines(lines)}: {text}"))
-
-
-def _lines(lines: NDArray[np.int_] | list[int]) -> str:
-    shown = ", ".join(str(n) for n in lines[:5])
-    more = f" and {len(lines) - 5} more" if len(lines) > 5 else ""
-    return f"line{'s' if len(lines) > 1 else ''} {shown}{more}"
-
-
 @dataclass(frozen=True)
 class _Log:
     """The rows of a log with their times and values; NaN where there is none."""
@@ -71,7 +53,7 @@ class _Log:
     values: Floats
     worded: bool
     options: LogOptions
-    report: _Report
+    report: Report
 
     @cached_property
     def points(self) -> tuple[Floats, Floats]:
@@ -122,7 +104,7 @@ def read_heater_log(path: StrPath | Table, options: LogOptions | None = None) ->
     where = "heater table" if isinstance(path, Table) else str(path)
     rows = rows_of_table(path) if isinstance(path, Table) else read_rows(path)
     fields = find_columns(rows, options, where)
-    report = _Report()
+    report = Report()
     report.fault(rows.short, "too few columns, left out")
     begin = read_stamps(rows, fields.begin, report, options, where)
     begin = _drop_impossible(begin, rows, report, where)
@@ -136,7 +118,7 @@ def read_heater_log(path: StrPath | Table, options: LogOptions | None = None) ->
     return trace
 
 
-def _drop_impossible(seconds: Floats, rows: Rows, report: _Report, where: str) -> Floats:
+def _drop_impossible(seconds: Floats, rows: Rows, report: Report, where: str) -> Floats:
     """The times, with NaN for those of a clock that was not set, which are reported.
 
     Raises
@@ -181,7 +163,7 @@ def _clean(
     seconds: Floats,
     values: Floats,
     where: str,
-    report: _Report,
+    report: Report,
 ) -> tuple[Floats, Floats]:
     """Rows with a time and a value, in order of time, one a time."""
     lines = np.asarray(rows.lines)
@@ -201,7 +183,7 @@ def _clean(
         report.fault(lines[differs], "same time as the next row with another value, left out")
         same = twice & ~differs
         if same.any():
-            text = f"{_lines(lines[same])}: same time and value as the next row."
+            text = f"{name_lines(lines[same])}: same time and value as the next row."
             report.notes.append(Note("log interpreted", text))
         seconds, values = seconds[~twice], values[~twice]
     return seconds, values
@@ -266,7 +248,7 @@ def _close_open_ends(
     begin: Floats,
     end: Floats,
     fields: Fields,
-    report: _Report,
+    report: Report,
 ) -> Floats:
     """Ends of the intervals; an empty one, as of a heater still on, is the next begin."""
     cells = zip(*(rows.columns[i] for i in fields.end), strict=True)

@@ -2,7 +2,6 @@
 
 import math
 from datetime import UTC, datetime
-from typing import Protocol
 
 import numpy as np
 from astropy.time import Time
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from framesort.errors import HeaterLogError
 from framesort.files import find_zone
 from framesort.heater._options import LogOptions
+from framesort.heater._report import Report
 from framesort.heater._text import Rows
 from framesort.heater._times import Stamps, parse_stamps
 from framesort.heater._values import parse_values
@@ -22,16 +22,10 @@ __all__ = ["read_stamps"]
 _DAY = 86400.0
 
 
-class _Faults(Protocol):
-    notes: list[Note]
-
-    def fault(self, lines: NDArray[np.int_] | list[int], text: str) -> None: ...
-
-
 def read_stamps(
     rows: Rows,
     columns: tuple[int, ...],
-    report: _Faults,
+    report: Report,
     options: LogOptions,
     where: str,
     *,
@@ -168,7 +162,7 @@ def _apply_zone(
     zone: str | None,
     lines: NDArray[np.int_],
     where: str,
-    report: _Faults,
+    report: Report,
 ) -> NDArray[np.float64]:
     seconds = stamps.seconds
     found = np.isfinite(seconds)

@@ -16,7 +16,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "evidence"))
 from nights import draw_night
 
-from framesort.evidence import find_switches
+from framesort.evidence import sort_states
 
 SWITCHES = [(0.6, 30), (1.0, 100), (1.4, 0), (1.8, 60), (2.2, 0)]
 LONG = [(0.5, 60), (1.1, 0), (1.6, 100), (2.1, 0)]
@@ -51,7 +51,7 @@ def main() -> None:
                 hours = np.sort(rng.uniform(0.2, 2.5, rng.integers(2, 5)))
                 plan = [(h, (60, 0, 100, 0)[k]) for k, h in enumerate(hours.tolist())]
             table = draw_night(rng, plan, **changes)
-            state = find_switches(table)[0].astype(str)
+            state = sort_states(table).state.astype(str)
             share, power = np.array(table["heater_share"]), np.array(table["heater_power"])
             cold, hot = share < 0.005, power >= 50
             on = np.isin(state, ["on", "part"])

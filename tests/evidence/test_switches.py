@@ -8,7 +8,7 @@ from astropy.table import Table
 from astropy.time import Time
 from nights import draw_night
 
-from framesort.evidence import describe_switches, estimate_clock_offset, find_switches
+from framesort.evidence import describe_switches, estimate_clock_offset, sort_states
 from framesort.files import read_image
 from framesort.heater import read_heater_log
 from framesort.stars import measure_image
@@ -21,7 +21,7 @@ SWITCHES = [(0.6, 30), (1.0, 100), (1.4, 0), (1.8, 60), (2.2, 0)]
 
 def rates(table):
     """Share of right states (off, or heated at 50 % and more), and of unheated called heated."""
-    state, _ = find_switches(table)
+    state = sort_states(table).state
     share, power = np.array(table["heater_share"]), np.array(table["heater_power"])
     on = np.isin(state, ["on", "part"])
     clear = (power >= 50) | (share < 0.005)
@@ -55,7 +55,8 @@ def test_states_of_twenty_nights(changes):
 def test_silent_without_a_heater(changes):
     """Seeing, focus and wind explain it as well: not one night may have heated frames."""
     for seed in range(8):
-        state, probability = find_switches(draw_night(np.random.default_rng(seed), [], **changes))
+        found = sort_states(draw_night(np.random.default_rng(seed), [], **changes))
+        state, probability = found.state, found.probability
         assert set(state) == {"unknown"}
         assert np.isnan(probability).all()
 
@@ -71,38 +72,40 @@ def test_trailing_by_wind_is_no_heater():
         table["spike_raw_angle"][windy] = 0.0
         flat = 1 - np.clip(0.08 + 0.12 * trail, 0, 0.7)
         table["eccentricity"][windy] = np.sqrt(1 - flat**2)
-        assert set(find_switches(table)[0]) == {"unknown"}
+        assert set(sort_states(table).state) == {"unknown"}
 
 
 def test_cloud_leaves_widths_and_states_alone():
     table = draw_night(np.random.default_rng(1), SWITCHES)
     table["fwhm"][30:40] = np.nan  # too few stars through the cloud
-    state, probability = find_switches(table)
+    found = sort_states(table)
+    state, probability = found.state, found.probability
     assert set(state[30:40]) == {"unknown"} and np.isnan(probability[30:40]).all()
     assert (state[:20] == "off").all()
 
 
 def test_always_on_is_not_called_off():
-    state, _ = find_switches(draw_night(np.random.default_rng(2), [(-1, 100)]))
+    state = sort_states(draw_night(np.random.default_rng(2), [(-1, 100)])).state
     assert set(state) == {"unknown"}
 
 
 def test_probability_agrees_with_state_and_order_does_not_matter():
     rng = np.random.default_rng(3)
     table = draw_night(rng, SWITCHES)
-    state, probability = find_switches(table)
+    found = sort_states(table)
+    state, probability = found.state, found.probability
     assert (probability[state == "on"] > 0.9).all()
     assert (probability[state == "off"] < 0.1).all()
     order = rng.permutation(len(table))
-    mixed, _ = find_switches(table[order])
+    mixed = sort_states(table[order]).state
     assert list(mixed) == list(state[order])
 
 
 def test_few_frames_and_missing_columns():
     table = draw_night(np.random.default_rng(4), SWITCHES)
-    assert set(find_switches(table[:5])[0]) == {"unknown"}
+    assert set(sort_states(table[:5]).state) == {"unknown"}
     del table["spike_raw"]
-    assert set(find_switches(table)[0]) == {"unknown"}
+    assert set(sort_states(table).state) == {"unknown"}
 
 
 @pytest.fixture(scope="module")
@@ -148,7 +151,7 @@ def test_weak_heat_is_found_once_the_heater_spike_is_known():
         table = draw_night(
             np.random.default_rng(seed), [(0.6, 50), (1.1, 0), (1.6, 100), (2.2, 0)], spike=0.04
         )
-        state = find_switches(table)[0]
+        state = sort_states(table).state
         mild = (np.abs(table["heater_power"] - 50) < 1) & (table["heater_share"] == 1)
         right.append(np.mean(state[mild] == "on"))
         assert not np.any(state[mild] == "off")
@@ -163,21 +166,22 @@ def test_a_filter_that_was_never_switched_gives_no_evidence_by_itself():
     names[100:110] = "OIII"  # all unheated, amid unheated frames of L
     table["filter"] = names
     table["fwhm"][60:72] *= 0.8
-    state, probability = find_switches(table)
+    found = sort_states(table)
+    state, probability = found.state, found.probability
     assert set(state[62:70]) == {"unknown"} and np.isnan(probability[62:70]).all()
     assert set(state[101:109]) == {"off"}
 
 
 def test_what_the_stars_do_not_show_is_reported():
     switched = draw_night(np.random.default_rng(2), SWITCHES)
-    words = describe_switches(switched, find_switches(switched)[0])
+    words = describe_switches(switched, sort_states(switched).state)
     assert re.search(r"heater state of 1\d\d of 120 frames", words)
     always = draw_night(np.random.default_rng(2), [(-1, 100)])
-    told = describe_switches(always, find_switches(always)[0])
+    told = describe_switches(always, sort_states(always).state)
     # The night's own spike stands at 62 degrees; short trails along 0 turn the sum a little.
     assert "on all night" in told and re.search(r"spike at (5[5-9]|6[0-5]) degrees", told)
     never = draw_night(np.random.default_rng(2), [], trailed=0.0)
     never["spike_raw_angle"] = np.random.default_rng(3).uniform(0, 180, 120)
-    told = describe_switches(never, find_switches(never)[0])
+    told = describe_switches(never, sort_states(never).state)
     assert "off all night" in told and "degrees" not in told
     assert "only 5 frames" in describe_switches(switched[:5], ["unknown"] * 5)
