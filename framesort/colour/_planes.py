@@ -105,11 +105,12 @@ def _tap(plane, y, x, ny, nx, far):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _at(plane, y, x, dy, dx, ey, ex, weights, count, saturation):  # type: ignore[no-untyped-def]
+def _at(plane, y, x, along, across, weights, count, saturation):  # type: ignore[no-untyped-def]
     """Weighted mean of taps, kept near their range; where one is missing that of the nearest.
 
-    Six taps along (dx, dy) and, if `count` is six, as many along (ex, ey) for each of them.
+    Six taps `along` (dy, dx) and, if `count` is six, as many `across` for each of them.
     """
+    (dy, dx), (ey, ex) = along, across
     ny, nx = plane.shape
     far = y < 5 or x < 5 or y >= ny - 5 or x >= nx - 5
     total = near = 0.0
@@ -145,11 +146,11 @@ def interpolate_colour(plane, row, column, green, weights, saturation):  # type:
     if green:
         for y in range(ny):
             for x in range((column + y + 1) % 2, nx, 2):
-                plane[y, x] = _at(plane, y, x, 1, 1, 1, -1, weights, 6, saturation)
+                plane[y, x] = _at(plane, y, x, (1, 1), (1, -1), weights, 6, saturation)
         return
     for y in range(row, ny, 2):
         for x in range(1 - column, nx, 2):
-            plane[y, x] = _at(plane, y, x, 0, 2, 0, 0, weights, 1, saturation)
+            plane[y, x] = _at(plane, y, x, (0, 2), (0, 0), weights, 1, saturation)
     for y in range(1 - row, ny, 2):
         for x in range(nx):
-            plane[y, x] = _at(plane, y, x, 2, 0, 0, 0, weights, 1, saturation)
+            plane[y, x] = _at(plane, y, x, (2, 0), (0, 0), weights, 1, saturation)
