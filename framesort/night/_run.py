@@ -47,6 +47,9 @@ class NightRun:
     cache: Path | None = None
     scratch: Path | None = None
     kept: KeptStacks | None = None
+    _readers: dict[tuple[str, ...], tuple[FrameReader, list[Note]]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @cached_property
     def masters(self) -> Masters:
@@ -74,7 +77,11 @@ class NightRun:
         InputError
             A master does not fit a frame.
         """
-        return make_reader([str(row["file"]) for row in table if row["group"]], self.masters)
+        files = tuple(str(row["file"]) for row in table if row["group"])
+        if files not in self._readers:  # headers are read once, not by every step
+            self._readers[files] = make_reader(files, self.masters)
+        reader, notes = self._readers[files]
+        return reader, list(notes)
 
     def stage(self, name: str) -> Progress | None:
         """The progress callable of one stage."""
