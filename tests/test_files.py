@@ -143,3 +143,11 @@ def test_a_held_file_is_read_once(tmp_path, monkeypatch):
             read_image(tmp_path / ".." / tmp_path.name / "frame.fits")  # another spelling: disk
     with pytest.raises(FrameError):
         read_image(path)
+
+
+def test_a_held_gzipped_file_is_unpacked(tmp_path):
+    path = tmp_path / "frame.fits.gz"
+    data = np.arange(12, dtype=np.int16).reshape(3, 4)
+    fits.PrimaryHDU(data).writeto(path)
+    with hold_content(path):
+        assert np.array_equal(read_image(path)[0], data) and verify_sums(path)

@@ -43,8 +43,11 @@ def hold_content(path: StrPath) -> Iterator[bytes]:
 
 
 def open_content(path: StrPath) -> IO[bytes]:
-    """Open a file for reading: from memory where `hold_content` has it, else from disk."""
+    """Open a file for reading: from memory where `hold_content` has it, else from disk.
+
+    A gzipped file is read from disk in any case: readers unpack only what has a name.
+    """
     held = _HELD.get()
-    if held is not None and held[0] == os.fspath(path):
+    if held is not None and held[0] == os.fspath(path) and not held[1].startswith(b"\x1f\x8b"):
         return BytesIO(held[1])
     return open(path, "rb")

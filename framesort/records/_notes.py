@@ -69,11 +69,9 @@ NOTES: dict[str, NoteKind] = {
     "calibration frames": NoteKind(
         "info", "Nothing to do; keep calibration frames in a folder of their own."
     ),
-    "own products": NoteKind("info", "Nothing to do; keep results in a folder of their own."),
+    "own products": NoteKind("warning", "Keep results in a folder of their own."),
     "other targets": NoteKind(
-        "info",
-        "Nothing to do, unless it surprises you: run again with `--target` and this target's name "
-        "to make its picture.",
+        "warning", "Run again with `--target` and the name of such a target to make its picture."
     ),
     "several targets": NoteKind(
         "warning", "Nothing to do if that is right; `--target` takes one of them."

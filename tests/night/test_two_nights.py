@@ -134,7 +134,7 @@ def test_the_spike_is_reported_as_fixed_to_the_tube(merged):
     before, after, turned = told.sides
     assert before.name == "2026-02-11 before the flip"
     for side, angle in ((before, 62.0), (after, 62.0), (turned, 25.0)):
-        assert abs((side["angle"] - angle + 90) % 180 - 90) < max(3 * side["error"], 2)
+        assert abs((side.angle - angle + 90) % 180 - 90) < max(3 * side.error, 2)
     # 5 o'clock is 300 degrees; in a mirror 240, whose tangential edge gives a line at 60.
     gap = merged.summary.gap
     assert gap.fits == (("tangential", True),)
