@@ -20,6 +20,7 @@ SUBPACKAGES = {
     "replacement",
     "report",
     "planning",
+    "live",
     "simulation",
     "plugins",
 }

@@ -1,0 +1,9 @@
+"""During the night: follows a folder and a log that grow, and tells what changed.
+
+The subpackage knows files, numbers and pages; `framesort.night.watch_night` measures the frames
+and puts the parts together. Nothing here switches a heater.
+"""
+
+from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, LiveStatus, SkyVerdict
+
+__all__ = ["FilterMinutes", "LiveEvent", "LiveFrame", "LiveStatus", "SkyVerdict"]
