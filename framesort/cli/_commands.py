@@ -9,6 +9,7 @@ from typing import Any
 
 from framesort.cli._console import bars, number, print_json, print_note, print_text, table_text
 from framesort.cli._plan import run_plan
+from framesort.cli._simulate import run_simulate
 from framesort.cli._swap import run_swap
 from framesort.errors import InputError
 from framesort.files import open_whole
@@ -228,25 +229,6 @@ def _run_log(options: Namespace) -> int:
     return 0
 
 
-def _run_simulate(options: Namespace) -> int:
-    from framesort.simulation import read_scenario, simulate_night
-
-    stage = bars(options.quiet)
-    with open_executor(options.workers) as pool:
-        table = simulate_night(
-            read_scenario(options.scenario),
-            options.out,
-            executor=pool,
-            progress=None if stage is None else stage("drawing frames"),
-            overwrite=options.overwrite,
-        )
-    if options.json:
-        print_json({"folder": options.out, "frames": len(table)})
-    else:
-        print_text(f"{options.out}: {len(table)} frames with logs and truth")
-    return 0
-
-
 COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "night": _run_night,
     "sort": _run_sort,
@@ -254,5 +236,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "swap": run_swap,
     "log": _run_log,
     "plan": run_plan,
-    "simulate": _run_simulate,
+    "simulate": run_simulate,
 }

@@ -196,7 +196,8 @@ def _add_simulate(commands: Commands, common: Parser) -> None:
         commands,
         "simulate",
         "make a simulated night with its truth",
-        "framesort simulate demo/night.toml --out night",
+        "framesort simulate demo/night.toml --out night\n"
+        "  framesort simulate demo/night.toml --out night --replay 60",
         [common],
     )
     simulate.add_argument("scenario", metavar="SCENARIO", help="TOML file")
@@ -206,4 +207,23 @@ def _add_simulate(commands: Commands, common: Parser) -> None:
     simulate.add_argument(
         "--workers", type=int, metavar="N", help="processes (default: one a core)"
     )
-    simulate.add_argument("--overwrite", action="store_true", help="replace an existing night")
+    simulate.add_argument(
+        "--overwrite",
+        action="store_true",
+        help="replace an existing night; with --replay, only what was replayed before",
+    )
+    replay = simulate.add_argument_group("replay, to see what `framesort watch` does")
+    replay.add_argument(
+        "--replay",
+        dest="speed",
+        type=float,
+        metavar="SPEED",
+        help="copy frames and logs into DIR/live as they were written, SPEED times as fast "
+        "(60: a minute of the night a second; inf: without waiting); the night is the one "
+        "that is in DIR already, or else is simulated in DIR/night first",
+    )
+    replay.add_argument(
+        "--rename",
+        action="store_true",
+        help="write frames as NAME.part and rename them when complete",
+    )
