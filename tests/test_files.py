@@ -13,6 +13,7 @@ from framesort.errors import FrameError, OutputError
 from framesort.files import (
     hold_content,
     open_whole,
+    promised_size,
     read_image,
     safe_name,
     verify_sums,
@@ -151,3 +152,24 @@ def test_a_held_gzipped_file_is_unpacked(tmp_path):
     fits.PrimaryHDU(data).writeto(path)
     with hold_content(path):
         assert np.array_equal(read_image(path)[0], data) and verify_sums(path)
+
+
+def test_promised_size_is_what_astropy_writes(tmp_path):
+    """Of half-written files too, it is above what is there exactly while data are missing."""
+    stream = io.BytesIO()
+    fits.HDUList(
+        [fits.PrimaryHDU(np.zeros((7, 90), np.int16)), fits.ImageHDU(np.zeros((50, 9)))]
+    ).writeto(stream)
+    whole = stream.getvalue()
+    ends = [2880 + 7 * 90 * 2, 2 * 2880 + 2880 + 50 * 9 * 8]  # of the data, by hand
+    assert promised_size(io.BytesIO(whole)) == (ends[1], len(whole))
+    assert promised_size(io.BytesIO(whole + b"notes")) == (ends[1], len(whole))
+    for there in range(0, len(whole), 72):
+        data, blocks = promised_size(io.BytesIO(whole[:there]))
+        assert blocks > there or there == 2 * 2880
+        assert (data <= there) == (ends[0] <= there <= 2 * 2880 or ends[1] <= there)
+    for wrong in (b"GIF89a", b"SIMPLE  ,", b"\x1f\x8b"):
+        with pytest.raises(FrameError, match="no plain FITS file"):
+            promised_size(io.BytesIO(wrong))
+    with pytest.raises(FrameError, match="no end"):
+        promised_size(io.BytesIO(b"SIMPLE  =" + b" " * 2**23))

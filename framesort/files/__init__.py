@@ -3,6 +3,7 @@
 from framesort.files._content import hold_content
 from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
 from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
+from framesort.files._scan import PromisedSize, promised_size
 from framesort.files._sums import verify_sums
 from framesort.files._tables import read_table, write_table
 from framesort.files._text import StrPath, json_ready, json_text, safe_name
@@ -17,6 +18,7 @@ from framesort.files._zones import find_zone, offset_seconds
 __all__ = [
     "PACKED_SUFFIXES",
     "RAW_SUFFIXES",
+    "PromisedSize",
     "StrPath",
     "check_rawpy",
     "drop_unreadable",
@@ -29,6 +31,7 @@ __all__ = [
     "offset_seconds",
     "open_fits",
     "open_whole",
+    "promised_size",
     "read_image",
     "read_table",
     "remove_leftovers",

@@ -6,7 +6,7 @@ import os
 import re
 import zipfile
 import zlib
-from typing import IO, Any, cast
+from typing import IO, Any, NamedTuple, cast
 
 import numpy as np
 from astropy.io import fits
@@ -14,7 +14,15 @@ from astropy.io import fits
 from framesort.errors import FrameError
 from framesort.files._text import StrPath
 
-__all__ = ["check_size", "check_tiles", "goes_on", "scan_headers", "unpacked"]
+__all__ = [
+    "PromisedSize",
+    "check_size",
+    "check_tiles",
+    "goes_on",
+    "promised_size",
+    "scan_headers",
+    "unpacked",
+]
 
 LARGEST_RATIO = 2000
 """An image cannot be this much larger than its packed file; gzip ends at 1032 to 1."""
@@ -27,6 +35,7 @@ SMALL_TILE = 1 << 28
 
 BLOCK = 2880
 LONGEST_HEADER = 1 << 26  # bytes
+MOST_SCANNED = 1 << 22  # bytes of a header in a file that is looked at again and again
 MOST_HDUS = 1000
 MOST_AXES = 999  # FITS standard 4.0, section 4.4.1; of the fields of a table section 7.3.1
 _CARD = re.compile(rb"(NAXIS\d{0,3}|BITPIX|PCOUNT|GCOUNT|TFIELDS|ZNAXIS) *= *([+-]?\d+)")
@@ -67,18 +76,82 @@ def scan_headers(stream: IO[bytes]) -> None:
         header = _read_header(plain)
         if not header:
             return
-        sizes = _check_form(header)
-        sides = [sizes.get(f"NAXIS{k}", 0) for k in range(1, sizes.get("NAXIS", 0) + 1)]
-        size = math.prod(sides) if sides else 0
-        size = (
-            (size + sizes.get("PCOUNT", 0))
-            * sizes.get("GCOUNT", 1)
-            * abs(sizes.get("BITPIX", 8))
-            // 8
-        )
+        size = _data_size(_check_form(header))
         if size < 0 or (size and plain is not stream):
             return
         offset += len(header) + -(-size // BLOCK) * BLOCK
+
+
+def _data_size(sizes: dict[str, int]) -> int:
+    """Bytes of the data that a header describes."""
+    sides = [sizes.get(f"NAXIS{k}", 0) for k in range(1, sizes.get("NAXIS", 0) + 1)]
+    size = math.prod(sides) if sides else 0
+    return (
+        (size + sizes.get("PCOUNT", 0)) * sizes.get("GCOUNT", 1) * abs(sizes.get("BITPIX", 8)) // 8
+    )
+
+
+class PromisedSize(NamedTuple):
+    """Bytes of a FITS file by its headers, as far as they are written.
+
+    Attributes
+    ----------
+    data : int
+        As far as the end of the data of the last HDU.
+    blocks : int
+        With what fills the last block.
+    """
+
+    data: int
+    blocks: int
+
+
+def promised_size(stream: IO[bytes]) -> PromisedSize:
+    """How long a FITS file must be by its headers, to tell whether it is still being written.
+
+    Parameters
+    ----------
+    stream : binary stream
+        A plain FITS file, perhaps half-written.
+
+    Returns
+    -------
+    PromisedSize
+        More than is there while a header has no end, while there is no data at all, and while
+        data are missing. Bytes after the last HDU that are no extension do not count.
+
+    Raises
+    ------
+    FrameError
+        It is no plain FITS file, or headers break the standard so that no size follows.
+    """
+    there = stream.seek(0, os.SEEK_END)
+    offset, some, ends = 0, False, PromisedSize(0, 0)
+    for _ in range(MOST_HDUS):
+        stream.seek(offset)
+        begin, first = (b"XTENSION=" if offset else b"SIMPLE  ="), stream.read(9)
+        begun = first == begin or (begin.startswith(first) and first != b"")
+        if not begun and offset and some:
+            return ends
+        if not begun and not offset and first.strip(b"\0"):
+            raise FrameError("is no plain FITS file")
+        stream.seek(offset)
+        header = _read_header(stream, most=MOST_SCANNED) if first == begin else b""
+        if not header:
+            if there - offset > MOST_SCANNED:
+                raise FrameError("the header has no end")
+            missing = (there - offset) // BLOCK * BLOCK + BLOCK
+            return PromisedSize(offset + missing, offset + missing)
+        size = _data_size(_check_form(header))
+        if size < 0:
+            raise FrameError("the header asks for less than no data")
+        some = some or size > 0
+        offset += len(header)
+        ends = PromisedSize(offset + size, offset - (-size // BLOCK) * BLOCK)
+        offset = ends.blocks
+        if offset > there:
+            return ends
+    return ends
 
 
 def goes_on(hdu: Any) -> bool:
@@ -150,10 +223,10 @@ def _swells(packed: bytes, limit: int) -> bool:
     return limit < 0
 
 
-def _read_header(stream: IO[bytes], begin: bytes = b"") -> bytes:
+def _read_header(stream: IO[bytes], begin: bytes = b"", *, most: int = LONGEST_HEADER) -> bytes:
     """Blocks as far as the END card; nothing where there is none, or it begins otherwise."""
     blocks: list[bytes] = []
-    for _ in range(LONGEST_HEADER // BLOCK):
+    for _ in range(most // BLOCK):
         block = stream.read(BLOCK)
         if len(block) < BLOCK or not (blocks or block.startswith(begin)):
             return b""

@@ -4,6 +4,15 @@ The subpackage knows files, numbers and pages; `framesort.night.watch_night` mea
 and puts the parts together. Nothing here switches a heater.
 """
 
+from framesort.live._follow import FolderFollower, Scan
 from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, LiveStatus, SkyVerdict
 
-__all__ = ["FilterMinutes", "LiveEvent", "LiveFrame", "LiveStatus", "SkyVerdict"]
+__all__ = [
+    "FilterMinutes",
+    "FolderFollower",
+    "LiveEvent",
+    "LiveFrame",
+    "LiveStatus",
+    "Scan",
+    "SkyVerdict",
+]
