@@ -25,6 +25,9 @@ LOADED_BY_OTHERS = {
     "pytest-xdist": "pytest -n",
     "pytest-cov": "pytest --cov",
     "setuptools": "builds the example plug-in",
+    "starlette": "the server of the live page",
+    "uvicorn": "the server of the live page",
+    "watchfiles": "loaded by name if installed",
 }
 # Imported by scripts of tests/bench only, or by tests that are skipped without it.
 NOT_NEEDED = {"ruptures", "scenes", "score"}

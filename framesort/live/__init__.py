@@ -5,6 +5,8 @@ and puts the parts together. Nothing here switches a heater.
 """
 
 from framesort.live._follow import FolderFollower, Scan
+from framesort.live._page import encode_status, render_status
+from framesort.live._serve import LiveServer, serve_status
 from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, LiveStatus, SkyVerdict
 
 __all__ = [
@@ -12,7 +14,11 @@ __all__ = [
     "FolderFollower",
     "LiveEvent",
     "LiveFrame",
+    "LiveServer",
     "LiveStatus",
     "Scan",
     "SkyVerdict",
+    "encode_status",
+    "render_status",
+    "serve_status",
 ]

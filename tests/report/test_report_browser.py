@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from report_browser import CHROMIUM, Browser
+from chromium import CHROMIUM, Browser
 
 from framesort.report import write_report
 

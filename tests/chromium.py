@@ -90,7 +90,7 @@ class Browser:
             self._note(answer)
 
     def open(self, path, *, width, height=900, dark=False, media="", script=True):
-        """Load a file and wait until it is there; what earlier pages logged is forgotten."""
+        """Load a file or an address and wait until it is there; earlier logs are forgotten."""
         self.call("Emulation.setDeviceMetricsOverride", width=width, height=height,
                   deviceScaleFactor=1, mobile=width < 600)  # fmt: skip
         scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
@@ -98,7 +98,8 @@ class Browser:
         self.call("Emulation.setScriptExecutionDisabled", value=not script)
         self.errors.clear()
         self.requests.clear()
-        self.call("Page.navigate", url=Path(path).resolve().as_uri())
+        is_address = str(path).startswith("http://")
+        self.call("Page.navigate", url=path if is_address else Path(path).resolve().as_uri())
         while True:
             event = self._receive()
             self._note(event)
