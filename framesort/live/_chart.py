@@ -20,6 +20,9 @@ STATES = tuple(STATE_WORDS)
 _SPAN = 18 * 3600.0
 """Longest time shown, seconds: frames with a wrong date must not squeeze the night."""
 
+_LEAST_SPAN = 3600.0
+"""Shortest, so that the first frames of the night are not drawn as blocks."""
+
 _LEAST_WIDTH = 1.5
 """Of a bar, in thousandths of the width, so that short exposures remain visible."""
 
@@ -202,7 +205,7 @@ def _state_panel(frames: Sequence[LiveFrame], axis: _Axis) -> Panel:
 def _hours(axis: _Axis, zone: tzinfo) -> list[tuple[float, str]]:
     """Labels at round times of the zone, at most six."""
     span = axis.end - axis.begin
-    step = next((s for s in (600, 1800, 3600, 7200, 10800) if span / s <= 5.5), 21600)
+    step = next((s for s in (900, 1800, 3600, 7200, 10800) if span / s <= 5.5), 21600)
     shift = datetime.fromtimestamp(axis.begin, tz=zone).utcoffset()
     offset = shift.total_seconds() if shift is not None else 0.0
     first = math.ceil((axis.begin + offset) / step) * step - offset
@@ -235,7 +238,7 @@ def draw_timeline(status: LiveStatus, *, zone: tzinfo = UTC) -> Timeline | None:
         return None
     begin = min(f.start for f in frames)
     end = max(f.start + min(_length(f), 7200.0) for f in frames)
-    axis = _Axis(begin, max(end, begin + 600.0))
+    axis = _Axis(begin, max(end, begin + _LEAST_SPAN))
     missing = len(status.frames) - len(frames)
     note = (
         f"Not shown, since without a date in this night: {missing} of {len(status.frames)} frames."

@@ -211,16 +211,16 @@ def bars(panel):
 
 def test_bars_stand_where_the_frames_were():
     made = (
-        LiveFrame(file="a", start=BEGIN, exposure=600, heater_state="off",
+        LiveFrame(file="a", start=BEGIN, exposure=900, heater_state="off",
                   fwhm_ratio=1.0, transparency=1.1),
-        LiveFrame(file="b", start=BEGIN + 600, exposure=600, heater_state="on",
+        LiveFrame(file="b", start=BEGIN + 900, exposure=900, heater_state="on",
                   fwhm_ratio=1.2, transparency=0.55),
-        LiveFrame(file="c", start=BEGIN + 1200, exposure=1200, heater_state="odd"),
+        LiveFrame(file="c", start=BEGIN + 1800, exposure=1800, heater_state="odd"),
     )  # fmt: skip
-    timeline = draw_timeline(LiveStatus(time=BEGIN + 2400, frames=made))
+    timeline = draw_timeline(LiveStatus(time=BEGIN + 3600, frames=made))
     width, light, strip = timeline.panels
     assert timeline.states == ["off", "on", "unknown"]
-    # 600 s are a quarter of the whole; an eighth of a bar is left free between two.
+    # 900 s are a quarter of the whole; an eighth of a bar is left free between two.
     (left, top, right, bottom), *rest = bars(light)["off"]
     assert (left, right, top, bottom, rest) == (0.0, 220.0, 0.0, 100.0, [])
     assert bars(light)["on"] == [(250.0, 50.0, 470.0, 100.0)]
@@ -247,10 +247,10 @@ def test_a_wrong_date_does_not_squeeze_the_night():
 def test_hours_are_round_and_few():
     for number in (2, 20, 150, 300):
         timeline = draw_timeline(busy_status(number))
-        assert len(timeline.hours) <= 6
+        assert 1 < len(timeline.hours) <= 6
         places = [place for place, _ in timeline.hours]
         assert places == sorted(places)
-        assert all(text.endswith("0") for _, text in timeline.hours)
+        assert all(text[3:] in ("00", "15", "30", "45") for _, text in timeline.hours)
 
 
 def test_a_thousand_frames_are_a_small_page():
