@@ -5,6 +5,7 @@ and puts the parts together. Nothing here switches a heater.
 """
 
 from framesort.live._follow import FolderFollower, Scan
+from framesort.live._log import LogFollower
 from framesort.live._page import encode_status, render_status
 from framesort.live._serve import LiveServer, serve_status
 from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, LiveStatus, SkyVerdict
@@ -16,6 +17,7 @@ __all__ = [
     "LiveFrame",
     "LiveServer",
     "LiveStatus",
+    "LogFollower",
     "Scan",
     "SkyVerdict",
     "encode_status",
