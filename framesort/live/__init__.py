@@ -8,9 +8,11 @@ from framesort.live._follow import FolderFollower, Scan
 from framesort.live._log import LogFollower
 from framesort.live._page import encode_status, render_status
 from framesort.live._serve import LiveServer, serve_status
+from framesort.live._sky import DEW_CALL, call_dew, judge_sky
 from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, LiveStatus, SkyVerdict
 
 __all__ = [
+    "DEW_CALL",
     "FilterMinutes",
     "FolderFollower",
     "LiveEvent",
@@ -20,7 +22,9 @@ __all__ = [
     "LogFollower",
     "Scan",
     "SkyVerdict",
+    "call_dew",
     "encode_status",
+    "judge_sky",
     "render_status",
     "serve_status",
 ]
