@@ -164,9 +164,8 @@ def _width_panel(frames: Sequence[LiveFrame], axis: _Axis) -> Panel:
             continue
         a, b = sorted((place(ratio), place(1.0)))
         tops.append((min(a, place(1.0) - 1.5), max(b, place(1.0) + 1.5)))
-    count = round((top - bottom) / step)
-    ticks = [(place(bottom + k * step), f"{bottom + k * step - 1:+.0%}") for k in range(count + 1)]
-    ticks = [(round(at, 1), _sign(text)) for at, text in ticks]
+    marks = range(math.ceil((bottom - 1) / step - 1e-9), round((top - 1) / step) + 1)
+    ticks = [(round(place(1 + k * step), 1), _sign(f"{k * step:+.0%}")) for k in marks]
     return Panel(
         "width",
         "FWHM against the heater-off median",

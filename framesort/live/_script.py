@@ -6,7 +6,7 @@ SCRIPT = """
 (function () {
   var address = document.body.dataset.events;
   if (!address || !window.EventSource) return;
-  var source = null, heard = Date.now(), made = null;
+  var source = null, heard = Date.now(), begun = 0, made = null;
   var late = document.getElementById('late'), age = document.getElementById('age');
 
   function alive() {
@@ -42,6 +42,7 @@ SCRIPT = """
 
   function connect() {
     if (source) source.close();
+    begun = Date.now();
     source = new EventSource(address + location.search);
     source.addEventListener('status', function (event) {
       var news = JSON.parse(event.data);
@@ -59,7 +60,7 @@ SCRIPT = """
     if (silent > 40000) late.hidden = false;
     // The browser gives up after an answer that is no stream, and does not notice a line that
     // went dead: then a new one.
-    if (source.readyState === 2 || silent > 40000) connect();
+    if (source.readyState === 2 || (silent > 40000 && Date.now() - begun > 15000)) connect();
   }
 
   var first = parseFloat(document.body.dataset.age);

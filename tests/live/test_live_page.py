@@ -234,6 +234,26 @@ def test_bars_stand_where_the_frames_were():
     assert "1 heater off, 1 heater on" in strip.label
 
 
+@pytest.mark.parametrize("ratio", [0.8, 0.97, 1.05, 1.3, 1.9, 3.4, 9.0, 1e300])
+def test_rules_of_the_width_include_the_reference(ratio):
+    made = tuple(
+        LiveFrame(file="a", start=BEGIN + 60 * k, exposure=60, heater_state=s, fwhm_ratio=r)
+        for k, (s, r) in enumerate([("off", 1.0), ("on", ratio), ("on", ratio)])
+    )
+    width = draw_timeline(LiveStatus(frames=made)).panels[0]
+    places, texts = zip(*width.ticks, strict=True)
+    assert "0" in texts
+    assert 3 <= len(texts) <= 9
+    assert list(places) == sorted(places, reverse=True)
+    assert min(places) == 0 and max(places) <= 100
+    for _, top, _, bottom in bars(width)["on"]:
+        assert 0 <= top < bottom <= 100
+    zero = dict(zip(texts, places, strict=True))["0"]
+    _, top, _, bottom = bars(width)["on"][0]
+    assert (top < zero - 2) == (ratio > 1.02)
+    assert (bottom > zero + 2) == (ratio < 0.98)
+
+
 def test_a_wrong_date_does_not_squeeze_the_night():
     good = frames(20)
     odd = (LiveFrame(file="1970.fits", start=0.0), LiveFrame(file="2077.fits", start=3.4e9))

@@ -198,6 +198,19 @@ def test_wrong_calls(call):
         pass
 
 
+@pytest.mark.parametrize("host", ["localhost", "::1"])
+def test_other_names_of_this_computer(host):
+    try:
+        with serve_status(LiveStatus, host=host) as server:
+            shown = "[::1]" if host == "::1" else host
+            assert re.fullmatch(rf"http://{re.escape(shown)}:\d+/", server.url)
+            assert ask(server)[0] == 200
+    except OutputError:
+        if host == "localhost":
+            raise
+        pytest.skip("no IPv6 on this machine")
+
+
 def test_port_in_use():
     with serve_status(LiveStatus) as server:
         port = urlsplit(server.url).port
