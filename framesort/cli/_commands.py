@@ -11,6 +11,7 @@ from framesort.cli._console import bars, number, print_json, print_note, print_t
 from framesort.cli._plan import run_plan
 from framesort.cli._simulate import run_simulate
 from framesort.cli._swap import run_swap
+from framesort.cli._watch import run_watch
 from framesort.errors import InputError
 from framesort.files import open_whole
 from framesort.night import (
@@ -24,7 +25,7 @@ from framesort.records import GroupSummary, NightSummary
 from framesort.settings import Settings, read_settings
 from framesort.workers import open_executor
 
-__all__ = ["COMMANDS"]
+__all__ = ["COMMANDS", "settings_of"]
 
 
 def _given(options: Namespace) -> dict[str, Any]:
@@ -37,7 +38,7 @@ def _given(options: Namespace) -> dict[str, Any]:
     return given
 
 
-def _settings(options: Namespace) -> Settings | None:
+def settings_of(options: Namespace) -> Settings | None:
     """Settings file first, options before it; None if neither says anything."""
     given = _given(options)
     if options.settings is None and not given:
@@ -87,7 +88,7 @@ def _run_pipeline(options: Namespace, pipeline: Callable[..., NightResult]) -> i
             options.frames,
             out=options.out,
             heater=_heater(options),
-            settings=_settings(options),
+            settings=settings_of(options),
             cache=not options.no_cache,
             overwrite=options.overwrite,
             command=_call(options),
@@ -237,4 +238,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "log": _run_log,
     "plan": run_plan,
     "simulate": run_simulate,
+    "watch": run_watch,
 }

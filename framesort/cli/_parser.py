@@ -10,6 +10,7 @@ from framesort.cli._mistypes import Parser
 from framesort.cli._options import add_settings
 from framesort.cli._plan import PLAN_EXAMPLE, add_plan_options
 from framesort.cli._swap import SWAP_EXAMPLE, add_swap_options
+from framesort.cli._watch import WATCH_EXAMPLE, add_watch_options
 
 __all__ = ["build_parser", "join_negative"]
 
@@ -48,11 +49,12 @@ def _common() -> Parser:
     return common
 
 
-def _running() -> Parser:
+def _running(*, overwrite: bool = True) -> Parser:
     running = Parser(add_help=False)
     group = running.add_argument_group("running")
     group.add_argument("--workers", type=int, metavar="N", help="processes (default: one a core)")
-    group.add_argument("--overwrite", action="store_true", help="replace an existing result")
+    if overwrite:
+        group.add_argument("--overwrite", action="store_true", help="replace an existing result")
     group.add_argument(
         "--settings",
         metavar="FILE",
@@ -140,6 +142,14 @@ def build_parser() -> Parser:
         [common],
     )
     add_plan_options(plan)
+    watch = _add_command(
+        commands,
+        "watch",
+        "during the night: measure frames as they come in, tell of dew, cloud and missing minutes",
+        WATCH_EXAMPLE,
+        [common, _running(overwrite=False), _reading_log()],
+    )
+    add_watch_options(watch)
     return parser
 
 

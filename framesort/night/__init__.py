@@ -14,6 +14,7 @@ from framesort.night._place import PlacedNight, place_frames
 from framesort.night._run import NightRun, StageProgress
 from framesort.night._sort import SortedNight, sort_frames
 from framesort.night._swap import SwapOptions, SwapResult, swap_images, swap_stars
+from framesort.night._watch import WatchOptions, watch_night
 
 __all__ = [
     "KeptStacks",
@@ -25,6 +26,7 @@ __all__ = [
     "StageProgress",
     "SwapOptions",
     "SwapResult",
+    "WatchOptions",
     "list_sets",
     "merge_groups",
     "merge_night",
@@ -36,4 +38,5 @@ __all__ = [
     "sort_night",
     "swap_images",
     "swap_stars",
+    "watch_night",
 ]

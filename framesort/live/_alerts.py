@@ -1,0 +1,180 @@
+"""Events and hints of a night, from its frames: what the user should hear of, once."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, SkyVerdict
+
+__all__ = ["CAUTION", "find_events", "find_hints"]
+
+CAUTION = (
+    "framesort switches nothing. Follow the instructions of the heater's maker and local rules."
+)
+
+CALLED = 0.9
+"""Probability from which dew or cloud is called, in the last two frames."""
+
+CLOSE_MARGIN = 1.0
+"""Kelvin of dew margin below which a heater that is off may have been forgotten."""
+
+WIDE_MARGIN = 4.0
+"""Kelvin of dew margin above which a heater is not needed."""
+
+NO_RISK_FOR = 30 * 60.0
+"""Seconds without dew risk after which a heater that is on is worth a word."""
+
+BAD_WIDTH = 1.6
+"""FWHM over the heater-off median from which a heater-off frame is bad."""
+
+BAD_LIGHT = 0.5
+"""Transparency below which a frame is bad."""
+
+
+def find_events(
+    frames: Sequence[LiveFrame],
+    verdicts: Sequence[SkyVerdict],
+    minutes: Sequence[FilterMinutes],
+) -> list[LiveEvent]:
+    """Events that the last frame brings; an event of one key is told once only.
+
+    Parameters
+    ----------
+    frames : sequence of LiveFrame
+        In order of time.
+    verdicts : sequence of SkyVerdict
+        Of the last frames, the latest last.
+    minutes : sequence of FilterMinutes
+        As `collect_minutes` gives them.
+    """
+    if not frames:
+        return []
+    last = frames[-1]
+    found = [
+        *_of_sky(last, verdicts),
+        *_forgotten(frames),
+        *_of_goals(last, minutes),
+        *_bad_frame(last),
+    ]
+    return [event for event in found if math.isfinite(event.time)]
+
+
+def _of_sky(last: LiveFrame, verdicts: Sequence[SkyVerdict]) -> list[LiveEvent]:
+    if len(verdicts) < 2:
+        return []
+    now = verdicts[-1]
+    why = "; ".join(now.reasons)
+    events = []
+    if all(verdict.dew > CALLED for verdict in verdicts[-2:]):
+        when = (
+            "it costs a tenth of the light already"
+            if now.minutes_to_loss == 0
+            else f"it costs a tenth of the light in about {now.minutes_to_loss:.0f} min"
+            if math.isfinite(now.minutes_to_loss)
+            else "the trend is not known yet"
+        )
+        text = f"Dew is probable ({100 * now.dew:.0f} %), {when}: {why}."
+        events.append(_event("dew", "dew", last, text))
+    if all(verdict.cloud > CALLED for verdict in verdicts[-2:]):
+        events.append(_event("cloud", "cloud", last, f"Cloud: {why}."))
+    return events
+
+
+def _forgotten(frames: Sequence[LiveFrame]) -> list[LiveEvent]:
+    """A heater that is off while the dew margin closes, or on without dew risk."""
+    last = frames[-1]
+    margin = _recent_margins(frames)
+    if last.heater_state == "off" and len(margin) > 1:
+        slope = (margin[-1][1] - margin[0][1]) / max((margin[-1][0] - margin[0][0]) / 3600, 1e-6)
+        if margin[-1][1] < CLOSE_MARGIN and slope < 0:
+            text = (
+                f"The heater is off, and the dew margin is {margin[-1][1]:.1f} K and closing by "
+                f"{-slope:.1f} K an hour."
+            )
+            return [_event("forgotten", "forgotten:off", last, text)]
+    if last.heater_state == "on" and margin:
+        long_enough = margin[-1][0] - margin[0][0] >= NO_RISK_FOR
+        heated = all(f.heater_state == "on" for f in frames if f.middle >= margin[0][0])
+        if long_enough and heated and min(value for _, value in margin) > WIDE_MARGIN:
+            text = (
+                f"The heater is on, and the dew margin has been above {WIDE_MARGIN:.0f} K for "
+                f"{(margin[-1][0] - margin[0][0]) / 60:.0f} min{_cost(frames)}."
+            )
+            return [_event("forgotten", "forgotten:on", last, text)]
+    return []
+
+
+def _recent_margins(frames: Sequence[LiveFrame]) -> list[tuple[float, float]]:
+    """Middle and dew margin of the frames of the last `NO_RISK_FOR` seconds and a bit."""
+    last = frames[-1].middle
+    return [
+        (f.middle, f.dew_margin)
+        for f in frames
+        if f.middle > last - 1.1 * NO_RISK_FOR and math.isfinite(f.dew_margin)
+    ]
+
+
+def _cost(frames: Sequence[LiveFrame]) -> str:
+    """What heating costs in FWHM, by the last heated frames."""
+    ratios = [f.fwhm_ratio for f in frames[-20:] if f.heater_state == "on" and f.fwhm_ratio > 0]
+    return f"; stars are {100 * (float(np.median(ratios)) - 1):+.0f} % wider" if ratios else ""
+
+
+def _of_goals(last: LiveFrame, minutes: Sequence[FilterMinutes]) -> list[LiveEvent]:
+    return [
+        _event(
+            "goal",
+            f"goal:{one.filter}",
+            last,
+            f"{one.filter or 'All'}: {one.off:.0f} heater-off minutes, the goal of "
+            f"{one.goal:.0f} is reached.",
+            once=True,
+        )
+        for one in minutes
+        if one.missing == 0
+    ]
+
+
+def _bad_frame(last: LiveFrame) -> list[LiveEvent]:
+    name = last.file.rpartition("/")[2]
+    why = ""
+    if last.reason:
+        why = last.reason
+    elif last.transparency < BAD_LIGHT:
+        why = f"{100 * (1 - last.transparency):.0f} % of the light is missing"
+    elif last.heater_state == "off" and last.fwhm_ratio > BAD_WIDTH:
+        why = f"FWHM {last.fwhm:.2f} px, {last.fwhm_ratio:.1f} times the heater-off median"
+    if not why:
+        return []
+    return [_event("frame-bad", f"frame-bad:{last.file}", last, f"{name}: {why}.")]
+
+
+def _event(kind: str, subject: str, last: LiveFrame, text: str, *, once: bool = False) -> LiveEvent:
+    subject = subject.replace(" ", "_")
+    key = subject if once else f"{subject} {last.start:.0f}"
+    return LiveEvent(kind=kind, text=text, time=last.start + last.exposure, key=key)
+
+
+def find_hints(
+    frames: Sequence[LiveFrame], sky: SkyVerdict, minutes: Sequence[FilterMinutes]
+) -> tuple[str, ...]:
+    """What the user could do now, a sentence each, with the usual caution where heat comes in."""
+    if not frames:
+        return ()
+    last, hints = frames[-1], []
+    heat = False
+    if sky.dew > CALLED and last.heater_state == "off":
+        hints.append("Dew is forming with the heater off: consider the heater, or end the night.")
+        heat = True
+    short = [one for one in minutes if one.missing > 0]
+    if last.heater_state == "on" and short and last.dew_margin > WIDE_MARGIN:
+        names = ", ".join(f"{one.filter} {one.missing:.0f} min" for one in short)
+        hints.append(
+            f"Heater-off minutes are missing ({names}), and the dew margin is "
+            f"{last.dew_margin:.1f} K: heater-off frames are possible now."
+        )
+        heat = True
+    if sky.focus > CALLED:
+        hints.append("Stars widen without dew or cloud: check focus.")
+    return (*hints, CAUTION) if heat else tuple(hints)

@@ -1,0 +1,298 @@
+"""The frames of a running night: measured one by one, tagged with what is known so far."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from astropy.table import Table
+from astropy.time import Time
+
+from framesort.evidence import measure_spike_excess
+from framesort.frames import read_frames
+from framesort.heater import add_heater_columns
+from framesort.live import LiveFrame
+from framesort.night._read import check_patterns, measure_table
+from framesort.night._run import NightRun
+from framesort.planning import dew_margin
+from framesort.quality import measure_transparency
+from framesort.records import (
+    FrameQuality,
+    HeaterTrace,
+    column_values,
+    empty_star_list,
+    unix_seconds,
+)
+
+__all__ = ["LiveNight"]
+
+OFF_FRAMES = 60
+"""Heater-off frames of a group, the last ones, that a frame is compared with."""
+
+REFERENCES = 3
+"""Frames of a group whose stars give the transparency of the others."""
+
+RETAG = 3600.0
+"""Seconds back over which heater states are looked up again when the log has grown."""
+
+
+@dataclass
+class _Reference:
+    """A frame with its star list, and its flux over that of the group's first reference."""
+
+    quality: FrameQuality
+    scale: float
+
+
+class LiveNight:
+    """All frames so far. Star lists are kept of a few reference frames only.
+
+    Parameters
+    ----------
+    run : NightRun
+        Settings, masters, cache: measurements are those that `sort_night` finds again.
+    """
+
+    def __init__(self, run: NightRun) -> None:
+        self._run = run
+        self._frames: dict[str, LiveFrame] = {}
+        self._flux: dict[str, float] = {}
+        self._light: dict[str, FrameQuality] = {}
+        self._references: dict[str, list[_Reference]] = {}
+        self._bright: dict[str, tuple[float, float]] = {}
+        self._plain: dict[str, tuple[float, float]] = {}  # air temperature and humidity
+
+    def __contains__(self, path: object) -> bool:
+        return str(path) in self._frames
+
+    def __len__(self) -> int:
+        return len(self._frames)
+
+    def forget(self, path: str) -> None:
+        """Drop a frame whose file was written anew."""
+        for known in (self._frames, self._flux, self._light, self._plain, self._bright):
+            known.pop(path, None)
+
+    def add(self, paths: Sequence[Path], trace: HeaterTrace | None) -> list[str]:
+        """Read, measure and tag further frames.
+
+        Parameters
+        ----------
+        paths : sequence of path
+            Complete files.
+        trace : HeaterTrace or None
+            The heater log so far.
+
+        Returns
+        -------
+        list of str
+            Their paths as the frames have them, in order of time.
+        """
+        run, settings = self._run, self._run.settings
+        table = read_frames(
+            [path.absolute() for path in paths],
+            power_keyword=settings.heater_keyword if trace is None else None,
+            day_first=settings.day_first,
+            camera_zone=settings.camera_zone,
+            max_size=settings.max_size,
+            targets=settings.target,
+        )
+        reader, _ = run.reader(table)
+        check_patterns(table, reader)
+        qualities = measure_table(run, table, reader)
+        order = np.argsort(np.nan_to_num(unix_seconds(table["start"]), nan=np.inf), kind="stable")
+        names = []
+        for row in order:
+            names.append(self._take(table[int(row) : int(row) + 1], qualities[int(row)]))
+        self.tag(trace)
+        if trace is None and "heater_power" in table.colnames:
+            self._tag_from_headers(table)
+        return names
+
+    def _take(self, row: Table, quality: FrameQuality) -> str:
+        """One measured row as a frame."""
+
+        def number(name: str) -> float:
+            return float(column_values(row, name)[0]) if name in row.colnames else math.nan
+
+        name = str(row["file"][0])
+        exposure = number("exposure")
+        size = f"{number('width'):g}x{number('height'):g} {number('binning'):g} {number('gain'):g}"
+        measured = quality.reason in ("", "wrong checksum")  # such a frame is used
+        reason = str(row["reason"][0]) or ("" if measured else quality.reason)
+        group = f"{row['target'][0]} {row['filter'][0]} {exposure:g} {size}"
+        self._plain[name] = number("air_temperature"), number("humidity")
+        self._frames[name] = LiveFrame(
+            file=name,
+            start=float(unix_seconds(row["start"])[0]),
+            exposure=exposure,
+            filter=str(row["filter"][0]),
+            group=group,
+            fwhm=quality.fwhm,
+            halo=quality.half_flux_radius / quality.fwhm,
+            sky=quality.sky,
+            noise=quality.noise,
+            stars=quality.stars,
+            airmass=_airmass(number("target_altitude")),
+            air_temperature=number("air_temperature"),
+            humidity=number("humidity"),
+            dew_margin=_margin(number("air_temperature"), number("humidity")),
+            reason=reason,
+        )
+        if not reason:
+            self._flux[name] = self._flux_of(group, quality)
+            if (star := _brightest(quality)) is not None:
+                self._bright[name] = star
+            self._light[name] = replace(quality, star_list=empty_star_list())
+        return name
+
+    def _flux_of(self, group: str, quality: FrameQuality) -> float:
+        """Flux of the frame's stars over that on the group's first reference."""
+        references = self._references.setdefault(group, [])
+        for reference in references:
+            pair = measure_transparency([reference.quality, quality], ["a", "a"])
+            if np.isfinite(pair).all() and pair[0] > 0:
+                flux = float(pair[1] / pair[0]) * reference.scale
+                far = quality.stars > 1.3 * max(one.quality.stars for one in references)
+                if far and len(references) < REFERENCES:
+                    references.append(_Reference(quality, flux))
+                return flux
+        if not references:
+            references.append(_Reference(quality, 1.0))
+            return 1.0
+        return math.nan
+
+    def tag(self, trace: HeaterTrace | None) -> None:
+        """Look the heater's state up in the log, for frames that it may not have covered yet."""
+        if trace is None:
+            return
+        latest = max((f.start for f in self._frames.values() if f.start == f.start), default=0.0)
+        rows = [
+            frame
+            for frame in self._frames.values()
+            if frame.heater_state == "unknown" or not frame.start < latest - RETAG
+        ]
+        if not rows:
+            return
+        known = [frame for frame in rows if math.isfinite(frame.start)]
+        table = Table({"exposure": [frame.exposure for frame in known]})
+        table["start"] = Time([frame.start for frame in known], format="unix")
+        add_heater_columns(table, trace)
+        for frame, row in zip(known, table, strict=True):
+            self._frames[frame.file] = replace(
+                frame,
+                heater_state=str(row["heater_state"]),
+                heater_power=float(row["heater_power"]),
+                heater_share=float(row["heater_share"]),
+            )
+
+    def _tag_from_headers(self, table: Table) -> None:
+        """Power from the frames' own headers, constant during an exposure."""
+        for name, power in zip(table["file"], column_values(table, "heater_power"), strict=True):
+            state = "unknown" if math.isnan(power) else "on" if power > 0 else "off"
+            share = math.nan if math.isnan(power) else float(power > 0)
+            self._frames[str(name)] = replace(
+                self._frames[str(name)],
+                heater_state=state, heater_power=float(power), heater_share=share,
+            )  # fmt: skip
+
+    def set_weather(
+        self, times: Sequence[float], air: Sequence[float], humid: Sequence[float]
+    ) -> None:
+        """Temperature and humidity from a weather log, for frames whose headers have none.
+
+        Parameters
+        ----------
+        times, air, humid : sequence of float
+            Seconds since 1970 UTC, increasing; degrees Celsius; percent. A frame takes what is
+            interpolated to its middle, the last value for half an hour beyond the log's end.
+        """
+        if not len(times):
+            return
+        for name, frame in self._frames.items():
+            own_air, own_humid = self._plain.get(name, (math.nan, math.nan))
+            middle = frame.middle
+            inside = times[0] - 1800 <= middle <= times[-1] + 1800
+            if math.isfinite(own_air + own_humid) or not inside:
+                continue
+            t, h = (float(np.interp(middle, times, values)) for values in (air, humid))
+            self._frames[name] = replace(
+                frame, air_temperature=t, humidity=h, dew_margin=_margin(t, h)
+            )
+
+    def frames(self) -> list[LiveFrame]:
+        """The frames in order of time, compared with the heater-off frames so far."""
+        ordered = sorted(
+            self._frames.values(),
+            key=lambda f: (f.start if math.isfinite(f.start) else math.inf, f.file),
+        )
+        width, best = {}, {}
+        for group in {frame.group for frame in ordered}:
+            mine = [f for f in ordered if f.group == group and not f.reason]
+            off = [f.fwhm for f in mine if f.heater_state == "off" and f.fwhm > 0]
+            width[group] = float(np.median(off)) if off else math.nan
+            flux = [
+                self._flux[f.file] for f in mine if math.isfinite(self._flux.get(f.file, math.nan))
+            ]
+            best[group] = float(np.percentile(flux, 90)) if flux else math.nan
+        return [
+            replace(
+                frame,
+                fwhm_ratio=frame.fwhm / width[frame.group],
+                transparency=self._flux.get(frame.file, math.nan) / best[frame.group],
+            )
+            for frame in ordered
+        ]
+
+    def brightest(self, name: str) -> tuple[float, float] | None:
+        """Place of the brightest star of a frame, pixels; None where there is none."""
+        return self._bright.get(name)
+
+    def measure_spike(self, name: str) -> None:
+        """Excess of the spike over the group's heater-off frames so far."""
+        frame, quality = self._frames[name], self._light.get(name)
+        if quality is None:
+            return
+        off = [
+            self._light[other.file]
+            for other in list(self._frames.values())
+            if other.group == frame.group
+            and other.heater_state == "off"
+            and other.file != name
+            and other.file in self._light
+        ][-OFF_FRAMES:]
+        if not off:
+            return
+        together = [*off, quality]
+        unheated = [True] * len(off) + [frame.heater_state == "off"]
+        strength, error, _ = measure_spike_excess(together, ["a"] * len(together), unheated)
+        self._frames[name] = replace(frame, spike=float(strength[-1]), spike_err=float(error[-1]))
+
+
+def _brightest(quality: FrameQuality) -> tuple[float, float] | None:
+    """Place of the brightest star, pixels."""
+    stars = quality.star_list
+    if not len(stars):
+        return None
+    best = int(np.nanargmax(np.nan_to_num(column_values(stars, "flux"), nan=-np.inf)))
+    return float(stars["x"][best]), float(stars["y"][best])
+
+
+def _airmass(altitude: float) -> float:
+    """Airmass at an apparent altitude in degrees; NaN below the horizon.
+
+    Kasten & Young 1989, Applied Optics 28, 4735 (from memory).
+    """
+    if not altitude > 0:
+        return math.nan
+    return 1.0 / (
+        math.sin(math.radians(altitude)) + 0.50572 * math.pow(altitude + 6.07995, -1.6364)
+    )
+
+
+def _margin(temperature: float, humidity: float) -> float:
+    """Kelvin between plate and dew or frost point; NaN where the air is not known."""
+    if not (math.isfinite(temperature) and 0 < humidity <= 100):
+        return math.nan
+    return float(dew_margin(temperature, humidity))

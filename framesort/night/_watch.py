@@ -1,0 +1,357 @@
+"""During the night: frames measured as they come in, what they say kept up to date."""
+
+import base64
+import io
+import logging
+import math
+import os
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from matplotlib.image import imsave
+
+from framesort.errors import FramesortError, InputError
+from framesort.files import read_image
+from framesort.live import (
+    EventCommands,
+    FolderFollower,
+    Journal,
+    LiveFrame,
+    LiveStatus,
+    LogFollower,
+    SkyVerdict,
+    collect_minutes,
+    describe_state,
+    equal_depth_minutes,
+    find_events,
+    find_hints,
+    judge_sky,
+)
+from framesort.night._folder import SCRATCH, hold_folder
+from framesort.night._live import LiveNight
+from framesort.night._notes import collect_warnings
+from framesort.night._pipeline import CACHE
+from framesort.night._read import settle_masters
+from framesort.night._run import NightRun
+from framesort.night._states import OneHeater, read_traces
+from framesort.planning import read_forecast
+from framesort.records import HeaterTrace, unix_seconds
+from framesort.settings import Settings
+
+__all__ = ["WatchOptions", "watch_night"]
+
+_LOG = logging.getLogger(__name__)
+
+JOURNAL = "events.jsonl"
+"""Events that were told, in the folder of results."""
+
+SHOWN = 1000
+"""Frames of a status, the last ones."""
+
+BATCH = 8
+"""Frames measured before the state is told again, where many are waiting."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class WatchOptions:
+    """What a caller of `watch_night` can choose.
+
+    Attributes
+    ----------
+    goals : mapping of str to float
+        Heater-off minutes wanted by filter; "" for all others.
+    equal_depth : bool
+        Instead: as many as make stars of S/N 10 as faint as in the stack of all frames.
+    commands : mapping of str to str
+        The user's command by kind of event: "dew", "forgotten", "goal", "cloud", "frame-bad".
+    weather : path or None
+        Weather log (CSV with time, temperature, humidity) that may grow.
+    until : float
+        When to end, seconds since 1970 UTC; infinite for never.
+    poll : float
+        Longest time between two looks at the folder, seconds.
+    settle : float
+        Seconds without change after which a packed file counts as finished.
+    """
+
+    goals: Mapping[str, float] = field(default_factory=dict)
+    equal_depth: bool = False
+    commands: Mapping[str, str] = field(default_factory=dict)
+    weather: str | os.PathLike[str] | None = None
+    until: float = math.inf
+    poll: float = 2.0
+    settle: float = 2.0
+
+
+def watch_night(
+    folder: str | os.PathLike[str],
+    *,
+    out: str | os.PathLike[str],
+    heater: OneHeater | None = None,
+    settings: Settings | None = None,
+    options: WatchOptions | None = None,
+    show: Callable[[LiveStatus, list[LiveFrame], list[str]], None] | None = None,
+    stop: threading.Event | None = None,
+    executor: Executor | None = None,
+) -> LiveStatus:
+    """Measure frames as they are written into a folder, until told to stop.
+
+    Measurements are kept in `out` as `sort_night` keeps them: a night sorted there afterwards
+    measures nothing again and gives the same table. The heater is never switched.
+
+    Parameters
+    ----------
+    folder : path
+        Where the camera's program writes frames; folders in it are followed too.
+    out : path
+        Folder for results; not `folder` itself nor in it.
+    heater : path, float or None
+        Heater log that may grow, or a constant power in percent; None if there is none.
+    settings : Settings or None
+        As for `sort_night`.
+    options : WatchOptions or None
+        None for the defaults.
+    show : callable or None
+        Takes the status, the frames that are new in it, and lines on what went wrong.
+    stop : `threading.Event` or None
+        Set by the caller to end.
+    executor : `~concurrent.futures.Executor` or None
+        Where many frames that wait are measured; one alone is measured in this process.
+
+    Returns
+    -------
+    LiveStatus
+        The last one.
+
+    Raises
+    ------
+    InputError
+        `folder` is not there, or an option is wrong.
+    OutputError
+        `out` cannot be written, or another run holds it.
+    """
+    options = WatchOptions() if options is None else options
+    place = Path(folder)
+    if not place.is_dir():
+        raise InputError(f"{place}: no such folder")
+    target = Path(out).absolute()
+    if target == place.absolute() or place.absolute() in target.parents:
+        raise InputError(f"{target}: lies in the watched folder; choose a folder elsewhere")
+    stop = threading.Event() if stop is None else stop
+    with hold_folder(out, make=True) as held:
+        run = NightRun(
+            settings=settle_masters(Settings() if settings is None else settings),
+            executor=executor,
+            cache=held / CACHE,
+            scratch=held / SCRATCH,
+        )
+        watch = _Watch(run, place, held, heater, options)
+        try:
+            while not stop.is_set():
+                news, troubles = watch.look()
+                if show is not None and (news or troubles or not watch.shown):
+                    show(watch.status, news, troubles)
+                    watch.shown = True
+                if time.time() >= options.until:
+                    break
+                if not watch.waiting:
+                    watch.wait(min(options.poll, max(options.until - time.time(), 0.0)))
+        finally:
+            troubles = watch.end()
+            if show is not None and troubles:
+                show(watch.status, [], troubles)
+        return watch.status
+
+
+class _Watch:
+    """The loop's state: what is followed, what is known, what was told."""
+
+    def __init__(
+        self,
+        run: NightRun,
+        folder: Path,
+        out: Path,
+        heater: OneHeater | None,
+        options: WatchOptions,
+    ) -> None:
+        self._run, self._out, self._options = run, out, options
+        self._night = LiveNight(run)
+        self._follower = FolderFollower(folder, settle=options.settle)
+        self._events = EventCommands(options.commands, Journal(out / JOURNAL))
+        self._heater = heater
+        path = heater if isinstance(heater, str | os.PathLike) else None
+        self._log = None if path is None else LogFollower(path)
+        self._weather = None if options.weather is None else LogFollower(options.weather)
+        self._trace: HeaterTrace | None = None
+        self._seen: dict[str, object] = {}
+        self._verdicts: deque[SkyVerdict] = deque(maxlen=5)
+        self._stars: dict[str, str] = {}
+        self.waiting: list[Path] = []
+        self.status = LiveStatus(time=time.time())
+        self.shown = False
+        if path is None and heater is not None:
+            self._trace, _ = read_traces(heater, run.settings)
+
+    def wait(self, seconds: float) -> None:
+        """Until something changes in the folder, or so long."""
+        self._follower.wait(seconds)
+
+    def look(self) -> tuple[list[LiveFrame], list[str]]:
+        """Take what is new; the new frames, and what went wrong, a line each."""
+        troubles = self._read_logs()
+        scan = self._follower.scan()
+        troubles += scan.problems
+        for path in scan.rewritten:
+            self._night.forget(str(path.absolute()))
+        self.waiting += [path for path in scan.finished if path not in self.waiting]
+        batch, self.waiting = self.waiting[:BATCH], self.waiting[BATCH:]
+        news = []
+        if batch:
+            names, found = self._measure(batch)
+            troubles += found
+            for name in names:
+                news += self._tell(name, troubles)
+        troubles += self._events.collect()
+        for text in troubles:
+            _LOG.warning("%s", text)
+        return news, troubles
+
+    def end(self) -> list[str]:
+        """Wait for the user's commands; what failed, a line each."""
+        return self._events.collect(wait=True)
+
+    def _measure(self, batch: list[Path]) -> tuple[list[str], list[str]]:
+        """Names of the frames measured, and lines on those that could not be."""
+        with collect_warnings() as notes:
+            try:
+                names = self._night.add(batch, self._trace)
+            except FramesortError as error:
+                if len(batch) == 1:
+                    return [], [str(error)]
+                both = [self._measure([path]) for path in batch]  # one bad file spoils no other
+                return [n for names, _ in both for n in names], [t for _, ts in both for t in ts]
+        return names, [str(note) for note in notes if note.code not in ("header time",)]
+
+    def _tell(self, name: str, troubles: list[str]) -> list[LiveFrame]:
+        """Bring the status up to date with one more frame, and tell its events."""
+        self._night.measure_spike(name)
+        frames = self._night.frames()
+        at = next(i for i, frame in enumerate(frames) if frame.file == name)
+        self._verdicts.append(judge_sky(frames))
+        goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
+        minutes = collect_minutes(frames, goals)
+        events = find_events(frames, list(self._verdicts), minutes)
+        for event in events:
+            stamp = datetime.fromtimestamp(event.time, UTC).isoformat(timespec="seconds")
+            troubles += self._events.tell(event, stamp)
+        self._cut_stars(frames[at])
+        sky = self._verdicts[-1]
+        heater, switched = self._heater_now(frames)
+        self.status = LiveStatus(
+            sentence=describe_state(frames, sky, minutes),
+            time=time.time(),
+            heater=heater,
+            switched=switched,
+            frames=tuple(frames[-SHOWN:]),
+            minutes=minutes,
+            sky=sky,
+            events=tuple(self._events.told()),
+            hints=find_hints(frames, sky, minutes),
+            star_last=self._stars.get("last", ""),
+            star_off=self._stars.get("off", ""),
+        )
+        return [frames[at]]
+
+    def _heater_now(self, frames: list[LiveFrame]) -> tuple[str, float]:
+        """The heater's state in words, and when it was switched last."""
+        last = frames[-1]
+        state = {"part": "switched during the last frame"}.get(last.heater_state, last.heater_state)
+        if last.heater_state == "on" and math.isfinite(last.heater_power):
+            state = f"on, {last.heater_power:.0f} %"
+        if self._trace is not None:
+            edges = self._trace.edges[np.isfinite(self._trace.edges)]
+            power = self._trace.power
+            inner = self._trace.edges[1:-1]
+            steps = [
+                float(edge)
+                for edge, before, after in zip(inner, power[:-1], power[1:], strict=True)
+                if np.isfinite(before + after) and before != after
+            ]
+            if edges.size and steps:
+                return state, steps[-1]
+        return state, math.nan
+
+    def _read_logs(self) -> list[str]:
+        """Read logs that have grown; what went wrong, a line each and once."""
+        troubles: list[str] = []
+        if self._log is not None:
+            troubles += self._follow(self._log, "heater", self._take_heater)
+        if self._weather is not None:
+            troubles += self._follow(self._weather, "weather", self._take_weather)
+        return troubles
+
+    def _follow(self, log: LogFollower, name: str, take: Callable[[Path], None]) -> list[str]:
+        """Hand a log to its reader when it has changed."""
+        try:
+            text = log.read()
+            troubles = log.problems()
+            if not text or self._seen.get(name) is text:
+                return troubles
+            self._seen[name] = text
+            scratch = self._out / SCRATCH
+            scratch.mkdir(exist_ok=True)
+            take(log.snapshot(scratch))
+        except FramesortError as error:
+            # Of the snapshot; the user knows the log itself.
+            return [f"{name} log: {str(error).replace(str(self._out / SCRATCH) + os.sep, '')}"]
+        except OSError as error:
+            return [f"{name} log: cannot be read ({error.strerror or error})"]
+        return troubles
+
+    def _take_heater(self, path: Path) -> None:
+        self._trace, _ = read_traces(path, self._run.settings)
+        self._night.tag(self._trace)
+
+    def _take_weather(self, path: Path) -> None:
+        table = read_forecast(path)
+        self._night.set_weather(
+            list(unix_seconds(table["time"])), list(table["temperature"]), list(table["humidity"])
+        )
+
+    def _cut_stars(self, frame: LiveFrame) -> None:
+        """The brightest star of a frame as a picture, beside that of the last heater-off one."""
+        star = self._night.brightest(frame.file)
+        picture = "" if star is None else _star_picture(frame.file, *star)
+        if not picture:
+            return
+        self._stars["last"] = picture
+        if frame.heater_state == "off":
+            self._stars["off"] = picture
+
+
+def _star_picture(path: str, x: float, y: float, half: int = 24) -> str:
+    """A star as a data URI: its own peak is white, the square root of light above the sky."""
+    row, column = round(y), round(x)
+    try:
+        pixels, _ = read_image(path, rows=slice(max(row - half, 0), row + half + 1))
+    except FramesortError:
+        return ""
+    while pixels.ndim > 2:
+        pixels = pixels[0]
+    cut = pixels[:, max(column - half, 0) : column + half + 1]
+    if min(cut.shape) < half:
+        return ""
+    sky, peak = float(np.nanmedian(cut)), float(np.nanmax(cut))
+    if not peak > sky:
+        return ""
+    shown = np.sqrt(np.clip((cut - sky) / (peak - sky), 0, 1))
+    stream = io.BytesIO()
+    imsave(stream, np.nan_to_num(shown), cmap="gray", vmin=0, vmax=1, origin="lower", format="png")
+    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode()

@@ -1,0 +1,168 @@
+"""Events are told once, by the user's own command, whatever happens to the program."""
+
+import json
+import sys
+from dataclasses import replace
+
+import pytest
+
+from framesort.errors import InputError
+from framesort.live import (
+    CAUTION,
+    EventCommands,
+    FilterMinutes,
+    Journal,
+    LiveEvent,
+    LiveFrame,
+    SkyVerdict,
+    find_events,
+    find_hints,
+)
+
+DEW = LiveEvent(kind="dew", text="Dew is probable.", time=1000.0, key="dew 940")
+WRITE = (
+    "import os, sys; f = open({path!r}, 'a'); "
+    "f.write(os.environ['FRAMESORT_EVENT'] + '|' + os.environ['FRAMESORT_MESSAGE'] + '|' "
+    "+ os.environ['FRAMESORT_TIME'] + '|' + sys.stdin.read())"
+)
+
+
+def command(tmp_path):
+    code = WRITE.format(path=str(tmp_path / "told"))
+    return f'"{sys.executable}" -c "{code}"'
+
+
+def test_command_gets_the_message_once(tmp_path):
+    commands = EventCommands({"dew": command(tmp_path)}, Journal(tmp_path / "j"))
+    assert commands.tell(DEW, "2026-02-11T20:00:00") == []
+    again = replace(DEW, key="dew 1500", time=1500.0)  # the same dew, nine minutes later
+    assert commands.tell(again, "later") == []
+    assert commands.collect(wait=True) == []
+    told = (tmp_path / "told").read_text()
+    assert told == "dew|Dew is probable.|2026-02-11T20:00:00|Dew is probable.\n"
+
+
+def test_told_events_survive_a_restart(tmp_path):
+    EventCommands({}, Journal(tmp_path / "j")).tell(DEW, "")
+    commands = EventCommands({"dew": command(tmp_path)}, Journal(tmp_path / "j"))
+    commands.tell(DEW, "")
+    commands.collect(wait=True)
+    assert not (tmp_path / "told").exists()
+    assert commands.told() == [DEW]
+
+
+def test_dew_hours_later_is_another_event(tmp_path):
+    journal = Journal(tmp_path / "j")
+    commands = EventCommands({}, journal)
+    commands.tell(DEW, "")
+    commands.tell(replace(DEW, key="dew 9000", time=9000.0), "")
+    assert len(journal.events) == 2
+
+
+def test_a_line_cut_off_by_a_kill_costs_one_event_only(tmp_path):
+    journal = Journal(tmp_path / "j")
+    journal.add(DEW)
+    with open(tmp_path / "j", "a") as stream:
+        stream.write('{"kind": "clo')
+    later = replace(DEW, kind="cloud", key="cloud 9000", time=9000.0)
+    Journal(tmp_path / "j").add(later)
+    assert Journal(tmp_path / "j").events == [DEW, later]
+    assert json.loads((tmp_path / "j").read_text().splitlines()[0])["kind"] == "dew"
+
+
+def test_no_shell_reads_the_command_or_the_message(tmp_path):
+    code = "import sys; open(sys.argv[1], 'w').close()"
+    words = f'"{sys.executable}" -c "{code}" "{tmp_path}/$(id);a;b"'
+    hostile = replace(DEW, text="$(touch /tmp/framesort-was-here); `id`")
+    commands = EventCommands({"dew": words}, Journal(tmp_path / "j"))
+    assert commands.tell(hostile, "") == []
+    assert commands.collect(wait=True) == []
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["$(id);a;b", "j"]
+
+
+@pytest.mark.parametrize(
+    ("commands", "named"),
+    [
+        ({"rain": "true"}, "no such event"),
+        ({"dew": ""}, "is empty"),
+        ({"dew": "say 'dew"}, "cannot be read"),
+    ],
+)
+def test_wrong_commands_are_one_line(commands, named, tmp_path):
+    with pytest.raises(InputError, match=named):
+        EventCommands(commands, Journal(tmp_path / "j"))
+
+
+def test_a_command_that_fails_is_named(tmp_path):
+    commands = EventCommands({"dew": "/no/such/program"}, Journal(tmp_path / "j"))
+    (line,) = commands.tell(DEW, "")
+    assert "/no/such/program cannot be run" in line
+    failing = f'"{sys.executable}" -c "raise SystemExit(3)"'
+    commands = EventCommands({"cloud": failing}, Journal(tmp_path / "k"))
+    assert commands.tell(replace(DEW, kind="cloud", key="cloud 1"), "") == []
+    assert commands.collect(wait=True) == ["--on cloud: the command ended with status 3"]
+
+
+def frame(k=0, **changes):
+    return LiveFrame(file=f"/lights/{k:03d}.fits", start=60.0 * k, exposure=60.0, **changes)
+
+
+def kinds(*args):
+    return [event.kind for event in find_events(*args)]
+
+
+def test_dew_and_cloud_need_two_frames():
+    sure, calm = (
+        SkyVerdict(dew=0.95, reasons=("light down 6 %",), minutes_to_loss=20.0),
+        SkyVerdict(),
+    )
+    assert kinds([frame()], [calm, sure], ()) == []
+    (event,) = find_events([frame()], [sure, sure], ())
+    assert event.kind == "dew" and "in about 20 min: light down 6 %." in event.text
+    assert kinds([frame()], [replace(calm, cloud=0.95)] * 2, ()) == ["cloud"]
+
+
+def test_bad_frames():
+    assert kinds([frame(heater_state="off", fwhm=4.0, fwhm_ratio=2.0)], (), ()) == ["frame-bad"]
+    assert kinds([frame(heater_state="on", fwhm=4.0, fwhm_ratio=2.0)], (), ()) == []
+    assert kinds([frame(transparency=0.3)], (), ()) == ["frame-bad"]
+    assert kinds([frame(transparency=0.9, fwhm_ratio=1.1, heater_state="off")], (), ()) == []
+    (event,) = find_events([frame(7, reason="few stars")], (), ())
+    assert event.text == "007.fits: few stars."
+
+
+def test_goal_is_told_once():
+    done = FilterMinutes(filter="L", off=61.0, goal=60.0)
+    first, second = (find_events([frame(k)], (), [done])[0] for k in (0, 9))
+    assert first.kind == "goal" and first.key == second.key
+    assert kinds([frame()], (), [FilterMinutes(filter="L", off=59.0, goal=60.0)]) == []
+
+
+def margins(values, state):
+    return [frame(k, heater_state=state, dew_margin=v) for k, v in enumerate(values)]
+
+
+def test_heater_forgotten_off_while_the_margin_closes():
+    closing = [3.0 - 0.1 * k for k in range(25)]
+    (event,) = find_events(margins(closing, "off"), (), ())
+    assert event.kind == "forgotten" and "closing by 6.0 K an hour" in event.text
+    assert kinds(margins(closing, "on"), (), ()) == []
+    assert kinds(margins(closing[::-1], "off"), (), ()) == []
+
+
+def test_heater_forgotten_on_without_risk():
+    dry = margins([8.0] * 40, "on")
+    dry = [replace(f, fwhm_ratio=1.2) for f in dry]
+    (event,) = find_events(dry, (), ())
+    assert event.kind == "forgotten" and "stars are +20 % wider" in event.text
+    assert kinds(margins([8.0] * 20, "on"), (), ()) == []  # not half an hour yet
+    assert kinds(margins([2.0] * 40, "on"), (), ()) == []
+
+
+def test_hints_on_heat_come_with_the_caution():
+    wet = find_hints([frame(heater_state="off")], SkyVerdict(dew=0.95), ())
+    assert len(wet) == 2 and wet[-1] == CAUTION
+    assert find_hints([frame(heater_state="off")], SkyVerdict(focus=0.95), ()) == (
+        "Stars widen without dew or cloud: check focus.",
+    )
+    assert find_hints([], SkyVerdict(), ()) == ()
