@@ -1,0 +1,192 @@
+"""A night watched as it comes in: lines, goal, log that grows; sorting measures nothing again."""
+
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from astropy.io import fits
+
+from framesort.cli import main
+from framesort.errors import InputError
+from framesort.night import WatchOptions, sort_night, watch_night
+from framesort.night import _read as reading
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def frames(simulated):
+    """Frames of the night in order of time, without its darks."""
+    return sorted(path for path in Path(simulated.frames).glob("*.fits") if "dark" not in path.name)
+
+
+def watch_until(count, folder, *, out, **arguments):
+    """Watch until so many frames were shown; the status, frames and lines of trouble."""
+    stop, shown, lines = threading.Event(), [], []
+
+    def show(status, news, troubles):
+        shown.extend(news)
+        lines.extend(troubles)
+        if len(shown) >= count:
+            stop.set()
+
+    arguments.setdefault("options", WatchOptions(poll=0.05, settle=0.2))
+    status = watch_night(folder, out=out, show=show, stop=stop, **arguments)
+    return status, shown, lines
+
+
+@pytest.fixture(scope="module")
+def watched(simulated, frames, tmp_path_factory):
+    """Frames and the log written while they are watched, each frame in two parts."""
+    base = tmp_path_factory.mktemp("watch")
+    folder, log = base / "lights", base / "ring.csv"
+    folder.mkdir()
+    rows = Path(simulated.log).read_text().splitlines(keepends=True)
+    share = -(-len(rows) // len(frames))
+
+    def camera():
+        for k, path in enumerate(frames):
+            content = path.read_bytes()
+            with open(folder / path.name, "wb") as stream:
+                stream.write(content[:-5000])
+                stream.flush()
+                time.sleep(0.02)
+                stream.write(content[-5000:])
+            with open(log, "a") as stream:
+                stream.write("".join(rows[k * share : (k + 1) * share]))
+
+    thread = threading.Thread(target=camera)
+    thread.start()
+    goal = WatchOptions(poll=0.05, settle=0.2, goals={"L": 12.0})
+    result = watch_until(len(frames), folder, out=base / "out", heater=log, options=goal)
+    thread.join()
+    return base, folder, log, result
+
+
+def test_every_frame_is_measured_once(watched, frames):
+    _, _, _, (status, shown, troubles) = watched
+    assert sorted(Path(frame.file).name for frame in shown) == [path.name for path in frames]
+    assert troubles == [] and len(status.frames) == len(frames)
+    assert all(frame.fwhm > 1 and not frame.reason for frame in status.frames)
+
+
+def test_minutes_and_goal(watched):
+    _, _, _, (status, _, _) = watched
+    minutes = {one.filter: one for one in status.minutes}
+    assert minutes["L"].off + minutes["L"].on == pytest.approx(21.0, abs=1.01)
+    assert minutes["L"].off >= 12.0 and minutes["L"].missing == 0.0
+    assert [event.kind for event in status.events].count("goal") == 1
+
+
+def test_heated_frames_are_wider_and_carry_the_spike(watched):
+    _, _, _, (status, _, _) = watched
+    lum = [frame for frame in status.frames if frame.filter == "L"]
+    on = [frame for frame in lum if frame.heater_state == "on"]
+    off = [frame for frame in lum if frame.heater_state == "off"]
+    assert len(on) >= 5 and len(off) >= 10
+    assert np.median([f.fwhm_ratio for f in on]) > 1.1
+    assert np.median([f.fwhm_ratio for f in off]) == pytest.approx(1.0, abs=0.02)
+    assert np.median([f.spike for f in on]) > 5 * np.median([f.spike_err for f in on])
+    assert status.star_last.startswith("data:image/png;base64,") and status.star_off
+
+
+def test_sorting_afterwards_measures_nothing_and_gives_the_same_table(
+    watched, tmp_path, monkeypatch
+):
+    base, folder, log, _ = watched
+    fresh = sort_night(folder, out=tmp_path / "fresh", heater=log)
+    measured = []
+    plain = reading.measure_frames
+
+    def counted(*args, measurer, **options):
+        def one(*pixels, **more):
+            measured.append(1)
+            return measurer(*pixels, **more)
+
+        return plain(*args, measurer=measurer, **options)
+
+    monkeypatch.setattr(reading, "measure_frames", counted)
+    kept = len(list((base / "out" / "cache").glob("*.npz")))
+    again = sort_night(folder, out=base / "out", heater=log)
+    assert measured == [] and len(list((base / "out" / "cache").glob("*.npz"))) == kept
+    for name in fresh.table.colnames:
+        one, two = (np.ma.filled(np.ma.asarray(t[name])) for t in (fresh.table, again.table))
+        assert np.array_equal(one, two, equal_nan=one.dtype.kind == "f"), name
+
+
+def test_a_damaged_frame_is_named_and_the_watch_goes_on(frames, tmp_path):
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    fits.PrimaryHDU(np.zeros((400, 520), np.float32)).writeto(folder / "000-dark-sky.fits")
+    shutil.copy(frames[0], folder / "001.fits")
+    status, _, _ = watch_until(2, folder, out=tmp_path / "out", heater=0.0)
+    reasons = {Path(frame.file).name: frame.reason for frame in status.frames}
+    assert reasons["001.fits"] == "" and reasons["000-dark-sky.fits"]
+    assert [event.kind for event in status.events] == ["frame-bad"]
+
+
+def test_wrong_folders_are_one_line(tmp_path):
+    with pytest.raises(InputError, match="no such folder"):
+        watch_night(tmp_path / "none", out=tmp_path / "out")
+    (tmp_path / "lights").mkdir()
+    for out in ("lights", "lights/out"):
+        with pytest.raises(InputError, match="lies in the watched folder"):
+            watch_night(tmp_path / "lights", out=tmp_path / out)
+
+
+def test_command_line_until_a_time(frames, tmp_path, capsys):
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    for path in frames[:3]:
+        shutil.copy(path, folder / path.name)
+    until = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(time.time() + 4))
+    words = ["watch", str(folder), "--heater", "0", "--out", str(tmp_path / "out"), "--goal", "L=5"]
+    assert main([*words, "--until", until, "--workers", "1"]) == 0
+    shown = capsys.readouterr()
+    lines = [line for line in shown.out.splitlines() if "FWHM" in line and ".fits" in line]
+    assert len(lines) == 3 and "L: 2 heater-off min missing" in shown.out
+    assert "goes on from here without measuring again" in shown.err
+
+
+@pytest.mark.parametrize("number", [signal.SIGKILL, signal.SIGINT])
+def test_a_watch_that_was_killed_goes_on(number, frames, tmp_path):
+    folder, out = tmp_path / "lights", tmp_path / "out"
+    folder.mkdir()
+    told = tmp_path / "told"
+    note = f"\"{sys.executable}\" -c \"open({str(told)!r}, 'a').write('x')\""
+    words = [sys.executable, "-m", "framesort", "watch", str(folder), "--out", str(out)]
+    words += [
+        "--heater",
+        "0",
+        "--workers",
+        "1",
+        "--poll",
+        "0.1",
+        "--goal",
+        "3",
+        "--on",
+        "goal",
+        note,
+    ]
+    for begin in range(0, 9, 3):
+        process = subprocess.Popen(
+            words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+        )
+        assert process.stdout is not None
+        for path in frames[begin : begin + 3]:
+            shutil.copy(path, folder / path.name)
+        seen = 0
+        for line in process.stdout:
+            seen += ".fits" in line
+            if seen == begin + 3:
+                break
+        process.send_signal(number)
+        process.communicate(timeout=60)
+    assert len(list((out / "cache").glob("*.npz"))) == 9
+    assert told.read_text() == "x"  # the goal of L; that of Ha is not reached
