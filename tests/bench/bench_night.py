@@ -4,13 +4,13 @@
                                       [--only framesort | glued]
 
 Full size: ``--frames 40 --rows 4176 --columns 6248`` writes 2 GB of frames and, by the glued
-road, 4 GB of resampled ones. ``--folder`` is kept and used again, so that both roads can be run one
+script, 4 GB of resampled ones. ``--folder`` is kept and used again, so that both can be run one
 at a time with ``--only``; without it everything goes to a temporary folder.
 
-The glued road, in one process: photutils (Background2D, detect_sources, SourceCatalog) for each
+The glued script, in one process: photutils (Background2D, detect_sources, SourceCatalog) for each
 frame, sharp ones chosen by FWHM, astroalign onto the sharpest, scikit-image's warp (bicubic), and
-ccdproc.combine with median and MAD clipping at 3 sigma for both sets. It ends there: no line of
-light, no stars replaced, no report. This library does those as well.
+ccdproc.combine with median and MAD clipping at 3 sigma for both sets. It ends there: no
+spike, no star replacement, no report. This library does those as well.
 """
 
 import argparse

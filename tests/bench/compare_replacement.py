@@ -6,7 +6,7 @@ The scenes cloud, spiral, filaments and flat are of ``tests/replacement``: all l
 stars, passes through the profile of each stack. ``--hard`` adds pairs of the same kind that are
 made difficult on purpose. Other names are scenes of the scene maker and the
 scorer in the folder named by FRAMESORT_SCORE, in which the nebula is the same in both stacks;
-``--size`` cuts their middle out. Every road gets the same scene; those that need star places
+``--size`` cuts their middle out. Every method gets the same scene; those that need star places
 get the true ones, which is more than they would have in practice.
 
 Columns of scenes in which the nebula is blurred:
@@ -216,10 +216,10 @@ def _lone_stars(pair, apart=15):
     """Unsaturated bright stars with no neighbour that matters, away from the edge."""
     places = np.column_stack([pair.x, pair.y])
     light = [pair.flux[near].sum() for near in KDTree(places).query_ball_point(places, apart)]
-    room = np.minimum.reduce([places, np.array(pair.deep.shape[::-1]) - 1 - places]).min(axis=1)
+    margin = np.minimum.reduce([places, np.array(pair.deep.shape[::-1]) - 1 - places]).min(axis=1)
     return places[
         (np.array(light) < 1.03 * pair.flux)
-        & (room > 20)
+        & (margin > 20)
         & (pair.flux > 5e3)
         & (0.12 * pair.flux < 4e4)
     ]
@@ -297,14 +297,14 @@ def draw_pictures(path, rows, titles):
 def cut_bright(truth, pictures, half=48):
     """The surroundings of the brightest star that is not at the edge, in each picture."""
     ny, nx = truth["deep"].shape
-    room = np.minimum.reduce([truth["x"], truth["y"], nx - 1 - truth["x"], ny - 1 - truth["y"]])
-    k = int(np.argmax(np.where(room > half + 1, truth["flux"], 0)))
+    margin = np.minimum.reduce([truth["x"], truth["y"], nx - 1 - truth["x"], ny - 1 - truth["y"]])
+    k = int(np.argmax(np.where(margin > half + 1, truth["flux"], 0)))
     y, x = round(truth["y"][k]), round(truth["x"][k])
     return [p[y - half : y + half + 1, x - half : x + half + 1] for p in pictures]
 
 
 def open_scene(name, seed, size):
-    """What the roads are given, the figures' names, and a callable that measures a picture."""
+    """What the methods are given, the figures' names, and a callable that measures a picture."""
     if name in BRIGHTNESS or name in HARD:
         pair = make_blurred_pair(name, seed) if name in BRIGHTNESS else make_hard_pair(name, seed)
         scene = {**vars(pair), "same_scale": pair.sharp, "truth": pair.truth}
@@ -324,7 +324,7 @@ def main():
     parser.add_argument("scene", nargs="*", default=list(BRIGHTNESS))
     parser.add_argument("--size", type=int, default=600)
     parser.add_argument("--seed", type=int, default=0)
-    parser.add_argument("--roads", nargs="*", choices=METHODS, default=list(METHODS))
+    parser.add_argument("--methods", nargs="*", choices=METHODS, default=list(METHODS))
     parser.add_argument("--hard", action="store_true", help="pairs made difficult as well")
     parser.add_argument("--pictures", help="also draw a PNG with one row a scene")
     args = parser.parse_args()
@@ -334,20 +334,20 @@ def main():
         print("\n| " + " | ".join([name, "s", *figures]) + " |")
         print("|---" * (2 + len(figures)) + "|")
         finals = []
-        for road in args.roads:
+        for method in args.methods:
             start = time.process_time()
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                final = np.asarray(METHODS[road](scene), dtype=float)
+                final = np.asarray(METHODS[method](scene), dtype=float)
                 took = time.process_time() - start
                 values = measure(final)
             finals.append(final)
             known = {n: values.get(n, np.nan) for n in figures}
             told = [f"{v:.3f}" if np.isfinite(v) else "-" for v in known.values()]
-            print("| " + " | ".join([road, f"{took:.1f}", *told]) + " |", flush=True)
+            print("| " + " | ".join([method, f"{took:.1f}", *told]) + " |", flush=True)
         rows.append((name, cut_bright(scene, [*finals, scene["truth"]])))
         if args.pictures:  # after each scene: what is done is done
-            draw_pictures(args.pictures, rows, [*args.roads, "truth"])
+            draw_pictures(args.pictures, rows, [*args.methods, "truth"])
 
 
 if __name__ == "__main__":

@@ -43,10 +43,10 @@ count = 10
 def short_night(draw_night):
     night = draw_night(SCENARIO)
     frames = sorted(night.frames.glob("*.fits"))
-    return frames, night.log, walk(frames, night.log, None)
+    return frames, night.log, run_night(frames, night.log, None)
 
 
-def walk(frames, log, executor):
+def run_night(frames, log, executor):
     """The whole pipeline without files: the night's table and its one merged group."""
     night = sort_frames(frames, heater=log, executor=executor)
     placed = place_frames(night.table, night.qualities, executor=executor)
@@ -69,7 +69,7 @@ def same(one, other):
 def test_two_workers_and_the_frames_in_reverse(short_night):
     frames, log, alone = short_night
     with open_executor(2) as pool:
-        same(alone, walk(frames[::-1], log, pool))
+        same(alone, run_night(frames[::-1], log, pool))
 
 
 @pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
@@ -83,4 +83,4 @@ def test_dask_cluster(short_night, tmp_path):
         ) as cluster,
         distributed.Client(cluster) as client,
     ):
-        same(alone, walk(frames, log, client.get_executor()))
+        same(alone, run_night(frames, log, client.get_executor()))

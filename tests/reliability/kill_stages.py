@@ -36,7 +36,7 @@ def digests(folder):
 
 
 def run(frames, out):
-    """The whole walk."""
+    """The whole pipeline."""
     return process_night([frames], out=out, heater=0.0, command="framesort night")
 
 
