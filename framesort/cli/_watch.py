@@ -89,7 +89,7 @@ def run_watch(options: Namespace) -> int:
     """Watch until Ctrl-C or the given time; 0 if at least one frame was measured."""
     from framesort.cli._commands import settings_of
     from framesort.cli._console import print_json, print_note, print_text
-    from framesort.live import serve_status
+    from framesort.live import LiveStatus, serve_status
     from framesort.night import WatchOptions, watch_night
     from framesort.workers import open_executor
 
@@ -108,15 +108,18 @@ def run_watch(options: Namespace) -> int:
     with ExitStack() as stack:
         stack.enter_context(_stopped_by_signals(stop))
         pool = stack.enter_context(open_executor(options.workers))
-        page = None
+        page, latest = None, [LiveStatus()]
         if options.serve is not None:
             page = stack.enter_context(
-                serve_status(host=options.host, port=options.serve, token=options.token)
+                serve_status(
+                    lambda: latest[0], host=options.host, port=options.serve, token=options.token
+                )
             )
             print_note(f"note: the night is shown at {page.url}")
         screen = _Screen(json=options.json)
 
-        def show(status: "LiveStatus", news: "list[LiveFrame]", troubles: list[str]) -> None:
+        def show(status: LiveStatus, news: "list[LiveFrame]", troubles: list[str]) -> None:
+            latest[0] = status
             if page is not None:
                 page.publish(status)
             screen.show(status, news, troubles)
