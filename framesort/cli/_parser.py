@@ -10,7 +10,7 @@ from framesort.cli._mistypes import Parser
 from framesort.cli._options import add_settings
 from framesort.cli._plan import PLAN_EXAMPLE, add_plan_options
 from framesort.cli._swap import SWAP_EXAMPLE, add_swap_options
-from framesort.cli._watch import WATCH_EXAMPLE, add_watch_options
+from framesort.cli._watch import WATCH_EXAMPLE, add_live_settings, add_watch_options
 
 __all__ = ["build_parser", "join_negative"]
 
@@ -92,6 +92,12 @@ def _sorting() -> Parser:
     return sorting
 
 
+def _watching() -> Parser:
+    watching = Parser(add_help=False, argument_default=argparse.SUPPRESS)
+    add_live_settings(watching)
+    return watching
+
+
 def _merging() -> Parser:
     merging = Parser(add_help=False, argument_default=argparse.SUPPRESS)
     add_settings(merging.add_argument_group("stacks and stars"))
@@ -147,7 +153,7 @@ def build_parser() -> Parser:
         "watch",
         "during the night: measure frames as they come in, tell of dew, cloud and missing minutes",
         WATCH_EXAMPLE,
-        [common, _running(overwrite=False), _reading_log()],
+        [common, _running(overwrite=False), _reading_log(), _watching()],
     )
     add_watch_options(watch)
     return parser

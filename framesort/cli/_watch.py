@@ -17,7 +17,7 @@ from framesort.errors import InputError
 if TYPE_CHECKING:
     from framesort.live import LiveFrame, LiveStatus
 
-__all__ = ["WATCH_EXAMPLE", "add_watch_options", "run_watch"]
+__all__ = ["WATCH_EXAMPLE", "add_live_settings", "add_watch_options", "run_watch"]
 
 WATCH_EXAMPLE = (
     "framesort watch lights/ --heater ring.csv --goal 60 --out result --serve\n"
@@ -27,16 +27,9 @@ LOOPBACK = "127.0.0.1"
 
 
 def add_watch_options(watch: argparse.ArgumentParser) -> None:
-    """Options of `watch`; those that are settings come from their rules."""
+    """Options of `watch` that are no settings."""
     watch.add_argument("folder", metavar="FOLDER", help="where the camera's program writes frames")
     watch.add_argument("--out", required=True, metavar="DIR", help="folder for the results")
-    heater = watch.add_argument_group("heater")
-    heater.add_argument(
-        "--heater",
-        metavar="LOG",
-        help="heater log, which may grow, or a constant power in percent",
-    )
-    add_settings(heater)
     live = watch.add_argument_group("during the night")
     live.add_argument(
         "--goal",
@@ -81,8 +74,20 @@ def add_watch_options(watch: argparse.ArgumentParser) -> None:
         "--host", default=LOOPBACK, metavar="ADDRESS", help="another address; it needs a --token"
     )
     page.add_argument("--token", metavar="TEXT", help="asked of everyone who opens the page")
-    add_settings(watch.add_argument_group("frames"))
-    add_settings(watch.add_argument_group("calibration, where frames are not calibrated yet"))
+
+
+def add_live_settings(parser: argparse.ArgumentParser) -> None:
+    """The heater log, and settings that count while frames are measured."""
+    heater = parser.add_argument_group("heater")
+    heater.add_argument(
+        "--heater",
+        metavar="LOG",
+        default=None,
+        help="heater log, which may grow, or a constant power in percent",
+    )
+    add_settings(heater)
+    add_settings(parser.add_argument_group("frames"))
+    add_settings(parser.add_argument_group("calibration, where frames are not calibrated yet"))
 
 
 def run_watch(options: Namespace) -> int:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -36,6 +37,9 @@ def find_events(
     frames: Sequence[LiveFrame],
     verdicts: Sequence[SkyVerdict],
     minutes: Sequence[FilterMinutes],
+    *,
+    last: LiveFrame | None = None,
+    now: float = math.nan,
 ) -> list[LiveEvent]:
     """Events that the last frame brings; an event of one key is told once only.
 
@@ -47,17 +51,21 @@ def find_events(
         Of the last frames, the latest last.
     minutes : sequence of FilterMinutes
         As `collect_minutes` gives them.
+    last : LiveFrame or None
+        The frame that is new, if it is not the last of them, as one without a time.
+    now : float
+        Time of an event of such a frame, seconds since 1970 UTC.
     """
     if not frames:
         return []
-    last = frames[-1]
+    last = frames[-1] if last is None else last
     found = [
         *_of_sky(last, verdicts),
         *_forgotten(frames),
         *_of_goals(last, minutes),
         *_bad_frame(last),
     ]
-    return [event for event in found if math.isfinite(event.time)]
+    return [event if math.isfinite(event.time) else replace(event, time=now) for event in found]
 
 
 def _of_sky(last: LiveFrame, verdicts: Sequence[SkyVerdict]) -> list[LiveEvent]:

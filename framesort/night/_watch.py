@@ -52,6 +52,9 @@ _LOG = logging.getLogger(__name__)
 JOURNAL = "events.jsonl"
 """Events that were told, in the folder of results."""
 
+FEWEST_ROWS = 3
+"""Lines of a log that has begun; with fewer its columns are not known yet."""
+
 SHOWN = 1000
 """Frames of a status, the last ones."""
 
@@ -225,6 +228,7 @@ class _Watch:
 
     def end(self) -> list[str]:
         """Wait for the user's commands; what failed, a line each."""
+        self._follower.close()
         return self._events.collect(wait=True)
 
     def _measure(self, batch: list[Path]) -> tuple[list[str], list[str]]:
@@ -247,7 +251,8 @@ class _Watch:
         self._verdicts.append(judge_sky(frames))
         goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
         minutes = collect_minutes(frames, goals)
-        events = find_events(frames, list(self._verdicts), minutes)
+        now = time.time()
+        events = find_events(frames, list(self._verdicts), minutes, last=frames[at], now=now)
         for event in events:
             stamp = datetime.fromtimestamp(event.time, UTC).isoformat(timespec="seconds")
             troubles += self._events.tell(event, stamp)
@@ -256,7 +261,7 @@ class _Watch:
         heater, switched = self._heater_now(frames)
         self.status = LiveStatus(
             sentence=describe_state(frames, sky, minutes),
-            time=time.time(),
+            time=now,
             heater=heater,
             switched=switched,
             frames=tuple(frames[-SHOWN:]),
@@ -301,8 +306,8 @@ class _Watch:
         """Hand a log to its reader when it has changed."""
         try:
             text = log.read()
-            troubles = log.problems()
-            if not text or self._seen.get(name) is text:
+            troubles = log.take_problems()
+            if text.count(b"\n") < FEWEST_ROWS or self._seen.get(name) is text:
                 return troubles
             self._seen[name] = text
             scratch = self._out / SCRATCH

