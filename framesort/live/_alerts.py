@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from framesort.live._sky import call_dew
 from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, SkyVerdict
 
 __all__ = ["CAUTION", "find_events", "find_hints"]
@@ -15,7 +16,7 @@ CAUTION = (
 )
 
 CALLED = 0.9
-"""Probability from which dew or cloud is called, in the last two frames."""
+"""Probability from which cloud is called, in the last two frames, and hints are given."""
 
 CLOSE_MARGIN = 1.0
 """Kelvin of dew margin below which a heater that is off may have been forgotten."""
@@ -74,7 +75,7 @@ def _of_sky(last: LiveFrame, verdicts: Sequence[SkyVerdict]) -> list[LiveEvent]:
     now = verdicts[-1]
     why = "; ".join(now.reasons)
     events = []
-    if all(verdict.dew > CALLED for verdict in verdicts[-2:]):
+    if call_dew(verdicts):
         when = (
             "it costs a tenth of the light already"
             if now.minutes_to_loss == 0
