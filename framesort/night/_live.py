@@ -33,6 +33,9 @@ OFF_FRAMES = 60
 REFERENCES = 3
 """Frames of a group whose stars give the transparency of the others."""
 
+OTHER_FILES = frozenset({"calibration frame", "own product", "other target"})
+"""Reasons of files that are no frames of the night."""
+
 RETAG = 3600.0
 """Seconds back over which heater states are looked up again when the log has grown."""
 
@@ -65,6 +68,9 @@ class LiveNight:
 
     def __contains__(self, path: object) -> bool:
         return str(path) in self._frames
+
+    def __getitem__(self, path: str) -> LiveFrame:
+        return self._frames[path]
 
     def __len__(self) -> int:
         return len(self._frames)
@@ -222,9 +228,12 @@ class LiveNight:
             )
 
     def frames(self) -> list[LiveFrame]:
-        """The frames in order of time, compared with the heater-off frames so far."""
+        """The frames in order of time, compared with the heater-off frames so far.
+
+        Calibration frames, framesort's own products and other targets are left out.
+        """
         ordered = sorted(
-            self._frames.values(),
+            (frame for frame in self._frames.values() if frame.reason not in OTHER_FILES),
             key=lambda f: (f.start if math.isfinite(f.start) else math.inf, f.file),
         )
         width, best = {}, {}

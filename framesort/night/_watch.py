@@ -247,7 +247,9 @@ class _Watch:
         """Bring the status up to date with one more frame, and tell its events."""
         self._night.measure_spike(name)
         frames = self._night.frames()
-        at = next(i for i, frame in enumerate(frames) if frame.file == name)
+        at = next((i for i, frame in enumerate(frames) if frame.file == name), None)
+        if at is None:  # a dark or flat: shown, but no part of the night
+            return [self._night[name]]
         self._verdicts.append(judge_sky(frames))
         goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
         minutes = collect_minutes(frames, goals)
