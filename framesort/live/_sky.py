@@ -20,7 +20,7 @@ CALL_FRAMES = 2
 LEAST = 6
 """Frames that are needed to judge."""
 
-PRIOR = {"dew": 0.02, "cloud": 0.08, "focus": 0.05, "cloud and focus": 0.01, "both": 0.001}
+PRIOR = {"dew": 0.05, "cloud": 0.08, "focus": 0.05, "cloud and focus": 0.01, "both": 0.001}
 """Probability of each at some time of a night, before anything is measured."""
 
 SAFE_MARGIN = 2.0

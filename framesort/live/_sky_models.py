@@ -28,8 +28,12 @@ UNSURE_AIR = {"clear": 0.1, "width": 0.3}
 SLOW = {"clear": 0.015, "width": 0.05, "halo": 0.004}
 """Random walk of an ordinary night, standard deviation after an hour."""
 
-UNSEEN_AIRMASS = {"clear": 0.06, "width": 0.10, "sky": 0.15}
-"""Spread of the trend an hour where the airmass is not known."""
+UNSEEN_AIRMASS = {"clear": 0.12, "width": 0.2, "sky": 0.15}
+"""Spread of the trend an hour where the airmass is not known, the extinction of a setting target
+among it."""
+
+UNSEEN_BEND = {"clear": 0.05, "width": 0.08, "sky": 0.0}
+"""Spread of the growth of that trend in an hour: airmass rises ever faster."""
 
 COUPLING = 0.25
 """Spread of the change of log halo with log FWHM, as seeing or sampling may cause."""
@@ -226,7 +230,8 @@ def _air_covariance(series: SkySeries, name: str) -> Array:
         x = series.airmass if name == "clear" else np.log(series.airmass)
         x = x - x[-1]
         return np.asarray(UNSURE_AIR[name] ** 2 * np.outer(x, x))
-    return UNSEEN_AIRMASS[name] ** 2 * np.outer(series.hours, series.hours)
+    line, bend = UNSEEN_AIRMASS[name] * series.hours, UNSEEN_BEND[name] * series.hours**2
+    return np.outer(line, line) + np.outer(bend, bend)
 
 
 def _centred(values: Array, label: NDArray[np.int64]) -> Array:
