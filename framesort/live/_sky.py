@@ -12,7 +12,7 @@ from framesort.live._status import LiveFrame, SkyVerdict
 
 __all__ = ["DEW_CALL", "call_dew", "judge_sky"]
 
-DEW_CALL = 0.9
+DEW_CALL = 0.95
 """Dew is called when it is more probable than this in `CALL_FRAMES` frames running."""
 
 CALL_FRAMES = 2

@@ -274,13 +274,12 @@ def _clear_models(series: SkySeries) -> _ClearModels:
     during = [*during, *came]
     cloud = np.logaddexp(_mean(gains), _mean(coming)) - np.log(2)
     gains = np.concatenate([gains, coming])
-    sky = _sky_gain(series)
     return _ClearModels(
         calm,
         after[int(np.argmax(past))],
         during[int(np.argmax(gains))],
-        _mean(past) + sky,
-        float(cloud) + sky,
+        _mean(past) + _sky_gain(series, old),
+        float(cloud) + _sky_gain(series, np.ones_like(old)),
     )
 
 
@@ -298,9 +297,10 @@ def _arrivals(series: SkySeries) -> list[Array]:
     return found
 
 
-def _sky_gain(series: SkySeries) -> float:
-    """Evidence of the sky level for cloud: it changes with transparency, up or down."""
+def _sky_gain(series: SkySeries, cloudy: NDArray[np.bool_]) -> float:
+    """Evidence of the sky level for cloud in some frames: it changes with their transparency."""
     y, fall = series.values["sky"], np.nan_to_num(_centred(series.values["clear"], series.label))
+    fall = fall * cloudy
     moving = SKY_PER_LOSS**2 * np.outer(fall, fall)
     bases = [_base(series, "sky", slow) for slow in SKY_SLOW]
     still = _mean(np.array([_Channel(y, base).log_probability for base in bases]))

@@ -33,15 +33,12 @@ def write_reasons(
         found += _changes(series, ("halo", "width"), span)
         return (*found, *_margin_phrase(series))
     if cloud == most:
-        return tuple(
-            _changes(series, ("clear",), CLOUD_SPAN)
-            + _fluctuation(series)
-            + _changes(series, ("sky", "halo"), CLOUD_SPAN, say_same=True)
-        )
-    return tuple(
-        _changes(series, ("width",), FOCUS_SPAN)
-        + _changes(series, ("clear", "halo"), FOCUS_SPAN, say_same=True)
-    )
+        found = _changes(series, ("clear",), CLOUD_SPAN) + _fluctuation(series)
+        found += _changes(series, ("sky", "halo"), CLOUD_SPAN, say_same=True)
+        return tuple(found) or ("transparency is not steady",)
+    found = _changes(series, ("width",), FOCUS_SPAN)
+    found += _changes(series, ("clear", "halo"), FOCUS_SPAN, say_same=True)
+    return tuple(found) or ("FWHM rises",)
 
 
 def margin_trend(series: SkySeries) -> tuple[float, float]:
