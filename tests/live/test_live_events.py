@@ -113,7 +113,7 @@ def kinds(*args):
 
 def test_dew_and_cloud_need_two_frames():
     sure, calm = (
-        SkyVerdict(dew=0.95, reasons=("light down 6 %",), minutes_to_loss=20.0),
+        SkyVerdict(dew=0.97, reasons=("light down 6 %",), minutes_to_loss=20.0),
         SkyVerdict(),
     )
     assert kinds([frame()], [calm, sure], ()) == []
