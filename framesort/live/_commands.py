@@ -3,8 +3,11 @@
 import json
 import os
 import shlex
+import signal
 import subprocess
+import time
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from framesort.errors import InputError, OutputError
@@ -19,7 +22,7 @@ APART = 45 * 60.0
 """Seconds within which a second event of one kind and subject is the same one."""
 
 LONGEST = 60.0
-"""Seconds that a command may take."""
+"""Seconds that a command may take; it is ended after that."""
 
 
 class Journal:
@@ -120,7 +123,7 @@ class EventCommands:
             if not words:
                 raise InputError(f"--on {kind}: the command is empty")
             self._commands[kind] = words
-        self._running: list[tuple[LiveEvent, subprocess.Popen[bytes]]] = []
+        self._running: list[tuple[LiveEvent, subprocess.Popen[bytes], float]] = []
 
     def told(self) -> list[LiveEvent]:
         """All events of the journal, in the order in which they were told."""
@@ -152,7 +155,11 @@ class EventCommands:
         }
         try:
             process = subprocess.Popen(
-                words, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL, env=os.environ | told
+                words,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                env=os.environ | told,
+                start_new_session=True,  # Ctrl-C is for the watch
             )
         except (OSError, ValueError) as error:
             return [*troubles, f"--on {event.kind}: {words[0]} cannot be run ({error})"]
@@ -162,29 +169,39 @@ class EventCommands:
             process.stdin.close()
         except OSError:  # it does not read its input
             pass
-        self._running.append((event, process))
+        self._running.append((event, process, time.monotonic() + LONGEST))
         return troubles
 
     def collect(self, *, wait: bool = False) -> list[str]:
-        """Commands that ended with a failure since the last call, a line each.
+        """Commands that failed, or were ended after a minute, since the last call; a line each.
 
         Parameters
         ----------
         wait : bool
-            Wait for those that run, a minute at most, and end them after that.
+            Wait for those that run, until their minute is over.
         """
         troubles, running = [], []
-        for event, process in self._running:
+        for event, process, end in self._running:
             status = process.poll()
-            if status is None and wait:
-                try:
-                    status = process.wait(LONGEST)
-                except subprocess.TimeoutExpired:
-                    process.kill()
-                    status = process.wait()
-            if status is None:
-                running.append((event, process))
+            left = end - time.monotonic()
+            if status is None and wait and left > 0:
+                with suppress(subprocess.TimeoutExpired):
+                    status = process.wait(left)
+            if status is None and time.monotonic() >= end:
+                _end(process)
+                troubles.append(f"--on {event.kind}: the command was ended after {LONGEST:.0f} s")
+            elif status is None:
+                running.append((event, process, end))
             elif status:
                 troubles.append(f"--on {event.kind}: the command ended with status {status}")
         self._running = running
         return troubles
+
+
+def _end(process: "subprocess.Popen[bytes]") -> None:
+    """Kill a command with what it has started."""
+    if hasattr(os, "killpg"):
+        with suppress(OSError):
+            os.killpg(process.pid, signal.SIGKILL)
+    process.kill()
+    process.wait()

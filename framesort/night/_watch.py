@@ -1,7 +1,5 @@
 """During the night: frames measured as they come in, what they say kept up to date."""
 
-import base64
-import io
 import logging
 import math
 import os
@@ -15,10 +13,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
-from matplotlib.image import imsave
 
 from framesort.errors import FramesortError, InputError
-from framesort.files import read_image
+from framesort.files import open_whole
 from framesort.live import (
     EventCommands,
     FolderFollower,
@@ -26,6 +23,7 @@ from framesort.live import (
     LiveFrame,
     LiveStatus,
     LogFollower,
+    Scan,
     SkyVerdict,
     collect_minutes,
     describe_state,
@@ -40,6 +38,7 @@ from framesort.night._notes import collect_warnings
 from framesort.night._pipeline import CACHE
 from framesort.night._read import settle_masters
 from framesort.night._run import NightRun
+from framesort.night._star_picture import draw_star
 from framesort.night._states import OneHeater, read_traces
 from framesort.planning import read_forecast
 from framesort.records import HeaterTrace, unix_seconds
@@ -57,6 +56,9 @@ FEWEST_ROWS = 3
 
 SHOWN = 1000
 """Frames of a status, the last ones."""
+
+PROBE = 65536
+"""Bytes that must have room in the folder of results for measurements to be kept."""
 
 BATCH = 8
 """Frames measured before the state is told again, where many are waiting."""
@@ -194,6 +196,7 @@ class _Watch:
         self._weather = None if options.weather is None else LogFollower(options.weather)
         self._trace: HeaterTrace | None = None
         self._seen: dict[str, object] = {}
+        self._last_trouble: dict[str, str] = {}
         self._verdicts: deque[SkyVerdict] = deque(maxlen=5)
         self._stars: dict[str, str] = {}
         self.waiting: list[Path] = []
@@ -211,20 +214,56 @@ class _Watch:
         troubles = self._read_logs()
         scan = self._follower.scan()
         troubles += scan.problems
-        for path in scan.rewritten:
-            self._night.forget(str(path.absolute()))
+        troubles += self._forget(scan)
         self.waiting += [path for path in scan.finished if path not in self.waiting]
         batch, self.waiting = self.waiting[:BATCH], self.waiting[BATCH:]
         news = []
         if batch:
             names, found = self._measure(batch)
             troubles += found
+            troubles += self._find_unkept()
             for name in names:
                 news += self._tell(name, troubles)
         troubles += self._events.collect()
         for text in troubles:
             _LOG.warning("%s", text)
         return news, troubles
+
+    def _forget(self, scan: Scan) -> list[str]:
+        """Drop frames that were written again, or are no longer there; a line on each kind."""
+        lines = []
+        again = [path for path in scan.rewritten if str(path.absolute()) in self._night]
+        gone = [path for path in scan.gone if str(path.absolute()) in self._night]
+        for path in (*again, *gone):
+            self._night.forget(str(path.absolute()))
+        self.waiting = [path for path in self.waiting if path not in scan.gone]
+        for paths, what in (
+            (again, "written again, with what they hold now counted"),
+            (gone, "removed or renamed, no longer counted"),
+        ):
+            if paths:
+                lines.append(f"measured frames {what}: {len(paths)} (first: {paths[0].name})")
+        if gone:
+            self._renew(self._night.frames())
+        return lines
+
+    def _find_unkept(self) -> list[str]:
+        """A line if measurements cannot be kept any more; they are not lost in this watch."""
+        probe = self._out / CACHE / "probe"
+        try:
+            with open_whole(probe) as stream:
+                stream.write(bytes(PROBE))
+            probe.unlink()
+        except OSError as error:
+            why = f"{error}; measurements are not kept, and made again when the watch begins anew"
+            return self._once("cache", why)
+        return self._once("cache", "")
+
+    def _once(self, about: str, text: str) -> list[str]:
+        """The line, unless it was the last one about this; none for ""."""
+        new = text != self._last_trouble.get(about, "")
+        self._last_trouble[about] = text
+        return [text] if text and new else []
 
     def end(self) -> list[str]:
         """Wait for the user's commands; what failed, a line each."""
@@ -251,19 +290,28 @@ class _Watch:
         if at is None:  # a dark or flat: shown, but no part of the night
             return [self._night[name]]
         self._verdicts.append(judge_sky(frames))
-        goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
-        minutes = collect_minutes(frames, goals)
+        minutes = collect_minutes(frames, self._goals(frames))
         now = time.time()
         events = find_events(frames, list(self._verdicts), minutes, last=frames[at], now=now)
         for event in events:
             stamp = datetime.fromtimestamp(event.time, UTC).isoformat(timespec="seconds")
             troubles += self._events.tell(event, stamp)
         self._cut_stars(frames[at])
+        self._renew(frames)
+        return [frames[at]]
+
+    def _renew(self, frames: list[LiveFrame]) -> None:
+        """Make the status anew, and let it be shown."""
+        self.shown = False
+        if not frames:
+            self.status = LiveStatus(time=time.time(), events=tuple(self._events.told()))
+            return
         sky = self._verdicts[-1]
+        minutes = collect_minutes(frames, self._goals(frames))
         heater, switched = self._heater_now(frames)
         self.status = LiveStatus(
             sentence=describe_state(frames, sky, minutes),
-            time=now,
+            time=time.time(),
             heater=heater,
             switched=switched,
             frames=tuple(frames[-SHOWN:]),
@@ -274,7 +322,10 @@ class _Watch:
             star_last=self._stars.get("last", ""),
             star_off=self._stars.get("off", ""),
         )
-        return [frames[at]]
+
+    def _goals(self, frames: list[LiveFrame]) -> Mapping[str, float]:
+        """Heater-off minutes wanted by filter."""
+        return equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
 
     def _heater_now(self, frames: list[LiveFrame]) -> tuple[str, float]:
         """The heater's state in words, and when it was switched last."""
@@ -282,18 +333,11 @@ class _Watch:
         state = {"part": "switched during the last frame"}.get(last.heater_state, last.heater_state)
         if last.heater_state == "on" and math.isfinite(last.heater_power):
             state = f"on, {last.heater_power:.0f} %"
-        if self._trace is not None:
-            edges = self._trace.edges[np.isfinite(self._trace.edges)]
-            power = self._trace.power
-            inner = self._trace.edges[1:-1]
-            steps = [
-                float(edge)
-                for edge, before, after in zip(inner, power[:-1], power[1:], strict=True)
-                if np.isfinite(before + after) and before != after
-            ]
-            if edges.size and steps:
-                return state, steps[-1]
-        return state, math.nan
+        if self._trace is None:
+            return state, math.nan
+        before, after = self._trace.power[:-1], self._trace.power[1:]
+        steps = self._trace.edges[1:-1][np.isfinite(before + after) & (before != after)]
+        return state, float(steps[-1]) if len(steps) else math.nan
 
     def _read_logs(self) -> list[str]:
         """Read logs that have grown; what went wrong, a line each and once."""
@@ -304,61 +348,55 @@ class _Watch:
             troubles += self._follow(self._weather, "weather", self._take_weather)
         return troubles
 
-    def _follow(self, log: LogFollower, name: str, take: Callable[[Path], None]) -> list[str]:
+    def _follow(self, log: LogFollower, name: str, take: Callable[[Path], list[str]]) -> list[str]:
         """Hand a log to its reader when it has changed."""
+        text = log.read()
+        troubles = log.take_problems()
+        if text.count(b"\n") < FEWEST_ROWS or self._seen.get(name) is text:
+            return troubles
+        scratch = self._out / SCRATCH
         try:
-            text = log.read()
-            troubles = log.take_problems()
-            if text.count(b"\n") < FEWEST_ROWS or self._seen.get(name) is text:
-                return troubles
-            self._seen[name] = text
-            scratch = self._out / SCRATCH
             scratch.mkdir(exist_ok=True)
-            take(log.snapshot(scratch))
+            copy = log.snapshot(scratch)
+        except OSError as error:  # tried again at the next look
+            why = error if isinstance(error, FramesortError) else error.strerror
+            return [*troubles, *self._once(name, f"{name} log: its copy cannot be written ({why})")]
+        self._seen[name] = text
+        try:
+            troubles += take(copy)
         except FramesortError as error:
             # Of the snapshot; the user knows the log itself.
-            return [f"{name} log: {str(error).replace(str(self._out / SCRATCH) + os.sep, '')}"]
-        except OSError as error:
-            return [f"{name} log: cannot be read ({error.strerror or error})"]
+            why = str(error).replace(str(scratch) + os.sep, "")
+            return [*troubles, *self._once(name, f"{name} log: {why}")]
+        self._once(name, "")
+        if self._verdicts:
+            self._renew(self._night.frames())
         return troubles
 
-    def _take_heater(self, path: Path) -> None:
-        self._trace, _ = read_traces(path, self._run.settings)
+    def _take_heater(self, path: Path) -> list[str]:
+        self._trace, notes = read_traces(path, self._run.settings)
         self._night.tag(self._trace)
+        found = {note.code: note for note in notes[::-1] if note.severity != "info"}
+        place = str(path.parent) + os.sep
+        return [
+            f"heater log: {str(note).replace(place, '')}"
+            for code, note in found.items()
+            if self._once(f"heater log, {code}", code)  # once a night
+        ]
 
-    def _take_weather(self, path: Path) -> None:
+    def _take_weather(self, path: Path) -> list[str]:
         table = read_forecast(path)
         self._night.set_weather(
             list(unix_seconds(table["time"])), list(table["temperature"]), list(table["humidity"])
         )
+        return []
 
     def _cut_stars(self, frame: LiveFrame) -> None:
         """The brightest star of a frame as a picture, beside that of the last heater-off one."""
         star = self._night.brightest(frame.file)
-        picture = "" if star is None else _star_picture(frame.file, *star)
+        picture = "" if star is None else draw_star(frame.file, *star)
         if not picture:
             return
         self._stars["last"] = picture
         if frame.heater_state == "off":
             self._stars["off"] = picture
-
-
-def _star_picture(path: str, x: float, y: float, half: int = 24) -> str:
-    """A star as a data URI: its own peak is white, the square root of light above the sky."""
-    row, column = round(y), round(x)
-    try:
-        pixels, _ = read_image(path, rows=slice(max(row - half, 0), row + half + 1))
-    except FramesortError:
-        return ""
-    while pixels.ndim > 2:
-        pixels = pixels[0]
-    cut = pixels[:, max(column - half, 0) : column + half + 1]
-    if min(cut.shape) < half:
-        return ""
-    sky, peak = float(np.nanmedian(cut)), float(np.nanmax(cut))
-    if not peak > sky:
-        return ""
-    shown = np.sqrt(np.clip((cut - sky) / (peak - sky), 0, 1))
-    stream = io.BytesIO()
-    imsave(stream, np.nan_to_num(shown), cmap="gray", vmin=0, vmax=1, origin="lower", format="png")
-    return "data:image/png;base64," + base64.b64encode(stream.getvalue()).decode()

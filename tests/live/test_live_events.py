@@ -2,6 +2,7 @@
 
 import json
 import sys
+import time
 from dataclasses import replace
 
 import pytest
@@ -15,6 +16,7 @@ from framesort.live import (
     LiveEvent,
     LiveFrame,
     SkyVerdict,
+    _commands,
     find_events,
     find_hints,
 )
@@ -101,6 +103,19 @@ def test_a_command_that_fails_is_named(tmp_path):
     commands = EventCommands({"cloud": failing}, Journal(tmp_path / "k"))
     assert commands.tell(replace(DEW, kind="cloud", key="cloud 1"), "") == []
     assert commands.collect(wait=True) == ["--on cloud: the command ended with status 3"]
+
+
+def test_a_command_that_hangs_is_ended_and_named(tmp_path, monkeypatch):
+    monkeypatch.setattr(_commands, "LONGEST", 1.0)
+    hanging = f'"{sys.executable}" -c "import time; time.sleep(60)"'
+    both = EventCommands({"dew": hanging, "cloud": hanging}, Journal(tmp_path / "j"))
+    begin = time.monotonic()
+    both.tell(DEW, "")
+    both.tell(replace(DEW, kind="cloud", key="cloud 1"), "")
+    lines = both.collect(wait=True)
+    assert lines == [f"--on {kind}: the command was ended after 1 s" for kind in ("dew", "cloud")]
+    assert time.monotonic() - begin < 10.0  # one after the other, but of one minute each
+    assert both.collect(wait=True) == []
 
 
 def frame(k=0, **changes):

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
@@ -13,9 +14,12 @@ import pytest
 from astropy.io import fits
 
 from framesort.cli import main
-from framesort.errors import InputError
-from framesort.night import WatchOptions, sort_night, watch_night
+from framesort.errors import InputError, OutputError
+from framesort.files import open_whole
+from framesort.live import _log
+from framesort.night import WatchOptions, _watch, sort_night, watch_night
 from framesort.night import _read as reading
+from framesort.quality import _cache
 
 pytestmark = pytest.mark.slow
 
@@ -130,6 +134,108 @@ def test_a_damaged_frame_is_named_and_the_watch_goes_on(frames, tmp_path):
     reasons = {Path(frame.file).name: frame.reason for frame in status.frames}
     assert reasons["001.fits"] == "" and reasons["000-dark-sky.fits"]
     assert [event.kind for event in status.events] == ["frame-bad"]
+
+
+def act_after(acts, folder, *, out, **arguments):
+    """Watch; each act is called when its number of frames was shown, the last one ends it."""
+    stop, shown, lines, acts = threading.Event(), [], [], list(acts)
+
+    def show(status, news, troubles):
+        shown.extend(news)
+        lines.extend(troubles)
+        while acts and len(shown) >= acts[0][0]:
+            act = acts.pop(0)[1]
+            stop.set() if act is None else act()
+
+    arguments.setdefault("options", WatchOptions(poll=0.05, settle=0.2))
+    return watch_night(folder, out=out, show=show, stop=stop, **arguments), lines
+
+
+def test_frames_that_are_renamed_written_again_or_deleted_count_once(frames, tmp_path):
+    folder = tmp_path / "lights"
+    folder.mkdir()
+    one, two, three, four = (folder / f"{k}.fits" for k in (1, 2, 3, 4))
+    for path, source in ((one, frames[0]), (two, frames[1]), (three, frames[2])):
+        shutil.copy(source, path)
+    acts = [
+        (3, lambda: one.rename(four)),
+        (4, lambda: shutil.copy(frames[3], two)),
+        (5, lambda: (three.unlink(), shutil.copy(frames[4], one))),
+        (6, None),
+    ]
+    status, lines = act_after(acts, folder, out=tmp_path / "out", heater=0.0)
+    assert {frame.file for frame in status.frames} == {str(one), str(two), str(four)}
+    assert [one.off for one in status.minutes] == [3.0]
+    assert len(lines) == 3 and "written again" in lines[1]
+    assert "removed or renamed" in lines[0] and "first: 3.fits" in lines[2]
+
+
+def test_a_result_folder_that_is_full_is_named_once_and_the_log_is_read_later(
+    frames, simulated, tmp_path, monkeypatch
+):
+    folder, out, log = tmp_path / "lights", tmp_path / "out", tmp_path / "ring.csv"
+    folder.mkdir()
+    log.write_bytes(Path(simulated.log).read_bytes())
+    full = [True]
+
+    @contextmanager
+    def refusing(path, **options):
+        if full[0]:
+            raise OutputError(f"{path}: cannot be written (No space left on device)")
+        with open_whole(path, **options) as stream:
+            yield stream
+
+    for module in (_log, _watch, _cache):
+        monkeypatch.setattr(module, "open_whole", refusing)
+    shutil.copy(frames[0], folder)
+    acts = [
+        (1, lambda: shutil.copy(frames[1], folder)),
+        (2, lambda: (full.clear(), full.append(False), shutil.copy(frames[2], folder))),
+        (3, None),
+    ]
+    status, lines = act_after(acts, folder, out=out, heater=log)
+    assert len(lines) == 2 and all("No space left" in line for line in lines)
+    assert lines[0].startswith("heater log: ") and "measurements are not kept" in lines[1]
+    assert [frame.heater_state for frame in status.frames] == ["off"] * 3
+    assert len(list((out / "cache").glob("*.npz"))) == 1
+
+
+def test_the_last_frame_is_told_again_when_the_log_covers_it(frames, simulated, tmp_path):
+    folder, log = tmp_path / "lights", tmp_path / "ring.csv"
+    folder.mkdir()
+    shutil.copy(frames[0], folder)
+    stop = threading.Event()
+
+    def show(status, news, troubles):
+        if news:
+            assert status.heater == "unknown"
+            log.write_bytes(Path(simulated.log).read_bytes())
+        if status.heater == "off":
+            stop.set()
+
+    options = WatchOptions(poll=0.05, settle=0.2, until=time.time() + 30)
+    status = watch_night(
+        folder, out=tmp_path / "out", heater=log, options=options, show=show, stop=stop
+    )
+    assert [one.off for one in status.minutes] == [1.0]
+
+
+def test_rows_of_the_log_that_cannot_be_read_are_named_once(frames, simulated, tmp_path):
+    folder, log = tmp_path / "lights", tmp_path / "ring.csv"
+    folder.mkdir()
+    shutil.copy(frames[0], folder)
+    rows = Path(simulated.log).read_bytes().splitlines(keepends=True)
+    log.write_bytes(b"".join([*rows[:20], b"2026-99-11,abc\n", *rows[20:-1]]))
+
+    def grow():
+        with open(log, "ab") as stream:
+            stream.write(rows[-1])
+        shutil.copy(frames[1], folder)
+
+    status, lines = act_after([(1, grow), (2, None)], folder, out=tmp_path / "out", heater=log)
+    (line,) = lines
+    assert line == "heater log: ring.csv: line 21: no time, left out"
+    assert [frame.heater_state for frame in status.frames] == ["off"] * 2
 
 
 def test_wrong_folders_are_one_line(tmp_path):
