@@ -231,33 +231,30 @@ class _Watch:
 
     def _forget(self, scan: Scan) -> list[str]:
         """Drop frames that were written again, or are no longer there; a line on each kind."""
-        lines = []
         again = [path for path in scan.rewritten if str(path.absolute()) in self._night]
         gone = [path for path in scan.gone if str(path.absolute()) in self._night]
         for path in (*again, *gone):
             self._night.forget(str(path.absolute()))
         self.waiting = [path for path in self.waiting if path not in scan.gone]
-        for paths, what in (
-            (again, "written again, with what they hold now counted"),
-            (gone, "removed or renamed, no longer counted"),
-        ):
-            if paths:
-                lines.append(f"measured frames {what}: {len(paths)} (first: {paths[0].name})")
         if gone:
             self._renew(self._night.frames())
-        return lines
+        kinds = ((again, "written again, and measured again"), (gone, "removed or renamed"))
+        return [
+            f"measured frames {what}: {len(paths)} (first: {paths[0].name})"
+            for paths, what in kinds
+            if paths
+        ]
 
     def _find_unkept(self) -> list[str]:
         """A line if measurements cannot be kept any more; they are not lost in this watch."""
-        probe = self._out / CACHE / "probe"
+        probe, why = self._out / CACHE / "probe", ""
         try:
             with open_whole(probe) as stream:
                 stream.write(bytes(PROBE))
             probe.unlink()
         except OSError as error:
             why = f"{error}; measurements are not kept, and made again when the watch begins anew"
-            return self._once("cache", why)
-        return self._once("cache", "")
+        return self._once("cache", why)
 
     def _once(self, about: str, text: str) -> list[str]:
         """The line, unless it was the last one about this; none for ""."""
