@@ -27,7 +27,7 @@ from framesort.records import (
 
 __all__ = ["LiveNight"]
 
-OFF_FRAMES = 60
+OFF_FRAMES = 30
 """Heater-off frames of a group, the last ones, that a frame is compared with."""
 
 REFERENCES = 3
