@@ -49,7 +49,8 @@ def imported(folders):
             else:
                 continue
             found |= {name.partition(".")[0] for name in names}
-    local = {p.stem for p in (ROOT / "tests").rglob("*.py")} | {p.name for p in ROOT.iterdir()}
+    own = (p.stem for folder in ("tests", "demo") for p in (ROOT / folder).rglob("*.py"))
+    local = {*own, *(p.name for p in ROOT.iterdir())}
     found -= set(sys.stdlib_module_names) | local
     return {DISTRIBUTIONS.get(name, name) for name in found}
 
