@@ -109,13 +109,13 @@ def test_zone_as_a_word_of_its_own(zone, tmp_path, capsys):
 
 
 def test_settings_of_the_file_come_after_options(tmp_path):
-    from framesort.cli._commands import _settings
+    from framesort.cli._commands import settings_of
 
     (tmp_path / "s.toml").write_text('max_share = 0.1\nclip = 4.0\nlog_zone = "-07:00"\n')
     options = build_parser().parse_args(
         ["night", "x", "--out", "o", "--clip", "2.5", "--settings", str(tmp_path / "s.toml")]
     )
-    settings = _settings(options)
+    settings = settings_of(options)
     assert (settings.max_share, settings.clip, settings.log_zone) == (0.1, 2.5, "-07:00")
 
 

@@ -6,7 +6,7 @@ from urllib.parse import urlsplit
 
 import pytest
 from chromium import CHROMIUM, Browser
-from live_nights import busy_status, frames, hostile_status
+from live_statuses import busy_status, frames, hostile_status
 
 from framesort.live import LiveStatus, serve_status
 

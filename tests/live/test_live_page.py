@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 from xml.etree import ElementTree
 
 import pytest
-from live_nights import BEGIN, HOSTILE, busy_status, frames, hostile_status, star
+from live_statuses import BEGIN, HOSTILE, busy_status, frames, hostile_status, star
 
 from framesort.live import (
     FilterMinutes,

@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from urllib.parse import urlsplit
 
 import pytest
-from live_nights import busy_status, hostile_status
+from live_statuses import busy_status, hostile_status
 
 from framesort.errors import InputError, OutputError
 from framesort.live import LiveStatus, serve_status
