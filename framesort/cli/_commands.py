@@ -25,7 +25,7 @@ from framesort.records import GroupSummary, NightSummary
 from framesort.settings import Settings, read_settings
 from framesort.workers import open_executor
 
-__all__ = ["COMMANDS", "settings_of"]
+__all__ = ["COMMANDS", "one_heater", "settings_of"]
 
 
 def _given(options: Namespace) -> dict[str, Any]:
@@ -49,7 +49,7 @@ def settings_of(options: Namespace) -> Settings | None:
 
 def _heater(options: Namespace) -> str | float | list[str | float] | None:
     """A number is a constant power, unless a file has that name; several logs are a list."""
-    logs = [_one_heater(text) for text in options.heater or _earlier_logs(options.settings)]
+    logs = [one_heater(text) for text in options.heater or _earlier_logs(options.settings)]
     return None if not logs else logs[0] if len(logs) == 1 else logs
 
 
@@ -61,12 +61,15 @@ def _earlier_logs(path: str | None) -> list[str]:
     return names
 
 
-def _one_heater(text: str) -> str | float:
+def one_heater(text: str, *, may_be_missing: bool = False) -> str | float:
+    """A number is a constant power, unless a file has that name; a log may appear later."""
     if Path(text).exists():
         return text
     try:
         return float(text)
     except ValueError:
+        if may_be_missing:
+            return text
         raise InputError(f"{text}: no such heater log, and no power in percent") from None
 
 

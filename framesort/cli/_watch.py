@@ -7,7 +7,8 @@ import signal
 import sys
 import threading
 from argparse import Namespace
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -92,7 +93,7 @@ def add_live_settings(parser: argparse.ArgumentParser) -> None:
 
 def run_watch(options: Namespace) -> int:
     """Watch until Ctrl-C or the given time; 0 if at least one frame was measured."""
-    from framesort.cli._commands import settings_of
+    from framesort.cli._commands import one_heater, settings_of
     from framesort.cli._console import print_json, print_note, print_text
     from framesort.live import LiveStatus, serve_status
     from framesort.night import WatchOptions, watch_night
@@ -109,6 +110,9 @@ def run_watch(options: Namespace) -> int:
     )
     if options.serve is None and (options.token or options.host != LOOPBACK):
         raise InputError("--host and --token are for --serve")
+    heater = options.heater
+    if heater is not None:
+        heater = one_heater(heater, may_be_missing=True)
     stop = threading.Event()
     with ExitStack() as stack:
         stack.enter_context(_stopped_by_signals(stop))
@@ -132,7 +136,7 @@ def run_watch(options: Namespace) -> int:
         status = watch_night(
             options.folder,
             out=options.out,
-            heater=_heater(options.heater),
+            heater=heater,
             settings=settings_of(options),
             options=watch,
             show=show,
@@ -189,37 +193,24 @@ class _Screen:
             self._block = 0
 
 
-class _stopped_by_signals:
+@contextmanager
+def _stopped_by_signals(stop: threading.Event) -> Iterator[None]:
     """Ctrl-C and a polite kill end the watch between two frames; a second Ctrl-C at once."""
 
-    def __init__(self, stop: threading.Event) -> None:
-        self._stop = stop
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> None:
-        if threading.current_thread() is not threading.main_thread():
-            return
-        for number in (signal.SIGINT, signal.SIGTERM):
-            self._before[number] = signal.signal(number, self._take)
-
-    def _take(self, number: int, _: Any) -> None:
-        if self._stop.is_set():
+    def take(number: int, frame: Any) -> None:
+        if stop.is_set():
             raise KeyboardInterrupt
-        self._stop.set()
+        stop.set()
 
-    def __exit__(self, *_: object) -> None:
-        for number, before in self._before.items():
-            signal.signal(number, before)
-
-
-def _heater(text: str | None) -> str | float | None:
-    """A number is a constant power, unless a file has that name; a log may appear later."""
-    if text is None or Path(text).exists():
-        return text
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {n: signal.signal(n, take) for n in (signal.SIGINT, signal.SIGTERM)}
     try:
-        return float(text)
-    except ValueError:
-        return text
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _goals(texts: list[str]) -> tuple[dict[str, float], bool]:

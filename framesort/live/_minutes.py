@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -54,7 +55,7 @@ def _with_ready(minutes: FilterMinutes, off: Sequence[LiveFrame], now: float) ->
     """The same with the time at which the goal is reached at the present rate."""
     if not minutes.missing > 0:  # reached, or no goal
         ready = now if minutes.missing == 0 else math.nan
-        return FilterMinutes(**{**vars(minutes), "ready": ready})
+        return replace(minutes, ready=ready)
     begin = now - 60 * RATE_OVER
     recent = [f for f in off if f.start + f.exposure > begin]
     if not recent:
@@ -63,7 +64,7 @@ def _with_ready(minutes: FilterMinutes, off: Sequence[LiveFrame], now: float) ->
     since = max(begin, min(f.start for f in recent))
     share = sum(f.exposure for f in recent) / max(now - since, 1.0)
     ready = now + 60 * minutes.missing / min(share, 1.0)
-    return FilterMinutes(**{**vars(minutes), "ready": ready})
+    return replace(minutes, ready=ready)
 
 
 def equal_depth_minutes(frames: Sequence[LiveFrame]) -> dict[str, float]:

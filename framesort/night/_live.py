@@ -40,6 +40,21 @@ RETAG = 3600.0
 """Seconds back over which heater states are looked up again when the log has grown."""
 
 
+@dataclass(frozen=True)
+class _Measured:
+    """What is kept of a frame beside its `LiveFrame`.
+
+    `flux` is that of its stars over that on the group's first reference, `light` its quality
+    without the star list (None where it cannot be used), `star` the place of its brightest star,
+    `weather` whether its own header has temperature and humidity.
+    """
+
+    flux: float = math.nan
+    light: FrameQuality | None = None
+    star: tuple[float, float] | None = None
+    weather: bool = False
+
+
 @dataclass
 class _Reference:
     """A frame with its star list, and its flux over that of the group's first reference."""
@@ -60,11 +75,8 @@ class LiveNight:
     def __init__(self, run: NightRun) -> None:
         self._run = run
         self._frames: dict[str, LiveFrame] = {}
-        self._flux: dict[str, float] = {}
-        self._light: dict[str, FrameQuality] = {}
+        self._measured: dict[str, _Measured] = {}
         self._references: dict[str, list[_Reference]] = {}
-        self._bright: dict[str, tuple[float, float]] = {}
-        self._plain: dict[str, tuple[float, float]] = {}  # air temperature and humidity
 
     def __contains__(self, path: object) -> bool:
         return str(path) in self._frames
@@ -77,8 +89,8 @@ class LiveNight:
 
     def forget(self, path: str) -> None:
         """Drop a frame whose file was written anew."""
-        for known in (self._frames, self._flux, self._light, self._plain, self._bright):
-            known.pop(path, None)
+        self._frames.pop(path, None)
+        self._measured.pop(path, None)
 
     def add(self, paths: Sequence[Path], trace: HeaterTrace | None) -> list[str]:
         """Read, measure and tag further frames.
@@ -128,7 +140,7 @@ class LiveNight:
         measured = quality.reason in ("", "wrong checksum")  # such a frame is used
         reason = str(row["reason"][0]) or ("" if measured else quality.reason)
         group = f"{row['target'][0]} {row['filter'][0]} {exposure:g} {size}"
-        self._plain[name] = number("air_temperature"), number("humidity")
+        air, humid = number("air_temperature"), number("humidity")
         self._frames[name] = LiveFrame(
             file=name,
             start=float(unix_seconds(row["start"])[0]),
@@ -141,16 +153,20 @@ class LiveNight:
             noise=quality.noise,
             stars=quality.stars,
             airmass=_airmass(number("target_altitude")),
-            air_temperature=number("air_temperature"),
-            humidity=number("humidity"),
-            dew_margin=_margin(number("air_temperature"), number("humidity")),
+            air_temperature=air,
+            humidity=humid,
+            dew_margin=_margin(air, humid),
             reason=reason,
         )
+        found = _Measured(weather=math.isfinite(air + humid))
         if not reason:
-            self._flux[name] = self._flux_of(group, quality)
-            if (star := _brightest(quality)) is not None:
-                self._bright[name] = star
-            self._light[name] = replace(quality, star_list=empty_star_list())
+            found = replace(
+                found,
+                flux=self._flux_of(group, quality),
+                light=replace(quality, star_list=empty_star_list()),
+                star=_brightest(quality),
+            )
+        self._measured[name] = found
         return name
 
     def _flux_of(self, group: str, quality: FrameQuality) -> float:
@@ -173,15 +189,15 @@ class LiveNight:
         """Look the heater's state up in the log, for frames that it may not have covered yet."""
         if trace is None:
             return
-        latest = max((f.start for f in self._frames.values() if f.start == f.start), default=0.0)
-        rows = [
+        timed = [frame for frame in self._frames.values() if math.isfinite(frame.start)]
+        latest = max((frame.start for frame in timed), default=0.0)
+        known = [
             frame
-            for frame in self._frames.values()
-            if frame.heater_state == "unknown" or not frame.start < latest - RETAG
+            for frame in timed
+            if frame.heater_state == "unknown" or frame.start >= latest - RETAG
         ]
-        if not rows:
+        if not known:
             return
-        known = [frame for frame in rows if math.isfinite(frame.start)]
         table = Table({"exposure": [frame.exposure for frame in known]})
         table["start"] = Time([frame.start for frame in known], format="unix")
         add_heater_columns(table, trace)
@@ -217,10 +233,9 @@ class LiveNight:
         if not len(times):
             return
         for name, frame in self._frames.items():
-            own_air, own_humid = self._plain.get(name, (math.nan, math.nan))
             middle = frame.middle
             inside = times[0] - 1800 <= middle <= times[-1] + 1800
-            if math.isfinite(own_air + own_humid) or not inside:
+            if self._measured[name].weather or not inside:
                 continue
             t, h = (float(np.interp(middle, times, values)) for values in (air, humid))
             self._frames[name] = replace(
@@ -241,36 +256,33 @@ class LiveNight:
             mine = [f for f in ordered if f.group == group and not f.reason]
             off = [f.fwhm for f in mine if f.heater_state == "off" and f.fwhm > 0]
             width[group] = float(np.median(off)) if off else math.nan
-            flux = [
-                self._flux[f.file] for f in mine if math.isfinite(self._flux.get(f.file, math.nan))
-            ]
+            flux = [self._measured[f.file].flux for f in mine]
+            flux = [value for value in flux if math.isfinite(value)]
             best[group] = float(np.percentile(flux, 90)) if flux else math.nan
         return [
             replace(
                 frame,
                 fwhm_ratio=frame.fwhm / width[frame.group],
-                transparency=self._flux.get(frame.file, math.nan) / best[frame.group],
+                transparency=self._measured[frame.file].flux / best[frame.group],
             )
             for frame in ordered
         ]
 
     def brightest(self, name: str) -> tuple[float, float] | None:
         """Place of the brightest star of a frame, pixels; None where there is none."""
-        return self._bright.get(name)
+        return self._measured[name].star
 
     def measure_spike(self, name: str) -> None:
         """Excess of the spike over the group's heater-off frames so far."""
-        frame, quality = self._frames[name], self._light.get(name)
+        frame, quality = self._frames[name], self._measured[name].light
         if quality is None:
             return
-        off = [
-            self._light[other.file]
-            for other in list(self._frames.values())
-            if other.group == frame.group
-            and other.heater_state == "off"
-            and other.file != name
-            and other.file in self._light
-        ][-OFF_FRAMES:]
+        others = (
+            self._measured[other.file].light
+            for other in self._frames.values()
+            if other.group == frame.group and other.heater_state == "off" and other.file != name
+        )
+        off = [light for light in others if light is not None][-OFF_FRAMES:]
         if not off:
             return
         together = [*off, quality]

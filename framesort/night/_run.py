@@ -79,6 +79,7 @@ class NightRun:
         """
         files = tuple(str(row["file"]) for row in table if row["group"])
         if files not in self._readers:  # headers are read once, not by every step
+            self._readers.clear()  # a watch makes a reader for every few frames
             self._readers[files] = make_reader(files, self.masters)
         reader, notes = self._readers[files]
         return reader, list(notes)

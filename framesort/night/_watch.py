@@ -8,7 +8,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -190,7 +190,6 @@ class _Watch:
         self._night = LiveNight(run)
         self._follower = FolderFollower(folder, settle=options.settle)
         self._events = EventCommands(options.commands, Journal(out / JOURNAL))
-        self._heater = heater
         path = heater if isinstance(heater, str | os.PathLike) else None
         self._log = None if path is None else LogFollower(path)
         self._weather = None if options.weather is None else LogFollower(options.weather)
@@ -287,14 +286,18 @@ class _Watch:
         if at is None:  # a dark or flat: shown, but no part of the night
             return [self._night[name]]
         self._verdicts.append(judge_sky(frames))
-        minutes = collect_minutes(frames, self._goals(frames))
-        now = time.time()
-        events = find_events(frames, list(self._verdicts), minutes, last=frames[at], now=now)
-        for event in events:
-            stamp = datetime.fromtimestamp(event.time, UTC).isoformat(timespec="seconds")
-            troubles += self._events.tell(event, stamp)
         self._cut_stars(frames[at])
         self._renew(frames)
+        for event in find_events(
+            frames,
+            list(self._verdicts),
+            self.status.minutes,
+            last=frames[at],
+            now=self.status.time,
+        ):
+            stamp = datetime.fromtimestamp(event.time, UTC).isoformat(timespec="seconds")
+            troubles += self._events.tell(event, stamp)
+        self.status = replace(self.status, events=tuple(self._events.told()))
         return [frames[at]]
 
     def _renew(self, frames: list[LiveFrame]) -> None:
@@ -304,7 +307,8 @@ class _Watch:
             self.status = LiveStatus(time=time.time(), events=tuple(self._events.told()))
             return
         sky = self._verdicts[-1]
-        minutes = collect_minutes(frames, self._goals(frames))
+        goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
+        minutes = collect_minutes(frames, goals)
         heater, switched = self._heater_now(frames)
         self.status = LiveStatus(
             sentence=describe_state(frames, sky, minutes),
@@ -319,10 +323,6 @@ class _Watch:
             star_last=self._stars.get("last", ""),
             star_off=self._stars.get("off", ""),
         )
-
-    def _goals(self, frames: list[LiveFrame]) -> Mapping[str, float]:
-        """Heater-off minutes wanted by filter."""
-        return equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
 
     def _heater_now(self, frames: list[LiveFrame]) -> tuple[str, float]:
         """The heater's state in words, and when it was switched last."""
