@@ -77,6 +77,7 @@ class LiveNight:
         self._frames: dict[str, LiveFrame] = {}
         self._measured: dict[str, _Measured] = {}
         self._references: dict[str, list[_Reference]] = {}
+        self._weather: tuple[Sequence[float], Sequence[float], Sequence[float]] = ((), (), ())
 
     def __contains__(self, path: object) -> bool:
         return str(path) in self._frames
@@ -167,6 +168,7 @@ class LiveNight:
                 star=_brightest(quality),
             )
         self._measured[name] = found
+        self._take_weather(name)
         return name
 
     def _flux_of(self, group: str, quality: FrameQuality) -> float:
@@ -230,14 +232,17 @@ class LiveNight:
             Seconds since 1970 UTC, increasing; degrees Celsius; percent. A frame takes what is
             interpolated to its middle, the last value for half an hour beyond the log's end.
         """
-        if not len(times):
+        self._weather = times, air, humid
+        for name in self._frames:
+            self._take_weather(name)
+
+    def _take_weather(self, name: str) -> None:
+        """Temperature and humidity of one frame from the weather log so far."""
+        frame, (times, air, humid) = self._frames[name], self._weather
+        if self._measured[name].weather or not len(times):
             return
-        for name, frame in self._frames.items():
-            middle = frame.middle
-            inside = times[0] - 1800 <= middle <= times[-1] + 1800
-            if self._measured[name].weather or not inside:
-                continue
-            t, h = (float(np.interp(middle, times, values)) for values in (air, humid))
+        if times[0] - 1800 <= frame.middle <= times[-1] + 1800:
+            t, h = (float(np.interp(frame.middle, times, values)) for values in (air, humid))
             self._frames[name] = replace(
                 frame, air_temperature=t, humidity=h, dew_margin=_margin(t, h)
             )

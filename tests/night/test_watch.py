@@ -238,6 +238,28 @@ def test_rows_of_the_log_that_cannot_be_read_are_named_once(frames, simulated, t
     assert [frame.heater_state for frame in status.frames] == ["off"] * 2
 
 
+def test_frames_after_the_last_line_of_the_weather_log_take_its_values(frames, tmp_path):
+    folder, weather = tmp_path / "lights", tmp_path / "weather.csv"
+    folder.mkdir()
+    weather.write_text(
+        "time,temperature,humidity\n2026-02-11T19:50:00Z,10,90\n2026-02-11T20:00:00Z,10,90\n"
+    )
+    stop, margins = threading.Event(), []
+
+    def show(status, news, troubles):
+        margins.extend(frame.dew_margin for frame in news)
+        if len(margins) == 2:
+            stop.set()
+        elif news:  # the log does not change any more
+            shutil.copy(frames[1], folder / "b.fits")
+
+    shutil.copy(frames[0], folder / "a.fits")
+    options = WatchOptions(poll=0.05, settle=0.2, weather=weather)
+    watch_night(folder, out=tmp_path / "out", heater=0.0, options=options, show=show, stop=stop)
+    # Dew point 8.4 deg C (10 deg C and 90 %, WMO constants); the plate is 3 K below the air.
+    assert margins == [pytest.approx(-1.43, abs=0.02)] * 2
+
+
 def test_wrong_folders_are_one_line(tmp_path):
     with pytest.raises(InputError, match="no such folder"):
         watch_night(tmp_path / "none", out=tmp_path / "out")
