@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parents[1] / "framesort"
-BASE = {"errors", "rules", "records", "files", "images", "workers"}
+BASE = {"errors", "rules", "records", "files", "images", "pages", "workers"}
 SUBPACKAGES = {
     "frames",
     "heater",
@@ -30,6 +30,7 @@ MAY_IMPORT = {
     "records": {"errors"},
     "files": {"errors", "records"},
     "images": {"errors", "records", "files"},
+    "pages": set(),
     "workers": {"errors", "records"},
     "stars": BASE,
     **{subpackage: BASE | {"stars"} for subpackage in SUBPACKAGES},

@@ -21,7 +21,7 @@ from framesort.night import (
     read_logs,
     sort_night,
 )
-from framesort.records import GroupSummary, NightSummary
+from framesort.records import HEATER_STATES, GroupSummary, NightSummary
 from framesort.settings import Settings, read_settings
 from framesort.workers import open_executor
 
@@ -165,8 +165,16 @@ def _show_notes(summary: NightSummary, *, verbose: bool) -> None:
         print_note(f"left out: {entry.file}: {entry.reason}")
 
 
-_STATES = ("off", "part", "on", "unknown")
-_HEADER = ("group", "frames", *_STATES, "sharp set", "FWHM", "deep set", "FWHM", "stars replaced")
+_HEADER = (
+    "group",
+    "frames",
+    *HEATER_STATES,
+    "sharp set",
+    "FWHM",
+    "deep set",
+    "FWHM",
+    "stars replaced",
+)
 
 
 def _group_cells(group: GroupSummary) -> list[str]:
@@ -179,7 +187,7 @@ def _group_cells(group: GroupSummary) -> list[str]:
     return [
         group.label,
         str(group.frames),
-        *(str(group.states[name]) for name in _STATES),
+        *(str(group.states[name]) for name in HEATER_STATES),
         *sets,
         "-" if group.replaced is None else str(group.replaced),
     ]

@@ -6,16 +6,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
 from framesort.live._status import LiveFrame, LiveStatus
+from framesort.records import HEATER_STATES
 
-__all__ = ["STATES", "STATE_WORDS", "Panel", "Timeline", "draw_timeline"]
-
-STATE_WORDS = {
-    "off": "heater off",
-    "part": "changed during the exposure",
-    "on": "heater on",
-    "unknown": "unknown",
-}
-STATES = tuple(STATE_WORDS)
+__all__ = ["Panel", "Timeline", "draw_timeline"]
 
 _SPAN = 18 * 3600.0
 """Longest time shown, seconds: frames with a wrong date must not squeeze the night."""
@@ -118,9 +111,9 @@ def _bars(
         right = axis.place(frame.start + _length(frame))
         gap = 0.12 * (right - left)
         right = max(round(right - gap, 1), left + _LEAST_WIDTH)
-        state = frame.heater_state if frame.heater_state in STATE_WORDS else "unknown"
+        state = frame.heater_state if frame.heater_state in HEATER_STATES else "unknown"
         spans.setdefault(state, []).append((left, right, top, bottom))
-    return [(state, _outline(spans[state])) for state in STATES if state in spans]
+    return [(state, _outline(spans[state])) for state in HEATER_STATES if state in spans]
 
 
 def _median(values: Iterable[float]) -> float:
@@ -131,7 +124,7 @@ def _median(values: Iterable[float]) -> float:
 def _say(frames: Sequence[LiveFrame], name: str, pattern: str) -> str:
     """Medians by state in words, for those who do not see the bars."""
     parts = []
-    for state, words in STATE_WORDS.items():
+    for state, words in HEATER_STATES.items():
         middle = _median(getattr(f, name) for f in frames if f.heater_state == state)
         if math.isfinite(middle):
             parts.append(f"{words}: median {pattern.format(middle)}")
@@ -194,7 +187,8 @@ def _light_panel(frames: Sequence[LiveFrame], axis: _Axis) -> Panel:
 
 def _state_panel(frames: Sequence[LiveFrame], axis: _Axis) -> Panel:
     counts = {
-        words: sum(f.heater_state == state for f in frames) for state, words in STATE_WORDS.items()
+        words: sum(f.heater_state == state for f in frames)
+        for state, words in HEATER_STATES.items()
     }
     told = ", ".join(f"{number} {words}" for words, number in counts.items() if number)
     tops = [(_STRIP_TOPS.get(f.heater_state, 85.0), 100.0) for f in frames]
@@ -242,10 +236,10 @@ def draw_timeline(status: LiveStatus, *, zone: tzinfo = UTC) -> Timeline | None:
     note = (
         f"Not shown, since without a date in this night: {missing} of {len(status.frames)} frames."
     )
-    present = {f.heater_state if f.heater_state in STATE_WORDS else "unknown" for f in frames}
+    present = {f.heater_state if f.heater_state in HEATER_STATES else "unknown" for f in frames}
     return Timeline(
         [_width_panel(frames, axis), _light_panel(frames, axis), _state_panel(frames, axis)],
-        [state for state in STATES if state in present],
+        [state for state in HEATER_STATES if state in present],
         _hours(axis, zone),
         [axis.place(e.time) for e in status.events if axis.begin <= e.time <= axis.end],
         note if missing else "",

@@ -1,7 +1,5 @@
 """The page of the running night: parts that are escaped text, and the file that holds them."""
 
-import base64
-import hashlib
 import math
 import re
 import time
@@ -9,18 +7,19 @@ import zlib
 from dataclasses import asdict
 from datetime import UTC, datetime, tzinfo
 from functools import cache
-from importlib.resources import files
 from pathlib import PurePath
 from typing import Any
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
+from jinja2 import Environment
 from markupsafe import Markup
 
 from framesort import __version__
 from framesort.files import json_text
-from framesort.live._chart import STATE_WORDS, draw_timeline
+from framesort.live._chart import draw_timeline
 from framesort.live._script import SCRIPT
 from framesort.live._status import LiveFrame, LiveStatus
+from framesort.pages import page_environment, page_style, script_hash
+from framesort.records import HEATER_STATES
 
 __all__ = ["POLICY", "encode_parts", "encode_status", "render_parts", "render_status"]
 
@@ -40,10 +39,9 @@ _ALONE = ("title", "time", "sentence")
 _RECENT = 8
 _EVENTS = 12
 
-_DIGEST = base64.b64encode(hashlib.sha256(SCRIPT.encode()).digest()).decode()
 POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; connect-src 'self'; "
-    f"script-src 'sha256-{_DIGEST}'; base-uri 'none'; form-action 'none'"
+    f"script-src '{script_hash(SCRIPT)}'; base-uri 'none'; form-action 'none'"
 )
 """Content security policy: nothing is loaded, one script runs, and that asks its own server."""
 
@@ -91,7 +89,7 @@ def _width(share: float) -> str:
 
 
 def _state(text: str) -> str:
-    return text if text in STATE_WORDS else "unknown"
+    return text if text in HEATER_STATES else "unknown"
 
 
 def _kind(text: str) -> str:
@@ -147,7 +145,7 @@ def _context(status: LiveStatus, zone: tzinfo) -> dict[str, Any]:
         "probabilities": [(name, getattr(status.sky, name)) for name in ("dew", "cloud", "focus")],
         "sky_sentences": _sky_sentences(status),
         "timeline": draw_timeline(status, zone=zone),
-        "words": STATE_WORDS,
+        "words": HEATER_STATES,
         "events_list": list(status.events[: -_EVENTS - 1 : -1]),
         "events_more": max(len(status.events) - _EVENTS, 0),
         "star_last": star_last,
@@ -158,14 +156,7 @@ def _context(status: LiveStatus, zone: tzinfo) -> dict[str, Any]:
 
 @cache
 def _environment(zone: tzinfo) -> Environment:
-    source = files("framesort.live")
-    environment = Environment(
-        loader=FunctionLoader(lambda name: (source / name).read_text(encoding="utf-8")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_environment("framesort.live")
 
     def clock(seconds: float) -> str:
         moment = _moment(seconds, zone)
@@ -268,6 +259,6 @@ def render_status(status: LiveStatus, *, zone: tzinfo = UTC, events: str = "") -
         policy=POLICY,
         zone=moment.tzname() or "UTC",
         version=__version__,
-        style=Markup((files("framesort.live") / "live.css").read_text(encoding="utf-8")),
+        style=page_style("framesort.live", "live.css"),
         script=Markup(SCRIPT),
     )

@@ -21,6 +21,7 @@ from framesort.night._place import PlacedNight
 from framesort.night._sort import SortedNight
 from framesort.night._states import night_rows
 from framesort.records import (
+    HEATER_STATES,
     AcceptablePower,
     GroupSummary,
     GrowthPoint,
@@ -188,7 +189,7 @@ def _night(night: SortedNight, name: str) -> NightPart:
         frames=len(rows),
         first=_moment(rows["start"], min),
         last=_moment(rows["start"], max),
-        states=_count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
+        states=_count(np.asarray(rows["heater_state"]), tuple(HEATER_STATES)),
         clock=night.clocks.get(name),
     )
 
@@ -254,7 +255,7 @@ def _group(night: SortedNight, name: str) -> GroupSummary:
         filter=str(rows["filter"][0]),
         exposure=float(np.median(column_values(rows, "exposure"))),
         frames=len(rows),
-        states=_count(np.asarray(rows["heater_state"]), ("off", "part", "on", "unknown")),
+        states=_count(np.asarray(rows["heater_state"]), tuple(HEATER_STATES)),
         grades=_count(np.asarray(rows["grade"]), ("sharp", "usable", "poor")),
         light_by_angle={state: list(map(float, values)) for state, values in light.items()},
         **_selection(night.table, name, night.settings),

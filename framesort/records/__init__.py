@@ -26,7 +26,13 @@ from framesort.records._findings import (
     TradeOffPoint,
     rows_as,
 )
-from framesort.records._frames import SPIKE_BINS, FrameQuality, HeaterTrace, Transform
+from framesort.records._frames import (
+    HEATER_STATES,
+    SPIKE_BINS,
+    FrameQuality,
+    HeaterTrace,
+    Transform,
+)
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, check_rows, judge_check
 from framesort.records._notes import NOTES, Note, NoteKind, as_notes, unique_notes
@@ -46,6 +52,7 @@ __all__ = [
     "CHECK_LIMITS",
     "COLUMNS",
     "FWHM_TO_SIGMA",
+    "HEATER_STATES",
     "MAD_TO_SIGMA",
     "NOTES",
     "PRODUCT_CARD",

@@ -11,7 +11,15 @@ from framesort.records._columns import empty_star_list
 from framesort.records._notes import Note
 from framesort.records._pixel_map import PixelMap, map_by_matrix
 
-__all__ = ["SPIKE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
+__all__ = ["HEATER_STATES", "SPIKE_BINS", "FrameQuality", "HeaterTrace", "Transform"]
+
+HEATER_STATES = {
+    "off": "heater off",
+    "part": "changed during the exposure",
+    "on": "heater on",
+    "unknown": "unknown",
+}
+"""The states of the heater during an exposure, in the order in which they are listed; in words."""
 
 SPIKE_BINS = 90
 """Number of angles in [0, 180) at which the light around bright stars is recorded."""

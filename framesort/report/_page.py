@@ -1,21 +1,18 @@
 """The report page: one self-contained HTML file made from a result folder."""
 
-import base64
-import hashlib
 from concurrent.futures import Executor, ThreadPoolExecutor
 from datetime import datetime
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from framesort import __version__
 from framesort.errors import OutputError
 from framesort.files import StrPath, write_text
-from framesort.records import column_values
+from framesort.pages import page_environment, page_style, script_hash
+from framesort.records import HEATER_STATES, column_values
 from framesort.report._advice import count_reasons, list_notes, split_notes
 from framesort.report._columns import column_texts, column_truths, start_seconds
 from framesort.report._field import field_figure
@@ -24,7 +21,7 @@ from framesort.report._groups import show_groups
 from framesort.report._next import describe_next, minutes_fainter
 from framesort.report._phrases import format_duration, format_number, mark_prose
 from framesort.report._read import Results, read_results
-from framesort.report._style import STATE_WORDS, STATES
+from framesort.report._style import STATES
 from framesort.report._timeline import states_of
 from framesort.report._trust import describe_trust
 from framesort.report._words import describe_effect, describe_frames, describe_gap
@@ -132,12 +129,10 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
         figures = make_figures(results, executor=executor)
         pages = show_groups(results) if waiting is None else waiting.result()
     shapes = {page.group.label: page.shape for page in pages if page.shape[0]}
-    digest = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
-    folder = files("framesort.report")
     return {
-        "style": Markup((folder / "style.css").read_text(encoding="utf-8")),
+        "style": page_style("framesort.report", "style.css"),
         "script": Markup(_SCRIPT),
-        "digest": digest,
+        "script_hash": script_hash(_SCRIPT),
         "version": summary.framesort or __version__,
         "created": summary.created,
         "command": summary.command,
@@ -158,7 +153,7 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
         "settings": _flatten(summary.settings) if summary.settings else [],
         "versions": _flatten(summary.versions) if summary.versions else [],
         "states": STATES,
-        "state_words": STATE_WORDS,
+        "state_words": HEATER_STATES,
     }
 
 
@@ -194,14 +189,7 @@ def write_report(
     if path.exists() and not overwrite:
         raise OutputError(f"{path} exists already; give --overwrite to replace it")
     results = read_results(folder)
-    source = files("framesort.report")
-    environment = Environment(
-        loader=FunctionLoader(lambda name: (source / name).read_text(encoding="utf-8")),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    environment = page_environment("framesort.report")
     environment.filters |= {
         "number": format_number,
         "duration": format_duration,

@@ -1,6 +1,6 @@
 """Colours, markers and words common to all plots of the report.
 
-States differ in colour, lightness and marker, so that no reader depends on hue. ``style.css`` has
+States differ in colour, lightness and marker, so that no reader depends on hue. ``pages.css`` has
 the same colours as custom properties and replaces them in dark mode.
 """
 
@@ -16,7 +16,6 @@ __all__ = [
     "RULE",
     "STATES",
     "STATE_COLOURS",
-    "STATE_WORDS",
     "name_panel",
     "plain_text",
     "style_axes",
@@ -26,12 +25,6 @@ INK = "#22292d"
 QUIET = "#6d767b"
 RULE = "#c4c6bf"
 STATE_COLOURS = {"off": "#0b5f86", "part": "#d8a200", "on": "#b5431c", "unknown": "#8b9094"}
-STATE_WORDS = {
-    "off": "heater off",
-    "part": "changed during the exposure",
-    "on": "heater on",
-    "unknown": "unknown",
-}
 STATES = tuple(STATE_COLOURS)
 MARKERS = {"off": "o", "part": "D", "on": "s", "unknown": "x"}
 """Filled circle, diamond, square, cross."""

@@ -10,7 +10,7 @@ from matplotlib import dates as mdates
 from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
-from framesort.records import column_values
+from framesort.records import HEATER_STATES, column_values
 from framesort.report._columns import (
     as_number,
     column_texts,
@@ -24,7 +24,6 @@ from framesort.report._style import (
     QUIET,
     RULE,
     STATE_COLOURS,
-    STATE_WORDS,
     STATES,
     plain_text,
 )
@@ -234,7 +233,7 @@ def draw_history(
             values[inside],
             marker=MARKERS[state],
             markersize=4.5,
-            label=STATE_WORDS[state] if rows.any() else "_",
+            label=HEATER_STATES[state] if rows.any() else "_",
             **style,
         )
         beyond = rows & (values > top)

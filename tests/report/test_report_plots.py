@@ -17,6 +17,7 @@ from matplotlib.figure import Figure
 from report_nights import make_table
 from skimage.color import deltaE_ciede2000, rgb2lab
 
+from framesort.pages import page_style
 from framesort.report import (
     cut_stars,
     depth_curve,
@@ -244,9 +245,7 @@ def _seen(colour, matrix):
 
 
 def _dark_colours():
-    from importlib.resources import files
-
-    style = (files("framesort.report") / "style.css").read_text(encoding="utf-8")
+    style = page_style("framesort.report", "style.css")
     dark = style[style.index("prefers-color-scheme: dark") :]
     return {
         state: dark[dark.index(f"--state-{state}:") :].split(":")[1].split(";")[0].strip()
