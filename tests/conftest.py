@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 from astropy.table import Table
+from chromium import Browser
 
 from framesort.simulation import Scenario, read_scenario, simulate_night
 
@@ -37,3 +38,11 @@ def draw_night(tmp_path_factory):
         return DrawnNight(folder, scenario, simulate_night(scenario, folder))
 
     return draw
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    """A tab in Chromium, for tests that are skipped where it is not installed."""
+    tab = Browser(tmp_path_factory.mktemp("profile"))
+    yield tab
+    tab.close()

@@ -5,7 +5,7 @@ import time
 from urllib.parse import urlsplit
 
 import pytest
-from chromium import CHROMIUM, Browser
+from chromium import CHROMIUM
 from live_statuses import busy_status, frames, hostile_status
 
 from framesort.live import LiveStatus, serve_status
@@ -19,13 +19,6 @@ TOO_WIDE = """
   return box.width > 0 && !e.closest('svg') && box.right > innerWidth + 0.5;
 }).map(e => e.tagName + '.' + e.className).join(' ')
 """
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory):
-    tab = Browser(tmp_path_factory.mktemp("profile"))
-    yield tab
-    tab.close()
 
 
 def wait_for(browser, expression, seconds=20):

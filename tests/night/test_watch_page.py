@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 
 import pytest
-from chromium import CHROMIUM, Browser
+from chromium import CHROMIUM
 
 from framesort.live import LiveStatus, serve_status
 from framesort.night import WatchOptions, watch_night
@@ -18,7 +18,7 @@ pytestmark = [
 pytest.importorskip("uvicorn")
 
 
-def test_an_open_page_follows_a_replayed_night(simulated, tmp_path):
+def test_an_open_page_follows_a_replayed_night(browser, simulated, tmp_path):
     live = tmp_path / "live"
     (live / "frames").mkdir(parents=True)
     night = Path(simulated.frames).parent
@@ -39,7 +39,6 @@ def test_an_open_page_follows_a_replayed_night(simulated, tmp_path):
         "show": show,
         "stop": stop,
     }
-    browser = Browser(tmp_path / "profile")
     try:
         with serve_status(lambda: latest[0]) as server:
             browser.open(server.url, width=390)
@@ -63,4 +62,3 @@ def test_an_open_page_follows_a_replayed_night(simulated, tmp_path):
             assert browser.errors == []
     finally:
         stop.set()
-        browser.close()

@@ -152,15 +152,17 @@ def test_nights_without_evidence():
         unheated_minutes_needed(bare, flux=1000.0)
 
 
+TELESCOPE = {
+    "sky_brightness": 20.0,
+    "aperture": 100.0,
+    "focal_length": 500.0,
+    "pixel_size": 5.0,
+    "bandwidth": 88.0,
+}
+
+
 def test_rates_of_a_telescope():
-    figures = {
-        "sky_brightness": 20.0,
-        "aperture": 100.0,
-        "focal_length": 500.0,
-        "pixel_size": 5.0,
-        "bandwidth": 88.0,
-        "extinction": 0.0,
-    }
+    figures = TELESCOPE | {"extinction": 0.0}
     rates = Figures(**figures, throughput=1.0, obstruction=0.0).rates(0.0)
     # 995.5 photons / (s cm^2 Angstrom) at V = 0 (Bessell, Castelli & Plez 1998), 880 Angstrom,
     # pi 25 cm^2.
@@ -173,12 +175,5 @@ def test_rates_of_a_telescope():
 
 @pytest.mark.parametrize(("name", "value"), [("aperture", 0.0), ("throughput", 1.5)])
 def test_rates_of_no_telescope(name, value):
-    figures = {
-        "sky_brightness": 20.0,
-        "aperture": 100.0,
-        "focal_length": 500.0,
-        "pixel_size": 5.0,
-        "bandwidth": 88.0,
-    }
     with pytest.raises(InputError, match=f"{name} must be"):
-        Figures(**(figures | {name: value}))
+        Figures(**(TELESCOPE | {name: value}))

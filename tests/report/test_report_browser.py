@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from chromium import CHROMIUM, Browser
+from chromium import CHROMIUM
 
 from framesort.report import write_report
 
@@ -18,13 +18,6 @@ TOO_WIDE = """
   return box.width > 0 && !e.closest('.scroll svg') && box.right > innerWidth + 0.5;
 }).map(e => e.tagName + '.' + e.className).join(' ')
 """
-
-
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory):
-    tab = Browser(tmp_path_factory.mktemp("profile"))
-    yield tab
-    tab.close()
 
 
 @pytest.fixture(scope="module")
