@@ -39,11 +39,11 @@ def save(figure: Figure, name: str) -> None:
 def draw_night(folder: Path) -> None:
     """Draw everything that the tutorial shows of a result."""
     results = read_results(folder)
-    table, told = results.table, results.summary
+    table, summary = results.table, results.summary
 
     figure = Figure(figsize=(8, 4.6), layout="constrained")
     above, below = figure.subplots(2)
-    draw_timeline(above, table, steps=[vars(step) for step in told.heater.steps])
+    draw_timeline(above, table, steps=[vars(step) for step in summary.heater.steps])
     draw_widths(below, table[table["filter"] == "L"])
     save(figure, "night")
 
@@ -51,10 +51,10 @@ def draw_night(folder: Path) -> None:
     for axes, quantity in zip(figure.subplots(1, 2), ("fwhm_growth", "spike"), strict=True):
         draw_response(
             axes,
-            [vars(point) for point in told.response],
+            [vars(point) for point in summary.response],
             quantity=quantity,
-            highest_acceptable=[vars(limit) for limit in told.highest_acceptable],
-            curve=[vars(point) for point in told.response_curve],
+            highest_acceptable=[vars(limit) for limit in summary.highest_acceptable],
+            curve=[vars(point) for point in summary.response_curve],
         )
     save(figure, "response")
 

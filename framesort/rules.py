@@ -233,7 +233,7 @@ def check_fields(record: Any) -> None:
 
 
 def document_fields(cls: type[Kind]) -> type[Kind]:
-    """Decorate a dataclass: its docstring ends with its fields as the rules tell them."""
+    """Decorate a dataclass: its docstring ends with its fields and what their rules say."""
     lines = [inspect.cleandoc(cls.__doc__ or ""), "", "Attributes", "----------"]
     for entry in list_entries(cls).values():
         text = f"{entry.rule.text[0].upper()}{entry.rule.text[1:]}"

@@ -44,7 +44,7 @@ def _is_repeated(entry: Entry) -> bool:
 
 
 def _keywords(entry: Entry) -> dict[str, Any]:
-    """What `add_argument` is told of the kind and the number of values."""
+    """Keywords of `add_argument` for the kind and the number of values."""
     rule = entry.rule
     if entry.kind is bool and entry.optional:
         return {"action": argparse.BooleanOptionalAction}

@@ -151,7 +151,7 @@ def build_parser() -> Parser:
     watch = _add_command(
         commands,
         "watch",
-        "during the night: measure frames as they come in, tell of dew, cloud and missing minutes",
+        "during the night: measure frames as they come in, report dew, cloud and missing minutes",
         WATCH_EXAMPLE,
         [common, _running(overwrite=False), _reading_log(), _watching()],
     )

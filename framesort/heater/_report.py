@@ -1,4 +1,4 @@
-"""What is told of a log beside its trace."""
+"""The notes on a log, beside its trace."""
 
 from dataclasses import dataclass, field
 

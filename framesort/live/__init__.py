@@ -1,4 +1,4 @@
-"""During the night: follows a folder and a log that grow, and tells what changed.
+"""During the night: follows a folder and a log that grow, and reports what changed.
 
 The subpackage knows files, numbers and pages; `framesort.night.watch_night` measures the frames
 and puts the parts together. Nothing here switches a heater.

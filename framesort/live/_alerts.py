@@ -42,7 +42,7 @@ def find_events(
     last: LiveFrame | None = None,
     now: float = math.nan,
 ) -> list[LiveEvent]:
-    """Events that the last frame brings; an event of one key is told once only.
+    """Events that the last frame brings; an event of one key is reported once only.
 
     Parameters
     ----------

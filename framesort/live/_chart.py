@@ -20,7 +20,7 @@ _LEAST_WIDTH = 1.5
 """Of a bar, in thousandths of the width, so that short exposures remain visible."""
 
 _STRIP_TOPS = {"off": 62.0, "part": 31.0, "on": 0.0, "unknown": 85.0}
-"""Upper end of the bars of the heater's state: its height tells it as well as its colour."""
+"""Upper end of the bars of the heater's state: its height shows it as well as its colour."""
 
 
 @dataclass(frozen=True)
@@ -190,9 +190,9 @@ def _state_panel(frames: Sequence[LiveFrame], axis: _Axis) -> Panel:
         words: sum(f.heater_state == state for f in frames)
         for state, words in HEATER_STATES.items()
     }
-    told = ", ".join(f"{number} {words}" for words, number in counts.items() if number)
+    listed = ", ".join(f"{number} {words}" for words, number in counts.items() if number)
     tops = [(_STRIP_TOPS.get(f.heater_state, 85.0), 100.0) for f in frames]
-    return Panel("strip", "Heater", f"Frames: {told}.", [], _bars(frames, axis, tops))
+    return Panel("strip", "Heater", f"Frames: {listed}.", [], _bars(frames, axis, tops))
 
 
 def _hours(axis: _Axis, zone: tzinfo) -> list[tuple[float, str]]:

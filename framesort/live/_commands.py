@@ -1,4 +1,4 @@
-"""Events of a night: told once, by the user's own command, also after a restart."""
+"""Events of a night: reported once, by the user's own command, also after a restart."""
 
 import json
 import os
@@ -26,7 +26,7 @@ LONGEST = 60.0
 
 
 class Journal:
-    """What was told, a line of JSON each; it survives the program.
+    """The events that were reported, a line of JSON each; it survives the program.
 
     Parameters
     ----------
@@ -50,16 +50,16 @@ class Journal:
                 continue
 
     def knows(self, event: LiveEvent) -> bool:
-        """Whether this event was told, or one of its subject a short time ago."""
+        """Whether this event was reported, or one of its subject a short time ago."""
         subject = event.key.partition(" ")[0]
         return any(
-            event.key == told.key
+            event.key == known.key
             or (
                 event.kind != "frame-bad"
-                and subject == told.key.partition(" ")[0]
-                and abs(event.time - told.time) < APART
+                and subject == known.key.partition(" ")[0]
+                and abs(event.time - known.time) < APART
             )
-            for told in self.events
+            for known in self.events
         )
 
     def add(self, event: LiveEvent) -> None:
@@ -68,7 +68,7 @@ class Journal:
         Raises
         ------
         OutputError
-            It cannot be written. The event counts as told all the same.
+            It cannot be written. The event counts as reported all the same.
         """
         self.events.append(event)
         line = json.dumps(vars(event), ensure_ascii=True) + "\n"
@@ -125,12 +125,12 @@ class EventCommands:
             self._commands[kind] = words
         self._running: list[tuple[LiveEvent, subprocess.Popen[bytes], float]] = []
 
-    def told(self) -> list[LiveEvent]:
-        """All events of the journal, in the order in which they were told."""
+    def reported(self) -> list[LiveEvent]:
+        """All events of the journal, in the order in which they were reported."""
         return list(self._journal.events)
 
-    def tell(self, event: LiveEvent, stamp: str) -> list[str]:
-        """Tell an event that was not told yet; what failed, a line each.
+    def report(self, event: LiveEvent, stamp: str) -> list[str]:
+        """Report an event that was not reported yet; what failed, a line each.
 
         Parameters
         ----------
@@ -148,7 +148,7 @@ class EventCommands:
         words = self._commands.get(event.kind)
         if words is None:
             return troubles
-        told = {
+        variables = {
             "FRAMESORT_EVENT": event.kind,
             "FRAMESORT_MESSAGE": event.text,
             "FRAMESORT_TIME": stamp,
@@ -158,7 +158,7 @@ class EventCommands:
                 words,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL,
-                env=os.environ | told,
+                env=os.environ | variables,
                 start_new_session=True,  # Ctrl-C is for the watch
             )
         except (OSError, ValueError) as error:

@@ -75,7 +75,7 @@ class _State:
 
 
 class FolderFollower:
-    """Tells which files of a folder are new and complete.
+    """Finds which files of a folder are new and complete.
 
     A plain FITS file is complete when it is as long as its headers promise. Any other file, and a
     FITS file whose last block is not filled up, is complete when its size and time have not
@@ -97,8 +97,8 @@ class FolderFollower:
     exclude : path or None
         A subfolder that is not looked into.
     events : bool
-        Let `wait` be told of changes by the system if watchfiles is installed; else, and where the
-        system reports none, the folder is listed once a second.
+        Let `wait` follow changes that the system reports, if watchfiles is installed; else, and
+        where the system reports none, the folder is listed once a second.
     clock, sleep : callable
         Seconds of a clock that never goes back, and waiting so many seconds.
 

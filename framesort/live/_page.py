@@ -112,16 +112,16 @@ def _duration(seconds: float) -> str:
 
 
 def _sky_sentences(status: LiveStatus) -> list[str]:
-    sky, told = status.sky, []
+    sky, sentences = status.sky, []
     if math.isfinite(sky.loss) and sky.loss >= 0.01:
-        told.append(f"Light lost by now: {_percent(sky.loss)}.")
+        sentences.append(f"Light lost by now: {_percent(sky.loss)}.")
     if math.isfinite(sky.minutes_to_loss):
-        told.append(
+        sentences.append(
             f"By the trend, dew costs a tenth of the light in {sky.minutes_to_loss:.0f} min."
             if sky.minutes_to_loss > 0
             else "Dew already costs a tenth of the light."
         )
-    return told
+    return sentences
 
 
 def _heater_state(text: str) -> str:

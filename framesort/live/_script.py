@@ -12,10 +12,10 @@ SCRIPT = """
   function alive() {
     heard = Date.now();
     if (!late.hidden) late.hidden = true;
-    tell();
+    show_state();
   }
 
-  function tell() {
+  function show_state() {
     var minutes = made === null ? 0 : Math.floor((Date.now() - made) / 60000);
     var text = minutes < 1 ? '' : minutes < 120 ? ', ' + minutes + ' min ago'
       : minutes < 2880 ? ', ' + Math.floor(minutes / 60) + ' h ago' : '';
@@ -55,7 +55,7 @@ SCRIPT = """
   }
 
   function check() {
-    tell();
+    show_state();
     var silent = Date.now() - heard;
     if (silent > 40000) late.hidden = false;
     // The browser gives up after an answer that is no stream, and does not notice a line that

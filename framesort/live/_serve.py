@@ -27,7 +27,7 @@ _TICK = 15.0
 """Seconds between signs of life to a page; the page takes 40 s of silence for a broken line."""
 
 _CLIENTS = 64
-"""Connections at a time; more are told to come back."""
+"""Connections at a time; more are asked to come back."""
 
 _HEADERS = {
     "Cache-Control": "no-store",
@@ -141,7 +141,7 @@ class _Guard:
         query = parse_qs(scope.get("query_string", b"").decode("latin-1"))
         asked = query.get("token", [""])[0].encode("utf-8", "surrogateescape")
         sent = given.strip() if kind.lower() == b"bearer" else b""
-        # Both are compared whole, so that the time does not tell how much was right.
+        # Both are compared whole, so that the time does not show how much was right.
         right = hmac.compare_digest(asked, self._token), hmac.compare_digest(sent, self._token)
         return any(right)
 

@@ -134,7 +134,7 @@ class FilterMinutes:
 
 @dataclass(frozen=True, kw_only=True)
 class LiveEvent:
-    """Something that the user wants to be told once.
+    """Something that is reported to the user once.
 
     Attributes
     ----------

@@ -49,7 +49,7 @@ __all__ = ["WatchOptions", "watch_night"]
 _LOG = logging.getLogger(__name__)
 
 JOURNAL = "events.jsonl"
-"""Events that were told, in the folder of results."""
+"""Events that were reported, in the folder of results."""
 
 FEWEST_ROWS = 3
 """Lines of a log that has begun; with fewer its columns are not known yet."""
@@ -61,7 +61,7 @@ PROBE = 65536
 """Bytes that must have room in the folder of results for measurements to be kept."""
 
 BATCH = 8
-"""Frames measured before the state is told again, where many are waiting."""
+"""Frames measured before the state is shown again, where many are waiting."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,7 +106,7 @@ def watch_night(
     stop: threading.Event | None = None,
     executor: Executor | None = None,
 ) -> LiveStatus:
-    """Measure frames as they are written into a folder, until told to stop.
+    """Measure frames as they are written into a folder, until `stop` or the given time.
 
     Measurements are kept in `out` as `sort_night` keeps them: a night sorted there afterwards
     measures nothing again and gives the same table. The heater is never switched.
@@ -176,7 +176,7 @@ def watch_night(
 
 
 class _Watch:
-    """The loop's state: what is followed, what is known, what was told."""
+    """The loop's state: what is followed, what is known, what was reported."""
 
     def __init__(
         self,
@@ -222,7 +222,7 @@ class _Watch:
             troubles += found
             troubles += self._find_unkept()
             for name in names:
-                news += self._tell(name, troubles)
+                news += self._include(name, troubles)
         troubles += self._events.collect()
         for text in troubles:
             _LOG.warning("%s", text)
@@ -278,8 +278,8 @@ class _Watch:
                 return [n for names, _ in both for n in names], [t for _, ts in both for t in ts]
         return names, [str(note) for note in notes if note.code not in ("header time",)]
 
-    def _tell(self, name: str, troubles: list[str]) -> list[LiveFrame]:
-        """Bring the status up to date with one more frame, and tell its events."""
+    def _include(self, name: str, troubles: list[str]) -> list[LiveFrame]:
+        """Bring the status up to date with one more frame, and report its events."""
         self._night.measure_spike(name)
         frames = self._night.frames()
         at = next((i for i, frame in enumerate(frames) if frame.file == name), None)
@@ -296,15 +296,15 @@ class _Watch:
             now=self.status.time,
         ):
             stamp = datetime.fromtimestamp(event.time, UTC).isoformat(timespec="seconds")
-            troubles += self._events.tell(event, stamp)
-        self.status = replace(self.status, events=tuple(self._events.told()))
+            troubles += self._events.report(event, stamp)
+        self.status = replace(self.status, events=tuple(self._events.reported()))
         return [frames[at]]
 
     def _renew(self, frames: list[LiveFrame]) -> None:
         """Make the status anew, and let it be shown."""
         self.shown = False
         if not frames:
-            self.status = LiveStatus(time=time.time(), events=tuple(self._events.told()))
+            self.status = LiveStatus(time=time.time(), events=tuple(self._events.reported()))
             return
         sky = self._verdicts[-1]
         goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
@@ -318,7 +318,7 @@ class _Watch:
             frames=tuple(frames[-SHOWN:]),
             minutes=minutes,
             sky=sky,
-            events=tuple(self._events.told()),
+            events=tuple(self._events.reported()),
             hints=find_hints(frames, sky, minutes),
             star_last=self._stars.get("last", ""),
             star_off=self._stars.get("off", ""),

@@ -1,4 +1,4 @@
-"""Notes: what a step has to tell the user, each with a code that says what to do about it."""
+"""Notes: what the user should know of a step, each with a code that says what to do about it."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass

@@ -36,28 +36,28 @@ def command(tmp_path):
 
 def test_command_gets_the_message_once(tmp_path):
     commands = EventCommands({"dew": command(tmp_path)}, Journal(tmp_path / "j"))
-    assert commands.tell(DEW, "2026-02-11T20:00:00") == []
+    assert commands.report(DEW, "2026-02-11T20:00:00") == []
     again = replace(DEW, key="dew 1500", time=1500.0)  # the same dew, nine minutes later
-    assert commands.tell(again, "later") == []
+    assert commands.report(again, "later") == []
     assert commands.collect(wait=True) == []
     told = (tmp_path / "told").read_text()
     assert told == "dew|Dew is probable.|2026-02-11T20:00:00|Dew is probable.\n"
 
 
 def test_told_events_survive_a_restart(tmp_path):
-    EventCommands({}, Journal(tmp_path / "j")).tell(DEW, "")
+    EventCommands({}, Journal(tmp_path / "j")).report(DEW, "")
     commands = EventCommands({"dew": command(tmp_path)}, Journal(tmp_path / "j"))
-    commands.tell(DEW, "")
+    commands.report(DEW, "")
     commands.collect(wait=True)
     assert not (tmp_path / "told").exists()
-    assert commands.told() == [DEW]
+    assert commands.reported() == [DEW]
 
 
 def test_dew_hours_later_is_another_event(tmp_path):
     journal = Journal(tmp_path / "j")
     commands = EventCommands({}, journal)
-    commands.tell(DEW, "")
-    commands.tell(replace(DEW, key="dew 9000", time=9000.0), "")
+    commands.report(DEW, "")
+    commands.report(replace(DEW, key="dew 9000", time=9000.0), "")
     assert len(journal.events) == 2
 
 
@@ -77,7 +77,7 @@ def test_no_shell_reads_the_command_or_the_message(tmp_path):
     words = f'"{sys.executable}" -c "{code}" "{tmp_path}/$(id);a;b"'
     hostile = replace(DEW, text="$(touch /tmp/framesort-was-here); `id`")
     commands = EventCommands({"dew": words}, Journal(tmp_path / "j"))
-    assert commands.tell(hostile, "") == []
+    assert commands.report(hostile, "") == []
     assert commands.collect(wait=True) == []
     assert sorted(path.name for path in tmp_path.iterdir()) == ["$(id);a;b", "j"]
 
@@ -97,11 +97,11 @@ def test_wrong_commands_are_one_line(commands, named, tmp_path):
 
 def test_a_command_that_fails_is_named(tmp_path):
     commands = EventCommands({"dew": "/no/such/program"}, Journal(tmp_path / "j"))
-    (line,) = commands.tell(DEW, "")
+    (line,) = commands.report(DEW, "")
     assert "/no/such/program cannot be run" in line
     failing = f'"{sys.executable}" -c "raise SystemExit(3)"'
     commands = EventCommands({"cloud": failing}, Journal(tmp_path / "k"))
-    assert commands.tell(replace(DEW, kind="cloud", key="cloud 1"), "") == []
+    assert commands.report(replace(DEW, kind="cloud", key="cloud 1"), "") == []
     assert commands.collect(wait=True) == ["--on cloud: the command ended with status 3"]
 
 
@@ -110,8 +110,8 @@ def test_a_command_that_hangs_is_ended_and_named(tmp_path, monkeypatch):
     hanging = f'"{sys.executable}" -c "import time; time.sleep(60)"'
     both = EventCommands({"dew": hanging, "cloud": hanging}, Journal(tmp_path / "j"))
     begin = time.monotonic()
-    both.tell(DEW, "")
-    both.tell(replace(DEW, kind="cloud", key="cloud 1"), "")
+    both.report(DEW, "")
+    both.report(replace(DEW, kind="cloud", key="cloud 1"), "")
     lines = both.collect(wait=True)
     assert lines == [f"--on {kind}: the command was ended after 1 s" for kind in ("dew", "cloud")]
     assert time.monotonic() - begin < 10.0  # one after the other, but of one minute each
