@@ -1,13 +1,8 @@
 """The summary of a night: what night.json holds, in typed records."""
 
-import json
-import re
 from dataclasses import dataclass, field
 from typing import Any
 
-from cattrs import Converter, transform_error
-
-from framesort.errors import InputError
 from framesort.records._findings import (
     NAN,
     AcceptablePower,
@@ -19,7 +14,8 @@ from framesort.records._findings import (
     SpikeFollows,
     TradeOffPoint,
 )
-from framesort.records._notes import NOTES, Note
+from framesort.records._notes import Note
+from framesort.records._plain import as_plain, record_from_json
 
 __all__ = [
     "GroupSummary",
@@ -212,8 +208,7 @@ class NightSummary:
 
     def to_plain(self) -> dict[str, Any]:
         """As dictionaries, lists, texts and numbers; NaN stays."""
-        plain: dict[str, Any] = _CONVERTER.unstructure(self)
-        return plain
+        return as_plain(self)
 
     @classmethod
     def from_json(cls, text: str, *, where: str = "night.json") -> "NightSummary":
@@ -224,43 +219,4 @@ class NightSummary:
         InputError
             It is not JSON, or a value has the wrong kind; the message names it.
         """
-        try:
-            values = json.loads(text)
-        except (ValueError, RecursionError) as error:
-            raise InputError(f"{where}: cannot be read ({error}); sort the night again") from error
-        try:
-            if not isinstance(values, dict):
-                raise ValueError("not an object")
-            return _CONVERTER.structure(values, cls)
-        except Exception as error:  # the converter raises groups of many kinds
-            first = re.sub(r" @ \.?", ": ", str(transform_error(error, path="")[0]))
-            raise InputError(
-                f"{where}: is not what framesort wrote ({first}); sort the night again"
-            ) from error
-
-
-def _note_from_plain(value: Any, _: Any) -> Note:
-    code = value["code"] if value["code"] in NOTES else "plug-in"
-    return Note(code, str(value["text"]), map(str, value.get("files", ())))
-
-
-def _number(value: Any, _: Any) -> float:
-    """JSON has no NaN: null stands for it."""
-    if value is None:
-        return NAN
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"a number was expected, got {value!r}")
-    return float(value)
-
-
-def _text(value: Any, _: Any) -> str:
-    if not isinstance(value, str):
-        raise ValueError(f"a text was expected, got {value!r}")
-    return value
-
-
-_CONVERTER = Converter()
-_CONVERTER.register_unstructure_hook(Note, Note.to_plain)
-_CONVERTER.register_structure_hook(Note, _note_from_plain)
-_CONVERTER.register_structure_hook(float, _number)
-_CONVERTER.register_structure_hook(str, _text)
+        return record_from_json(cls, text, where=where, again="sort the night again")
