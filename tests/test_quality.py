@@ -116,6 +116,18 @@ def test_cache_is_used_renewed_and_repaired(frames, tmp_path):
     assert not list(folder.glob(".*"))
 
 
+def test_a_cache_that_cannot_be_written_is_one_warning(frames, tmp_path):
+    blocked = tmp_path / "cache"
+    blocked.write_text("a file where the folder should be\n")
+    with pytest.warns(QualityWarning) as caught:
+        results = measure_frames(frames, cache=blocked)
+    (note,) = [warning.message.args[0] for warning in caught]
+    assert note.code == "not kept" and list(note.files) == [str(path) for path in frames]
+    assert f"{blocked}: cannot be written (" in note
+    assert f"{len(frames)} of {len(frames)} measurements are used but not kept" in note
+    assert [r.fwhm for r in results] == [r.fwhm for r in measure_frames(frames)]
+
+
 def test_saturation_one_a_frame(frames):
     counting_measurer.calls = []
     measure_frames(frames, saturation=[None, np.nan, 4000], measurer=counting_measurer)

@@ -11,6 +11,7 @@ Principal Component Analysis), and solved for the strength at each angle. The un
 from the heater-off frames, each compared with the others.
 """
 
+import functools
 from collections.abc import Sequence
 from typing import Any
 
@@ -110,14 +111,20 @@ def _modes(
     return mean, np.linalg.svd(profile - mean, full_matrices=False)[2][:count]
 
 
+@functools.cache
+def _centred_template() -> NDArray[np.float64]:
+    """Template of the spike at each angle without its mean; it takes longer than all the rest."""
+    shape = spike_template(_ANGLES)
+    return np.asarray(shape - shape.mean(axis=1, keepdims=True))
+
+
 def _filter(modes: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weights that give the strength of a spike at each angle.
 
     Least squares of the spike with a constant and the modes: the template of the spike is
     orthogonalised to both, then projected on the profile (Frisch & Waugh 1933).
     """
-    shape = spike_template(_ANGLES)
-    shape = shape - shape.mean(axis=1, keepdims=True)
+    shape = _centred_template()
     whole = (shape**2).sum(axis=1, keepdims=True)
     if len(modes):
         shape = shape - shape @ modes.T @ modes

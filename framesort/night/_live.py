@@ -40,6 +40,10 @@ RETAG = 3600.0
 """Seconds back over which heater states are looked up again when the log has grown."""
 
 
+NO_STARS = empty_star_list()
+"""In place of the star list of a frame that is kept; one for all, since each takes 12 kB."""
+
+
 @dataclass(frozen=True)
 class _Measured:
     """What is kept of a frame beside its `LiveFrame`.
@@ -164,7 +168,7 @@ class LiveNight:
             found = replace(
                 found,
                 flux=self._flux_of(group, quality),
-                light=replace(quality, star_list=empty_star_list()),
+                light=replace(quality, star_list=NO_STARS),
                 star=_brightest(quality),
             )
         self._measured[name] = found

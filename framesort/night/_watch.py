@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 
 from framesort.errors import FramesortError, InputError
-from framesort.files import open_whole
 from framesort.live import (
     EventCommands,
     FolderFollower,
@@ -56,9 +55,6 @@ FEWEST_ROWS = 3
 
 SHOWN = 1000
 """Frames of a status, the last ones."""
-
-PROBE = 65536
-"""Bytes that must have room in the folder of results for measurements to be kept."""
 
 BATCH = 8
 """Frames measured before the state is shown again, where many are waiting."""
@@ -220,7 +216,6 @@ class _Watch:
         if batch:
             names, found = self._measure(batch)
             troubles += found
-            troubles += self._find_unkept()
             for name in names:
                 news += self._include(name, troubles)
         troubles += self._events.collect()
@@ -244,17 +239,6 @@ class _Watch:
             if paths
         ]
 
-    def _find_unkept(self) -> list[str]:
-        """A line if measurements cannot be kept any more; they are not lost in this watch."""
-        probe, why = self._out / CACHE / "probe", ""
-        try:
-            with open_whole(probe) as stream:
-                stream.write(bytes(PROBE))
-            probe.unlink()
-        except OSError as error:
-            why = f"{error}; measurements are not kept, and made again when the watch begins anew"
-        return self._once("cache", why)
-
     def _once(self, about: str, text: str) -> list[str]:
         """The line, unless it was the last one about this; none for ""."""
         new = text != self._last_trouble.get(about, "")
@@ -276,7 +260,14 @@ class _Watch:
                     return [], [str(error)]
                 both = [self._measure([path]) for path in batch]  # one bad file spoils no other
                 return [n for names, _ in both for n in names], [t for _, ts in both for t in ts]
-        return names, [str(note) for note in notes if note.code not in ("header time",)]
+        if not any(note.code == "not kept" for note in notes):
+            self._once("not kept", "")
+        return names, [
+            str(note)
+            for note in notes
+            if note.code != "header time"
+            and (note.code != "not kept" or self._once(note.code, note.code))  # once in a row
+        ]
 
     def _include(self, name: str, troubles: list[str]) -> list[LiveFrame]:
         """Bring the status up to date with one more frame, and report its events."""

@@ -28,8 +28,8 @@ def cache_key(content: bytes, settings: dict[str, Any]) -> str:
     return hashlib.blake2b(record.encode(), digest_size=20).hexdigest()
 
 
-def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
-    """Write a measurement; a folder that cannot be written is no reason to stop."""
+def save_quality(folder: Path, key: str, quality: FrameQuality) -> str:
+    """Write a measurement; why that failed, "" where it did not: no reason to stop."""
     table = quality.star_list
     arrays: dict[str, Any] = {f"star_{name}": np.asarray(table[name]) for name in STAR_COLUMNS}
     meta = {name: table.meta[name] for name in table.meta if isinstance(table.meta[name], float)}
@@ -46,8 +46,9 @@ def save_quality(folder: Path, key: str, quality: FrameQuality) -> None:
                 spike_profile_err=quality.spike_profile_err,
                 **arrays,
             )
-    except OutputError:
-        return
+    except OutputError as error:
+        return str(error).replace(f"{folder / key}.npz", str(folder))
+    return ""
 
 
 def load_quality(folder: Path, key: str) -> FrameQuality | None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from astropy.nddata import CCDData, NDData
@@ -46,27 +46,34 @@ def _settings(task: _MeasureTask) -> dict[str, Any]:
     }
 
 
-def _measure_task(task: _MeasureTask) -> tuple[FrameQuality, str]:
-    """The quality of one frame, and a message on what failed."""
+class _Done(NamedTuple):
+    """Quality of one frame, what failed in measuring it, and why it could not be kept."""
+
+    quality: FrameQuality
+    trouble: str = ""
+    unkept: str = ""
+
+
+def _measure_task(task: _MeasureTask) -> _Done:
+    """Measure one frame, or take what was kept of it."""
     if isinstance(task.path, NDData):
         picture = as_picture(task.path, name="frame")
         level = picture.saturation if task.saturation is None else task.saturation
         known = replace(task, saturation=level if np.isfinite(level) else None)
-        return _measure_pixels(known, picture.data)
+        return _Done(*_measure_pixels(known, picture.data))
     try:
         before = os.stat(task.path)
     except OSError:
-        return FrameQuality(reason="vanished"), ""
+        return _Done(FrameQuality(reason="vanished"))
     quality, trouble, key = _measure_file(task)
     try:
         after = os.stat(task.path)
     except OSError:
-        return FrameQuality(reason="vanished"), ""
+        return _Done(FrameQuality(reason="vanished"))
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
-        return FrameQuality(reason="changed"), ""  # what was measured belongs to no file
-    if key and task.cache is not None:
-        save_quality(task.cache, key, quality)
-    return quality, trouble.removeprefix(f"{task.path}: ")
+        return _Done(FrameQuality(reason="changed"))  # what was measured belongs to no file
+    unkept = save_quality(task.cache, key, quality) if key and task.cache is not None else ""
+    return _Done(quality, trouble.removeprefix(f"{task.path}: "), unkept)
 
 
 def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
@@ -145,10 +152,11 @@ def _source(path: Any, number: int) -> Any:
     )
 
 
-def _worker_died(task: _MeasureTask) -> tuple[FrameQuality, str]:
-    return FrameQuality(
-        reason="not measured"
-    ), "the process died at every try, killed or out of memory"
+def _worker_died(task: _MeasureTask) -> _Done:
+    return _Done(
+        FrameQuality(reason="not measured"),
+        "the process died at every try, killed or out of memory",
+    )
 
 
 def measure_frames(
@@ -206,7 +214,8 @@ def measure_frames(
     -----
     QualityWarning
         A frame could not be read or the measurer failed on it; names the frame and why.
-        Frames do not agree with the CHECKSUM or DATASUM in their headers.
+        Frames do not agree with the CHECKSUM or DATASUM in their headers. Measurements could
+        not be written to `cache`.
     """
     levels: list[Any]
     if saturation is None or np.isscalar(saturation):
@@ -227,16 +236,27 @@ def measure_frames(
         f"frame {k}" if isinstance(task.path, NDData) else str(task.path)
         for k, task in enumerate(tasks, 1)
     ]
-    results = []
-    for name, (quality, trouble) in zip(
+    results, unkept = [], {}
+    for name, done in zip(
         names,
         run_tasks(_measure_task, tasks, executor=executor, progress=progress, instead=_worker_died),
         strict=True,
     ):
-        if trouble:
-            note = Note("not measured", f"{name}: not measured: {trouble}", [name])
+        if done.trouble:
+            note = Note("not measured", f"{name}: not measured: {done.trouble}", [name])
             warnings.warn(note, QualityWarning, stacklevel=2)
-        results.append(quality)
+        if done.unkept:
+            unkept[name] = done.unkept
+        results.append(done.quality)
+    if unkept:
+        first, why = next(iter(unkept.items()))
+        note = Note(
+            "not kept",
+            f"{why}; {len(unkept)} of {len(tasks)} measurements are used but not kept "
+            f"(first: {os.path.basename(first)})",
+            unkept,
+        )
+        warnings.warn(note, QualityWarning, stacklevel=2)
     wrong = [n for n, q in zip(names, results, strict=True) if q.reason == "wrong checksum"]
     if wrong:
         note = Note(

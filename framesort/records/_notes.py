@@ -83,6 +83,11 @@ NOTES: dict[str, NoteKind] = {
         "warning", "Nothing to do if the colours of the picture are right; else mend the header."
     ),
     "not measured": NoteKind("warning", "Run again with fewer workers; what was measured is kept."),
+    "not kept": NoteKind(
+        "warning",
+        "Make room on the disk, or let the folder be written to; the next run measures these "
+        "frames again.",
+    ),
     "wrong checksum": NoteKind(
         "warning",
         "Compare these files with their originals. Nothing to do if a program changed them on "

@@ -17,7 +17,7 @@ from framesort.cli import main
 from framesort.errors import InputError, OutputError
 from framesort.files import open_whole
 from framesort.live import _log
-from framesort.night import WatchOptions, _watch, sort_night, watch_night
+from framesort.night import WatchOptions, sort_night, watch_night
 from framesort.night import _read as reading
 from framesort.quality import _cache
 
@@ -185,7 +185,7 @@ def test_a_result_folder_that_is_full_is_named_once_and_the_log_is_read_later(
         with open_whole(path, **options) as stream:
             yield stream
 
-    for module in (_log, _watch, _cache):
+    for module in (_log, _cache):
         monkeypatch.setattr(module, "open_whole", refusing)
     shutil.copy(frames[0], folder)
     acts = [
@@ -195,9 +195,28 @@ def test_a_result_folder_that_is_full_is_named_once_and_the_log_is_read_later(
     ]
     status, lines = act_after(acts, folder, out=out, heater=log)
     assert len(lines) == 2 and all("No space left" in line for line in lines)
-    assert lines[0].startswith("heater log: ") and "measurements are not kept" in lines[1]
+    assert lines[0].startswith("heater log: ") and "used but not kept" in lines[1]
     assert [frame.heater_state for frame in status.frames] == ["off"] * 3
     assert len(list((out / "cache").glob("*.npz"))) == 1
+
+
+def test_measurements_that_cannot_be_kept_are_named_once(frames, tmp_path):
+    folder, out = tmp_path / "lights", tmp_path / "out"
+    folder.mkdir()
+    out.mkdir()
+    (out / "cache").write_text("a file where the folder should be\n")
+    shutil.copy(frames[0], folder)
+    acts = [
+        (1, lambda: shutil.copy(frames[1], folder)),
+        (2, lambda: ((out / "cache").unlink(), shutil.copy(frames[2], folder))),
+        (3, lambda: (shutil.rmtree(out / "cache"), (out / "cache").touch(),
+                     shutil.copy(frames[3], folder))),
+        (4, None),
+    ]  # fmt: skip
+    status, lines = act_after(acts, folder, out=out, heater=0.0)
+    assert len(status.frames) == 4 and len(lines) == 2
+    for line, name in zip(lines, (frames[0].name, frames[3].name), strict=True):
+        assert f"1 of 1 measurements are used but not kept (first: {name})" in line
 
 
 def test_the_last_frame_is_told_again_when_the_log_covers_it(frames, simulated, tmp_path):
