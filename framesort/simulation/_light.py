@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from framesort.simulation._blur import PointSpread, Spike
 from framesort.simulation._field import SimulatedSky, resample
+from framesort.simulation._heater import Heater
 from framesort.simulation._profiles import StarShape, draw_spikes, draw_stars
 from framesort.simulation._scenario import Scenario
 from framesort.simulation._timeline import PlannedExposure
@@ -21,10 +22,10 @@ FIELD_STEPS = 6
 
 
 def heated_profile(
-    scenario: Scenario, fwhm: float, power: float, exposure: float
+    scenario: Scenario, fwhm: float, power: float, exposure: float, *, configuration: str = ""
 ) -> tuple[float, float, float]:
     """Width, Moffat exponent and share of the spike of stars at a heater power; see `Heater`."""
-    heater = scenario.heater
+    heater = scenario.heater_in(configuration)
     level = power / 100
     blur = heater.blur * level**heater.blur_power * (exposure / 60) ** heater.exposure_power
     beta = scenario.seeing.beta + (heater.beta - scenario.seeing.beta) * level
@@ -37,28 +38,33 @@ def frame_spread(
 ) -> PointSpread:
     """How a frame spreads the light of a point.
 
-    The heater acts at once and in proportion to the light collected while it is on, so a frame
-    is the sum of its parts. `growth` is that of the unheated width at a place of the field.
+    A frame is the sum of its parts, each with the profile of the power that acts on it. `growth`
+    is that of the unheated width at a place of the field.
     """
     parts, fwhm, spikes = [], planned.fwhm * (1 + growth), []
-    spider, heater = scenario.camera.spider, scenario.heater
+    spider, name = scenario.camera.spider, planned.configuration
+    heater = scenario.heater_in(name)
     for share, power in planned.heating:
         share *= (1 - planned.halo) * (1 - spider)
-        width, beta, spike = heated_profile(scenario, fwhm, power, planned.exposure)
+        width, beta, spike = heated_profile(
+            scenario, fwhm, power, planned.exposure, configuration=name
+        )
         parts.append((share * (1 - spike), width, beta))
         if spike > 0:
-            width, _, _ = heated_profile(scenario, planned.fwhm, power, planned.exposure)
-            spikes.append(_spike(scenario, share * spike, width, heater.spike_angle))
+            width, _, _ = heated_profile(
+                scenario, planned.fwhm, power, planned.exposure, configuration=name
+            )
+            spikes.append(_spike(heater, share * spike, width, heater.spike_angle))
     if planned.halo > 0:
         parts.append((planned.halo * (1 - spider), HALO_WIDTH * fwhm, 2.2))
     if spider > 0:
         for angle in (scenario.camera.spider_angle, scenario.camera.spider_angle + 90):
-            spikes.append(_spike(scenario, spider / 2, planned.fwhm, angle))
+            spikes.append(_spike(scenario.heater, spider / 2, planned.fwhm, angle))
     return PointSpread(tuple(parts), tuple(spikes), planned.trail, planned.trail_angle)
 
 
-def _spike(scenario: Scenario, share: float, width: float, angle: float) -> Spike:
-    return Spike(share, scenario.heater.spike_length * width, 0.9 * width / 2.3548, angle)
+def _spike(heater: Heater, share: float, width: float, angle: float) -> Spike:
+    return Spike(share, heater.spike_length * width, 0.9 * width / 2.3548, angle)
 
 
 def frame_shape(scenario: Scenario, planned: PlannedExposure, *, growth: float = 0.0) -> StarShape:

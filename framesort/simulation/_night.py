@@ -64,7 +64,8 @@ def simulate_night(
         A row a light frame: file, filter, start, exposure, heater_share, heater_power,
         heater_state, fwhm (true, pixel and trail included), fwhm_unheated (what it would
         have been with the heater off), spike_share, spike_angle, transparency, sky,
-        matrix ((3, 3), takes (x, y, 1) of the frame to the first frame) and remarks.
+        matrix ((3, 3), takes (x, y, 1) of the frame to the first frame) and remarks; and
+        configuration where the scenario has any.
 
     Raises
     ------
@@ -161,7 +162,6 @@ def _write_frame(task: _FrameTask) -> tuple[float, float] | None:
     )
     keyword = task.scenario.logger.keyword
     if task.planned is not None and keyword != "none":
-        power = sum(part * percent for part, percent in task.planned.heating)
-        header[keyword] = (round(power, 3), "[percent] mean heater power")
+        header[keyword] = (round(task.planned.power, 3), "[percent] mean heater power")
     write_fits(task.path, counts, header)
     return result

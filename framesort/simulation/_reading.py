@@ -115,6 +115,7 @@ def _check_whole(scenario: Scenario) -> None:
     minutes = [minute for minute, _ in scenario.heater.events]
     if any(b <= a for a, b in itertools.pairwise(minutes)):
         raise InputError(f"heater.events must be in order of time, got minutes {minutes}")
+    _check_configurations(scenario)
     if scenario.stars.brightest < scenario.stars.faintest:
         raise InputError(
             f"stars.brightest must be at least stars.faintest ({scenario.stars.faintest:g}), "
@@ -132,3 +133,24 @@ def _check_whole(scenario: Scenario) -> None:
                     f"event[{i + 1}].strength must be from 0 to 1 for a {event.kind}, "
                     f"got {event.strength:g}"
                 )
+
+
+def _check_configurations(scenario: Scenario) -> None:
+    """In order of time, one set of factors for each name, no spike above all of the light."""
+    minutes = [one.minute for one in scenario.configuration]
+    if any(b <= a for a, b in itertools.pairwise(minutes)):
+        raise InputError(f"configuration must be in order of time, got minutes {minutes}")
+    factors: dict[str, tuple[float, float, float]] = {}
+    for i, one in enumerate(scenario.configuration):
+        mine = one.blur, one.spike, one.spike_length
+        if factors.setdefault(one.name, mine) != mine:
+            raise InputError(
+                f"configuration[{i + 1}] must have the factors of the earlier {one.name!r}, "
+                f"got {mine}"
+            )
+        share = scenario.heater.spike * one.spike
+        if share > 0.9:
+            raise InputError(
+                f"configuration[{i + 1}].spike must leave the spike at most 0.9 of the light, "
+                f"got {one.spike:g} times {scenario.heater.spike:g}"
+            )

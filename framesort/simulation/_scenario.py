@@ -1,12 +1,13 @@
 """What a simulated night is made of: one frozen class for each table of a scenario file."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Annotated
 
 from framesort.errors import InputError
 from framesort.rules import Rule, document_fields
+from framesort.simulation._heater import Configuration, Heater
 
 __all__ = [
     "COLOUR",
@@ -14,7 +15,6 @@ __all__ = [
     "Camera",
     "Event",
     "Filter",
-    "Heater",
     "Logger",
     "Mount",
     "Nebula",
@@ -158,32 +158,6 @@ class Mount:
 
 @document_fields
 @dataclass(frozen=True, kw_only=True)
-class Heater:
-    """The heater and what it does to stars.
-
-    At power p and exposure t, stars are wider by ``blur * (p / 100)^blur_power *
-    (t / 60 s)^exposure_power`` in quadrature, and carry a spike with the share
-    ``spike * (p - spike_from) / (100 - spike_from)`` of their light above `spike_from`.
-    """
-
-    events: Annotated[
-        tuple[tuple[float, float], ...],
-        Rule("list of [minute, percent]: from this minute the heater runs at this power"),
-    ] = ()
-    blur: Annotated[float, Rule("blur at full power and 60 s, FWHM in quadrature [px]", 0, 50)] = (
-        2.4
-    )
-    blur_power: Annotated[float, Rule("exponent of power", 0.1, 5)] = 0.8
-    exposure_power: Annotated[float, Rule("exponent of exposure time", 0, 2)] = 0.15
-    beta: Annotated[float, Rule("Moffat's exponent at full power", 1.5, 20)] = 2.7
-    spike: Annotated[float, Rule("share of star light in the spike at full power", 0, 0.9)] = 0.06
-    spike_from: Annotated[float, Rule("power at which the spike appears [%]", 0, 99)] = 33.0
-    spike_angle: Annotated[float, Rule("angle of the spike, ccw from +x [deg]", -360, 360)] = 62.0
-    spike_length: Annotated[float, Rule("1/e length of the spike, in FWHM", 0.5, 100)] = 5.0
-
-
-@document_fields
-@dataclass(frozen=True, kw_only=True)
 class Logger:
     """The heater logs."""
 
@@ -303,17 +277,35 @@ class Scenario:
     seeing: Annotated[Seeing, Rule("table")] = Seeing()
     sky: Annotated[Sky, Rule("table")] = Sky()
     mount: Annotated[Mount, Rule("table")] = Mount()
-    heater: Annotated[Heater, Rule("table")] = Heater()
+    heater: Annotated[Heater, Rule("table")] = Heater()  # noqa: RUF009  (frozen)
     logger: Annotated[Logger, Rule("table")] = Logger()
     calibration: Annotated[Calibration, Rule("table")] = Calibration()
     filter: Annotated[tuple[Filter, ...], Rule("list of tables")]
     run: Annotated[tuple[Run, ...], Rule("list of tables")]
     event: Annotated[tuple[Event, ...], Rule("list of tables")] = ()
+    configuration: Annotated[tuple[Configuration, ...], Rule("list of tables")] = ()
 
     @property
     def world(self) -> int:
         """Seed of what several nights share: stars, nebula and sensor."""
         return self.seed if self.sky_seed < 0 else self.sky_seed
+
+    def configuration_at(self, minute: float) -> str:
+        """Name of the configuration that holds at a minute, "" where none does yet."""
+        names = [one.name for one in self.configuration if one.minute <= minute]
+        return names[-1] if names else ""
+
+    def heater_in(self, configuration: str) -> Heater:
+        """The heater in a configuration; as it stands where the name is ""."""
+        for one in self.configuration:
+            if one.name == configuration:
+                return replace(
+                    self.heater,
+                    blur=self.heater.blur * one.blur,
+                    spike=self.heater.spike * one.spike,
+                    spike_length=self.heater.spike_length * one.spike_length,
+                )
+        return self.heater
 
     def filters_of(self, run_filter: str) -> tuple[Filter, ...]:
         """The filters that frames of a run see through: one, or R, G, B of a filter array."""

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import InputError
 from framesort.records import HeaterTrace
+from framesort.simulation._onset import follow_power, split_power, weigh_parts
 from framesort.simulation._scenario import Event, Run, Scenario
 
 __all__ = ["PlannedExposure", "heater_trace", "plan_exposures"]
@@ -42,7 +43,12 @@ class PlannedExposure:
     halo : float
         Share of star light that dew spreads to a wide halo.
     heating : tuple of (share, percent)
-        Parts of the exposure by heater power.
+        Parts of the star light by the power that acts on them: the heater's, or the effect that
+        follows it with a delay; see `Heater`.
+    power : float
+        Mean power of the heater itself, percent.
+    configuration : str
+        Name of the configuration that holds, "" for none.
     tracks : tuple of Event
         Satellites and aircraft that cross.
     remarks : tuple of str
@@ -62,6 +68,8 @@ class PlannedExposure:
     sky: float
     halo: float
     heating: tuple[tuple[float, float], ...]
+    power: float = 0.0
+    configuration: str = ""
     tracks: tuple[Event, ...] = ()
     remarks: tuple[str, ...] = ()
 
@@ -165,15 +173,6 @@ def _weather(scenario: Scenario, minute: float, rng: np.random.Generator) -> _We
     return _Weather(float(clear), float(bright), float(halo), tuple(remarks))
 
 
-def _heating(trace: HeaterTrace, start: float, stop: float) -> tuple[tuple[float, float], ...]:
-    overlap = np.minimum(trace.edges[1:], stop) - np.maximum(trace.edges[:-1], start)
-    return tuple(
-        (float(seconds / (stop - start)), float(power))
-        for seconds, power in zip(overlap, trace.power, strict=True)
-        if seconds > 0
-    )
-
-
 def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
     """Plan every exposure of a night.
 
@@ -186,6 +185,7 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
     # A generator of their own: the rest of the night does not depend on them.
     gusts = np.random.default_rng([scenario.seed, 14])
     frames, trace = _schedule(scenario), heater_trace(scenario)
+    effect = follow_power(trace, warming=scenario.heater.warming, cooling=scenario.heater.cooling)
     hits = _assign(scenario, frames)
     seeing, night = scenario.seeing, scenario.start.timestamp()
     walk = _walk(scenario, frames)
@@ -210,6 +210,7 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
             trails.append(replace(event, length=event.length * abs(gusts.normal(1, 0.3))))
         tracks = tuple(event for event in hits.get(i, []) if event.kind != "trail")
         start = night + begin
+        stop = start + run.exposure
         exposures.append(
             PlannedExposure(
                 number=i + 1,
@@ -224,7 +225,9 @@ def plan_exposures(scenario: Scenario) -> list[PlannedExposure]:
                 transparency=weather.clear,
                 sky=weather.bright,
                 halo=weather.halo,
-                heating=_heating(trace, start, start + run.exposure),
+                heating=weigh_parts(scenario.heater, effect.split(start, stop)),
+                power=sum(part * percent for part, percent in split_power(trace, start, stop)),
+                configuration=scenario.configuration_at(begin / 60),
                 tracks=tracks,
                 remarks=(
                     *weather.remarks,

@@ -50,7 +50,14 @@ def truth_table(
     table["fwhm_unheated"] = [_unheated_width(scenario, planned) for planned in exposures] * u.pix
     table["spike_share"] = [
         sum(
-            part * heated_profile(scenario, planned.fwhm, level, planned.exposure)[2]
+            part
+            * heated_profile(
+                scenario,
+                planned.fwhm,
+                level,
+                planned.exposure,
+                configuration=planned.configuration,
+            )[2]
             for part, level in planned.heating
         )
         for planned in exposures
@@ -61,6 +68,8 @@ def truth_table(
     table["trail"] = [planned.trail for planned in exposures] * u.pix
     table["matrix"] = np.array([planned.matrix for planned in exposures])
     table["remarks"] = ["; ".join(planned.remarks) for planned in exposures]
+    if scenario.configuration:
+        table["configuration"] = [planned.configuration for planned in exposures]
     table.meta["title"] = scenario.title
     table.meta["first_pointing"] = [[float(v) for v in row] for row in exposures[0].pointing]
     table.meta["seed"] = scenario.seed
