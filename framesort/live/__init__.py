@@ -13,7 +13,14 @@ from framesort.live._page import encode_status, render_status
 from framesort.live._serve import LiveServer, serve_status
 from framesort.live._sky import DEW_CALL, call_dew, judge_sky
 from framesort.live._status import FilterMinutes, LiveEvent, LiveFrame, LiveStatus, SkyVerdict
-from framesort.live._text import clock_text, describe_state, frame_line, status_lines
+from framesort.live._switch import find_switch, since_switch
+from framesort.live._text import (
+    clock_text,
+    describe_heater,
+    describe_state,
+    frame_line,
+    status_lines,
+)
 
 __all__ = [
     "CAUTION",
@@ -33,14 +40,17 @@ __all__ = [
     "call_dew",
     "clock_text",
     "collect_minutes",
+    "describe_heater",
     "describe_state",
     "encode_status",
     "equal_depth_minutes",
     "find_events",
     "find_hints",
+    "find_switch",
     "frame_line",
     "judge_sky",
     "render_status",
     "serve_status",
+    "since_switch",
     "status_lines",
 ]

@@ -156,7 +156,10 @@ def _bad_frame(last: LiveFrame) -> list[LiveEvent]:
         why = f"FWHM {last.fwhm:.2f} px, {last.fwhm_ratio:.1f} times the heater-off median"
     if not why:
         return []
-    return [_event("frame-bad", f"frame-bad:{last.file}", last, f"{name}: {why}.")]
+    # By what it holds where that is known: a frame that is renamed is the same frame.
+    known = math.isfinite(last.start + last.sky + last.noise)
+    which = f"{last.start:.3f}:{last.sky:.6g}:{last.noise:.6g}" if known else last.file
+    return [_event("frame-bad", f"frame-bad:{which}", last, f"{name}: {why}.")]
 
 
 def _event(kind: str, subject: str, last: LiveFrame, text: str, *, once: bool = False) -> LiveEvent:

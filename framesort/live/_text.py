@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from framesort.live._status import FilterMinutes, LiveFrame, LiveStatus, SkyVerdict
 
-__all__ = ["clock_text", "describe_state", "frame_line", "status_lines"]
+__all__ = ["clock_text", "describe_heater", "describe_state", "frame_line", "status_lines"]
 
 
 def clock_text(seconds: float) -> str:
@@ -75,9 +75,35 @@ def describe_state(
     return f"{state}; {heater}{width}{goal}."
 
 
+def describe_heater(last: LiveFrame) -> str:
+    """The heater's state in the last frame, with its power: "on, 60 %"."""
+    if last.heater_state == "on" and math.isfinite(last.heater_power):
+        return f"on, {last.heater_power:.0f} %"
+    return {"part": "switched during the last frame"}.get(last.heater_state, last.heater_state)
+
+
+def _since_switch(status: LiveStatus) -> list[str]:
+    """A line on the frames and minutes since the heater was switched; none where not known."""
+    ends = [f.start + f.exposure for f in status.frames if math.isfinite(f.start + f.exposure)]
+    state = status.heater.partition(",")[0]
+    if not (math.isfinite(status.switched) and ends and state not in ("", "unknown")):
+        return []
+    minutes = max(max(ends) - status.switched, 0.0) / 60
+    number = status.frames_since_switch
+    if number == 0:
+        return [f"heater switched {minutes:.0f} min before the end of the last frame"]
+    width = (
+        f"; FWHM {100 * (status.fwhm_since_switch - 1):+.0f} % against before"
+        if math.isfinite(status.fwhm_since_switch)
+        else ""
+    )
+    frames = "1 frame" if number == 1 else f"{number} frames"
+    return [f"heater {state} for {frames}, {minutes:.0f} min{width}"]
+
+
 def status_lines(status: LiveStatus) -> list[str]:
     """The state of the night in a few lines."""
-    lines = [status.sentence]
+    lines = [status.sentence, *_since_switch(status)]
     for one in status.minutes:
         goal = ""
         if math.isfinite(one.goal):

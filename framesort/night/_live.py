@@ -154,6 +154,8 @@ class LiveNight:
             group=group,
             fwhm=quality.fwhm,
             halo=quality.half_flux_radius / quality.fwhm,
+            spike_raw=quality.spike_raw,
+            spike_raw_err=quality.spike_raw_err,
             sky=quality.sky,
             noise=quality.noise,
             stars=quality.stars,
@@ -260,19 +262,21 @@ class LiveNight:
             (frame for frame in self._frames.values() if frame.reason not in OTHER_FILES),
             key=lambda f: (f.start if math.isfinite(f.start) else math.inf, f.file),
         )
-        width, best = {}, {}
-        for group in {frame.group for frame in ordered}:
-            mine = [f for f in ordered if f.group == group and not f.reason]
-            off = [f.fwhm for f in mine if f.heater_state == "off" and f.fwhm > 0]
-            width[group] = float(np.median(off)) if off else math.nan
-            flux = [self._measured[f.file].flux for f in mine]
-            flux = [value for value in flux if math.isfinite(value)]
-            best[group] = float(np.percentile(flux, 90)) if flux else math.nan
+        off: dict[str, list[float]] = {}
+        flux: dict[str, list[float]] = {}
+        for frame in ordered:
+            if frame.reason:
+                continue
+            if frame.heater_state == "off" and frame.fwhm > 0:
+                off.setdefault(frame.group, []).append(frame.fwhm)
+            if math.isfinite(own := self._measured[frame.file].flux):
+                flux.setdefault(frame.group, []).append(own)
+        width = {group: float(np.median(values)) for group, values in off.items()}
+        best = {group: float(np.percentile(values, 90)) for group, values in flux.items()}
         return [
-            replace(
-                frame,
-                fwhm_ratio=frame.fwhm / width[frame.group],
-                transparency=self._measured[frame.file].flux / best[frame.group],
+            frame.compare(
+                fwhm_ratio=frame.fwhm / width.get(frame.group, math.nan),
+                transparency=self._measured[frame.file].flux / best.get(frame.group, math.nan),
             )
             for frame in ordered
         ]

@@ -12,8 +12,6 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
-import numpy as np
-
 from framesort.errors import FramesortError, InputError
 from framesort.live import (
     EventCommands,
@@ -25,11 +23,14 @@ from framesort.live import (
     Scan,
     SkyVerdict,
     collect_minutes,
+    describe_heater,
     describe_state,
     equal_depth_minutes,
     find_events,
     find_hints,
+    find_switch,
     judge_sky,
+    since_switch,
 )
 from framesort.night._folder import SCRATCH, hold_folder
 from framesort.night._live import LiveNight
@@ -300,12 +301,15 @@ class _Watch:
         sky = self._verdicts[-1]
         goals = equal_depth_minutes(frames) if self._options.equal_depth else self._options.goals
         minutes = collect_minutes(frames, goals)
-        heater, switched = self._heater_now(frames)
+        switched = find_switch(frames, self._trace)
+        since, change = since_switch(frames, switched)
         self.status = LiveStatus(
             sentence=describe_state(frames, sky, minutes),
             time=time.time(),
-            heater=heater,
+            heater=describe_heater(frames[-1]),
             switched=switched,
+            frames_since_switch=since,
+            fwhm_since_switch=change,
             frames=tuple(frames[-SHOWN:]),
             minutes=minutes,
             sky=sky,
@@ -314,18 +318,6 @@ class _Watch:
             star_last=self._stars.get("last", ""),
             star_off=self._stars.get("off", ""),
         )
-
-    def _heater_now(self, frames: list[LiveFrame]) -> tuple[str, float]:
-        """The heater's state in words, and when it was switched last."""
-        last = frames[-1]
-        state = {"part": "switched during the last frame"}.get(last.heater_state, last.heater_state)
-        if last.heater_state == "on" and math.isfinite(last.heater_power):
-            state = f"on, {last.heater_power:.0f} %"
-        if self._trace is None:
-            return state, math.nan
-        before, after = self._trace.power[:-1], self._trace.power[1:]
-        steps = self._trace.edges[1:-1][np.isfinite(before + after) & (before != after)]
-        return state, float(steps[-1]) if len(steps) else math.nan
 
     def _read_logs(self) -> list[str]:
         """Read logs that have grown; what went wrong, a line each and once."""

@@ -78,6 +78,8 @@ def busy_status(number=150, **changes):
         "time": now,
         "heater": "on, 60 %",
         "switched": now - 2520,
+        "frames_since_switch": 19,
+        "fwhm_since_switch": 1.24,
         "frames": shown,
         "minutes": (
             FilterMinutes(filter="Ha", off=44, on=58, goal=60, ready=now + 4200),

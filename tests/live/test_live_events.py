@@ -146,6 +146,19 @@ def test_bad_frames():
     assert event.text == "007.fits: few stars."
 
 
+def test_a_bad_frame_that_is_renamed_is_one_event():
+    bad = frame(7, transparency=0.3, sky=1000.0, noise=20.0)
+
+    def key(**changes):
+        return find_events([replace(bad, **changes)], (), ())[0].key
+
+    assert key(file="renamed.fits") == key()
+    others = [{"start": bad.start + 0.1}, {"noise": 20.5}, {"sky": 1001.0}]
+    assert len({key(), *(key(**change) for change in others)}) == 4
+    blank = {"sky": float("nan"), "noise": float("nan"), "reason": "unreadable"}
+    assert key(**blank) != key(**blank, file="other.fits")
+
+
 def test_goal_is_told_once():
     done = FilterMinutes(filter="L", off=61.0, goal=60.0)
     first, second = (find_events([frame(k)], (), [done])[0] for k in (0, 9))

@@ -88,7 +88,8 @@ def test_page_says_what_is_known():
     assert page.text("sentence") == busy_status().sentence
     assert page.text("time") == "As of 01:45"
     now = page.text("now")
-    assert "on, 60 % since 01:03 (42 min)" in now
+    heater = "on, 60 % since 01:03 (42 min) · 19 frames since, FWHM +24 % against before"
+    assert heater in now.replace("\xa0", " ")
     assert "light_L_0149.fits" in now and "/data" not in now
     minutes = page.text("minutes")
     assert "Ha 44 of 60 min heater off 58 min on · goal at 02:55" in minutes
