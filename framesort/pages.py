@@ -30,9 +30,9 @@ def page_environment(package: str) -> Environment:
     )
 
 
-def page_style(package: str, name: str) -> Markup:
-    """The style sheet of a page: colours of both schemes, then a file of the package."""
-    sheets = (files("framesort") / "pages.css", files(package) / name)
+def page_style(package: str, *names: str) -> Markup:
+    """The style sheet of a page: colours of both schemes, then files of the package."""
+    sheets = (files("framesort") / "pages.css", *(files(package) / name for name in names))
     return Markup("".join(sheet.read_text(encoding="utf-8") for sheet in sheets))
 
 

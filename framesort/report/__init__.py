@@ -1,5 +1,7 @@
 """The report: plots, pictures and one page. Reads results only."""
 
+from framesort.report._comparison_figures import draw_effects, draw_star_profiles
+from framesort.report._comparison_page import write_comparison
 from framesort.report._field import draw_field
 from framesort.report._page import write_report
 from framesort.report._pictures import draw_picture, write_preview
@@ -14,6 +16,7 @@ __all__ = [
     "cut_stars",
     "depth_curve",
     "draw_depth",
+    "draw_effects",
     "draw_field",
     "draw_history",
     "draw_light_by_angle",
@@ -21,12 +24,14 @@ __all__ = [
     "draw_residual",
     "draw_response",
     "draw_star_cutouts",
+    "draw_star_profiles",
     "draw_timeline",
     "draw_widths",
     "measure_residual",
     "measure_stretch",
     "read_results",
     "stretch_image",
+    "write_comparison",
     "write_preview",
     "write_report",
 ]

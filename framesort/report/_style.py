@@ -10,6 +10,8 @@ from matplotlib.axes import Axes
 
 __all__ = [
     "COLOURS",
+    "CONFIGURATION_COLOURS",
+    "CONFIGURATION_MARKERS",
     "INK",
     "MARKERS",
     "QUIET",
@@ -29,9 +31,16 @@ STATES = tuple(STATE_COLOURS)
 MARKERS = {"off": "o", "part": "D", "on": "s", "unknown": "x"}
 """Filled circle, diamond, square, cross."""
 
-COLOURS = {INK: "ink", QUIET: "quiet", RULE: "rule"} | {
-    colour: f"state-{state}" for state, colour in STATE_COLOURS.items()
-}
+CONFIGURATION_COLOURS = ("#4a3f94", "#1f7a4d", "#a0457f", "#7c6413")
+"""Of the configurations of a comparison, in turn; none is that of a heater state."""
+
+CONFIGURATION_MARKERS = ("o", "s", "^", "D")
+
+COLOURS = (
+    {INK: "ink", QUIET: "quiet", RULE: "rule"}
+    | {colour: f"state-{state}" for state, colour in STATE_COLOURS.items()}
+    | {colour: f"configuration-{k}" for k, colour in enumerate(CONFIGURATION_COLOURS)}
+)
 """Plot colour to its custom property on the page."""
 
 
