@@ -27,6 +27,19 @@ WIDE_MARGIN = 4.0
 NO_RISK_FOR = 30 * 60.0
 """Seconds without dew risk after which a heater that is on is worth a word."""
 
+HEAT_FRAMES, HEAT_LEAST = 5, 10
+"""Last frames of a group whose stars may show no sign of heat, and frames it must have so far."""
+
+NO_SPIKE, NO_SPIKE_ERR = 0.013, 2.0
+"""There is no spike where the share of light is below so many errors of its own, and below the
+first with two errors added: a noisy frame shows nothing either way."""
+
+NO_WIDENING = 1.05
+"""FWHM over the narrowest tenth of the group's frames up to which stars are not widened."""
+
+NEWLY_WIDE = 1.08
+"""The same of the last frame alone."""
+
 BAD_WIDTH = 1.6
 """FWHM over the heater-off median from which a heater-off frame is bad."""
 
@@ -94,11 +107,15 @@ def _forgotten(frames: Sequence[LiveFrame]) -> list[LiveEvent]:
     """A heater that is off while the dew margin closes, or on without dew risk."""
     last = frames[-1]
     margin = _recent_margins(frames)
-    if last.heater_state == "off" and len(margin) > 1:
+    if last.heater_state in ("off", "unknown") and len(margin) > 1:
         slope = (margin[-1][1] - margin[0][1]) / max((margin[-1][0] - margin[0][0]) / 3600, 1e-6)
-        if margin[-1][1] < CLOSE_MARGIN and slope < 0:
+        closing = margin[-1][1] < CLOSE_MARGIN and slope < 0
+        known = "The heater is off" if last.heater_state == "off" else ""
+        if closing and not known:
+            known = _show_no_heat(frames)
+        if closing and known:
             text = (
-                f"The heater is off, and the dew margin is {margin[-1][1]:.1f} K and closing by "
+                f"{known}, and the dew margin is {margin[-1][1]:.1f} K and closing by "
                 f"{-slope:.1f} K an hour."
             )
             return [_event("forgotten", "forgotten:off", last, text)]
@@ -112,6 +129,30 @@ def _forgotten(frames: Sequence[LiveFrame]) -> list[LiveEvent]:
             )
             return [_event("forgotten", "forgotten:on", last, text)]
     return []
+
+
+def _show_no_heat(frames: Sequence[LiveFrame]) -> str:
+    """That the stars show no sign of heat, where no log covers the last frames; "" if unknown.
+
+    Neither spike nor widening in the median of the last frames of the group. A heater that has
+    been on all night leaves only the spike, since the narrowest frames are then heated too.
+    """
+    mine = [f for f in frames if f.group == frames[-1].group and not f.reason and f.fwhm > 0]
+    last = mine[-HEAT_FRAMES:]
+    if len(mine) < HEAT_LEAST or any(f.heater_state != "unknown" for f in last):
+        return ""
+    most = float(np.median([f.spike_raw + NO_SPIKE_ERR * f.spike_raw_err for f in last]))
+    excess = float(np.median([f.spike_raw - NO_SPIKE_ERR * f.spike_raw_err for f in last]))
+    narrow = float(np.percentile([f.fwhm for f in mine], 10))
+    width = float(np.median([f.fwhm for f in last])) / narrow
+    begun = mine[-1].fwhm > NEWLY_WIDE * narrow  # switched on just now
+    if begun or not (most < NO_SPIKE and excess < 0 and width < NO_WIDENING):  # or one is NaN
+        return ""
+    return (
+        f"No log covers the last frames, but the stars show no sign of heat (spike below "
+        f"{100 * most:.1f} % of their light, FWHM {100 * (width - 1):+.0f} % against the "
+        "narrowest frames)"
+    )
 
 
 def _recent_margins(frames: Sequence[LiveFrame]) -> list[tuple[float, float]]:

@@ -57,6 +57,9 @@ FEWEST_ROWS = 3
 SHOWN = 1000
 """Frames of a status, the last ones."""
 
+LISTED = 3
+"""One of so many looks lists the folder although no change in it is reported."""
+
 BATCH = 8
 """Frames measured before the state is shown again, where many are waiting."""
 
@@ -196,6 +199,7 @@ class _Watch:
         self._verdicts: deque[SkyVerdict] = deque(maxlen=5)
         self._stars: dict[str, str] = {}
         self.waiting: list[Path] = []
+        self._quiet, self._incomplete = 0, False
         self.status = LiveStatus(time=time.time())
         self.shown = False
         if path is None and heater is not None:
@@ -203,12 +207,23 @@ class _Watch:
 
     def wait(self, seconds: float) -> None:
         """Until something changes in the folder, or so long."""
-        self._follower.wait(seconds)
+        self._quiet = 0 if self._follower.wait(seconds) else self._quiet + 1
+
+    def _scan(self) -> Scan:
+        """Look at the folder; where no change is reported and no file is waited for, not always.
+
+        Listing 2000 files every two seconds takes half a percent of a core.
+        """
+        if self._quiet % LISTED and not self._incomplete:
+            return Scan()
+        scan = self._follower.scan()
+        self._incomplete = bool(scan.waiting)
+        return scan
 
     def look(self) -> tuple[list[LiveFrame], list[str]]:
         """Take what is new; the new frames, and what went wrong, a line each."""
         troubles = self._read_logs()
-        scan = self._follower.scan()
+        scan = self._scan()
         troubles += scan.problems
         troubles += self._forget(scan)
         self.waiting += [path for path in scan.finished if path not in self.waiting]

@@ -165,7 +165,14 @@ def measure_growth(base, count):
     for k, size in memory.items():
         print(f"{k} frames of 0.12 Mpx: {size:.0f} MB resident")
     some = min(200, count // 2)
-    for name, part in (("first", times[:some]), ("last", times[-some:])):
+    parts = (
+        ("first", times[:some]),
+        (f"from {2 * some} on", times[2 * some : 3 * some]),
+        ("last", times[-some:]),
+    )
+    for name, part in parts:
+        if len(part) < some:
+            continue
         print(f"{name} {some}: {1e3 * (part[-1] - part[0]) / (some - 1):.0f} ms per frame")
     known = sum(np.isfinite(frame.transparency) for frame in watch.status.frames)
     shown = len(watch.status.frames)

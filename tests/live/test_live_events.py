@@ -5,6 +5,7 @@ import sys
 import time
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from framesort.errors import InputError
@@ -176,6 +177,56 @@ def test_heater_forgotten_off_while_the_margin_closes():
     assert event.kind == "forgotten" and "closing by 6.0 K an hour" in event.text
     assert kinds(margins(closing, "on"), (), ()) == []
     assert kinds(margins(closing[::-1], "off"), (), ()) == []
+
+
+def without_log(heated, *, spike=0.01, err=0.003, wide=1.25, number=25, seed=1):
+    """A night without log, its dew margin closing; measured as 400 x 320 pixels with 250 stars.
+
+    Without heat a frame alone shows the strongest of the noise at all angles.
+    """
+    rng = np.random.default_rng(seed)
+    frames = margins([2.6 - 0.1 * k for k in range(number)], "unknown")
+    return [
+        replace(
+            f,
+            fwhm=float((wide if heat else 1.0) * rng.normal(2.9, 0.04)),
+            spike_raw=abs(float(rng.normal(spike if heat else 1.4 * err, 0.4 * err))),
+            spike_raw_err=err,
+        )
+        for f, heat in zip(frames, heated, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("seed", range(11, 16))
+def test_heater_forgotten_off_without_a_log(seed):
+    (event,) = find_events(without_log([False] * 25, seed=seed), (), ())
+    assert event.kind == "forgotten" and event.key.startswith("forgotten:off")
+    assert event.text.startswith(
+        "No log covers the last frames, but the stars show no sign of heat (spike below "
+    )
+    assert "the dew margin is 0.2 K and closing by 6.0 K an hour." in event.text
+    # Switched off during the night; the margin above a kelvin.
+    assert kinds(without_log([True] * 15 + [False] * 10, seed=seed), (), ()) == ["forgotten"]
+    assert kinds(without_log([False] * 25, seed=seed)[:16], (), ()) == []
+
+
+@pytest.mark.parametrize("seed", range(11, 16))
+def test_no_heater_is_called_forgotten_while_the_stars_show_heat_or_nothing(seed):
+    # On all night: the spike alone shows it. On in the end: also where the spike is too faint.
+    assert kinds(without_log([True] * 25, wide=1.0, seed=seed), (), ()) == []
+    assert kinds(without_log([False] * 24 + [True], seed=seed), (), ()) == []
+    late = [False] * 18 + [True] * 7
+    assert kinds(without_log(late, seed=seed), (), ()) == []
+    assert kinds(without_log(late, spike=0.004, seed=seed), (), ()) == []
+    # Nothing known: errors as in a narrow filter, no spike measured, few frames.
+    assert kinds(without_log([False] * 25, err=0.006, seed=seed), (), ()) == []
+    off = without_log([False] * 25, seed=seed)
+    blind = [replace(f, spike_raw=float("nan"), spike_raw_err=float("nan")) for f in off]
+    assert kinds(blind, (), ()) == []
+    assert kinds(off[-8:], (), ()) == []
+    # A log that does not cover the last frame yet: frames before it are known.
+    covered = [replace(f, heater_state="on") for f in off[:-1]]
+    assert kinds([*covered, off[-1]], (), ()) == []
 
 
 def test_heater_forgotten_on_without_risk():
