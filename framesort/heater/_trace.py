@@ -8,7 +8,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
-from framesort.records import HeaterTrace, add_column, unix_seconds
+from framesort.records import HeaterTrace, add_column, keep_switches, unix_seconds
 
 __all__ = [
     "add_heater_columns",
@@ -91,7 +91,10 @@ def make_header_heater(
 def add_heater_columns(
     table: Table, trace: HeaterTrace, *, clock_offset: float | NDArray[np.float64] = 0.0
 ) -> None:
-    """Add heater_share, heater_power, heater_state and state_source to a table of frames.
+    """Add the heater's columns to a table of frames.
+
+    They are heater_share, heater_power, heater_state, state_source, minutes_since_switch and
+    previous_power.
 
     Parameters
     ----------
@@ -107,7 +110,9 @@ def add_heater_columns(
     -----
     The state is "off" for a share below 0.005, "on" above 0.995, "part" between and
     "unknown" where the trace does not cover the exposure. A change of power that stays
-    above zero for the whole exposure is "on".
+    above zero for the whole exposure is "on". The last switch is that before the middle of the
+    exposure, as `keep_switches` finds it; NaN where the trace has none or does not cover the time
+    since.
     """
     begin = unix_seconds(table["start"]) - clock_offset
     exposure = np.asarray(table["exposure"], dtype=float)
@@ -122,6 +127,24 @@ def add_heater_columns(
     add_column(table, "heater_power", power)
     add_column(table, "heater_state", state)
     add_column(table, "state_source", [trace.source if s != "unknown" else "" for s in state])
+    minutes, before = _last_switch(trace, begin + exposure / 2)
+    add_column(table, "minutes_since_switch", minutes)
+    add_column(table, "previous_power", before)
+
+
+def _last_switch(
+    trace: HeaterTrace, times: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Minutes since the last change of power and the power before it; NaN where unknown."""
+    kept = keep_switches(trace)
+    before = np.r_[np.nan, kept.power[:-1]]
+    step = np.searchsorted(kept.edges, times, side="right") - 1
+    inside = (step >= 0) & (step < len(kept.power))
+    step = np.where(inside, step, 0)
+    known = inside & np.isfinite(kept.power[step]) & np.isfinite(before[step])
+    with np.errstate(invalid="ignore"):
+        minutes = (times - kept.edges[step]) / 60
+    return np.where(known, minutes, np.nan), np.where(known, before[step], np.nan)
 
 
 def describe_trace(trace: HeaterTrace) -> Table:

@@ -199,8 +199,8 @@ def tag_states(
             text = _outside(table[rows], trace, stars[name], night, log)
             notes.append(Note("log covers no frame", text))
     else:
-        for column, blank in (("heater_share", np.nan), ("heater_power", np.nan)):
-            add_column(table, column, np.full(len(table), blank))
+        for column in ("heater_share", "heater_power", "minutes_since_switch", "previous_power"):
+            add_column(table, column, np.full(len(table), np.nan))
         add_column(table, "heater_state", np.full(len(table), "unknown", dtype=object))
         add_column(table, "state_source", [""] * len(table))
     add_column(table, "heated_probability", np.full(len(table), np.nan))

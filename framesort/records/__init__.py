@@ -59,6 +59,7 @@ from framesort.records._summary import (
     NightSummary,
     Stages,
 )
+from framesort.records._switches import keep_switches
 
 __all__ = [
     "CHECK_LIMITS",
@@ -117,6 +118,7 @@ __all__ = [
     "column_values",
     "empty_star_list",
     "judge_check",
+    "keep_switches",
     "map_by_matrix",
     "rows_as",
     "step_noise",

@@ -91,6 +91,13 @@ COLUMNS: dict[str, Column] = _index(
         u.percent,
         "mean heater power over the exposure, off time counted as 0",
     ),
+    Column(
+        "minutes_since_switch",
+        float,
+        u.min,
+        "minutes from the last change of heater power before the middle of the exposure to it",
+    ),
+    Column("previous_power", float, u.percent, "heater power before that change"),
     Column("heater_state", str, None, "off, part, on or unknown"),
     Column("state_source", str, None, "where the state comes from: log, stars or given"),
     Column(
