@@ -21,6 +21,7 @@ SUBPACKAGES = {
     "report",
     "planning",
     "live",
+    "comparison",
     "simulation",
     "plugins",
 }

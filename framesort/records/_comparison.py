@@ -173,9 +173,10 @@ class Difference:
         Names of the two.
     quantity, filter, exposure, power
         As in `Effect`; `power` is NaN and `filter` "" for all common powers, filters and
-        exposures together.
+        exposures together. Where no equal ones exist `filter` names both, and `exposure` is NaN.
     first, second : Interval
-        The effect in `reference` and in `configuration`.
+        The effect in `reference` and in `configuration`; "fwhm_growth" at the seeing common to
+        both, unlike in `Effect`, where it is at the configuration's own.
     difference, ratio : Interval
         Second less first, and second over first (NaN where the first is not known to be above 0).
     chance_none : float

@@ -153,6 +153,13 @@ NOTES: dict[str, NoteKind] = {
     "thin sharp set": NoteKind(
         "warning", "Take more heater-off frames, or accept usable frames into the sharp set."
     ),
+    # Configurations compared
+    "not compared": NoteKind(
+        "info", "Nothing to do; whole exposures with one heater state give the most."
+    ),
+    "scale unknown": NoteKind(
+        "info", "Give the pixel scale of each configuration to have widths in arcsec."
+    ),
     # A plug-in's
     "plug-in": NoteKind(
         "warning", "Look at what it names; the rest of the night is not touched by it."
