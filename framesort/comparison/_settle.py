@@ -81,7 +81,7 @@ def frames_to_settle(
     --------
     >>> from framesort.comparison import Side, frames_to_settle
     >>> frames_to_settle(0.05, [Side(0.0009, 4, 4), Side(0.0009, 4, 4)])
-    (8, 8)
+    (19, 19)
     """
     for name, value in (("level", level), ("chance", chance)):
         if not 0 < value < 1:
