@@ -142,7 +142,8 @@ def _compare_two(
     if not widths:
         raise NotEnoughFramesError(
             f"configurations {reference!r} and {name!r} have no power in common with two heated "
-            f"frames in each: {_list_powers(first)} and {_list_powers(second)}"
+            f"frames in each: {_list_powers(first)} and {_list_powers(second)} (frames of unknown "
+            "power are not compared)"
         )
     compared = compare_pairs(pairs, rng)
     combined: dict[str, Compared] = {}
@@ -165,11 +166,7 @@ def _list_powers(drawn: Sequence[Drawn]) -> str:
 
 def _overall(verdicts: Sequence[Verdict]) -> str:
     """All verdicts, with what is missing."""
-    texts = []
-    for one in verdicts:
-        extra = f" {one.missing[0].upper()}{one.missing[1:]}." if one.missing else ""
-        texts.append(one.sentence + extra)
-    return " ".join(texts)
+    return " ".join(text for one in verdicts for text in (one.sentence, one.missing) if text)
 
 
 def _notes(

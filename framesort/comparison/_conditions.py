@@ -71,10 +71,6 @@ def _airmass(side: _Side) -> float:
     return _median(1 / np.sin(np.radians(good)))
 
 
-def _exposure(side: _Side) -> float:
-    return _median(side.frames.values("exposure"))
-
-
 def _temperature(side: _Side) -> float:
     return _median(side.frames.values("air_temperature"))
 
@@ -131,16 +127,6 @@ _CONDITIONS = (
         _airmass,
         0.1,
         0.7,
-    ),
-    _Condition(
-        "exposure",
-        "s",
-        "exposure",
-        "equal exposures are compared where there are any",
-        _exposure,
-        0.03,
-        0.03,
-        relative=True,
     ),
     _Condition(
         "temperature",
@@ -205,7 +191,8 @@ def find_condition_differences(
         for condition in _CONDITIONS:
             line = _compare_numbers(condition, sides[0], side)
             if line is not None:
-                found.append(_adjust_exposure(line, exposure_matched[k]))
+                found.append(line)
+        found += _compare_exposures(sides[0], side, exposure_matched[k])
         found += _compare_angles(sides[0], side)
         found += _compare_filters(sides[0], side, filter_matched[k])
     return found
@@ -231,25 +218,30 @@ def _compare_numbers(condition: _Condition, one: _Side, other: _Side) -> Conditi
     )
 
 
-def _adjust_exposure(line: ConditionDifference, matched: bool) -> ConditionDifference:
-    """Exposures that differ matter only where no equal ones could be compared."""
-    if line.condition != "exposure":
-        return line
+def _compare_exposures(one: _Side, other: _Side, matched: bool) -> list[ConditionDifference]:
+    lengths = [
+        sorted({round(seconds, 1) for _, seconds in side.frames.groups}) for side in (one, other)
+    ]
+    if lengths[0] == lengths[1]:
+        return []
     done = (
         "only equal exposures are compared"
         if matched
         else "no equal ones: the effect grows with exposure, which is allowed for in the ranges"
     )
-    return ConditionDifference(
-        configuration=line.configuration,
-        reference=line.reference,
-        condition=line.condition,
-        first=line.first,
-        second=line.second,
-        unit=line.unit,
-        matters=not matched,
-        sentence=f"exposure: {line.first:.3g} and {line.second:.3g} s; {done}",
-    )
+    texts = [", ".join(f"{seconds:g}" for seconds in side) for side in lengths]
+    return [
+        ConditionDifference(
+            configuration=other.configuration.name,
+            reference=one.configuration.name,
+            condition="exposure",
+            first=_median(one.frames.values("exposure")),
+            second=_median(other.frames.values("exposure")),
+            unit="s",
+            matters=not matched,
+            sentence=f"exposures: {texts[0]} s and {texts[1]} s; {done}",
+        )
+    ]
 
 
 def _compare_angles(one: _Side, other: _Side) -> list[ConditionDifference]:

@@ -15,9 +15,9 @@ __all__ = ["ENDPOINTS", "SmallestDifference", "decide"]
 ENDPOINTS = ("fwhm_growth", "spike")
 """What a verdict rests on: FWHM at the seeing common to both, and light in the spike."""
 
-ERROR = 0.01
-"""Probability with which an endpoint is called better although nothing has changed, at most,
-shared out among configurations; so 2 % over both."""
+ERROR = 0.005
+"""Probability with which an endpoint is called better although nothing has changed, shared out
+among configurations: 1 % over both. The range of 99 % does not contain 0 then."""
 
 
 @dataclass(frozen=True)
@@ -27,8 +27,8 @@ class SmallestDifference:
     Attributes
     ----------
     growth : float
-        Of the increase of FWHM at the common seeing, a share. 3 % is what focus drifts by between
-        two refocusings, and costs 6 % of exposure time for faint stars.
+        Of the increase of FWHM at the common seeing, a share. 3 % cost 6 % of exposure time for
+        faint stars, whose signal to noise goes with 1 / FWHM.
     spike : float
         Of the share of light in the spike.
     spike_part : float
@@ -132,11 +132,11 @@ def _missing(decisions: Mapping[str, _Decision], error: float) -> str:
     power = next(iter(decisions.values())).compared.powers
     at = f"at {_powers(power)}"
     if best[0] < 0 or max(best) > NEVER:
-        return "more frames will not settle it: the difference is too small or too uncertain"
+        return "More frames will not settle it: the difference is too small or too uncertain."
     each = " each" if len(power) > 1 else ""
     return (
-        f"about {best[0]} more heated frames {at}{each} and {best[1]} more with the heater off, "
-        "in each configuration, would settle it"
+        f"About {best[0]} more heated frames {at}{each} and {best[1]} more with the heater off, "
+        "in each configuration, would settle it."
     )
 
 
@@ -163,7 +163,8 @@ def _powers(powers: tuple[float, ...]) -> str:
 
 def _percent(interval: Interval) -> str:
     digits = 1 if 100 * interval.error < 0.95 else 0
-    return f"{100 * interval.value:.{digits}f} ± {100 * interval.error:.{digits}f} %"
+    value = round(100 * interval.value, digits) + 0.0  # never -0
+    return f"{value:.{digits}f} ± {100 * interval.error:.{digits}f} %"
 
 
 def _width_text(decisions: Mapping[str, _Decision]) -> str:
