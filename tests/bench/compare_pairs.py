@@ -1,26 +1,33 @@
 """Simulated pairs of nights compared: coverage of ranges, wrong calls, numbers of frames.
 
-    python tests/bench/compare_pairs.py --pairs 40 --first 1 [--methods] [--power 20]
+    python tests/bench/compare_pairs.py --pairs 40 --first 1 [--unchanged 500] [--methods]
+        [--power 300] [--images 6]
 
 A script, not a test. Half of the pairs have no change. Nights are tables without images: the values
 that the simulation plans, with the noise of measurements. `--methods` compares other ways to the
 same numbers, `--power` simulates pairs with the numbers of frames that `frames_to_settle` gives.
+The increase at each night's own seeing is called by its own range, for comparison.
 """
 
 import argparse
+import tempfile
 import warnings
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
-from pair_nights import Night, PairOfNights, make_pair, night_table
+from pair_nights import Night, PairOfNights, make_pair, night_table, scenario_of
 
-from framesort.comparison import Configuration, compare_configurations, frames_to_settle
+from framesort.comparison import Configuration, _posterior, compare_configurations, frames_to_settle
 from framesort.comparison._configuration import read_rows
 from framesort.comparison._differences import Compared, combine, compare_pairs, find_pairs
 from framesort.comparison._effects import measure_effects
+from framesort.night import sort_frames
 from framesort.records import Comparison, Difference, Interval
+from framesort.simulation import simulate_night
+from framesort.simulation._scenario import Camera, Stars
 
 
 @dataclass
@@ -110,9 +117,16 @@ def _call_by_ratio(comparison: Comparison) -> str:
     return "better" if score < -2.33 else "worse" if score > 2.33 else "unknown"
 
 
-def run_pair(job: tuple[int, bool]) -> Outcome:
+def use_most_likely() -> None:
+    """Fix walk, scatter and memory at the point of highest posterior, for comparison."""
+    _posterior._weights = lambda log: (np.arange(len(log)) == np.argmax(log)).astype(float)
+
+
+def run_pair(job: tuple[int, bool], most_likely: bool = False) -> Outcome:
     warnings.simplefilter("error")
     seed, changed = job
+    if most_likely:
+        use_most_likely()
     pair = make_pair(seed, changed=changed)
     return judge(pair, compare_configurations(pair.configurations), changed=changed)
 
@@ -203,19 +217,65 @@ def print_power(plans: list[tuple[float, tuple[int, int], str] | None]) -> None:
     )
 
 
+def draw_pair(seed: int) -> str:
+    """A pair as images of 600 x 450 pixels, measured; every other one without a change."""
+    warnings.simplefilter("ignore")
+    rng = np.random.default_rng([seed, 86])
+    factor = 1.0 if seed % 2 else float(rng.uniform(0.3, 0.8))
+    blur, spike = float(rng.uniform(1.6, 2.8)), float(rng.uniform(0.03, 0.08))
+    configurations = []
+    for k, name in enumerate(("before", "after")):
+        night = Night(
+            seed=2 * seed + k, blur=blur * (factor if k else 1), spike=spike * (factor if k else 1),
+            fwhm=float(rng.uniform(2.2, 3.2)), frames=6, off_frames=8, powers=(75.0,),
+        )  # fmt: skip
+        scenario = replace(
+            scenario_of(night),
+            sky_seed=seed,
+            camera=Camera(width=600, height=450, hot_pixels=40),
+            stars=Stars(count=500, brightest=3e5),
+        )
+        with tempfile.TemporaryDirectory() as scratch:
+            folder = Path(scratch) / "night"
+            simulate_night(scenario, folder)
+            night_sorted = sort_frames([folder / "frames"], heater=folder / "heater_power.csv")
+        configurations.append(Configuration(name, night_sorted.table))
+    comparison = compare_configurations(configurations)
+    lines = {one.quantity: one for one in comparison.differences if np.isfinite(one.power)}
+    true = blur * 0.75**0.8 * configurations[0].scale
+    found, light = lines["blur"], lines["spike"]
+    return (
+        f"pair {seed}: factor {factor:.2f}, {comparison.verdicts[0].call}; blur true {true:.2f}, "
+        f"{factor * true:.2f}, found {found.first.value:.2f} ± {found.first.error:.2f}, "
+        f"{found.second.value:.2f} ± {found.second.error:.2f} {comparison.unit}; spike found "
+        f"{light.first.value:.4f} ± {light.first.error:.4f}, {light.second.value:.4f} ± "
+        f"{light.second.error:.4f}, ratio {light.ratio.value:.2f} ± {light.ratio.error:.2f}"
+    )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--pairs", type=int, default=40)
     parser.add_argument("--first", type=int, default=1, help="first seed")
     parser.add_argument("--unchanged", type=int, default=0, help="further pairs without a change")
+    parser.add_argument("--methods", action="store_true", help="fixed walk and scatter as well")
     parser.add_argument("--power", type=int, default=0, help="pairs of planned size")
+    parser.add_argument("--images", type=int, default=0, help="pairs drawn as images")
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
     half = options.pairs // 2
     jobs = [(options.first + k, True) for k in range(half)]
     jobs += [(options.first + k, False) for k in range(half + options.unchanged)]
     with ProcessPoolExecutor(options.workers) as pool:
-        print_outcomes(list(pool.map(run_pair, jobs, chunksize=4)))
+        if jobs:
+            print_outcomes(list(pool.map(run_pair, jobs, chunksize=4)))
+        for line in pool.map(draw_pair, range(options.first, options.first + options.images)):
+            print(line, flush=True)
+        if options.methods:
+            print("walk and scatter fixed at their most likely values:")
+            # In processes of their own, which are changed for good.
+            with ProcessPoolExecutor(options.workers) as fixed:
+                print_outcomes(list(fixed.map(run_pair, jobs, [True] * len(jobs), chunksize=4)))
         if options.power:
             seeds = range(options.first, options.first + options.power)
             print_power(list(pool.map(plan_pair, seeds, chunksize=4)))
