@@ -23,7 +23,7 @@ _LEVEL = 2.5
 _FEWEST = 3
 """Minimum number of frames with the heater off, and at a power, for a result."""
 
-_SEEING = 0.06
+SEEING = 0.06
 """Typical change of log FWHM over an hour, by seeing and focus (common practice)."""
 
 _SCALE = 0.08
@@ -118,7 +118,7 @@ def estimate_response(
             start[order],
             fwhm[order],
             level[order],
-            _along_heater(
+            along_heater(
                 column_values(table, "spike_strength")[order],
                 column_values(table, "spike_angle")[order],
                 column_values(table, "spike_strength_err")[order],
@@ -198,7 +198,7 @@ def _table(rows: list[_Row], names: tuple[str, ...]) -> Table:
     return table
 
 
-def _levels(power: Floats) -> tuple[Floats, NDArray[np.intp]]:
+def find_levels(power: Floats) -> tuple[Floats, NDArray[np.intp]]:
     """Mean power of each level and the level of each frame; level 0 is off."""
     order = np.argsort(power, kind="stable")
     apart = np.diff(power[order]) > _LEVEL
@@ -222,7 +222,7 @@ def _fit_group(
     rng: np.random.Generator,
 ) -> tuple[list[_Row], _Row, list[_Row]]:
     """Rows of points, highest_acceptable and curve of one filter and exposure."""
-    levels, number = _levels(power)
+    levels, number = find_levels(power)
     counts = np.bincount(number, minlength=len(levels))
     used = [k for k in range(1, len(levels)) if counts[k] >= _FEWEST]
     nan = np.nan
@@ -238,7 +238,7 @@ def _fit_group(
         a[keep] for a in (start, fwhm, number, spike, spike_err)
     )
     design = np.column_stack([np.ones(len(fwhm)), *((number == k).astype(float) for k in used)])
-    fit = fit_with_drift(start / 3600.0, np.log(fwhm), design, typical=_SEEING)
+    fit = fit_with_drift(start / 3600.0, np.log(fwhm), design, typical=SEEING)
     off_fwhm = float(np.median(fwhm[number == 0]))
     spikes = [_mean_spike(spike[number == k], spike_err[number == k]) for k in (0, *used)]
     errors = np.sqrt(np.diag(fit.covariance))
@@ -266,7 +266,7 @@ def _fit_group(
     return rows, (*name, *limit, above, below, sentence), [(*name, *row) for row in curve]
 
 
-def _along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats) -> Floats:
+def along_heater(strength: Floats, angle: Floats, error: Floats, power: Floats) -> Floats:
     """Component of each frame's spike along that of the heater.
 
     A frame's strength is the maximum over all angles and so above zero without any spike; as
