@@ -143,7 +143,7 @@ def build_parser() -> Parser:
     plan = _add_command(
         commands,
         "plan",
-        "plan the next night: heater-off time needed, when dew is to be expected",
+        "plan the next night: heater-off time needed, when dew is to be expected; or a test night",
         PLAN_EXAMPLE,
         [common],
     )

@@ -5,14 +5,21 @@ from argparse import Namespace
 from dataclasses import fields
 from typing import Any
 
+from framesort.cli._experiment import (
+    EXPERIMENT_EXAMPLE,
+    add_experiment_options,
+    check_experiment,
+    run_experiment,
+)
 from framesort.errors import InputError, NotEnoughFramesError
 
 __all__ = ["PLAN_EXAMPLE", "add_plan_options", "run_plan"]
 
-PLAN_EXAMPLE = """framesort plan result --temperature 8 --humidity 75
+PLAN_EXAMPLE = f"""framesort plan result --temperature 8 --humidity 75
   framesort plan result --forecast tonight.csv --forecast-zone Europe/Lisbon
   framesort plan --magnitude 17 --exposure 60 --aperture 280 --focal-length 560 \\
-      --pixel-size 3.8 --forecast tonight.csv --begin 2024-10-14T20:30 --end 2024-10-15T04:00"""
+      --pixel-size 3.8 --forecast tonight.csv --begin 2024-10-14T20:30 --end 2024-10-15T04:00
+  {EXPERIMENT_EXAMPLE}"""
 
 _STAR = (
     ("flux", "ADU", "its light in DIR (default: what the deep stack shows)"),
@@ -81,6 +88,7 @@ def add_plan_options(plan: argparse.ArgumentParser) -> None:
     figures = plan.add_argument_group("telescope, camera and sky, instead of DIR")
     _add_numbers(figures, _FIGURES)
     figures.add_argument("--filter", default="", metavar="NAME", help="what to call the filter")
+    add_experiment_options(plan)
 
 
 def run_plan(options: Namespace) -> int:
@@ -89,9 +97,14 @@ def run_plan(options: Namespace) -> int:
     from framesort.cli._console import print_json, print_text
     from framesort.planning import plan_night
 
-    needs, response, highest_acceptable, notes = _needs(options)
+    check_experiment(options, (*(name for name, _, _ in (*_STAR, *_FIGURES)), "filter"))
     dew = _dew(options)
     temperature, humidity, source = _air(options)
+    if options.experiment:
+        return run_experiment(
+            options, temperature=temperature, humidity=humidity, dew=dew, notes=source
+        )
+    needs, response, highest_acceptable, notes = _needs(options)
     plan = plan_night(
         needs=needs,
         dew=dew,

@@ -1,6 +1,7 @@
 """Greedy exchange: a sequence shortened frame by frame while it stays precise enough."""
 
 from collections.abc import Iterator
+from itertools import chain
 
 import numpy as np
 
@@ -14,7 +15,7 @@ EXCHANGED = "exchange"
 _MOST_FRAMES = 150
 """Longer sequences are left as they are: the search grows with the fourth power."""
 
-_MOST_TRIALS = 5000
+_MOST_TRIALS = 4000
 
 
 class _Budget:
@@ -66,7 +67,7 @@ def _shorten(trial: Trial, budget: _Budget) -> Trial | None:
     """A shorter sequence that reaches the goal, or None."""
     shorter = [
         other
-        for other in budget.take((*_moved(trial), *_without_one(trial)).__iter__())
+        for other in budget.take(chain(_moved(trial), _without_one(trial)))
         if other.minutes < trial.minutes - 1e-9 and other.worst <= 1
     ]
     if shorter:
@@ -74,7 +75,6 @@ def _shorten(trial: Trial, budget: _Budget) -> Trial | None:
     fewer = [other for other in budget.take(_without_one(trial)) if np.isfinite(other.worst)]
     if not fewer:
         return None
-    # A switch fewer must not be given back by the exchanges.
     begin = min(fewer, key=lambda other: other.worst)
     found = _sharpen(begin, trial.minutes - 1e-6, budget)
     return found if found.worst <= 1 else None

@@ -20,6 +20,9 @@ from framesort.planning._test_text import CAUTIONS, describe_air, describe_exper
 
 __all__ = ["ExperimentPlan", "compare_orders", "plan_experiment"]
 
+_STARTS = 3
+"""Orders whose best sequences are shortened by exchange."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ExperimentPlan:
@@ -139,8 +142,7 @@ def plan_experiment(
     trial = _find_sequence(goal, drift, rng)
     onset = plan_onset(trial) if goal.onset else None
     if onset is not None and trial.minutes + onset.minutes > goal.minutes:
-        shorter = replace(goal, minutes=max(goal.minutes - onset.minutes, 1.0))
-        trial = _find_sequence(shorter, drift, rng)
+        trial = _find_sequence(goal, drift, rng, reserved=onset.minutes)
         onset = plan_onset(trial)
     table = list_steps(trial, onset)
     minutes = goal.configurations * trial.minutes + goal.pause
@@ -203,7 +205,8 @@ def _try_orders(
     ]
     trials = [trial for trial in found if trial is not None]
     if len(exposures) == 1 and trials:
-        best = _choose([improve_sequence(trial) for trial in trials])
+        begin = sorted(trials, key=lambda t: (max(t.worst, 1.0), t.minutes))[:_STARTS]
+        best = _choose([improve_sequence(trial) for trial in begin])
         trials.append(replace(best, order=EXCHANGED))
     return trials
 
@@ -216,20 +219,31 @@ def _choose(trials: list[Trial]) -> Trial:
     return min(trials, key=lambda trial: trial.worst)
 
 
-def _find_sequence(goal: ExperimentGoal, drift: DriftModel, rng: np.random.Generator) -> Trial:
-    """The sequence of all exposures: one after the other, or together in each block."""
-    numbers = np.arange(len(goal.exposures))
+def _find_sequence(
+    goal: ExperimentGoal, drift: DriftModel, rng: np.random.Generator, *, reserved: float = 0.0
+) -> Trial:
+    """The sequence of all exposures: one after the other, or together in each block.
+
+    `reserved` minutes are left for other steps.
+    """
+    given, numbers = goal.minutes, np.arange(len(goal.exposures))
+    goal = replace(goal, minutes=max(given - reserved, 1.0))
     trials = _join_exposures(goal, drift, rng, np.full(len(numbers), goal.minutes))
     if len(numbers) > 1:
+        separate = any(t.worst <= 1 and t.minutes <= goal.longest for t in trials)
         trials += _try_orders(goal, drift, numbers, rng)
         length = np.array([goal.frame_minutes(int(k)) for k in numbers])
         part = goal.pause + (goal.minutes - goal.pause) * length / length.sum()
-        trials += _join_exposures(goal, drift, rng, part)
+        trials += [] if separate else _join_exposures(goal, drift, rng, part)
     trials = [t for t in trials if t.minutes <= goal.longest + 1e-9 and np.isfinite(t.worst)]
     if not trials:
+        needed = sum(
+            len(goal.powers) * goal.fewest * goal.frame_minutes(int(k)) for k in numbers
+        ) + (len(goal.powers) - 1) * (goal.switch / 60 + goal.wait)
+        needed = goal.configurations * needed + goal.pause + reserved
         raise InputError(
-            f"minutes ({goal.minutes:g}) are too few for {goal.fewest} frames at each of "
-            f"{len(goal.powers)} powers; give more minutes, fewer powers or shorter exposures"
+            f"minutes must be at least {needed:.0f} for {goal.fewest} frames at each of "
+            f"{len(goal.powers)} powers, got {given:g}"
         )
     return _choose(trials)
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.errors import InputError, check_positive
+from framesort.errors import InputError
 
 __all__ = ["DriftModel", "ExperimentGoal"]
 
@@ -107,9 +107,10 @@ class ExperimentGoal:
         object.__setattr__(self, "exposures", tuple(sorted(float(e) for e in self.exposures)))
         self._check_powers()
         self._check_exposures()
-        check_positive(precision=self.precision, minutes=self.minutes, growth=self.growth)
-        if self.spike_precision is not None:
-            check_positive(spike_precision=self.spike_precision)
+        for name in ("precision", "spike_precision", "minutes", "growth"):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < math.inf:
+                raise InputError(f"{name} must be above 0 and finite, got {value:g}")
         for name in ("overhead", "switch", "settle", "pause"):
             value = getattr(self, name)
             if value is not None and not 0 <= value < math.inf:

@@ -5,7 +5,6 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from framesort.planning._goal import DriftModel, ExperimentGoal
 
@@ -15,45 +14,71 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.intp]
 
 
+ASSUMED_DRIFT = 0.06 * float(np.exp(0.7**2))
+"""Drift over an hour that the weights of the evaluation assume: the root mean square of the prior
+in `framesort.evidence`, log-normal about 6 % with a spread of 0.7. A sequence of half an hour does
+not determine the drift, so its weights are not the best ones for the drift of that night."""
+
+
 def growth_errors(
-    hours: Floats, level: Ints, levels: int, *, scatter: float, drift: float
+    hours: Floats,
+    level: Ints,
+    levels: int,
+    *,
+    drift: DriftModel,
+    assumed: float = ASSUMED_DRIFT,
+    growth: Floats | None = None,
 ) -> Floats:
     """Standard deviation of log growth at each power, by generalised least squares.
 
-    ``log FWHM = level + random walk(t) + growth(power) + scatter`` has the covariance
-    ``C_ij = drift^2 min(t_i, t_j) + scatter^2 delta_ij`` of the data and
-    ``(X^T C^-1 X)^-1`` of the coefficients (Aitken 1935, Proc. R. Soc. Edinb. 55, 42).
+    The data ``log FWHM = level + random walk(t) + growth(power) + scatter`` have the covariance
+    ``C_ij = drift^2 min(t_i, t_j) + scatter^2 delta_ij``. With weights for the assumed drift,
+    ``A = (X^T W^-1 X)^-1 X^T W^-1``, the coefficients have ``A C A^T``; for the true drift that is
+    ``(X^T C^-1 X)^-1`` (Aitken 1935, Proc. R. Soc. Edinb. 55, 42).
 
     Parameters
     ----------
     hours : (n,) float ndarray
-        Times of the frames.
+        Times of the frames, ascending.
     level : (n,) int ndarray
         Number of each frame's power; 0 is off.
     levels : int
         Number of powers, off included.
-    scatter : float
-        Standard deviation of log FWHM from frame to frame, above 0.
-    drift : float
-        Standard deviation of the random walk over an hour.
+    drift : DriftModel
+        Scatter and drift of the night.
+    assumed : float
+        Drift that the weights assume.
+    growth : (levels,) float ndarray or None
+        FWHM at each power over that with the heater off; then the errors are those of the growth
+        converted to a fixed seeing, with ``growth^2 - 1`` in proportion to 1 / FWHM_off^2.
 
     Returns
     -------
     (levels - 1,) float ndarray
         Infinite where a power, or off, has no frame.
     """
-    counts = np.bincount(level, minlength=levels)
-    if not counts.all():
+    off = level == 0
+    if not np.bincount(level, minlength=levels).all():
         return np.full(levels - 1, np.inf)
     t = hours - hours[0]
-    covariance = drift**2 * np.minimum(t[:, None], t[None, :])
-    covariance[np.diag_indices_from(covariance)] += scatter**2
+    walk = np.minimum(t[:, None], t[None, :])
+    weights = assumed**2 * walk
+    weights[np.diag_indices_from(weights)] += drift.scatter**2
     design = np.zeros((len(level), levels))
     design[:, 0] = 1.0
     heated = np.flatnonzero(level)
     design[heated, level[heated]] = 1.0
-    white = solve_triangular(np.linalg.cholesky(covariance), design, lower=True, check_finite=False)
-    return np.asarray(np.sqrt(np.diag(np.linalg.inv(white.T @ white))[1:]))
+    solved = np.linalg.solve(weights, design)
+    contrast = np.linalg.solve(design.T @ solved, solved.T)[1:]
+    part = np.ones(len(level))
+    if growth is not None:
+        # d log(growth) = -(1 - growth^-2) d log(seeing): less of the drift reaches heated frames,
+        # and the conversion needs the seeing, the mean of the frames with the heater off.
+        contrast = contrast + (1 - growth[1:, None] ** -2) * off / off.sum()
+        part = growth[level] ** -2
+    white = drift.scatter**2 * np.sum(contrast**2, axis=1)
+    moved = contrast * part
+    return np.asarray(np.sqrt(white + drift.drift**2 * np.sum((moved @ walk) * moved, axis=1)))
 
 
 def white_errors(counts: Ints, scatter: float) -> Floats:
@@ -124,28 +149,18 @@ class Trial:
 
         For two configurations that of the difference of their growth at common seeing.
         """
-        levels = len(self.goal.powers)
+        levels, growth = len(self.goal.powers), 1 + self.goal.expected_growth()
         errors = np.full((len(self.goal.exposures), levels - 1), np.nan)
         for k in np.unique(self.exposure):
             mine = self.exposure == k
-            single = growth_errors(
+            errors[k] = np.sqrt(float(self.goal.configurations)) * growth_errors(
                 self.begin[mine] / 60,
                 self.level[mine],
                 levels,
-                scatter=self.drift.scatter,
-                drift=self.drift.drift,
+                drift=self.drift,
+                growth=None if self.goal.configurations == 1 else growth,
             )
-            errors[k] = self._difference(single, int(np.sum(self.level[mine] == 0)))
         return errors
-
-    def _difference(self, single: Floats, off: int) -> Floats:
-        """Errors of what is wanted from those of one sequence."""
-        if self.goal.configurations == 1 or off == 0:
-            return single
-        # ``g0^2 - 1 = (g^2 - 1) (s / s0)^2``: an error of log s counts by 1 - 1 / g^2.
-        growth = 1 + self.goal.expected_growth()[1:]
-        seeing = (1 - growth**-2) * self.drift.scatter / np.sqrt(off)
-        return np.asarray(np.sqrt(2.0) * np.hypot(single, seeing))
 
     @cached_property
     def spike_errors(self) -> Floats:
