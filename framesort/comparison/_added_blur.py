@@ -45,14 +45,16 @@ class AddedBlur:
         Square of the FWHM of the Gaussian kernel that acts alike on the frequencies used,
         square pixels; negative where the second star is the narrower one. NaN where it cannot
         be measured.
-    error : float
-        Its standard deviation, from subsets of the stars (or frames) of both.
+    error, off_error : float
+        Its standard deviation from subsets of the stars (or frames) of the second, and of the
+        first: where several are compared with one, the latter is common to them.
     light : float
         Light of the second star over that of the first, by the same fit.
     """
 
     fwhm_squared: float = np.nan
     error: float = np.nan
+    off_error: float = np.nan
     light: float = np.nan
 
 
@@ -84,7 +86,10 @@ def choose_band(width: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 def _fit_logarithm(
-    off: NDArray[np.float64], on: NDArray[np.float64], k: NDArray[np.float64], weight: NDArray[np.float64]
+    off: NDArray[np.float64],
+    on: NDArray[np.float64],
+    k: NDArray[np.float64],
+    weight: NDArray[np.float64],
 ) -> tuple[float, float]:
     """FWHM squared and light of the kernel from the transforms of two stars."""
     use = (off > LEAST_SIGNAL) & (on > LEAST_SIGNAL)
@@ -128,15 +133,10 @@ def fit_added_blur(off: StarProfiles, on: StarProfiles, *, width: float) -> Adde
     first = transform_profile(off.round, off.radius, k, width=width)
     second = transform_profile(on.round, on.radius, k, width=width)
     value, light = _fit_logarithm(first, second, k, weight)
-    squares = []
-    for parts, profiles in ((off.round_parts, off), (on.round_parts, on)):
-        if not len(parts):
-            continue
-        some = transform_profile(parts, profiles.radius, k, width=width)
-        fits = [
-            _fit_logarithm(*((one, second) if profiles is off else (first, one)), k, weight)[0]
-            for one in some
-        ]
-        squares.append(jackknife_error(np.array(fits)) ** 2)
-    error = float(np.sqrt(np.nansum(squares))) if np.isfinite(squares).any() else float("nan")
-    return AddedBlur(fwhm_squared=value, error=error, light=light)
+    errors = []
+    for parts, profiles in ((on.round_parts, on), (off.round_parts, off)):
+        some = [transform_profile(part, profiles.radius, k, width=width) for part in parts]
+        pairs = [(first, one) if profiles is on else (one, second) for one in some]
+        fits = [_fit_logarithm(*pair, k, weight)[0] for pair in pairs]
+        errors.append(jackknife_error(np.array(fits)))
+    return AddedBlur(fwhm_squared=value, error=errors[0], off_error=errors[1], light=light)

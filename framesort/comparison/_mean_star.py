@@ -100,7 +100,9 @@ def _average(
     """Clipped weighted mean of (n, m, m) images, its error, and means with a subset left out."""
     n, m, _ = values.shape
     samples = np.ascontiguousarray(values.reshape(n, m * m).T)
-    clipped, weight = _clip(samples, error) if n > 2 else (np.nan_to_num(samples), 1.0 * np.isfinite(samples))
+    clipped, weight = (
+        _clip(samples, error) if n > 2 else (np.nan_to_num(samples), 1.0 * np.isfinite(samples))
+    )
     groups = min(GROUPS, n)
     light = np.stack([(weight * clipped)[:, g::groups].sum(axis=1) for g in range(groups)])
     total = np.stack([weight[:, g::groups].sum(axis=1) for g in range(groups)])
@@ -111,7 +113,10 @@ def _average(
         spread = np.sqrt(square * kept / (kept - 1)) / total.sum(axis=0)
         without = (light.sum(axis=0) - light) / (total.sum(axis=0) - total)
     # Where nothing is left, as under a neighbour common to all frames: no light, no knowledge.
-    mean, without = np.nan_to_num(mean), np.where(np.isfinite(without), without, np.nan_to_num(mean))
+    mean, without = (
+        np.nan_to_num(mean),
+        np.where(np.isfinite(without), without, np.nan_to_num(mean)),
+    )
     return mean.reshape(m, m), spread.reshape(m, m), without.reshape(groups, m, m)
 
 
@@ -127,7 +132,7 @@ def measure_mean_star(
 ) -> FrameStar:
     """Average the bright, isolated, unsaturated stars of one frame.
 
-    Each star is cut out, its local background subtracted, shifted to the centre by a cubic
+    Each star is cut out, its local background subtracted, shifted to the centre by a
     spline and divided by its flux. A neighbour, a cosmic ray or a satellite affects few stars
     at any one sample and is clipped.
 
@@ -235,6 +240,4 @@ def combine_mean_stars(
     values = np.stack([star.image for star in good])
     mean, error, without = _average(values, np.ones(len(good)))
     stars = sum(star.stars for star in good)
-    return _finish(
-        mean, error, without, good[0].per_pixel, fwhm, spike_angle, stars, len(good)
-    )
+    return _finish(mean, error, without, good[0].per_pixel, fwhm, spike_angle, stars, len(good))

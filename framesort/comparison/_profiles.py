@@ -1,14 +1,18 @@
 """Profiles of a star image: around the star, along and across the spike; its halo."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates, spline_filter
 
+from framesort.records import MAD_TO_SIGMA
+
 __all__ = [
     "APERTURE",
     "StarProfiles",
+    "average_round",
     "jackknife_error",
     "measure_halo",
     "measure_profiles",
@@ -26,8 +30,9 @@ RADIUS_STEP = 0.25
 ANGLES = 90
 """Around the star."""
 
-SPIKE_SECTOR = 20.0
-"""Directions nearer than this to the spike, degrees, are left out."""
+SPIKE_SECTOR = 40.0
+"""Directions nearer than this to the spike, degrees, are left out. With 20, a spike of a tenth of
+the light is taken for 0.14 px^2 of blur (stars of 3 px), with 40 for 0.08."""
 
 
 def _none() -> NDArray[np.float64]:
@@ -77,15 +82,13 @@ def ring_weights(radius: NDArray[np.float64]) -> NDArray[np.float64]:
     Trapezium rule with the first Euler-Maclaurin term at the centre, where r f(r) has a slope.
     """
     step = radius[1] - radius[0]
-    weights = 2 * np.pi * radius * step
+    weights = np.asarray(2 * np.pi * radius * step)
     weights[0] = 2 * np.pi * step**2 / 12
     weights[-1] /= 2
     return weights
 
 
-def jackknife_error(
-    parts: NDArray[np.float64],
-) -> float:
+def jackknife_error(parts: NDArray[np.float64]) -> float:
     """Standard deviation of a mean from its values with one subset left out at a time.
 
     Efron & Tibshirani 1993, An Introduction to the Bootstrap, eq. 11.5. NaN for fewer than two.
@@ -150,9 +153,9 @@ def measure_profiles(
         Background and light of the image.
     """
     half = (image.shape[0] // 2) / per_pixel
-    radius = np.arange(int(half / RADIUS_STEP) + 1) * RADIUS_STEP
+    radius = np.linspace(0.0, int(half / RADIUS_STEP) * RADIUS_STEP, int(half / RADIUS_STEP) + 1)
     start = 0.0 if np.isnan(spike_angle) else np.deg2rad(spike_angle)
-    angle = start + 2 * np.pi * np.arange(ANGLES) / ANGLES
+    angle = start + np.linspace(0.0, 2 * np.pi, ANGLES, endpoint=False)
     turn = np.rad2deg(np.abs(np.arctan(np.tan(angle - start))))
     free = np.isnan(spike_angle) | (turn > SPIKE_SECTOR)
     free = np.broadcast_to(free, angle.shape)
@@ -219,3 +222,18 @@ def measure_halo(profiles: StarProfiles, *, fwhm: float) -> tuple[float, float]:
     )
     value = float(np.sum(ring * share * profiles.around))
     return value, jackknife_error(profiles.around_parts @ (ring * share))
+
+
+def average_round(profiles: Sequence[StarProfiles]) -> StarProfiles:
+    """Mean of `StarProfiles.round` of frames, for comparing one frame with them.
+
+    Frames whose central value is more than 4 robust standard deviations from the median are left
+    out. The parts leave out one frame at a time.
+    """
+    light = np.stack([one.round for one in profiles])
+    distance = np.abs(light[:, 0] - np.median(light[:, 0]))
+    light = light[distance <= 4 * MAD_TO_SIGMA * np.median(distance)] if len(light) > 4 else light
+    n = len(light)
+    mean = light.mean(axis=0)
+    parts = (n * mean - light) / (n - 1) if n > 1 else profiles[0].round_parts
+    return StarProfiles(radius=profiles[0].radius, round=mean, round_parts=parts)
