@@ -10,6 +10,7 @@ from framesort.evidence._compare import LogCheck, compare_log, fit_other_day
 from framesort.evidence._follow import follow_spike, mean_spike_angle
 from framesort.evidence._gap import compare_gap, read_gap_angle
 from framesort.evidence._night_drift import NightDrift, estimate_drift
+from framesort.evidence._onset import fit_onset
 from framesort.evidence._response import Response, estimate_response
 from framesort.evidence._spike import measure_spike_excess
 from framesort.evidence._switches import StarStates, describe_switches, sort_states
@@ -26,6 +27,7 @@ __all__ = [
     "estimate_clock_offset",
     "estimate_drift",
     "estimate_response",
+    "fit_onset",
     "fit_other_day",
     "follow_spike",
     "mean_spike_angle",

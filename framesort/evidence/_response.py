@@ -12,7 +12,7 @@ from framesort.evidence._limits import describe_limits, draw_curves, find_spike_
 from framesort.evidence._series import group_names
 from framesort.records import column_values, unix_seconds
 
-__all__ = ["Response", "estimate_response"]
+__all__ = ["Response", "along_heater", "estimate_response"]
 
 Floats = NDArray[np.float64]
 _Row = tuple[Any, ...]

@@ -11,11 +11,13 @@ from typing import Any
 import numpy as np
 from astropy.nddata import CCDData
 from astropy.table import Table
+from numpy.typing import NDArray
 
 from framesort.errors import NotEnoughFramesError
 from framesort.evidence import (
     Response,
     estimate_response,
+    fit_onset,
     measure_spike_excess,
 )
 from framesort.frames import find_frames, read_frames
@@ -30,6 +32,7 @@ from framesort.night._run import NightRun, StageProgress
 from framesort.night._states import (
     Heater,
     check_log,
+    clock_offsets,
     estimate_clocks,
     estimate_states,
     given_clock,
@@ -42,6 +45,7 @@ from framesort.records import (
     FrameQuality,
     HeaterTrace,
     Note,
+    Onset,
     add_column,
     unique_notes,
 )
@@ -74,6 +78,8 @@ class SortedNight:
         How the spike follows nights and flips, and whether a gap explains it.
     response : Response or None
         What power does to the stars.
+    onset : Onset or None
+        How the effect follows a change of power; None where the log has no change.
     settings : Settings
         Of the run.
     left_out : tuple of (str, str)
@@ -90,6 +96,7 @@ class SortedNight:
     settings: Settings
     clocks: dict[str, ClockOffset] = field(default_factory=dict)
     line: SpikeByNight | None = None
+    onset: Onset | None = None
     left_out: tuple[tuple[str, str], ...] = ()
     notes: tuple[Note, ...] = ()
 
@@ -202,6 +209,7 @@ def sort_step(
         clocks=clocks,
         line=spikes_by_night(table, settings),
         response=response,
+        onset=_fit_onset(table, trace, clock_offsets(table, settings, clocks)),
         settings=settings,
         left_out=tuple(left_out),
         notes=tuple(notes),
@@ -269,6 +277,16 @@ def _nothing_measured(table: Table, measuring: Sequence[Note]) -> str:
     usual = max(set(reasons), key=reasons.count)
     first = measuring[0] if measuring else table["file"][0]
     return f"none of {len(table)} frames could be measured, most often: {usual} (first: {first})"
+
+
+def _fit_onset(
+    table: Table, trace: HeaterTrace | None, offsets: NDArray[np.float64]
+) -> Onset | None:
+    """How the effect follows changes of power; None without a log that holds one."""
+    if trace is None:
+        return None
+    onset = fit_onset(table, trace, clock_offset=offsets)
+    return onset if onset.switches else None
 
 
 def _judge_frames(table: Table, qualities: list[FrameQuality], settings: Settings) -> Response:

@@ -37,6 +37,7 @@ from framesort.settings import Settings
 __all__ = [
     "Heater",
     "check_log",
+    "clock_offsets",
     "estimate_clocks",
     "estimate_states",
     "given_clock",
@@ -159,7 +160,7 @@ def given_clock(clocks: dict[str, ClockOffset]) -> ClockOffset | None:
     return next(iter([*off, *clocks.values()]), None)
 
 
-def _offsets(
+def clock_offsets(
     table: Table, settings: Settings, clocks: dict[str, ClockOffset]
 ) -> NDArray[np.float64]:
     """Seconds to add to the log's times for each frame."""
@@ -189,7 +190,7 @@ def tag_states(
     wanted = dict(nights)
     notes = []
     if trace is not None:
-        add_heater_columns(table, trace, clock_offset=_offsets(table, settings, clocks))
+        add_heater_columns(table, trace, clock_offset=clock_offsets(table, settings, clocks))
         known = np.asarray(table["heater_state"]) != "unknown"
         wanted = {name: rows for name, rows in nights.items() if not known[rows].any()}
         if not wanted or not len(table):

@@ -57,6 +57,7 @@ def summarise_night(night: SortedNight, *, log: str = "") -> NightSummary:
         settings=night.settings.as_dict(),
         heater=_heater(night.trace, log),
         clock=night.clock,
+        onset=night.onset,
         nights=tuple(_night(night, name) for name in night_rows(night.table) if name),
         groups=tuple(_group(night, name) for name in _groups(night.table)),
         left_out=tuple(LeftOut(file=file, reason=reason) for file, reason in night.left_out),

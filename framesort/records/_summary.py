@@ -15,6 +15,7 @@ from framesort.records._findings import (
     TradeOffPoint,
 )
 from framesort.records._notes import Note
+from framesort.records._onset import Onset
 from framesort.records._plain import as_plain, record_from_json
 
 __all__ = [
@@ -173,6 +174,8 @@ class NightSummary:
         In order of their names.
     response, response_curve, highest_acceptable : tuple
         What power does to the stars.
+    onset : Onset or None
+        How the effect follows a change of power; None where the log has no change.
     edges : str
         How much of the picture fewer frames cover.
     left_out : tuple of LeftOut
@@ -196,6 +199,7 @@ class NightSummary:
     response: tuple[ResponsePoint, ...] = ()
     response_curve: tuple[GrowthPoint, ...] = ()
     highest_acceptable: tuple[AcceptablePower, ...] = ()
+    onset: Onset | None = None
     edges: str = ""
     left_out: tuple[LeftOut, ...] = ()
     notes: tuple[Note, ...] = ()

@@ -13,6 +13,7 @@ from framesort.records import column_values
 from framesort.report._heater_figures import depth_figure, light_figure, response_figure
 from framesort.report._layout import PageFigure
 from framesort.report._night_figures import history_figure, timeline_figure
+from framesort.report._onset_figure import onset_figure
 from framesort.report._read import Results
 from framesort.report._timeline import split_nights
 from framesort.workers import run_tasks
@@ -73,7 +74,7 @@ def make_figures(
             named = entry | {"title": entry["title"] + number}
             draw = partial(history_figure, results, night, f"{entry['column']}{k}", **named)
             jobs.append(("night", draw))
-    for figure in (response_figure, depth_figure, light_figure):
+    for figure in (response_figure, onset_figure, depth_figure, light_figure):
         jobs.append(("heater", partial(figure, results)))
     drawn = run_tasks(_draw, [draw for _, draw in jobs], executor=executor)
     found: dict[str, list[PageFigure]] = {"night": [], "heater": []}

@@ -146,6 +146,7 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
         "pages": pages,
         "field": field_figure(results, shapes),
         "gap": describe_gap(results),
+        "onset": () if summary.onset is None else summary.onset.sentences,
         "notes": split_notes(list_notes(results)),
         "reasons": count_reasons(results),
         "left_out": summary.left_out,
