@@ -49,7 +49,7 @@ _EXPONENTS = np.linspace(-0.5, 1.5, 41)
 """Exponents of exposure time that are tried."""
 
 _CLEAR = 4.0
-"""Standard errors that the effect at some power must have, in spike or FWHM."""
+"""Standard errors that the effect at some power must have, spike and FWHM in quadrature."""
 
 _SHOWN = 0.35
 """Largest error of a point in the plot, as a part of the change."""
@@ -197,8 +197,8 @@ def _fit(
     sizes = [
         _significance(c, n, exposures, knots, best) for c, n in zip(channels, noises, strict=True)
     ]
-    if max(sizes) < _CLEAR:
-        text = "These frames show no effect of the heater, so nothing shows how fast it acts."
+    if np.hypot.reduce(sizes) < _CLEAR:
+        text = "These frames show no clear effect of the heater, so nothing shows how fast it acts."
         return replace(empty, sentences=(text,))
     score = score_grid(channels, noises, exposures, knots, FINE, SHAPES)
     total = score.sum(axis=0)

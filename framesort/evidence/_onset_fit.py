@@ -21,8 +21,12 @@ FINE = (0.0, 0.25, 0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 7.0, 10.0, 15.0, 25.0, 40.0)
 COARSE = (0.0, 2.0, 10.0)
 """Time constants tried to find the scatter."""
 
-SHAPES = (1.0, 2.0)
-"""Exponents of the effect between measured powers: linear, or small at low power."""
+SHAPES = ((1.0, 0.0), (2.0, 0.0), (1.0, 0.2), (1.0, 0.4))
+"""Exponent and threshold of the effect between measured powers: linear, small at low power, or
+from a power on, as the spike; FWHM uses the first two."""
+
+_OF_WIDTH = 2
+"""Number of shapes that are tried for the FWHM."""
 
 _SEEING = 0.06
 """Typical change of log FWHM over an hour, by seeing and focus (common practice)."""
@@ -84,6 +88,11 @@ class Channel:
     width: bool
     factor: Floats = field(default_factory=lambda: np.ones(1))
 
+    @property
+    def shapes(self) -> int:
+        """How many of `SHAPES` are tried."""
+        return _OF_WIDTH if self.width else len(SHAPES)
+
     def growth_of(self, at_knots: Floats) -> tuple[Floats, Floats]:
         """Log growth of each frame's profiles from that at the knots, and its derivative."""
         wide = np.exp(2 * at_knots)
@@ -92,7 +101,7 @@ class Channel:
 
     def estimate_noise(self, design: Floats) -> Noise:
         """Scatter and drift of highest restricted likelihood about a design."""
-        spread = self.error.copy()
+        spread = self._first_spread(design)
         ratios = _RATIOS * _SEEING if self.width else np.zeros(1)
         walk, sigma, rest = 0.0, 1.0, self.value
         for _ in range(3):
@@ -108,6 +117,22 @@ class Channel:
         white = solve_triangular(np.linalg.cholesky(total), np.eye(len(total)), lower=True)
         drift = random_walk_covariance(self.hours, walk, np.zeros(len(total)))
         return Noise(white, drift, sigma * spread)
+
+    def _first_spread(self, design: Floats) -> Floats:
+        """Errors, larger for frames that stand out from the median of five in time.
+
+        Without it the drift would follow single outliers at first, and never leave them.
+        """
+        known = self.error < 100
+        value = np.linalg.lstsq(design[known], self.value[known], rcond=None)[0]
+        rest = (self.value - design @ value)[known]
+        padded = np.pad(rest, 2, mode="reflect")
+        middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        apart = (rest - middle) / self.error[known]
+        scale = max(MAD_TO_SIGMA * float(np.median(np.abs(apart))), 1e-3)
+        spread = self.error.copy()
+        spread[known] /= np.sqrt(robust_weights(apart, scale))
+        return spread
 
     def _restricted(
         self, design: Floats, walk: float, spread: Floats
@@ -209,7 +234,7 @@ def score_grid(
     exposures: Exposures,
     knots: Floats,
     taus: tuple[float, ...],
-    shapes: tuple[float, ...],
+    shapes: tuple[tuple[float, float], ...],
 ) -> Floats:
     """Log marginal likelihood of each channel: shape (channels, warming, cooling, law).
 
@@ -225,8 +250,9 @@ def score_grid(
             effect = exposures.follow(warming, cooling)
             weights = weigh_knots(exposures, effect, knots, LAWS, shapes)
             for c, (channel, noise) in enumerate(zip(channels, noises, strict=True)):
-                scores, starts[c], _ = channel.score(weights, noise, start=starts[c])
-                score = logsumexp(scores, axis=1) - np.log(len(shapes))
+                mine = weights[:, : channel.shapes]
+                scores, starts[c], _ = channel.score(mine, noise, start=starts[c])
+                score = logsumexp(scores, axis=1) - np.log(scores.shape[1])
                 result[c, i, j, 0] = score[0]
                 result[c, i, j, 1] = logsumexp(score[1:]) - np.log(len(LAWS) - 1)
     return result
@@ -257,7 +283,8 @@ def fit_one(
     """
     warming, cooling, whole = best
     laws = LAWS[1:] if whole else LAWS[:1]
-    weights = weigh_knots(exposures, exposures.follow(warming, cooling), knots, laws, SHAPES)
+    shapes = SHAPES[: channel.shapes]
+    weights = weigh_knots(exposures, exposures.follow(warming, cooling), knots, laws, shapes)
     scores, values, designs = channel.score(weights, noise)
     at = np.unravel_index(int(np.argmax(scores)), scores.shape)
     value, design = values[at], designs[at].copy()

@@ -136,12 +136,13 @@ def weigh_knots(
     effect: Floats,
     knots: Floats,
     laws: tuple[float, ...],
-    shapes: tuple[float, ...],
+    shapes: tuple[tuple[float, float], ...],
 ) -> Floats:
     """Weights of the knots in each exposure, sum 1: shape (laws, shapes, n, knots).
 
-    The effect at a level between two knots is a mixture of theirs, linear in level^shape. By a
-    law with scale s, the share S of the exposure in which the effect exceeds a level counts as
+    The effect at a level between two knots is a mixture of theirs, by a shape (exponent,
+    threshold): linear in ``max(level - threshold, 0)^exponent``, levels from 0 to 1. By a law
+    with scale s, the share S of the exposure in which the effect exceeds a level counts as
     ``(1 - exp(-S / s)) / (1 - exp(-1 / s))``.
     """
     order = np.argsort(-effect, axis=1, kind="stable")
@@ -157,13 +158,18 @@ def weigh_knots(
     out = np.empty((len(laws), len(shapes), len(level), len(knots)))
     level = np.clip(level, knots[0], knots[-1]) / knots[-1]
     for j, shape in enumerate(shapes):
-        ends = (knots / knots[-1]) ** shape
-        part = (level**shape - ends[place]) / (ends[place + 1] - ends[place])
+        ends = _bend(knots / knots[-1], *shape)
+        part = (_bend(level, *shape) - ends[place]) / (ends[place + 1] - ends[place])
         for k in range(len(knots)):
             hat = np.where(place == k, 1 - part, np.where(place == k - 1, part, 0.0))
             for i, weight in enumerate(counted):
                 out[i, j, :, k] = (weight * hat).sum(axis=1)
     return out
+
+
+def _bend(level: Floats, exponent: float, threshold: float) -> Floats:
+    """Effect against level; nearly nothing below the threshold, but never the same twice."""
+    return np.asarray(np.maximum(level - threshold, 0.0) ** exponent + 0.01 * level)
 
 
 def mix_widths(weights: Floats, growth: Floats) -> tuple[Floats, Floats]:

@@ -2,9 +2,12 @@
 
 import numpy as np
 
-from framesort.records import AT_ONCE, Interval, Onset, OnsetFit
+from framesort.records import Interval, Onset, OnsetFit
 
 __all__ = ["describe_onset"]
+
+_AT_ONCE = 1.5
+"""Minutes: a time constant that is below this with a probability of 95 % or more is none."""
 
 _WIDE = 10.0
 """Ratio of the ends of a range from which on a time constant counts as not decided."""
@@ -26,7 +29,7 @@ def describe_onset(onset: Onset) -> tuple[str, ...]:
 
 
 def _time(verb: str, when: str, tau: Interval) -> str:
-    if tau.high95 <= AT_ONCE:
+    if tau.high95 <= _AT_ONCE:
         return (
             f"When {when}, the effect {verb} at once: time constant below "
             f"{_minutes(max(tau.high95, _SHORTEST))} "
@@ -77,7 +80,7 @@ def _one_law(name: str, fit: OnsetFit | None) -> str:
 
 
 def _percent(chance: float) -> str:
-    return "above 99.9 %" if chance > 0.999 else f"{100 * chance:.0f} %"
+    return "above 99 %" if chance > 0.99 else f"{100 * chance:.0f} %"
 
 
 def _exposure(onset: Onset) -> list[str]:

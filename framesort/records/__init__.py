@@ -48,7 +48,7 @@ from framesort.records._frames import (
 from framesort.records._images import PRODUCT_CARD, PRODUCT_TEXT, Replacement, Stack
 from framesort.records._limits import CHECK_LIMITS, CheckLimits, Judgement, check_rows, judge_check
 from framesort.records._notes import NOTES, Note, NoteKind, as_notes, unique_notes
-from framesort.records._onset import AT_ONCE, Onset, OnsetFit, OnsetPoint
+from framesort.records._onset import Onset, OnsetFit, OnsetPoint
 from framesort.records._pixel_map import PixelMap, map_by_matrix
 from framesort.records._reasons import REASONS, Reason, add_reason
 from framesort.records._summary import (
@@ -63,7 +63,6 @@ from framesort.records._summary import (
 from framesort.records._switches import keep_switches
 
 __all__ = [
-    "AT_ONCE",
     "CHECK_LIMITS",
     "COLUMNS",
     "FWHM_TO_SIGMA",

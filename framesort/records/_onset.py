@@ -7,9 +7,6 @@ from framesort.records._comparison import Interval
 
 __all__ = ["Onset", "OnsetFit", "OnsetPoint"]
 
-AT_ONCE = 1.5
-"""Minutes: a time constant that is below this with a probability of 0.95 or more is called none."""
-
 DECIDED = 0.95
 """Probability from which one of the two laws of the heated share is called decided."""
 

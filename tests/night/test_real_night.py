@@ -13,6 +13,7 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from framesort.night import process_night
+from framesort.records import column_values
 from framesort.workers import open_executor
 
 SHARED = Path(__file__).parents[3] / "shared"
@@ -47,6 +48,17 @@ def real(tmp_path_factory):
 def test_sorting_against_the_truth(real):
     # A log with a sample every 2 s, a switch midway between two: 1 s of 60 is 0.017.
     score(real.folder, "--share-tol", "0.02")
+
+
+def test_onset_of_the_added_effect(real):
+    # The effect was added in proportion to the light collected while the heater was on.
+    onset = real.summary.onset
+    assert onset.switches == 5
+    assert onset.both.law == "mixture"
+    for tau in (onset.both.warming, onset.both.cooling):
+        assert tau.low95 == 0 and tau.high95 < 1.5
+    minutes = column_values(real.table, "minutes_since_switch")
+    assert np.isfinite(minutes).sum() > 25 and np.nanmin(minutes) >= 0
 
 
 @pytest.fixture(scope="module")
