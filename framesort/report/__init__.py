@@ -3,6 +3,7 @@
 from framesort.report._comparison_figures import draw_effects, draw_star_profiles
 from framesort.report._comparison_page import write_comparison
 from framesort.report._field import draw_field
+from framesort.report._onset_figure import draw_onset
 from framesort.report._page import write_report
 from framesort.report._pictures import draw_picture, write_preview
 from framesort.report._read import read_results
@@ -20,6 +21,7 @@ __all__ = [
     "draw_field",
     "draw_history",
     "draw_light_by_angle",
+    "draw_onset",
     "draw_picture",
     "draw_residual",
     "draw_response",
