@@ -71,7 +71,9 @@ def transform_profile(
     inner = min(inner, 0.75 * outer)
     fade = np.clip((outer - radius) / (outer - inner), 0, 1)
     window = ring_weights(radius) * (0.5 - 0.5 * np.cos(np.pi * fade))
-    return np.asarray((profile * window) @ j0(2 * np.pi * np.outer(radius, frequency)))
+    waves = j0(2 * np.pi * np.outer(radius, frequency))
+    # Not by BLAS: its rounding changes with the number of its threads.
+    return np.asarray(np.einsum("...r,rk->...k", profile * window, waves))
 
 
 def choose_band(width: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -135,8 +137,11 @@ def fit_added_blur(off: StarProfiles, on: StarProfiles, *, width: float) -> Adde
     value, light = _fit_logarithm(first, second, k, weight)
     errors = []
     for parts, profiles in ((on.round_parts, on), (off.round_parts, off)):
-        some = [transform_profile(part, profiles.radius, k, width=width) for part in parts]
+        if not len(parts):
+            errors.append(float("nan"))
+            continue
+        some = transform_profile(parts, profiles.radius, k, width=width)
         pairs = [(first, one) if profiles is on else (one, second) for one in some]
-        fits = [_fit_logarithm(*pair, k, weight)[0] for pair in pairs]
+        fits = [_fit_logarithm(one, two, k, weight)[0] for one, two in pairs]
         errors.append(jackknife_error(np.array(fits)))
     return AddedBlur(fwhm_squared=value, error=errors[0], off_error=errors[1], light=light)

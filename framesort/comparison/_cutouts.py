@@ -7,7 +7,7 @@ import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
-from scipy.ndimage import binary_dilation
+from scipy.ndimage import binary_dilation, spline_filter1d
 from scipy.spatial import cKDTree
 
 from framesort.records import FWHM_TO_SIGMA, MAD_TO_SIGMA
@@ -16,6 +16,9 @@ __all__ = ["Grid", "StarCutouts", "cut_stars"]
 
 DEGREE = 5
 """Of the splines that shift stars: a cubic one lowers the centre of stars of 2 px twice as much."""
+
+TAPS = (DEGREE + 1) // 2
+"""Pixels to each side on which a value of a spline rests."""
 
 LEAST_DEPTH = 40.0
 """Flux over the noise of the sky below a Gaussian star from which a star is used."""
@@ -80,14 +83,30 @@ def _spline(distance: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(np.nan_to_num(element(distance)))
 
 
-def _spline_matrix(position: NDArray[np.float64], size: int) -> NDArray[np.float32]:
-    """What takes the pixels of an axis to spline values at positions: (..., n, size).
+def _shift_axis(
+    coefficients: NDArray[np.float32], shift: NDArray[np.float64], grid: Grid
+) -> NDArray[np.float32]:
+    """Spline values along the last axis at the samples of the grid: (n, rows, m).
 
-    Unser 1999, IEEE Signal Processing Magazine 16, 22; beyond the ends the coefficients are 0.
+    Unser 1999, IEEE Signal Processing Magazine 16, 22. Sums of whole arrays and no matrix product,
+    whose rounding changes with the number of threads.
+
+    Parameters
+    ----------
+    coefficients : (n, rows, columns) float32 ndarray
+    shift : (n,) float64 ndarray
+        Of each star from the middle column, -0.5 to 0.5 pixels.
     """
-    index = np.arange(size)
-    prefilter = np.linalg.inv(_spline((index[:, None] - index).astype(float)))
-    return np.asarray(_spline(position[..., None] - index) @ prefilter, np.float32)
+    first = coefficients.shape[2] // 2 - grid.half_width
+    out = np.empty((*coefficients.shape[:2], len(grid.offsets)), np.float32)
+    for phase in range(grid.per_pixel):
+        part = out[:, :, phase :: grid.per_pixel]
+        place = shift + phase / grid.per_pixel  # of the first sample from column `first`
+        part[:] = 0
+        for tap in range(-TAPS, TAPS + 1):
+            weight = _spline(place - tap).astype(np.float32)[:, None, None]
+            part += weight * coefficients[:, :, first + tap : first + tap + part.shape[2]]
+    return out
 
 
 def _choose_stars(
@@ -169,7 +188,7 @@ def cut_stars(
     most : int
         At most so many stars.
     """
-    reach = grid.half_width + 2
+    reach = grid.half_width + TAPS
     noise = _star_noise(image, fwhm)
     rows, neighbours = _choose_stars(
         star_list, image.shape, fwhm=fwhm, noise=noise, margin=reach, most=most
@@ -209,12 +228,14 @@ def _resample(
     grid: Grid,
 ) -> NDArray[np.float32]:
     """Cutouts with their stars at (dx, dy) from the middle pixel, onto the grid."""
-    size = cuts.shape[1]
-    columns = size // 2 + dx[:, None] + grid.offsets
-    lines = size // 2 + dy[:, None] + grid.offsets
-    across = _spline_matrix(columns, size).transpose(0, 2, 1)
-    values = np.matmul(np.matmul(_spline_matrix(lines, size), cuts), across)
-    near_column, near_line = np.rint(columns).astype(int), np.rint(lines).astype(int)
+    smooth = cuts
+    for axis in (1, 2):
+        smooth = spline_filter1d(smooth, DEGREE, axis=axis, output=np.float32)
+    lines = _shift_axis(smooth, dx, grid).transpose(0, 2, 1)
+    values = _shift_axis(np.ascontiguousarray(lines), dy, grid).transpose(0, 2, 1).copy()
+    middle = cuts.shape[1] // 2
+    near_column = np.rint(middle + dx[:, None] + grid.offsets).astype(int)
+    near_line = np.rint(middle + dy[:, None] + grid.offsets).astype(int)
     star = np.arange(len(cuts))[:, None, None]
     values[missing[star, near_line[:, :, None], near_column[:, None, :]]] = np.nan
     return np.asarray(values, np.float32)

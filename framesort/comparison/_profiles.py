@@ -221,7 +221,7 @@ def measure_halo(profiles: StarProfiles, *, fwhm: float) -> tuple[float, float]:
         (np.minimum(radius + step / 2, outer) - np.maximum(radius - step / 2, inner)) / step, 0, 1
     )
     value = float(np.sum(ring * share * profiles.around))
-    return value, jackknife_error(profiles.around_parts @ (ring * share))
+    return value, jackknife_error(np.sum(profiles.around_parts * ring * share, axis=1))
 
 
 def average_round(profiles: Sequence[StarProfiles]) -> StarProfiles:

@@ -1,6 +1,7 @@
 """Mean stars, halo and added blur against profiles that galsim draws and convolves."""
 
 import functools
+from concurrent.futures import ThreadPoolExecutor
 
 import galsim
 import numpy as np
@@ -202,7 +203,8 @@ def test_frames_of_a_night():
     qualities["gone"] = qualities["off 3"]
     listed = [qualities[name] for name in names]
     listed[-1] = FrameQuality(reason="few stars")
-    result = measure_stars_of_frames(
+    measure = functools.partial(
+        measure_stars_of_frames,
         names,
         listed,
         group=["bare"] * 6,
@@ -210,6 +212,11 @@ def test_frames_of_a_night():
         options=StarOptions(width=WIDTH),
         read=read_drawn,
     )
+    result = measure()
+    with ThreadPoolExecutor(2) as executor:
+        again = measure(executor=executor)
+    np.testing.assert_array_equal(again.kernel_blur_squared, result.kernel_blur_squared)
+    np.testing.assert_array_equal(again.halo_err, result.halo_err)
     assert [one.reason for one in result.stars] == ["", "", "", "", "vanished", "few stars"]
     assert np.isnan(result.halo[4:]).all() and np.isnan(result.kernel_blur_squared[4:]).all()
     assert abs(result.kernel_blur_squared[3] - 9) < 4 * result.kernel_blur_err[3]
