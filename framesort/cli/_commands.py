@@ -7,6 +7,7 @@ from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
+from framesort.cli._compare import run_compare
 from framesort.cli._console import bars, number, print_json, print_note, print_text, table_text
 from framesort.cli._plan import run_plan
 from framesort.cli._simulate import run_simulate
@@ -250,4 +251,5 @@ COMMANDS: dict[str, Callable[[Namespace], int]] = {
     "plan": run_plan,
     "simulate": run_simulate,
     "watch": run_watch,
+    "compare": run_compare,
 }

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TypeAlias
 
 from framesort import __version__
+from framesort.cli._compare import COMPARE_EXAMPLE, add_compare_options
 from framesort.cli._mistypes import Parser
 from framesort.cli._options import add_settings
 from framesort.cli._plan import PLAN_EXAMPLE, add_plan_options
@@ -49,17 +50,19 @@ def _common() -> Parser:
     return common
 
 
-def _running(*, overwrite: bool = True) -> Parser:
+def _running(*, overwrite: bool = True, settings: bool = True) -> Parser:
     running = Parser(add_help=False)
     group = running.add_argument_group("running")
     group.add_argument("--workers", type=int, metavar="N", help="processes (default: one a core)")
     if overwrite:
         group.add_argument("--overwrite", action="store_true", help="replace an existing result")
-    group.add_argument(
-        "--settings",
-        metavar="FILE",
-        help="settings from a TOML file, or the night.json of an earlier run; options win over it",
-    )
+    if settings:
+        group.add_argument(
+            "--settings",
+            metavar="FILE",
+            help="settings from a TOML file, or the night.json of an earlier run; options win "
+            "over it",
+        )
     return running
 
 
@@ -148,6 +151,14 @@ def build_parser() -> Parser:
         [common],
     )
     add_plan_options(plan)
+    compare = _add_command(
+        commands,
+        "compare",
+        "compare nights, or parts of one: did a change of ring, strap or power help",
+        COMPARE_EXAMPLE,
+        [common, _running(settings=False)],
+    )
+    add_compare_options(compare)
     watch = _add_command(
         commands,
         "watch",

@@ -2,7 +2,7 @@
 
 from framesort.comparison._added_blur import AddedBlur, fit_added_blur
 from framesort.comparison._compare import compare_configurations
-from framesort.comparison._configuration import Configuration
+from framesort.comparison._configuration import Configuration, Frames, read_rows
 from framesort.comparison._mean_star import FrameStar, combine_mean_stars, measure_mean_star
 from framesort.comparison._profiles import StarProfiles, measure_halo
 from framesort.comparison._settle import Side, frames_to_settle
@@ -22,6 +22,7 @@ __all__ = [
     "AddedBlur",
     "Configuration",
     "FrameStar",
+    "Frames",
     "Side",
     "SmallestDifference",
     "StarOptions",
@@ -35,6 +36,7 @@ __all__ = [
     "measure_halo",
     "measure_mean_star",
     "measure_stars_of_frames",
+    "read_rows",
     "stack_star_images",
     "subtract_added_light",
 ]

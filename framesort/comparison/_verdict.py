@@ -174,6 +174,9 @@ def _width_text(decisions: Mapping[str, _Decision]) -> str:
     second, first = as_interval(compared.second), as_interval(compared.first)
     return (
         f"{_powers(compared.powers)} costs {_percent(second)} of FWHM instead of {_percent(first)}"
+        if len(compared.powers) == 1
+        else f"{_powers(compared.powers)} cost {_percent(second)} of FWHM on average instead of "
+        f"{_percent(first)}"
     )
 
 

@@ -5,6 +5,7 @@
 pipeline that keeps its own files.
 """
 
+from framesort.night._compare import ComparedNights, CompareOptions, compare_nights
 from framesort.night._folder import read_logs, read_sorted
 from framesort.night._kept import KeptStacks
 from framesort.night._lists import list_sets
@@ -17,6 +18,8 @@ from framesort.night._swap import SwapOptions, SwapResult, swap_images, swap_sta
 from framesort.night._watch import WatchOptions, watch_night
 
 __all__ = [
+    "CompareOptions",
+    "ComparedNights",
     "KeptStacks",
     "MergedGroup",
     "NightResult",
@@ -27,6 +30,7 @@ __all__ = [
     "SwapOptions",
     "SwapResult",
     "WatchOptions",
+    "compare_nights",
     "list_sets",
     "merge_groups",
     "merge_night",

@@ -22,6 +22,7 @@ from framesort.files import json_text, remove_leftovers, safe_name, write_text
 from framesort.records import NightSummary
 
 __all__ = [
+    "CACHE",
     "PRODUCTS",
     "SCRATCH",
     "TIFF_PRODUCTS",
@@ -38,6 +39,7 @@ SUMMARY = "night.json"
 TABLE = "frames.ecsv"
 LOCK = ".lock"
 SCRATCH = ".scratch"
+CACHE = "cache"
 PRODUCTS = (
     "deep.fits",
     "sharp.fits",

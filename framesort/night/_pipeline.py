@@ -17,6 +17,7 @@ from astropy.table import Table
 from framesort.errors import OutputError
 from framesort.frames import check_apart
 from framesort.night._folder import (
+    CACHE,
     SCRATCH,
     hold_folder,
     read_summary,
@@ -41,8 +42,6 @@ from framesort.settings import Settings
 from framesort.workers import own_processes
 
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
-
-CACHE = "cache"
 
 _LOG = logging.getLogger(__name__)
 

@@ -32,10 +32,9 @@ from framesort.live import (
     judge_sky,
     since_switch,
 )
-from framesort.night._folder import SCRATCH, hold_folder
+from framesort.night._folder import CACHE, SCRATCH, hold_folder
 from framesort.night._live import LiveNight
 from framesort.night._notes import collect_warnings
-from framesort.night._pipeline import CACHE
 from framesort.night._read import settle_masters
 from framesort.night._run import NightRun
 from framesort.night._star_picture import draw_star

@@ -93,6 +93,11 @@ NOTES: dict[str, NoteKind] = {
         "Compare these files with their originals. Nothing to do if a program changed them on "
         "purpose and left the old checksum in place.",
     ),
+    "stars not averaged": NoteKind(
+        "warning",
+        "Put the frames back where they were when the night was sorted, or compare without "
+        "pixels. Frames of a one-shot-colour camera are not averaged.",
+    ),
     "changed": NoteKind(
         "warning", "Leave the frames alone until the run has ended; then run again."
     ),

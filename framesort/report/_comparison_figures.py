@@ -31,6 +31,9 @@ _APART = 1.6
 _LEVEL = 2.5
 """Powers closer than this, in percent, are one."""
 
+_REACH = 8.0
+"""Distance to which profiles are drawn, in FWHM of the widest star."""
+
 _LOWEST = 1e-4
 """Lowest light of a profile that is drawn, as a share of the centre."""
 
@@ -147,7 +150,7 @@ def draw_star_profiles(
         )
     axes.set_yscale("log")
     axes.set_ylim(_LOWEST, 1.5)
-    axes.set_xlim(left=0)
+    axes.set_xlim(0, _REACH * max((star.fwhm for star in stars), default=1.0))
     axes.set_xlabel(f"distance from the star ({stars[0].unit if stars else 'px'})")
     axes.set_ylabel("light, of the centre")
 
