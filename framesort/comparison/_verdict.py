@@ -31,13 +31,14 @@ class SmallestDifference:
         faint stars, whose signal to noise goes with 1 / FWHM.
     spike : float
         Of the share of light in the spike.
-    spike_part : float
-        Of the spike of the first configuration, where that is more.
+    part : float
+        Of the effect in the first configuration: a difference that is not established counts as
+        none where it is known to be smaller than this.
     """
 
     growth: float = 0.03
     spike: float = 0.005
-    spike_part: float = 0.25
+    part: float = 0.25
 
 
 @dataclass(frozen=True)
@@ -105,16 +106,17 @@ _CALLS = {
 
 def _decide_endpoint(compared: Compared, smallest: SmallestDifference, error: float) -> _Decision:
     difference = compared.difference
-    limit = smallest.growth
-    if compared.quantity == "spike":
-        limit = max(smallest.spike, smallest.spike_part * float(np.median(compared.first)))
+    least = smallest.spike if compared.quantity == "spike" else smallest.growth
+    limit = max(least, smallest.part * float(np.median(compared.first)))
     low95, low, high, high95 = np.quantile(difference, [0.025, error, 1 - error, 0.975])
-    if -limit < low95 and high95 < limit:
+    if -least < low95 and high95 < least:
         call = "no difference"
     elif high < 0:
         call = "better"
     elif low > 0:
         call = "worse"
+    elif -limit < low95 and high95 < limit:
+        call = "no difference"
     else:
         call = "unknown"
     return _Decision(compared, call, limit)
