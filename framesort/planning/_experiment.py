@@ -12,7 +12,7 @@ from framesort.planning._dew import PLATE_BELOW
 from framesort.planning._exchange import EXCHANGED, improve_sequence
 from framesort.planning._forecast import DewForecast
 from framesort.planning._goal import DriftModel, ExperimentGoal
-from framesort.planning._onset import Onset, plan_onset
+from framesort.planning._onset import OnsetPlan, plan_onset
 from framesort.planning._orders import ORDERS, find_shortest
 from framesort.planning._sequence import Trial
 from framesort.planning._steps import list_steps, tabulate_precision
@@ -50,7 +50,7 @@ class ExperimentPlan:
         Number of frames and of switches of the heater.
     reached : bool
         Whether the wanted precision is reached within the goal's minutes.
-    onset : Onset or None
+    onset : OnsetPlan or None
         Steps for time constants and heater share.
     sentences, cautions : tuple of str
         The plan in words; safety notes.
@@ -65,7 +65,7 @@ class ExperimentPlan:
     frames: int
     switches: int
     reached: bool
-    onset: Onset | None
+    onset: OnsetPlan | None
     sentences: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from framesort.planning._goal import DriftModel, ExperimentGoal
 from framesort.planning._sequence import Trial
 
-__all__ = ["Onset", "OnsetFrames", "mean_response", "plan_onset"]
+__all__ = ["OnsetPlan", "OnsetFrames", "mean_response", "plan_onset"]
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ class OnsetFrames:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Onset:
+class OnsetPlan:
     """Steps for time constants and heater share, and what they give.
 
     Attributes
@@ -99,7 +99,7 @@ def mean_response(since: Floats, exposure: float, constant: float) -> Floats:
     return np.asarray(1 - constant / exposure * decay)
 
 
-def plan_onset(trial: Trial) -> Onset:
+def plan_onset(trial: Trial) -> OnsetPlan:
     """Append the steps to a sequence, with as few frames as measure the time constants."""
     goal = trial.goal
     constant = goal.settle if goal.settle > 0 else goal.frame_minutes(0)
@@ -129,7 +129,7 @@ def _lay_out(trial: Trial, frames: int) -> tuple[OnsetFrames, ...]:
     return tuple(steps)
 
 
-def _evaluate(trial: Trial, steps: tuple[OnsetFrames, ...], constant: float) -> Onset:
+def _evaluate(trial: Trial, steps: tuple[OnsetFrames, ...], constant: float) -> OnsetPlan:
     """Errors by generalised least squares, linearised in the time constants."""
     goal, drift = trial.goal, trial.drift
     mine = trial.exposure == 0
@@ -150,7 +150,7 @@ def _evaluate(trial: Trial, steps: tuple[OnsetFrames, ...], constant: float) -> 
     top = np.log1p(goal.growth / 100)
     ratio_error = float(found[-3]) / top
     last = steps[-1]
-    return Onset(
+    return OnsetPlan(
         steps=steps,
         exposure=0,
         share=_SHARE,

@@ -3,7 +3,7 @@
 import numpy as np
 from astropy.table import Table
 
-from framesort.planning._onset import Onset
+from framesort.planning._onset import OnsetPlan
 from framesort.planning._sequence import Trial
 
 __all__ = ["list_steps", "tabulate_precision"]
@@ -23,7 +23,7 @@ _NAMES = (
 _UNITS = {"begin_minute": "min", "power": "percent", "exposure": "s", "wait_minutes": "min"}
 
 
-def list_steps(trial: Trial, onset: Onset | None) -> Table:
+def list_steps(trial: Trial, onset: OnsetPlan | None) -> Table:
     """Steps of a test night; columns as in `ExperimentPlan`."""
     goal = trial.goal
     rows: list[_Row] = []
@@ -67,7 +67,7 @@ def _main_steps(trial: Trial, configuration: int, later: float) -> list[_Row]:
     return rows
 
 
-def _onset_steps(trial: Trial, onset: Onset) -> list[_Row]:
+def _onset_steps(trial: Trial, onset: OnsetPlan) -> list[_Row]:
     goal = trial.goal
     exposure = goal.exposures[onset.exposure]
     late = (1 - onset.share) * exposure
