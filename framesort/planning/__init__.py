@@ -20,7 +20,7 @@ from framesort.planning._exposure import (
 from framesort.planning._figures import Figures, Rates, need_from_figures
 from framesort.planning._forecast import DewForecast, predict_dew, read_forecast, read_moment
 from framesort.planning._goal import DriftModel, ExperimentGoal
-from framesort.planning._onset import OnsetPlan, OnsetFrames
+from framesort.planning._onset import OnsetFrames, OnsetPlan
 from framesort.planning._plan import CAUTIONS, NightPlan, plan_night
 from framesort.planning._test_text import format_checklist
 from framesort.planning._weather import NightWeather, find_weather
@@ -35,8 +35,8 @@ __all__ = [
     "HeaterOffTime",
     "NightPlan",
     "NightWeather",
-    "OnsetPlan",
     "OnsetFrames",
+    "OnsetPlan",
     "Rates",
     "compare_orders",
     "deposit_point",

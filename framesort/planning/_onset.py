@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from framesort.planning._goal import DriftModel, ExperimentGoal
 from framesort.planning._sequence import Trial
 
-__all__ = ["OnsetPlan", "OnsetFrames", "mean_response", "plan_onset"]
+__all__ = ["OnsetFrames", "OnsetPlan", "mean_response", "plan_onset"]
 
 Floats = NDArray[np.float64]
 
