@@ -214,8 +214,14 @@ def _compare_numbers(condition: _Condition, one: _Side, other: _Side) -> Conditi
         second=second,
         unit=condition.unit,
         matters=bool(apart >= condition.large),
-        sentence=f"{condition.text}: {first:.3g} and {second:.3g}{unit}; {condition.done}",
+        sentence=_sentence(
+            f"{condition.text}: {first:.3g} and {second:.3g}{unit}; {condition.done}"
+        ),
     )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
 
 
 def _compare_exposures(one: _Side, other: _Side, matched: bool) -> list[ConditionDifference]:
@@ -239,7 +245,7 @@ def _compare_exposures(one: _Side, other: _Side, matched: bool) -> list[Conditio
             second=_median(other.frames.values("exposure")),
             unit="s",
             matters=not matched,
-            sentence=f"exposures: {texts[0]} s and {texts[1]} s; {done}",
+            sentence=_sentence(f"exposures: {texts[0]} s and {texts[1]} s; {done}"),
         )
     ]
 
@@ -257,7 +263,7 @@ def _compare_angles(one: _Side, other: _Side) -> list[ConditionDifference]:
             first=first,
             second=second,
             unit="deg",
-            sentence=(
+            sentence=_sentence(
                 f"angle of the spike: {first:.0f} and {second:.0f} deg; each configuration's own "
                 "is used"
             ),
@@ -280,6 +286,6 @@ def _compare_filters(one: _Side, other: _Side, matched: bool) -> list[ConditionD
             reference=one.configuration.name,
             condition="filter",
             matters=not matched,
-            sentence=f"filters: {', '.join(names[0])} and {', '.join(names[1])}; {done}",
+            sentence=_sentence(f"filters: {', '.join(names[0])} and {', '.join(names[1])}; {done}"),
         )
     ]

@@ -62,7 +62,7 @@ def test_page_loads_nothing(page):
 def test_numbers_of_differences(page):
     row = page.read_text().split("FWHM increase (%)</td>")[1].split("</tr>")[0]
     cells = re.findall(r'<td class="n">(.*?)</td>', row)
-    assert cells == ["13.0 ± 2.0", "4.0 ± 2.0", "-9.0 ± 2.8", "0.31 ± 0.15", "0.1 %", "14 + 9"]
+    assert cells == ["-9.0 ± 2.8", "13.0 ± 2.0", "4.0 ± 2.0", "0.31 ± 0.15", "0.1 %", "14 + 9"]
 
 
 def test_page_without_images(tmp_path):
