@@ -48,6 +48,14 @@ def add_compare_options(compare: argparse.ArgumentParser) -> None:
         "TABLE:COLUMN for another column",
     )
     parts.add_argument(
+        "--pixel-scale",
+        action="append",
+        type=float,
+        default=[],
+        metavar="ARCSEC",
+        help="arcsec a pixel where headers do not give it; once for all, or for each configuration",
+    )
+    parts.add_argument(
         "--no-pixels",
         action="store_true",
         help="do not read the frames again: no mean stars, halo and added blur from profiles",
@@ -70,6 +78,7 @@ def run_compare(options: Namespace) -> int:
                 names=tuple(options.name),
                 split=tuple(options.split),
                 by=options.by,
+                pixel_scales=tuple(options.pixel_scale),
                 pixels=not options.no_pixels,
             ),
             overwrite=options.overwrite,

@@ -61,7 +61,8 @@ class Parser(argparse.ArgumentParser):
             known = self._option_string_actions  # type: ignore[assignment]
             pool = [word.partition("=")[0] for word in self._words if word.startswith("--")]
         for word in pool:
-            if not any(name.startswith(word) for name in known):
+            short = not commands and any(name.startswith(word) for name in known)
+            if word not in known and not short:  # options may be shortened, commands not
                 near = get_close_matches(word, known, n=1, cutoff=0.6)
                 if near:
                     return f"did you mean {near[0]} instead of {word}?"

@@ -227,22 +227,21 @@ def _camera(table: Table) -> set[tuple[float, ...]]:
 
 def _check_overlap(first: Configuration, second: Configuration) -> None:
     """Refuse frames that are in both."""
-    for one, other in ((first, second),):
-        seconds = unix_seconds(Time(one.table["start"]))
-        others = unix_seconds(Time(other.table["start"]))
-        times = np.abs(seconds[:, None] - others[None, :]) < 0.5
-        lengths = column_values(one.table, "exposure"), column_values(other.table, "exposure")
-        same = int(np.sum(times & (np.abs(lengths[0][:, None] - lengths[1][None, :]) < 1e-3)))
-        files = [
-            {name for name in _texts(side.table, "file") if Path(name).is_absolute()}
-            for side in (one, other)
-        ]
-        same = max(same, len(files[0] & files[1]))
-        if same:
-            raise InputError(
-                f"configurations {one.name!r} and {other.name!r} have {same} frames in common: "
-                "one night was given twice, or parts of a night overlap"
-            )
+    seconds = unix_seconds(Time(first.table["start"]))
+    others = unix_seconds(Time(second.table["start"]))
+    times = np.abs(seconds[:, None] - others[None, :]) < 0.5
+    lengths = column_values(first.table, "exposure"), column_values(second.table, "exposure")
+    same = int(np.sum(times & (np.abs(lengths[0][:, None] - lengths[1][None, :]) < 1e-3)))
+    files = [
+        {name for name in _texts(side.table, "file") if Path(name).is_absolute()}
+        for side in (first, second)
+    ]
+    same = max(same, len(files[0] & files[1]))
+    if same:
+        raise InputError(
+            f"configurations {first.name!r} and {second.name!r} have {same} frames in common: "
+            "one night was given twice, or parts of a night overlap"
+        )
 
 
 def check_configurations(configurations: Sequence[Configuration]) -> None:
@@ -272,5 +271,5 @@ def check_configurations(configurations: Sequence[Configuration]) -> None:
         if _camera(other.table) != first:
             raise InputError(
                 f"configurations {names[0]!r} and {other.name!r} are of different cameras and "
-                "their pixel scales are not known: give the pixel scale of each"
+                "their pixel scales are not known: give pixel_scale (--pixel-scale) for each"
             )

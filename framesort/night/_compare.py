@@ -1,5 +1,6 @@
 """Nights compared: folders of results to differences, mean stars and a page."""
 
+import math
 import os
 from collections.abc import Sequence
 from concurrent.futures import Executor
@@ -15,9 +16,9 @@ from numpy.typing import NDArray
 
 from framesort import __version__
 from framesort.comparison import Configuration, compare_configurations
-from framesort.errors import OutputError
+from framesort.errors import InputError, OutputError
 from framesort.files import json_text, write_fits, write_table, write_text
-from framesort.night._configurations import NightConfiguration, read_configurations
+from framesort.night._configurations import read_configurations
 from framesort.night._folder import hold_folder
 from framesort.night._mean_stars import ConfigurationStars, measure_configurations
 from framesort.night._run import StageProgress
@@ -43,6 +44,8 @@ class CompareOptions:
         Times, ISO 8601, at which something was changed during one night.
     by : path or None
         Table with the columns ``file`` and ``configuration``, or "TABLE:COLUMN".
+    pixel_scales : sequence of float
+        Arcsec a pixel: one for all configurations or one for each; empty for those of the headers.
     pixels : bool
         Read the frames again for mean stars, halo and added blur from profiles.
     """
@@ -50,6 +53,7 @@ class CompareOptions:
     names: Sequence[str] = ()
     split: Sequence[str] = ()
     by: str | os.PathLike[str] | None = None
+    pixel_scales: Sequence[float] = ()
     pixels: bool = True
 
 
@@ -127,7 +131,11 @@ def compare_nights(
         raise OutputError(f"{target}: holds a sorted night; choose another folder")
     if (target / SUMMARY).exists() and not overwrite:
         raise OutputError(f"{target}: holds a comparison; give --overwrite to replace it")
-    configurations = [_configuration(part) for part in parts]
+    scales = _pixel_scales(options.pixel_scales, len(parts))
+    configurations = [
+        Configuration(name=part.name, folder=str(part.folder), table=part.table, pixel_scale=scale)
+        for part, scale in zip(parts, scales, strict=True)
+    ]
     rng = np.random.default_rng(0) if rng is None else rng
     comparison = compare_configurations(configurations, rng=rng)  # refuses before pixels are read
     with hold_folder(target, make=True) as folder:
@@ -144,8 +152,13 @@ def compare_nights(
         return _write(folder, comparison, found, command=command)
 
 
-def _configuration(part: NightConfiguration) -> Configuration:
-    return Configuration(name=part.name, folder=str(part.folder), table=part.table)
+def _pixel_scales(given: Sequence[float], number: int) -> Sequence[float]:
+    """One for each configuration; NaN where the headers' counts."""
+    if any(not 0 < scale < math.inf for scale in given):
+        raise InputError(f"--pixel-scale must be above 0, got {', '.join(map(str, given))}")
+    if len(given) not in (0, 1, number):
+        raise InputError(f"--pixel-scale: {len(given)} given for {number} configurations")
+    return given if len(given) == number else [given[0] if given else math.nan] * number
 
 
 def _write(

@@ -160,3 +160,17 @@ def test_frames_that_are_gone_are_named(sorted_night, draw_night, tmp_path):
     assert found.status == 1
     assert any("could not be averaged" in note for note in found.comparison.notes)
     assert found.comparison.verdicts[0].call == "better"
+
+
+def test_pixel_scale_given(sorted_night, tmp_path, capsys):
+    call = ["compare", str(sorted_night), "--split", SPLIT, "--no-pixels", "--workers", "1"]
+    scaled = [*call, "--out", str(tmp_path / "c"), "--pixel-scale", "2"]
+    assert main([*scaled, "--json"]) == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert answer["unit"] == "arcsec"
+    assert {one["pixel_scale"] for one in answer["configurations"]} == {2.0}
+    three = [*call, "--out", str(tmp_path / "d"), *["--pixel-scale", "1"] * 3]
+    assert main(three) == 2
+    assert "3 given for 2 configurations" in capsys.readouterr().err
+    assert main([*call, "--out", str(tmp_path / "d"), "--pixel-scale", "0"]) == 2
+    assert "--pixel-scale must be above 0" in capsys.readouterr().err
