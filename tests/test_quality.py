@@ -178,6 +178,37 @@ def test_transparency_of_known_dimming():
     assert result[9] == pytest.approx(1)
 
 
+def test_kept_ratios_give_the_same_transparency(tmp_path, monkeypatch):
+    rng = np.random.default_rng(7)
+    qualities = [measure_image(sky(rng, dim=dim)) for dim in (1.0, 0.8, 0.6)]
+    plain = measure_transparency(qualities, ["a"] * 3)
+    first = measure_transparency(qualities, ["a"] * 3, cache=tmp_path)
+    monkeypatch.setattr("framesort.quality._transparency.match_star_lists", None)  # not called
+    again = measure_transparency(qualities, ["a"] * 3, cache=tmp_path)
+    np.testing.assert_array_equal(plain, first)
+    np.testing.assert_array_equal(plain, again)
+
+
+def test_damaged_or_foreign_ratios_are_made_again(tmp_path):
+    rng = np.random.default_rng(7)
+    qualities = [measure_image(sky(rng, dim=dim)) for dim in (1.0, 0.6)]
+    plain = measure_transparency(qualities, ["a"] * 2)
+    for text in ("", "[1]", '{"a b": "x"}', "{"):
+        (tmp_path / "ratios.json").write_text(text)
+        result = measure_transparency(qualities, ["a"] * 2, cache=tmp_path)
+        np.testing.assert_array_equal(plain, result)
+    other = [measure_image(sky(rng, dim=dim)) for dim in (1.0, 0.7)]
+    assert measure_transparency(other, ["a"] * 2, cache=tmp_path)[1] != plain[1]
+
+
+def test_ratios_in_a_folder_that_cannot_be_written(tmp_path):
+    (tmp_path / "file").write_text("in the place of the cache")
+    rng = np.random.default_rng(7)
+    qualities = [measure_image(sky(rng, dim=dim)) for dim in (1.0, 0.6)]
+    result = measure_transparency(qualities, ["a"] * 2, cache=tmp_path / "file")
+    np.testing.assert_array_equal(result, measure_transparency(qualities, ["a"] * 2))
+
+
 def test_heating_costs_no_transparency():
     # Stars twice as wide hold the same light.
     rng = np.random.default_rng(6)

@@ -26,6 +26,14 @@ def test_help_and_wrong_calls_load_nothing_heavy():
     assert not loaded(f"import framesort.cli; {parse}") & HEAVY
 
 
+def test_sorting_does_not_load_what_only_merging_needs():
+    done = subprocess.run(
+        [sys.executable, "-c", "import sys, framesort.night; print(*sys.modules)"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert not set(done.stdout.split()) & {"reproject", "dask", "photutils", "scipy.signal"}
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="workers are prepared on Linux only")
 def test_prepared_workers_have_the_modules_already(tmp_path):
     """A worker that never imported a module itself has it from the server it was forked from."""

@@ -261,7 +261,8 @@ def _measure(
     add_quality_columns(table, qualities)
     if not np.isfinite(table["fwhm"]).any():
         raise NotEnoughFramesError(_nothing_measured(table, found))
-    add_column(table, "transparency", measure_transparency(qualities, list(table["group"])))
+    light = measure_transparency(qualities, list(table["group"]), cache=run.cache)
+    add_column(table, "transparency", light)
     return qualities, [*notes, *found]
 
 

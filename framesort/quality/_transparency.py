@@ -1,12 +1,15 @@
 """Transparency of each frame, from the flux of matched stars."""
 
+import os
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from framesort.quality._ratios import KeptRatios
 from framesort.records import FrameQuality, Transform
 from framesort.stars import match_star_lists
 
@@ -22,6 +25,7 @@ def measure_transparency(
     groups: Any,
     *,
     transforms: Sequence[Transform] | None = None,
+    cache: str | os.PathLike[str] | None = None,
 ) -> NDArray[np.float64]:
     """Flux of each frame's stars against the same stars on the night's best frames.
 
@@ -37,6 +41,9 @@ def measure_transparency(
         Only frames of one group are compared.
     transforms : sequence of Transform or None
         Each frame onto a common grid, where known already; matched here when None.
+    cache : path or None
+        Folder in which the flux ratios of matched pairs are kept; found again by the stars of
+        both frames. Not used with `transforms`.
 
     Returns
     -------
@@ -48,6 +55,7 @@ def measure_transparency(
         raise ValueError(
             f"groups must hold one name a frame, got {len(names)} for {len(qualities)} frames"
         )
+    kept = KeptRatios(None if cache is None or transforms is not None else Path(cache))
     result = np.full(len(qualities), np.nan)
     for name in sorted(set(names)):
         rows = [int(i) for i in np.flatnonzero(names == name) if qualities[int(i)]]
@@ -65,10 +73,15 @@ def measure_transparency(
                 if i == reference and reference == richest[0]:
                     result[i] = 1.0
                 elif not np.isfinite(result[i]):
-                    ratio = _flux_ratio(qualities, i, reference, transforms)
+                    key = kept.key(qualities[i], qualities[reference])
+                    ratio = kept.get(key)
+                    if ratio is None:
+                        ratio = _flux_ratio(qualities, i, reference, transforms)
+                        kept.put(key, ratio)
                     result[i] = ratio * scale[reference]
         best = np.nanpercentile(result[rows], 90)
         result[rows] /= best
+    kept.save()
     return result
 
 

@@ -9,7 +9,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from astropy.io.fits import Header
 from numpy.typing import NDArray
-from reproject.mosaicking import find_optimal_celestial_wcs
 from skimage.transform import ProjectiveTransform
 
 from framesort.errors import InputError
@@ -107,6 +106,9 @@ def make_optimal_grid(grids: Sequence[Grid]) -> Grid:
     -----
     By `reproject.mosaicking.find_optimal_celestial_wcs`.
     """
+    # Imported here: it takes a third of a second to load, and sorting does not need it.
+    from reproject.mosaicking import find_optimal_celestial_wcs
+
     known = [(grid, wcs) for grid in grids if (wcs := wcs_of(grid.header)) is not None]
     if not known:
         raise InputError("an optimal grid needs frames with a WCS; none has one")

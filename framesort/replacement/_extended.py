@@ -5,7 +5,7 @@ lost is ``sky - K * sky``; only the significant part of that is restored.
 """
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
@@ -202,10 +202,13 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
     sharp as the sharp stack; -1 on the structure where it does not show it. `rows` are those of
     `sky_rows`; `sources` are detections on which this is judged as well.
     """
+    # Imported here: it takes a third of a second to load, and sorting does not need it.
+    from scipy.signal import fftconvolve
+
     deep, sharp = stacks
     sure = SURE * field.pixel_noise.wide
     lost = matching.identity() - field.kernel
-    unit = skies.noise_by_scale(signal.fftconvolve(lost, field.pixel_noise.kernel))
+    unit = skies.noise_by_scale(fftconvolve(lost, field.pixel_noise.kernel))
     ny, side = sharp.shape[0], field.deep
     out = np.empty(sharp.shape, np.float32)
     scale = np.float32(field.scale)

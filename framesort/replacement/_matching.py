@@ -4,7 +4,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, signal
+from scipy import fft
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._arrays import Array, Floats, Image, Mask
@@ -310,10 +310,13 @@ def fit_kernel(tiles: list[Tile], parts: list[Array], prior: KernelPrior) -> Ker
     frames are in both stacks, of products: what it adds is known and taken off. The scale of
     stars with its error and `FREEDOM` limit the solution.
     """
+    # Imported here: it takes a third of a second to load, and sorting does not need it.
+    from scipy.signal import fftconvolve
+
     n, scale = len(parts), prior.scale
     normal, right, power = _all_sums(tiles, parts)
-    spread = [signal.fftconvolve(part, prior.noise_kernel) for part in parts]
-    same = signal.fftconvolve(identity(), prior.noise_kernel)
+    spread = [fftconvolve(part, prior.noise_kernel) for part in parts]
+    same = fftconvolve(identity(), prior.noise_kernel)
     centre = np.array([np.sum(part * same) for part in spread])
     added = power * np.array([[np.sum(a * b) for a in spread] for b in spread])
     # What noise adds is known to some percent; less than nothing cannot be left.

@@ -1,7 +1,7 @@
 """The spikes of single bright stars, where they differ from the mean profile's."""
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._candidates import StarField
@@ -183,19 +183,22 @@ def _certain_rest(
     q: float,
 ) -> Image:
     """What is certain of a star's rest along its spikes; `compared` as `_compare` gives it."""
+    # Imported here: it takes a third of a second to load, and sorting does not need it.
+    from scipy.signal import oaconvolve
+
     rest, weight = compared
     dx, dy = offset
     out = np.zeros(rest.shape, np.float32)
     away = np.clip(np.hypot(dx, dy) * q - 1, 0, 1)
     for c, s in side.profile.tables.cs:
         kernel = _elongated(float(c), float(s), q)
-        mass, light = (signal.oaconvolve(v, kernel, mode="same") for v in (weight, weight * rest))
-        spread = np.sqrt(np.maximum(signal.oaconvolve(weight, kernel**2, mode="same"), 1e-30))
+        mass, light = (oaconvolve(v, kernel, mode="same") for v in (weight, weight * rest))
+        spread = np.sqrt(np.maximum(oaconvolve(weight, kernel**2, mode="same"), 1e-30))
         sigma = light / spread
         mean = light / np.maximum(mass, 1e-9 * max(float(weight.max()), 1e-30))
         mean *= np.clip((np.abs(sigma) - CERTAIN) / 2, 0, 1)
         mean *= np.clip(STRIP + 1 - np.abs(dy * c - dx * s) * q, 0, 1) * away
-        light_there = np.maximum(signal.oaconvolve(own, kernel / kernel.sum(), mode="same"), 0)
+        light_there = np.maximum(oaconvolve(own, kernel / kernel.sum(), mode="same"), 0)
         out += np.clip(mean, -light_there, light_there)
     return out
 

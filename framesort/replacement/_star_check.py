@@ -4,7 +4,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from astropy.table import Table
-from photutils.aperture import CircularAperture, aperture_photometry
 from scipy import optimize
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -98,6 +97,9 @@ def _isolated(x: Array, y: Array, flux: Array, apart: float, share: float) -> Ma
 
 
 def _light(image: Array, spots: Array, radius: float, background: Array) -> Array:
+    # Imported here: it takes a third of a second to load, and sorting does not need it.
+    from photutils.aperture import CircularAperture, aperture_photometry
+
     table = aperture_photometry(image, CircularAperture(spots, radius))
     return np.asarray(table["aperture_sum"]) - background * np.pi * radius**2
 

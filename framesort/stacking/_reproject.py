@@ -8,7 +8,6 @@ import numpy as np
 from astropy.wcs.wcsapi import HighLevelWCSWrapper, SlicedLowLevelWCS
 from astropy.wcs.wcsapi.wrappers.base import BaseWCSWrapper
 from numpy.typing import NDArray
-from reproject import reproject_interp
 from scipy.ndimage import distance_transform_edt
 
 from framesort.records import PixelMap, map_by_matrix
@@ -111,6 +110,9 @@ def _reproject_tile(
     pixels: Image, pixel_map: PixelMap, tile: tuple[slice, slice], kernel: str, saturation: float
 ) -> tuple[Image, NDArray[np.bool_]] | None:
     """Values and saturation flags on a tile of the grid; None where the frame does not reach."""
+    # Imported here: it takes a third of a second to load, and sorting does not need it.
+    from reproject import reproject_interp
+
     rows, columns = tile
     x, y = np.meshgrid(
         np.linspace(columns.start, columns.stop - 1, 9), np.linspace(rows.start, rows.stop - 1, 9)
