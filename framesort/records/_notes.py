@@ -162,9 +162,7 @@ NOTES: dict[str, NoteKind] = {
     "not compared": NoteKind(
         "info", "Nothing to do; whole exposures with one heater state give the most."
     ),
-    "scale unknown": NoteKind(
-        "info", "Give the pixel scale of each configuration to have widths in arcsec."
-    ),
+    "scale unknown": NoteKind("info", "Nothing to do. With --pixel-scale widths are in arcsec."),
     # A plug-in's
     "plug-in": NoteKind(
         "warning", "Look at what it names; the rest of the night is not touched by it."

@@ -13,7 +13,7 @@ import pytest
 from small_frames import draw_frame, write_frame
 
 from framesort.cli import main
-from framesort.errors import InputError, OutputError
+from framesort.errors import InputError, OutputError, QualityWarning
 from framesort.files import open_whole, read_table, remove_leftovers, write_fits, write_table
 from framesort.frames import find_frames
 from framesort.night import merge_night, process_night, sort_night
@@ -137,13 +137,15 @@ def test_a_cache_that_cannot_be_written_or_read_is_done_without(few_frames, tmp_
     path = str(few_frames / "1.fits")
     (tmp_path / "cache").write_text("a file, not a folder")
     wanted = measure_frames([path])[0]
-    assert measure_frames([path], cache=tmp_path / "cache")[0].fwhm == wanted.fwhm
+    with pytest.warns(QualityWarning, match="used but not kept"):
+        assert measure_frames([path], cache=tmp_path / "cache")[0].fwhm == wanted.fwhm
     cache = tmp_path / "other"
     measure_frames([path], cache=cache)
     (kept,) = cache.iterdir()
     kept.unlink()
     kept.mkdir()
-    assert measure_frames([path], cache=cache)[0].fwhm == wanted.fwhm
+    with pytest.warns(QualityWarning, match="used but not kept"):
+        assert measure_frames([path], cache=cache)[0].fwhm == wanted.fwhm
 
 
 # Writing --------------------------------------------------------------------------------------
