@@ -146,12 +146,12 @@ def _needed(decision: _Decision, error: float) -> tuple[int, int]:
     """Frames to find the difference seen, or to show that it is below the smallest that matters."""
     compared, seen = decision.compared, abs(float(np.median(decision.compared.difference)))
     counts = [compared.needed(level=1 - 2 * error)]
-    room = decision.smallest - seen
-    if room > 0:
+    margin = decision.smallest - seen
+    if margin > 0:
         # The range of 95 % ends below the limit in four cases of five when the standard error is
-        # room / (1.96 + 0.84): the same as finding a difference of that size at 95 %.
+        # margin / (1.96 + 0.84): the same as finding a difference of that size at 95 %.
         counts.append(
-            frames_to_settle(room, compared.sides, fixed_variance=compared.fixed, level=0.95)
+            frames_to_settle(margin, compared.sides, fixed_variance=compared.fixed, level=0.95)
         )
     possible = [pair for pair in counts if pair[0] >= 0]
     return min(possible, key=sum) if possible else (-1, -1)

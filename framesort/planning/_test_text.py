@@ -144,7 +144,7 @@ _BEFORE = (
     "focus set with the heater off, and not changed during the sequence",
     "one filter, one field away from the meridian, guiding on, dithering as usual",
     "clocks of camera and heater log compared; the heater log runs",
-    "switch between two exposures, never during one (but where a step says so)",
+    "switch between two exposures, never during one (unless the step states it)",
     "a frame lost to a satellite, wind or cloud is repeated at once, at the same power",
 )
 

@@ -14,23 +14,23 @@ from framesort.files import write_table
 
 def test_the_checklist_on_the_screen(capsys):
     assert main(["plan", "--experiment", "--temperature", "10", "--humidity", "40"]) == 0
-    told = capsys.readouterr().out
-    assert "TEST NIGHT" in told and "[ ]" in told and "Dew margin" in told
-    assert "Mains voltage" in told and "inspect it at every heater-off step" in told
+    shown = capsys.readouterr().out
+    assert "TEST NIGHT" in shown and "[ ]" in shown and "Dew margin" in shown
+    assert "Mains voltage" in shown and "inspect it at every heater-off step" in shown
 
 
 def test_options_reach_the_plan(capsys):
     call = ["plan", "--experiment", "--powers", "0,40,80", "--exposures", "30,120", "--json"]
     call += ["--precision", "3", "--drift", "4", "--scatter", "1.5", "--spike-precision", "0.5"]
     assert main(call) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert {row["power"] for row in told["steps"]} == {0, 40, 80}
-    assert {row["exposure"] for row in told["steps"]} == {30, 120}
+    shown = json.loads(capsys.readouterr().out)
+    assert {row["power"] for row in shown["steps"]} == {0, 40, 80}
+    assert {row["exposure"] for row in shown["steps"]} == {30, 120}
     names = ["step", "configuration", "begin_minute", "power", "share", "exposure", "frames"]
-    assert list(told["steps"][0]) == [*names, "wait_minutes", "purpose"]
-    assert told["reached"] and max(row["fwhm_error"] for row in told["precision"]) <= 3
-    assert max(row["spike_error"] for row in told["precision"]) <= 0.5
-    assert told["scatter"] == pytest.approx(0.015) and told["drift"] == pytest.approx(0.04)
+    assert list(shown["steps"][0]) == [*names, "wait_minutes", "purpose"]
+    assert shown["reached"] and max(row["fwhm_error"] for row in shown["precision"]) <= 3
+    assert max(row["spike_error"] for row in shown["precision"]) <= 0.5
+    assert shown["scatter"] == pytest.approx(0.015) and shown["drift"] == pytest.approx(0.04)
 
 
 def test_files_in_a_folder(capsys, tmp_path):
@@ -41,8 +41,8 @@ def test_files_in_a_folder(capsys, tmp_path):
         rows = list(csv.DictReader(stream))
     assert any("on 48 s after" in row["purpose"] for row in rows)
     assert main(call) == 2
-    told = capsys.readouterr()
-    assert "give --overwrite" in told.err and told.err.count("\n") == 1 and told.out == ""
+    shown = capsys.readouterr()
+    assert "give --overwrite" in shown.err and shown.err.count("\n") == 1 and shown.out == ""
     assert main([*call, "--overwrite", "--json"]) == 0
     assert len(json.loads(capsys.readouterr().out)["files"]) == 4
 
@@ -69,8 +69,8 @@ def test_files_in_a_folder(capsys, tmp_path):
 )
 def test_wrong_calls_are_one_line(capsys, call, message):
     assert main(["plan", "--experiment", *call]) == 2
-    told = capsys.readouterr()
-    assert message in told.err and told.err.count("\n") == 1 and told.out == ""
+    shown = capsys.readouterr()
+    assert message in shown.err and shown.err.count("\n") == 1 and shown.out == ""
 
 
 @pytest.mark.parametrize("call", [["--powers", "0,50"], ["--onset"], ["--out", "x"]])
@@ -98,11 +98,11 @@ def write_night(folder, frames):
 def test_scatter_drift_and_exposure_of_an_earlier_night(capsys, tmp_path):
     write_night(tmp_path / "night", 160)
     assert main(["plan", str(tmp_path / "night"), "--experiment", "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["scatter"] == pytest.approx(0.04, rel=0.2)  # 160 frames: 6 %
-    assert told["drift"] == pytest.approx(0.1, rel=0.5)  # 4.9 h of a walk, half as large scatter
-    assert {row["exposure"] for row in told["steps"]} == {90}
-    assert any("160 frames" in note for note in told["notes"])
+    shown = json.loads(capsys.readouterr().out)
+    assert shown["scatter"] == pytest.approx(0.04, rel=0.2)  # 160 frames: 6 %
+    assert shown["drift"] == pytest.approx(0.1, rel=0.5)  # 4.9 h of a walk, half as large scatter
+    assert {row["exposure"] for row in shown["steps"]} == {90}
+    assert any("160 frames" in note for note in shown["notes"])
     call = ["plan", str(tmp_path / "night"), "--experiment", "--scatter", "2", "--json"]
     assert main(call) == 0
     assert json.loads(capsys.readouterr().out)["scatter"] == pytest.approx(0.02)
@@ -111,5 +111,5 @@ def test_scatter_drift_and_exposure_of_an_earlier_night(capsys, tmp_path):
 def test_too_few_frames_of_an_earlier_night_are_reported(capsys, tmp_path):
     write_night(tmp_path / "night", 4)
     assert main(["plan", str(tmp_path / "night"), "--experiment", "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    assert told["scatter"] == 0.02 and any("Typical scatter" in note for note in told["notes"])
+    shown = json.loads(capsys.readouterr().out)
+    assert shown["scatter"] == 0.02 and any("Typical scatter" in note for note in shown["notes"])

@@ -27,8 +27,8 @@ ONSET = Onset(
 )
 
 
-def add_onset(table, told):
-    told["onset"] = json.loads(json.dumps(NightSummary(onset=ONSET).to_plain()["onset"]))
+def add_onset(table, shown):
+    shown["onset"] = json.loads(json.dumps(NightSummary(onset=ONSET).to_plain()["onset"]))
 
 
 def test_summary_keeps_it():
