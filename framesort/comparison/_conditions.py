@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.comparison._configuration import Configuration, Frames
+from framesort.comparison._drift import steady_slope
 from framesort.records import ConditionDifference
 
 __all__ = ["find_condition_differences"]
@@ -58,10 +59,7 @@ def _focus(side: _Side) -> float:
     hours, fwhm = side.frames.hours[side.frames.off], side.frames.values("fwhm")[side.frames.off]
     if len(hours) < 5 or hours[-1] - hours[0] < 1:
         return np.nan
-    first, second = np.triu_indices(len(hours), 1)
-    far = hours[second] - hours[first] > 0.25 * (hours[-1] - hours[0])
-    rise = np.log(fwhm[second] / fwhm[first]) / np.maximum(hours[second] - hours[first], 1e-9)
-    return 100 * float(np.expm1(np.median(rise[far])))
+    return 100 * float(np.expm1(steady_slope(hours, np.log(fwhm))))
 
 
 def _airmass(side: _Side) -> float:

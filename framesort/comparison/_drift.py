@@ -16,13 +16,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["INDEPENDENT", "Group", "Settings", "covariance_of", "whiten"]
+__all__ = ["INDEPENDENT", "Group", "Settings", "covariance_of", "steady_slope", "whiten"]
 
 Floats = NDArray[np.float64]
 
 INDEPENDENT = 0.3
 """Share of the scatter's variance that is independent from frame to frame where the rest has a
 memory: short gusts, and measuring."""
+
+
+def steady_slope(hours: Floats, values: Floats) -> float:
+    """Change an hour that half of all far pairs exceed (Theil 1950; Sen 1968, JASA 63, 1379).
+
+    Pairs count from a quarter of the whole time on; `hours` increase and are not all the same.
+    """
+    first, second = np.triu_indices(len(hours), 1)
+    apart = hours[second] - hours[first]
+    far = apart > 0.25 * apart.max()
+    return float(np.median((values[second] - values[first])[far] / apart[far]))
 
 
 @dataclass(frozen=True)

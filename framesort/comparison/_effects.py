@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.comparison._configuration import Frames
-from framesort.comparison._drift import Group
+from framesort.comparison._drift import Group, steady_slope
 from framesort.comparison._posterior import Priors, fit_groups
 from framesort.records import MAD_TO_SIGMA
 
@@ -148,10 +148,7 @@ def _seeing_trend(frames: Frames, group: int) -> Floats:
     if off.sum() < _TREND_FRAMES:
         return np.full(len(hours), level)
     t, y = hours[off], np.log(squared[off])
-    first, second = np.triu_indices(len(t), 1)
-    apart = t[second] - t[first]
-    far = apart > 0.25 * apart.max()
-    slope = float(np.median((y[second] - y[first])[far] / apart[far]))  # Theil 1950, Sen 1968
+    slope = steady_slope(t, y)
     return np.asarray(np.exp(np.median(y - slope * t) + slope * hours))
 
 

@@ -4,6 +4,7 @@ import os
 from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -81,9 +82,12 @@ def measure_configurations(
     notes: list[Note] = []
     stars: list[tuple[FrameStar, float]] = []
     records: list[MeanStar] = []
+    runs: dict[Path, NightRun] = {}
     for part, one, rows, scale in zip(parts, configurations, frames, scales, strict=True):
         options = StarOptions(spike_angle=one.spike_angle, width=widest / scale)
-        found = _measure_part(part, rows, options, executor=executor, progress=progress)
+        if part.folder not in runs:  # parts of one night share its masters, which are read once
+            runs[part.folder] = _open_run(part, executor, progress)
+        found = _measure_part(runs[part.folder], rows, options)
         notes += _note_unread(one.name, rows, found)
         table = rows.table.copy(copy_data=False)
         table["halo"], table["kernel_blur_squared"] = found.halo, found.kernel_blur_squared
@@ -115,22 +119,21 @@ def _widest(rows: Frames) -> float:
     return max(float(np.median(fwhm[keys == key])) for key in np.unique(keys))
 
 
-def _measure_part(
-    part: NightConfiguration,
-    rows: Frames,
-    options: StarOptions,
-    *,
-    executor: Executor | None,
-    progress: StageProgress | None,
-) -> StarsOfFrames:
-    """Star lists as kept with the night, then the mean star of each frame."""
+def _open_run(
+    part: NightConfiguration, executor: Executor | None, progress: StageProgress | None
+) -> NightRun:
+    """A run with the settings and the kept measurements of a configuration's night."""
     settings = Settings.from_mapping(part.summary.settings, where=str(part.folder))
-    run = NightRun(
+    return NightRun(
         settings=settle_masters(settings),
         executor=executor,
         progress=progress,
         cache=part.folder / CACHE,
     )
+
+
+def _measure_part(run: NightRun, rows: Frames, options: StarOptions) -> StarsOfFrames:
+    """Star lists as kept with the night, then the mean star of each frame."""
     table = rows.table
     reader, _ = run.reader(table)
     qualities = measure_table(run, table, reader)
@@ -143,7 +146,7 @@ def _measure_part(
         off=rows.off.tolist(),
         options=options,
         read=reader,
-        executor=executor,
+        executor=run.executor,
         progress=run.stage("averaging stars"),
     )
 

@@ -18,7 +18,14 @@ from framesort.report._style import (
     style_axes,
 )
 
-__all__ = ["draw_effects", "draw_star_profiles", "make_comparison_figures", "unit_of"]
+__all__ = [
+    "draw_effects",
+    "draw_star_profiles",
+    "make_comparison_figures",
+    "power_levels",
+    "same_power",
+    "unit_of",
+]
 
 _FIRST = ("fwhm_growth", "blur", "kernel_blur", "spike")
 """Quantities shown first; the others are in a figure of their own."""
@@ -36,6 +43,20 @@ _REACH = 8.0
 
 _LOWEST = 1e-4
 """Lowest light of a profile that is drawn, as a share of the centre."""
+
+
+def same_power(one: float, other: float) -> bool:
+    """Whether two powers in percent count as one."""
+    return abs(one - other) <= _LEVEL
+
+
+def power_levels(stars: Sequence[MeanStar]) -> list[float]:
+    """Powers of mean stars, increasing, those that count as one only once."""
+    powers: list[float] = []
+    for power in sorted({star.power for star in stars}):
+        if not (powers and same_power(powers[-1], power)):
+            powers.append(power)
+    return powers
 
 
 def unit_of(quantity: str, unit: str) -> tuple[str, float]:
@@ -207,10 +228,7 @@ def _profiles_figure(
 ) -> PageFigure | None:
     """Radial profiles and those along the spike, a column for each power; None without heated."""
     stars = [star for star in comparison.stars if (star.filter, star.exposure) == group]
-    powers: list[float] = []
-    for power in sorted({star.power for star in stars if star.power > 0}):
-        if not powers or power - powers[-1] > _LEVEL:
-            powers.append(power)
+    powers = power_levels([star for star in stars if star.power > 0])
     if not powers:
         return None
     powers = powers[-3:]  # the strongest; the others are in comparison.json
@@ -220,7 +238,7 @@ def _profiles_figure(
     words = {"radial": "radial", "along": "along the spike"}
     for row, kind in zip(panels, kinds, strict=True):
         for column, (axes, power) in enumerate(zip(row, powers, strict=True)):
-            shown = [s for s in stars if s.power == 0 or abs(s.power - power) <= _LEVEL]
+            shown = [s for s in stars if s.power == 0 or same_power(s.power, power)]
             draw_star_profiles(axes, shown, kind=kind, names=names)
             name_panel(axes, f"{power:.0f} %, {words[kind]}")
             axes.set_xlabel(axes.get_xlabel() if kind == kinds[-1] else "")

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.records import Comparison, MeanStar
+from framesort.report._comparison_figures import power_levels, same_power
 from framesort.report._phrases import name_filter
 from framesort.report._pictures import encode_picture
 from framesort.report._residual import LIMIT, residual_colours
@@ -20,9 +21,6 @@ _FAINTEST = 3e-4
 
 _STRONGEST = 0.02
 """Difference of full colour, as a share of the centre."""
-
-_LEVEL = 2.5
-"""Powers closer than this, in percent, are one."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,10 +58,7 @@ def _star_table(
     comparison: Comparison, images: NDArray[Any], filter_name: str, exposure: float
 ) -> StarTable:
     stars = [s for s in comparison.stars if (s.filter, s.exposure) == (filter_name, exposure)]
-    powers: list[float] = []
-    for power in sorted({star.power for star in stars}):
-        if not powers or power - powers[-1] > _LEVEL:
-            powers.append(power)
+    powers = power_levels(stars)
     names = [one.name for one in comparison.configurations]
     rows: list[tuple[str, int | None, tuple[StarPicture, ...]]] = []
     for number, name in enumerate(names):
@@ -84,7 +79,7 @@ def _star_table(
 
 
 def _find(stars: Sequence[MeanStar], name: str, power: float) -> MeanStar | None:
-    mine = [s for s in stars if s.configuration == name and abs(s.power - power) <= _LEVEL]
+    mine = [s for s in stars if s.configuration == name and same_power(s.power, power)]
     return mine[0] if mine else None
 
 
