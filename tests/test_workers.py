@@ -60,6 +60,20 @@ def test_few_tasks_are_out_at_a_time():
         assert len(out) == 4
 
 
+@pytest.mark.parametrize(("workers", "expected"), [(2, 8), (12, 24)])
+def test_no_worker_waits_for_a_task(workers, expected):
+    out = []
+
+    class Counting(ThreadPoolExecutor):
+        def submit(self, *args, **kwargs):
+            out.append(1)
+            return super().submit(*args, **kwargs)
+
+    with Counting(workers) as pool:
+        next(run_tasks(slow_square, range(50), executor=pool))
+        assert len(out) == expected
+
+
 def test_no_worker_is_refused():
     with pytest.raises(ValueError, match="workers must be 1 or more, got 0"), open_executor(0):
         pass

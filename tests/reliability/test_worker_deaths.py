@@ -6,6 +6,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
@@ -45,6 +46,23 @@ def stop_once(folder, number):
 def test_tasks_of_a_dead_worker_are_done_again(tmp_path, task):
     with open_executor(2) as pool:
         assert list(run_tasks(partial(task, tmp_path), range(8), executor=pool)) == list(range(8))
+
+
+def never_stop(mark):
+    Path(mark).touch()
+    while True:
+        with suppress(SystemExit):
+            time.sleep(30)
+
+
+@pytest.mark.skipif(not hasattr(signal, "alarm"), reason="needs the alarm of POSIX")
+def test_a_worker_that_does_not_heed_the_stop_is_ended(tmp_path):
+    mark = tmp_path / "began"
+    with pytest.raises(KeyboardInterrupt), open_executor(2) as pool:
+        pool.submit(never_stop, mark)
+        while not mark.exists():
+            time.sleep(0.01)
+        raise KeyboardInterrupt
 
 
 def test_what_dies_twice_is_an_error_or_what_stands_instead():

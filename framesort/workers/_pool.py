@@ -1,4 +1,4 @@
-"""Work spread over cores: one way to run many tasks, in order, on any executor."""
+"""A pool of processes that survives the death of its workers."""
 
 import multiprocessing
 import os
@@ -6,8 +6,7 @@ import signal
 import sys
 import threading
 import time
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
     BrokenExecutor,
     Executor,
@@ -16,66 +15,16 @@ from concurrent.futures import (
     ThreadPoolExecutor,
 )
 from contextlib import contextmanager
-from dataclasses import is_dataclass
 from multiprocessing.process import BaseProcess
-from typing import Any, TypeVar
+from typing import Any
 
-from framesort.errors import InputError, WorkerError, hide_deprecations
+from framesort.errors import InputError, hide_deprecations
+from framesort.workers._cores import core_count
 
-__all__ = [
-    "Progress",
-    "core_count",
-    "name_task",
-    "open_executor",
-    "open_threads",
-    "own_processes",
-    "prepare_workers",
-    "run_bands",
-    "run_tasks",
-]
+__all__ = ["Pool", "open_executor", "open_threads", "own_processes", "prepare_workers"]
 
-Item = TypeVar("Item")
-Result = TypeVar("Result")
-
-Progress = Callable[[Iterable[Any]], Iterable[Any]]
-"""Wraps an iterable and passes its items on, as `tqdm.tqdm` does; it may look at ``len``."""
-
-
-def core_count() -> int:
-    """Number of cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
-
-
-def run_bands(
-    work: Callable[[int, int], object], rows: int, *, band: int, threads: int | None = None
-) -> None:
-    """Call ``work(first, last)`` for bands of rows, side by side in threads.
-
-    For compiled loops and array arithmetic, which let go of the interpreter. Bands do not depend on
-    the number of threads, so nor do results.
-
-    Parameters
-    ----------
-    work : callable
-        Must change nothing but its own rows.
-    rows : int
-        Number of rows in all.
-    band : int
-        Rows of a band.
-    threads : int or None
-        At most so many; None for one a core.
-    """
-    parts = [(first, min(first + band, rows)) for first in range(0, rows, band)]
-    threads = min(core_count() if threads is None else threads, len(parts))
-    if threads < 2:
-        for part in parts:
-            work(*part)
-        return
-    with ThreadPoolExecutor(threads) as pool:
-        for done in [pool.submit(work, *part) for part in parts]:
-            done.result()
+STOP_SECONDS = 3
+"""A worker that was asked to end has so long to clean up; then the system ends it."""
 
 
 @contextmanager
@@ -99,7 +48,7 @@ def open_executor(workers: int | None = None) -> Iterator[Executor | None]:
     if workers == 1:
         yield None
         return
-    pool = _Pool(workers)
+    pool = Pool(workers)
     try:
         yield pool
     except BaseException:
@@ -116,22 +65,11 @@ def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
     For work that is done in compiled loops, which run side by side in one process: its memory is
     shared, nothing is sent to and fro.
     """
-    if not isinstance(executor, _Pool):
+    if not isinstance(executor, Pool):
         yield executor
         return
     with ThreadPoolExecutor(executor.workers) as threads:
         yield threads
-
-
-def name_task(function: Callable[..., Any]) -> str:
-    """What a function is known by where its results are kept: its module and name.
-
-    A frozen record, such as a plug-in's, is identified by its values.
-    """
-    name = getattr(function, "__qualname__", None) or (
-        repr(function) if is_dataclass(function) else type(function).__qualname__
-    )
-    return f"{getattr(function, '__module__', '')}.{name}"
 
 
 def own_processes(executor: Executor | None) -> Executor | None:
@@ -140,7 +78,7 @@ def own_processes(executor: Executor | None) -> Executor | None:
     For work that gains from more processes on this machine, but is neither fit for threads nor
     worth sending away.
     """
-    return executor if isinstance(executor, _Pool) else None
+    return executor if isinstance(executor, Pool) else None
 
 
 def prepare_workers(modules: Sequence[str]) -> None:
@@ -179,7 +117,7 @@ class _WorkerStopped(SystemExit):
     """Raised inside a worker that is to end, so that it cleans up."""
 
 
-class _Pool(Executor):
+class Pool(Executor):
     """A process pool that can be made anew after one of its workers has died."""
 
     def __init__(self, workers: int) -> None:
@@ -250,6 +188,8 @@ def _start_worker() -> None:
     """Leave Ctrl-C to the parent, clean up on termination, and never outlive the parent."""
 
     def stop(number: int, frame: object) -> None:
+        if hasattr(signal, "alarm"):  # the pool takes an exception between two tasks for a result
+            signal.alarm(STOP_SECONDS)
         raise _WorkerStopped
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
@@ -272,129 +212,3 @@ def _stop_later(caught: Any) -> None:
 def _follow(parent: BaseProcess) -> None:
     parent.join()
     os._exit(1)
-
-
-class _InOrder:
-    """Results of the tasks in their order; has a length, so a progress bar knows the end."""
-
-    def __init__(
-        self,
-        function: Callable[[Item], Result],
-        items: Sequence[Item],
-        executor: Executor,
-        ahead: int,
-        instead: Callable[[Item], Result] | None,
-    ) -> None:
-        self._function, self._items, self._executor = function, items, executor
-        self._ahead, self._instead = ahead, instead
-
-    def __len__(self) -> int:
-        return len(self._items)
-
-    def __iter__(self) -> Iterator[Any]:
-        waiting: deque[tuple[Any, Future[Any]]] = deque()
-        try:
-            for item in self._items:
-                waiting.append((item, self._submit(item)))
-                if len(waiting) >= self._ahead:
-                    yield self._take(waiting)
-            while waiting:
-                yield self._take(waiting)
-        finally:
-            for _, future in waiting:
-                future.cancel()
-
-    def _submit(self, item: Any) -> Future[Any]:
-        try:
-            return self._executor.submit(self._function, item)
-        except BrokenExecutor as error:
-            raise WorkerError(_DIED) from error
-
-    def _take(self, waiting: deque[tuple[Any, Future[Any]]]) -> Any:
-        """The result of the first task that waits; where its worker died it is tried again.
-
-        A dead worker takes with it every task that was handed out, whichever of them it was
-        that killed it. So each is tried twice more, by itself.
-        """
-        item, future = waiting.popleft()
-        try:
-            return future.result()
-        except BrokenExecutor as error:
-            if not isinstance(self._executor, _Pool):
-                raise WorkerError(_DIED) from error
-        for _, other in waiting:  # alone, so that a further death has one cause
-            if not other.done():
-                other.exception()
-        for _ in range(2):
-            try:
-                return self._submit(item).result()
-            except BrokenExecutor as error:
-                died = error
-        if self._instead is None:
-            raise WorkerError(_DIED) from died
-        return self._instead(item)
-
-
-_DIED = (
-    "a worker process died, killed or out of memory, and so did those that tried again; "
-    "run again with fewer workers (--workers 1)"
-)
-
-
-class _Serial:
-    """The same without an executor."""
-
-    def __init__(self, function: Callable[[Item], Result], items: Sequence[Item]) -> None:
-        self._function, self._items = function, items
-
-    def __len__(self) -> int:
-        return len(self._items)
-
-    def __iter__(self) -> Iterator[Any]:
-        return (self._function(item) for item in self._items)
-
-
-def run_tasks(
-    function: Callable[[Item], Result],
-    items: Sequence[Item],
-    *,
-    executor: Executor | None = None,
-    progress: Progress | None = None,
-    ahead: int = 8,
-    instead: Callable[[Item], Result] | None = None,
-) -> Iterator[Result]:
-    """Apply a function to each item and give the results in the order of the items.
-
-    Parameters
-    ----------
-    function : callable
-        Takes one item. With a process pool it must be importable by name.
-    items : sequence
-        One task each.
-    executor : `~concurrent.futures.Executor` or None
-        Where to run; None for this process. dask.distributed's executor works too.
-    progress : callable or None
-        Wraps the iteration, as `tqdm.tqdm` does.
-    ahead : int
-        At most so many tasks are handed out at a time, which bounds the memory
-        that finished results hold.
-    instead : callable or None
-        Takes an item whose worker died at every try and gives what counts as its result. None makes
-        that an error.
-
-    Returns
-    -------
-    iterator
-        Results, lazily. An exception of a task is raised where its result would be.
-
-    Raises
-    ------
-    WorkerError
-        A worker process died; in a pool of `open_executor`: at all three tries.
-    """
-    results: Any = (
-        _Serial(function, items)
-        if executor is None
-        else _InOrder(function, items, executor, ahead, instead)
-    )
-    return iter(results if progress is None else progress(results))

@@ -1,0 +1,161 @@
+"""One way to run many tasks, in order, on any executor."""
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future
+from dataclasses import is_dataclass
+from typing import Any, TypeVar
+
+from framesort.errors import WorkerError
+from framesort.workers._pool import Pool
+
+__all__ = ["Progress", "name_task", "run_tasks"]
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+Progress = Callable[[Iterable[Any]], Iterable[Any]]
+"""Wraps an iterable and passes its items on, as `tqdm.tqdm` does; it may look at ``len``."""
+
+
+def name_task(function: Callable[..., Any]) -> str:
+    """What a function is known by where its results are kept: its module and name.
+
+    A frozen record, such as a plug-in's, is identified by its values.
+    """
+    name = getattr(function, "__qualname__", None) or (
+        repr(function) if is_dataclass(function) else type(function).__qualname__
+    )
+    return f"{getattr(function, '__module__', '')}.{name}"
+
+
+class _InOrder:
+    """Results of the tasks in their order; has a length, so a progress bar knows the end."""
+
+    def __init__(
+        self,
+        function: Callable[[Item], Result],
+        items: Sequence[Item],
+        executor: Executor,
+        ahead: int,
+        instead: Callable[[Item], Result] | None,
+    ) -> None:
+        self._function, self._items, self._executor = function, items, executor
+        self._ahead, self._instead = ahead, instead
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __iter__(self) -> Iterator[Any]:
+        waiting: deque[tuple[Any, Future[Any]]] = deque()
+        try:
+            for item in self._items:
+                waiting.append((item, self._submit(item)))
+                if len(waiting) >= self._ahead:
+                    yield self._take(waiting)
+            while waiting:
+                yield self._take(waiting)
+        finally:
+            for _, future in waiting:
+                future.cancel()
+
+    def _submit(self, item: Any) -> Future[Any]:
+        try:
+            return self._executor.submit(self._function, item)
+        except BrokenExecutor as error:
+            raise WorkerError(_DIED) from error
+
+    def _take(self, waiting: deque[tuple[Any, Future[Any]]]) -> Any:
+        """The result of the first task that waits; where its worker died it is tried again.
+
+        A dead worker takes with it every task that was handed out, whichever of them it was
+        that killed it. So each is tried twice more, by itself.
+        """
+        item, future = waiting.popleft()
+        try:
+            return future.result()
+        except BrokenExecutor as error:
+            if not isinstance(self._executor, Pool):
+                raise WorkerError(_DIED) from error
+        for _, other in waiting:  # alone, so that a further death has one cause
+            if not other.done():
+                other.exception()
+        for _ in range(2):
+            try:
+                return self._submit(item).result()
+            except BrokenExecutor as error:
+                died = error
+        if self._instead is None:
+            raise WorkerError(_DIED) from died
+        return self._instead(item)
+
+
+_DIED = (
+    "a worker process died, killed or out of memory, and so did those that tried again; "
+    "run again with fewer workers (--workers 1)"
+)
+
+
+def _two_each(executor: Executor) -> int:
+    """Tasks that keep every worker of an executor busy; 8 where their number is not known."""
+    workers: int = getattr(executor, "workers", 0) or getattr(executor, "_max_workers", 0)
+    return max(8, 2 * workers)
+
+
+class _Serial:
+    """The same without an executor."""
+
+    def __init__(self, function: Callable[[Item], Result], items: Sequence[Item]) -> None:
+        self._function, self._items = function, items
+
+    def __len__(self) -> int:
+        return len(self._items)
+
+    def __iter__(self) -> Iterator[Any]:
+        return (self._function(item) for item in self._items)
+
+
+def run_tasks(
+    function: Callable[[Item], Result],
+    items: Sequence[Item],
+    *,
+    executor: Executor | None = None,
+    progress: Progress | None = None,
+    ahead: int | None = None,
+    instead: Callable[[Item], Result] | None = None,
+) -> Iterator[Result]:
+    """Apply a function to each item and give the results in the order of the items.
+
+    Parameters
+    ----------
+    function : callable
+        Takes one item. With a process pool it must be importable by name.
+    items : sequence
+        One task each.
+    executor : `~concurrent.futures.Executor` or None
+        Where to run; None for this process. dask.distributed's executor works too.
+    progress : callable or None
+        Wraps the iteration, as `tqdm.tqdm` does.
+    ahead : int or None
+        At most so many tasks are handed out at a time, which bounds the memory
+        that finished results hold. None for two a worker, at least 8.
+    instead : callable or None
+        Takes an item whose worker died at every try and gives what counts as its result. None makes
+        that an error.
+
+    Returns
+    -------
+    iterator
+        Results, lazily. An exception of a task is raised where its result would be.
+
+    Raises
+    ------
+    WorkerError
+        A worker process died; in a pool of `open_executor`: at all three tries.
+    """
+    results: Any = (
+        _Serial(function, items)
+        if executor is None
+        else _InOrder(function, items, executor, ahead or _two_each(executor), instead)
+    )
+    return iter(results if progress is None else progress(results))
