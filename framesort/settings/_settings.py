@@ -251,8 +251,8 @@ class Settings:
         float, _stacks("rejection limit, standard deviations", 1, 100, metavar="SIGMA")
     ] = 3.0
     memory: Annotated[
-        float, _stacks("megabytes that a worker may use to stack", 50, 1e6, metavar="MB")
-    ] = 64.0
+        float, _stacks("megabytes that a worker may use to stack", 16, 1e6, metavar="MB")
+    ] = 32.0
     amount: Annotated[
         float, _stacks("star replacement in part: 0 none, 1 whole", 0, 1, metavar="F")
     ] = 1.0

@@ -110,6 +110,7 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
     space = np.empty((frames, height, nx), dtype=np.float32)
     flags = np.empty((height, nx), dtype=np.uint8)
     work = np.empty((3, height, nx), dtype=np.float32)
+    known = 0  # rows at the band's beginning whose medians are in `work`
     saturated: list[tuple[int, NDArray[np.int64], NDArray[np.int64]]] = []
     ready = max(rows.start - MARGIN, 0)  # rows of the grid before are in the cube already
     kept: Image | None = None
@@ -133,7 +134,9 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
         again = max(part.stop - MARGIN, 0) - padded.start
         kept = cube[:, again:].copy() if part.stop < rows.stop else None
         if frames > 1 and np.isfinite(plan.noise.clip):
-            _take_outliers(plan, cube, first, stop, work, sums.gone)
+            _take_outliers(plan, cube, (first, stop), work[:, : cube.shape[1]], known, sums.gone)
+            known = cube.shape[1] - again
+            work[:2, :known] = work[:2, again : cube.shape[1]].copy()
         done = slice(part.start - rows.start, part.stop - rows.start)
         for s, weights in enumerate(plan.weights):
             accumulate(
@@ -158,11 +161,15 @@ def _finite(values: Image) -> int:
 
 
 def _take_outliers(
-    plan: Plan, cube: Image, first: int, stop: int, work: Image, gone: NDArray[np.int64]
+    plan: Plan, cube: Image, rows: tuple[int, int], work: Image, known: int, gone: NDArray[np.int64]
 ) -> None:
-    """Set outliers in rows of a cube to NaN."""
-    median, lower, contrast = work[:, : cube.shape[1]]
-    medians(cube, sorting_network(len(cube)), median, lower)
+    """Set outliers in rows of a cube to NaN.
+
+    `work` receives median, lower median and contrast; of its first `known` rows it holds the
+    medians already.
+    """
+    median, lower, contrast = work
+    medians(cube[:, known:], sorting_network(len(cube)), median[known:], lower[known:])
     # What the median of so many frames scatters by (pi / 2: Kendall & Stuart).
     noise = float(np.sqrt(np.pi / 2 / np.sum(1 / plan.noise.variance)))
     # Range of the median image within 5 x 5 pixels, beyond what noise alone makes of it. The
@@ -174,7 +181,6 @@ def _take_outliers(
     touched: NDArray[np.uint8] = np.zeros(
         (*cube.shape[:2], -(-cube.shape[2] // BLOCK)), dtype=np.uint8
     )
-    rows = (first, stop)
     reject(cube, median, contrast, plan.noise, plan.similar, rows, marks, touched)
     grow(cube, median, contrast, plan.noise, plan.similar, rows, marks, touched)
     take_out(cube, contrast, plan.weights, plan.noise, rows, marks, touched, gone)

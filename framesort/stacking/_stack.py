@@ -28,14 +28,14 @@ from framesort.stacking._plan import (
     make_request,
 )
 from framesort.stacking._prepare import FrameProbe, ProbeTask, inspect_frame
-from framesort.workers import open_threads, run_tasks
+from framesort.workers import open_threads, run_tasks, worker_count
 
 __all__ = ["stack_frames"]
 
 PER_FRAME = 4096  # bytes that a frame takes whatever the rows: plan, level, transform, header
 FEWEST_ROWS = 16  # of a band, however many frames there are: fewer would be read over and over
-STRIPES = 24  # parts of the grid that workers take up, at most
-SMALLEST_STRIPE = 128  # rows; the six that two stripes share are then 5 %
+STRIPES = 24  # parts of the grid that workers take up, or somewhat more to suit their number
+SMALLEST_STRIPE = 96  # rows; the six that two stripes share are then 6 %
 
 
 def stack_frames(
@@ -138,7 +138,7 @@ def _combine(
     """
     executor, progress = execution.executor, execution.progress
     shared = executor is None or isinstance(executor, ThreadPoolExecutor)
-    stripes = _stripes(request.shape[0])
+    stripes = _stripes(request.shape[0], worker_count(executor))
     while True:
         used = [k for k in probes if k not in gone]
         for name, weights in zip(sets, request.weights, strict=True):
@@ -181,9 +181,9 @@ def _probe_frames(
     return dict(zip(usable, results, strict=True))
 
 
-def _stripes(rows: int) -> list[slice]:
-    """The grid in stripes of about equal height."""
-    count = max(1, min(STRIPES, rows // SMALLEST_STRIPE))
+def _stripes(rows: int, workers: int) -> list[slice]:
+    """The grid in stripes of about equal height, the same number for each worker."""
+    count = max(1, min(-(-STRIPES // max(workers, 1)) * max(workers, 1), rows // SMALLEST_STRIPE))
     edges = np.linspace(0, rows, count + 1).round().astype(int).tolist()
     return [slice(start, stop) for start, stop in itertools.pairwise(edges)]
 

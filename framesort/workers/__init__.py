@@ -2,7 +2,7 @@
 
 from framesort.workers._cores import core_count, run_bands
 from framesort.workers._pool import open_executor, open_threads, own_processes, prepare_workers
-from framesort.workers._tasks import Progress, name_task, run_tasks
+from framesort.workers._tasks import Progress, name_task, run_tasks, worker_count
 
 __all__ = [
     "Progress",
@@ -14,4 +14,5 @@ __all__ = [
     "prepare_workers",
     "run_bands",
     "run_tasks",
+    "worker_count",
 ]

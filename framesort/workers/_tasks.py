@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 from framesort.errors import WorkerError
 from framesort.workers._pool import Pool
 
-__all__ = ["Progress", "name_task", "run_tasks"]
+__all__ = ["Progress", "name_task", "run_tasks", "worker_count"]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -96,10 +96,11 @@ _DIED = (
 )
 
 
-def _two_each(executor: Executor) -> int:
-    """Tasks that keep every worker of an executor busy; 8 where their number is not known."""
-    workers: int = getattr(executor, "workers", 0) or getattr(executor, "_max_workers", 0)
-    return max(8, 2 * workers)
+def worker_count(executor: Executor | None) -> int:
+    """Tasks that an executor runs side by side; 1 without one, 0 where that is not known."""
+    if executor is None:
+        return 1
+    return int(getattr(executor, "workers", 0) or getattr(executor, "_max_workers", 0))
 
 
 class _Serial:
@@ -156,6 +157,6 @@ def run_tasks(
     results: Any = (
         _Serial(function, items)
         if executor is None
-        else _InOrder(function, items, executor, ahead or _two_each(executor), instead)
+        else _InOrder(function, items, executor, ahead or max(8, 2 * worker_count(executor)), instead)
     )
     return iter(results if progress is None else progress(results))
