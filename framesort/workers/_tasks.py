@@ -154,9 +154,10 @@ def run_tasks(
     WorkerError
         A worker process died; in a pool of `open_executor`: at all three tries.
     """
+    ahead = ahead or max(8, 2 * worker_count(executor))
     results: Any = (
         _Serial(function, items)
         if executor is None
-        else _InOrder(function, items, executor, ahead or max(8, 2 * worker_count(executor)), instead)
+        else _InOrder(function, items, executor, ahead, instead)
     )
     return iter(results if progress is None else progress(results))
