@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from framesort.stars._power import ROOM, STRIDE, power_of
+
 __all__ = ["COUNT", "QUALITY", "draw_stars", "fit_stars"]
 
 HEIGHT, BACK, X, Y, A, B, C, G = range(8)
@@ -28,7 +30,13 @@ it failed), and the sum of squares."""
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _draw(image: Any, p: Any, sign: Any, limit: Any) -> Any:
+def _padded(number: Any) -> Any:
+    """The next multiple of `STRIDE`."""
+    return (number + STRIDE - 1) // STRIDE * STRIDE
+
+
+@njit(cache=True, nogil=True, inline="never", error_model="numpy")
+def _draw(image: Any, p: Any, sign: Any, limit: Any, work: Any) -> Any:
     """Add (sign +1) or subtract (-1) one star out to where it falls below `limit`."""
     ny, nx = image.shape
     det = p[A] * p[C] - p[B] * p[B]
@@ -39,64 +47,111 @@ def _draw(image: Any, p: Any, sign: Any, limit: Any) -> Any:
     q_end = ((p[HEIGHT] / limit) ** g - 1.0) / c
     rx = min(np.sqrt(q_end * p[C] / det), FAR)
     ry = min(np.sqrt(q_end * p[A] / det), FAR)
-    x0, x1 = max(0, int(np.ceil(p[X] - rx))), min(nx - 1, int(np.floor(p[X] + rx)))
     y0, y1 = max(0, int(np.ceil(p[Y] - ry))), min(ny - 1, int(np.floor(p[Y] + ry)))
-    scale = sign * p[HEIGHT]
+    base, powers = work[0], work[1 : 1 + ROOM]
+    count = 0
     for y in range(y0, y1 + 1):
         dy = y - p[Y]
-        for x in range(x0, x1 + 1):
-            dx = x - p[X]
-            q = p[A] * dx * dx + 2.0 * p[B] * dx * dy + p[C] * dy * dy
-            if q < q_end:
-                image[y, x] += scale * np.exp(-np.log(1.0 + c * q) / g)
+        # The ellipse on this row: from x0 to x1, some rounding allowed for.
+        half = np.sqrt(max(p[A] * q_end - det * dy * dy, 0.0)) / p[A] + 1e-6
+        middle = p[X] - p[B] * dy / p[A]
+        x0 = max(0, int(np.ceil(max(middle - half, p[X] - rx))))
+        x1 = min(nx - 1, int(np.floor(min(middle + half, p[X] + rx))))
+        part = base[count:]
+        for i in range(x1 - x0 + 1):
+            dx = x0 + i - p[X]
+            part[i] = 1.0 + c * (p[A] * dx * dx + 2.0 * p[B] * dx * dy + p[C] * dy * dy)
+        count += max(x1 - x0 + 1, 0)
+    power_of(base, _padded(count), -1.0 / g, powers)
+    scale, end = sign * p[HEIGHT], 1.0 + c * q_end
+    count = 0
+    for y in range(y0, y1 + 1):
+        dy = y - p[Y]
+        half = np.sqrt(max(p[A] * q_end - det * dy * dy, 0.0)) / p[A] + 1e-6
+        middle = p[X] - p[B] * dy / p[A]
+        x0 = max(0, int(np.ceil(max(middle - half, p[X] - rx))))
+        x1 = min(nx - 1, int(np.floor(min(middle + half, p[X] + rx))))
+        row, part, light = image[y], base[count:], powers[0, count:]
+        for i in range(x1 - x0 + 1):
+            if part[i] < end:
+                row[x0 + i] += scale * light[i]
+        count += max(x1 - x0 + 1, 0)
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _normal(
-    image: Any, p: Any, x0: Any, y0: Any, radius: Any, free: Any, jtj: Any, jtr: Any
-) -> Any:
-    """Normal equations of the `free` first parameters; gives the cost and the pixel count."""
+def _gather(image: Any, x0: Any, y0: Any, radius: Any, pixels: Any) -> Any:
+    """Fill `pixels` with x, y and value of those within a circle that have one; how many."""
     ny, nx = image.shape
-    jtj[:] = 0.0
-    jtr[:] = 0.0
-    row = np.empty(8)
-    g = p[G]
-    c = 2.0**g - 1.0
-    dc = 2.0**g * 0.6931471805599453
-    cost, count = 0.0, 0
-    weight_sum, weight_cost = 0.0, 0.0
-    reach = int(radius)
+    reach, count = int(radius), 0
     for y in range(max(0, y0 - reach), min(ny, y0 + reach + 1)):
         for x in range(max(0, x0 - reach), min(nx, x0 + reach + 1)):
-            if (x - x0) ** 2 + (y - y0) ** 2 > radius * radius:
-                continue
             value = image[y, x]
-            if not np.isfinite(value):
-                continue
-            dx, dy = x - p[X], y - p[Y]
-            q = p[A] * dx * dx + 2.0 * p[B] * dx * dy + p[C] * dy * dy
-            t = 1.0 + c * q
-            log_t = np.log(t)
-            f = np.exp(-log_t / g)
-            r = value - p[HEIGHT] * f - p[BACK]
-            slope = -p[HEIGHT] * c / g * f / t  # dI/dq
-            row[0] = f
-            row[1] = 1.0
-            row[2] = -2.0 * slope * (p[A] * dx + p[B] * dy)
-            row[3] = -2.0 * slope * (p[B] * dx + p[C] * dy)
-            row[4] = slope * dx * dx
-            row[5] = slope * 2.0 * dx * dy
-            row[6] = slope * dy * dy
-            row[7] = p[HEIGHT] * f * (log_t / (g * g) - q * dc / (g * t))
-            for i in range(free):
-                jtr[i] += row[i] * r
-                for j in range(i + 1):
-                    jtj[i, j] += row[i] * row[j]
-            cost += r * r
-            weight_sum += f
-            weight_cost += f * r * r
-            count += 1
-    return cost, count, weight_cost / max(weight_sum, 1e-30)
+            if (x - x0) ** 2 + (y - y0) ** 2 <= radius * radius and np.isfinite(value):
+                pixels[0, count], pixels[1, count], pixels[2, count] = x, y, value
+                count += 1
+    for i in range(count, _padded(count)):
+        pixels[0, i], pixels[1, i], pixels[2, i] = x0, y0, 0.0
+    return count
+
+
+@njit(cache=True, nogil=True, inline="never", fastmath={"reassoc", "contract"})
+def _dot(one: Any, two: Any, count: Any) -> Any:
+    total = 0.0
+    for i in range(count):
+        total += one[i] * two[i]
+    return total
+
+
+@njit(cache=True, nogil=True, inline="never", fastmath={"contract"}, error_model="numpy")
+def _normal(
+    pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr: Any
+) -> Any:
+    """Normal equations of the `free` first parameters; the cost, and that weighted by the profile.
+
+    The rows of `work` are the derivatives by the parameters, the remainder, and room.
+    """
+    size = _padded(count)
+    xs, ys, values = pixels[0], pixels[1], pixels[2]
+    rest, base, powers = work[8], work[9], work[10 : 10 + ROOM]
+    f, log = powers[0], powers[1]
+    height, back, px, py, a, b, cc, g = p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7]
+    c = 2.0**g - 1.0
+    dc = 2.0**g * 0.6931471805599453
+    for i in range(size):
+        dx, dy = xs[i] - px, ys[i] - py
+        base[i] = 1.0 + c * max(a * dx * dx + 2.0 * b * dx * dy + cc * dy * dy, 0.0)
+    power_of(base, size, -1.0 / g, powers)
+    d0, d1, d2, d3 = work[0], work[1], work[2], work[3]
+    for i in range(size):
+        dx, dy = xs[i] - px, ys[i] - py
+        slope = -height * c / g * f[i] / base[i]  # dI/dq
+        d0[i] = f[i]
+        d1[i] = 1.0
+        d2[i] = -2.0 * slope * (a * dx + b * dy)
+        d3[i] = -2.0 * slope * (b * dx + cc * dy)
+        rest[i] = values[i] - height * f[i] - back
+    if free > 4:
+        d4, d5, d6 = work[4], work[5], work[6]
+        for i in range(size):
+            dx, dy = xs[i] - px, ys[i] - py
+            slope = -height * c / g * f[i] / base[i]
+            d4[i] = slope * dx * dx
+            d5[i] = slope * 2.0 * dx * dy
+            d6[i] = slope * dy * dy
+    if free > 7:
+        d7 = work[7]
+        for i in range(size):
+            d7[i] = height * f[i] * (log[i] / (g * g) - (base[i] - 1.0) / c * dc / (g * base[i]))
+    work[:9, count:size] = 0.0
+    for i in range(free):
+        jtr[i] = _dot(work[i], rest, size)
+        for j in range(i + 1):
+            jtj[i, j] = _dot(work[i], work[j], size)
+    cost = _dot(rest, rest, size)
+    weight = jtj[1, 0]
+    for i in range(size):
+        rest[i] *= rest[i]
+    return cost, _dot(d0, rest, size) / max(weight, 1e-30)
 
 
 @njit(cache=True, nogil=True, inline="never")
@@ -165,7 +220,9 @@ def _relative_error(p: Any, jtj: Any, free: Any) -> Any:
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: Any) -> Any:
+def _fit_one(
+    image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: Any, pixels: Any, work: Any
+) -> Any:
     """Levenberg-Marquardt (Marquardt 1963) from `p`, changed in place.
 
     `quality` receives what `QUALITY` lists; where the fit fails its success is 0.
@@ -175,9 +232,10 @@ def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: A
     x0, y0 = int(np.round(p[X])), int(np.round(p[Y]))
     start_x, start_y = p[X], p[Y]
     quality.error = quality.variance = quality.pixels = quality.success = quality.cost = 0.0
-    cost, count, local = _normal(image, p, x0, y0, radius, free, jtj, jtr)
+    count = _gather(image, x0, y0, radius, pixels)
     if count < free + 3:
         return
+    cost, local = _normal(pixels, count, p, free, work, jtj, jtr)
     damping, good = 1e-3, False
     for _ in range(rounds):
         if not _cholesky(jtj, free, damping, low):
@@ -192,7 +250,7 @@ def _fit_one(image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: A
         trial[G] = min(max(trial[G], 0.02), 0.8)
         legal = _is_legal(trial, p, step, radius)
         if legal:
-            new, _, local2 = _normal(image, trial, x0, y0, radius, free, jtj2, jtr2)
+            new, local2 = _normal(pixels, count, trial, free, work, jtj2, jtr2)
         if legal and new <= cost:
             # A hundredth of what one standard deviation makes is no gain.
             small = cost - new < 1e-2 * cost / count
@@ -254,20 +312,26 @@ def fit_stars(
         Of the stars of `order`, filled.
     """
     before = np.empty(8)
+    widest = FAR
+    for k in range(order.size):
+        widest = max(widest, radius[order[k]])
+    room = _padded((2 * int(widest) + 1) ** 2)
+    pixels, work = np.empty((3, room)), np.ones((10 + ROOM, room))
     for k in range(order.size):
         i = order[k]
         p = stars[i]
-        _draw(image, p, 1.0, 0.1 * noise[i])
+        _draw(image, p, 1.0, 0.1 * noise[i], work)
         before[:] = p
-        _fit_one(image, p, radius[i], free[i], rounds, quality[i])
+        _fit_one(image, p, radius[i], free[i], rounds, quality[i], pixels, work)
         if quality[i].success == 0.0:
             p[:] = before
-        _draw(image, p, -1.0, 0.1 * noise[i])
+        _draw(image, p, -1.0, 0.1 * noise[i], work)
 
 
 @njit(cache=True, nogil=True)
 def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any) -> Any:
     """Add (+1) or subtract (-1) the stars of `order`; as `fit_stars` does it."""
+    work = np.ones((1 + ROOM, _padded((2 * int(FAR) + 1) ** 2)))
     for k in range(order.size):
         i = order[k]
-        _draw(image, stars[i], sign, 0.1 * noise[i])
+        _draw(image, stars[i], sign, 0.1 * noise[i], work)

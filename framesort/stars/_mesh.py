@@ -1,0 +1,228 @@
+"""Compiled loops of the background: boxes measured, and a mesh of them spread to pixels."""
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+
+__all__ = ["measure_mesh", "pick_mesh", "spread_mesh", "spread_row", "take_mesh"]
+
+# A normal distribution cut at -3 and +1.5 standard deviations has this mean and standard
+# deviation (closed form of the truncated normal; Johnson, Kotz & Balakrishnan 1994, ch. 13.10).
+# The cut is nearer on the side where faint stars are.
+_LOW, _HIGH = 3.0, 1.5
+_CUT_MEAN, _CUT_SD = -0.134237, 0.871336
+
+_SIGN = 0x7FFFFFFF
+"""All bits of a 32-bit number but that of its sign."""
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def _cut_moments(values: Any, count: Any, low: Any, high: Any, start: Any) -> Any:
+    """Sum, sum of squares about `start` and number of the values between two bounds.
+
+    The sums may be reordered for speed; the values hold no NaN.
+    """
+    total, square, kept = np.float32(0), np.float32(0), np.float32(0)
+    for i in range(count):
+        inside = np.float32((values[i] >= low) & (values[i] <= high))
+        d = (values[i] - start) * inside
+        total += d
+        square += d * d
+        kept += inside
+    return total, square, kept
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def _count_up_to(values: Any, count: Any, level: Any) -> Any:
+    """How many values are not above a level."""
+    kept = np.float32(0)
+    for i in range(count):
+        kept += np.float32(values[i] <= level)
+    return kept
+
+
+@njit(cache=True, nogil=True)
+def _value_of_rank(values: Any, count: Any, rank: Any, bits: Any) -> Any:
+    """The value with `rank` others below it in order.
+
+    Read as whole numbers, the bits of positive numbers are in the order of the numbers: the place
+    is found by halving between the lowest and the highest. `bits` is room for one float32.
+    """
+    low = high = values[0]
+    for i in range(count):
+        low, high = min(low, values[i]), max(high, values[i])
+    number = bits.view(np.int32)
+    bits[0] = low
+    first = np.int64(number[0])
+    first = first if first >= 0 else -(first & _SIGN)
+    bits[0] = high
+    last = np.int64(number[0])
+    last = last if last >= 0 else -(last & _SIGN)
+    need = np.float32(rank + 1)
+    while True:
+        middle = (first + last) >> 1
+        number[0] = np.int32(middle) if middle >= 0 else np.int32(-middle - _SIGN - 1)
+        if first >= last:
+            return bits[0]
+        if _count_up_to(values, count, bits[0]) >= need:
+            last = middle
+        else:
+            first = middle + 1
+
+
+@njit(cache=True, nogil=True)
+def _clip_box(values: Any, count: Any, scratch: Any, bits: Any) -> Any:
+    """Level and standard deviation of `values[:count]`, free of what lies above."""
+    step = max(1, count // 512)
+    n = 0
+    for i in range(0, count, step):
+        scratch[n] = values[i]
+        n += 1
+    start = _value_of_rank(scratch, n, n // 2, bits)
+    # The lower half holds no star light: its quantile gives a first, safe width.
+    width = float(start - _value_of_rank(scratch, n, int(0.1587 * n), bits))
+    if not width > 0:  # whole numbers with little noise: half the sample is one value
+        total = 0.0
+        for i in range(n):
+            total += float(min(scratch[i], start) - start) ** 2
+        width = max(np.sqrt(total / (n // 2 + 1)), 1e-6 * abs(start), 1e-12)
+    mean, reach = 0.0, width  # relative to start
+    for turn in range(16):
+        low = start + np.float32(mean - _LOW * width)
+        high = start + np.float32(mean + _HIGH * width)
+        # The sample comes near, all pixels end it.
+        if turn < 6:
+            total, square, kept = _cut_moments(scratch, n, low, high, start)
+        else:
+            total, square, kept = _cut_moments(values, count, low, high, start)
+        if kept < 3:
+            break
+        shift = total / kept
+        width = np.sqrt(max(square / kept - shift * shift, 1e-24)) / _CUT_SD
+        before = mean
+        # Not further than the first width: a box of two levels has no one level.
+        mean = min(max(shift - _CUT_MEAN * width, -reach), reach)
+        if turn >= 6 and abs(mean - before) < 0.01 * width:
+            break
+    return start + mean, width
+
+
+@njit(cache=True, nogil=True)
+def _drop_unknown(values: Any, count: Any) -> Any:
+    """Move the finite values to the front, in order, and count them."""
+    known = np.int32(0)
+    for i in range(count):
+        known += np.int32(np.isfinite(values[i]))
+    if known == count:
+        return count
+    n = 0
+    for i in range(count):
+        if np.isfinite(values[i]):
+            values[n] = values[i]
+            n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def measure_mesh(
+    image: Any, top: Any, size: Any, box: Any, first: Any, last: Any, level: Any, noise: Any
+) -> Any:
+    """Level and noise of the boxes in some rows of the mesh.
+
+    `image` holds rows from `top` on of an image of `size` rows.
+    """
+    nx = image.shape[1]
+    values = np.empty(box * box, np.float32)
+    scratch = np.empty(1026, np.float32)
+    bits = np.empty(1, np.float32)
+    for j in range(first, last):
+        y0, y1 = j * size // level.shape[0] - top, (j + 1) * size // level.shape[0] - top
+        for i in range(level.shape[1]):
+            x0, x1 = i * nx // level.shape[1], (i + 1) * nx // level.shape[1]
+            count = 0
+            for y in range(y0, y1):
+                row = image[y]
+                for x in range(x1 - x0):
+                    values[count + x] = row[x0 + x]
+                count += x1 - x0
+            count = _drop_unknown(values, count)
+            if count * 4 < (y1 - y0) * (x1 - x0) or count < 9:
+                level[j, i] = np.nan
+                noise[j, i] = np.nan
+                continue
+            level[j, i], noise[j, i] = _clip_box(values, count, scratch, bits)
+            # Structure of the box is no noise: second differences contain only what
+            # changes within a few pixels. Every fourth row is enough.
+            count, wide = 0, max(x1 - x0 - 4, 0)
+            for y in range(y0, y1, 4):
+                row = image[y]
+                for x in range(wide):
+                    k = x0 + 2 + x
+                    values[count + x] = row[k] - np.float32(0.5) * (row[k - 2] + row[k + 2])
+                count += wide
+            count = _drop_unknown(values, count)
+            if count >= 64:
+                small = _clip_box(values, count, scratch, bits)[1] / np.sqrt(1.5)
+                noise[j, i] = min(noise[j, i], small)
+
+
+@njit(cache=True, nogil=True)
+def spread_row(mesh: Any, y: Any, ny: Any, line: Any, row: Any) -> Any:
+    """Bilinear interpolation of box centres to one row of pixels, continued to the edges.
+
+    `line` is room for one row of the mesh.
+    """
+    rows, columns = mesh.shape
+    nx = len(row)
+    v = (y + 0.5) * rows / ny - 0.5
+    j = min(max(int(v), 0), max(rows - 2, 0))
+    f = np.float32(v - j)
+    k = min(j + 1, rows - 1)
+    for i in range(columns):
+        line[i] = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
+    if columns == 1:
+        row[:] = line[0]
+        return
+    for i in range(columns - 1):
+        # From one box centre to the next; the first and last go on to the edges.
+        here, there = (i + 0.5) * nx / columns - 0.5, (i + 1.5) * nx / columns - 0.5
+        x0 = 0 if i == 0 else int(np.ceil(here))
+        x1 = nx if i == columns - 2 else int(np.ceil(there))
+        slope = (line[i + 1] - line[i]) / np.float32(there - here)
+        base = line[i] + slope * np.float32(x0 - here)
+        for x in range(x1 - x0):
+            row[x0 + x] = base + slope * np.float32(x)
+
+
+@njit(cache=True, nogil=True)
+def spread_mesh(mesh: Any, first: Any, last: Any, size: Any, out: Any) -> Any:
+    """Rows `first` to `last` of the background of `size` rows from its mesh, into `out`."""
+    line = np.empty(mesh.shape[1], np.float32)
+    for y in range(first, last):
+        spread_row(mesh, y, size, line, out[y - first])
+
+
+@njit(cache=True, nogil=True)
+def take_mesh(mesh: Any, image: Any, first: Any, last: Any, size: Any, out: Any) -> Any:
+    """Rows `first` to `last` of an image of `size` rows less its background, into `out`.
+
+    `image` and `out` hold these rows alone.
+    """
+    line, row = np.empty(mesh.shape[1], np.float32), np.empty(out.shape[1], np.float32)
+    for y in range(first, last):
+        spread_row(mesh, y, size, line, row)
+        for x in range(len(row)):
+            out[y - first, x] = image[y - first, x] - row[x]
+
+
+@njit(cache=True, nogil=True)
+def pick_mesh(mesh: Any, x: Any, y: Any, ny: Any, nx: Any, out: Any) -> Any:
+    """The background at some pixels of an image of ny, nx, as `spread_mesh` gives it there."""
+    line, row = np.empty(mesh.shape[1], np.float32), np.empty(nx, np.float32)
+    before = -1
+    for k in range(len(x)):
+        if y[k] != before:
+            before = y[k]
+            spread_row(mesh, before, ny, line, row)
+        out[k] = row[x[k]]
