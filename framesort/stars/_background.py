@@ -6,25 +6,24 @@ from functools import partial
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import distance_transform_edt, median_filter
 
+from framesort.stars._mesh import measure_mesh, pick_mesh, spread_mesh, take_mesh
+from framesort.stars._pixels import BAND, Pixels
 from framesort.workers import run_bands
 
 __all__ = [
     "Background",
+    "Map",
+    "MeshMap",
+    "WholeMap",
     "background_level",
+    "background_maps",
     "estimate_background",
     "prepare_image",
     "subtract_background",
 ]
-
-# A normal distribution cut at -3 and +1.5 standard deviations has this mean and standard
-# deviation (closed form of the truncated normal; Johnson, Kotz & Balakrishnan 1994, ch. 13.10).
-# The cut is nearer on the side where faint stars are.
-_LOW, _HIGH = 3.0, 1.5
-_CUT_MEAN, _CUT_SD = -0.134237, 0.871336
 
 _MESH_BAND = 4  # rows of boxes that a thread takes up at a time
 
@@ -60,159 +59,90 @@ def prepare_image(image: Any, mask: Any = None) -> NDArray[np.float32]:
     ValueError
         The image is not two-dimensional, or the mask has another shape.
     """
-    own = getattr(image, "mask", None)
-    pixels = np.asarray(getattr(image, "data", image) if own is not None else image)
-    if isinstance(pixels, memoryview):
-        pixels = np.asarray(image)
-    if pixels.ndim != 2:
-        raise ValueError(f"image must have two axes, got shape {pixels.shape}")
-    result = np.ascontiguousarray(pixels, dtype=np.float32)
-    for bad in (own, mask):
-        if bad is None or bad is np.ma.nomask:
-            continue
-        bad = np.asarray(bad, dtype=bool)
-        if bad.shape != result.shape:
-            raise ValueError(f"mask must have the image's shape {result.shape}, got {bad.shape}")
-        if bad.any():
-            result = np.where(bad, np.float32(np.nan), result)
-    return result
+    pixels = Pixels(image, mask)
+    return pixels.rows(0, pixels.shape[0])
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
-def _cut_moments(values: Any, count: Any, low: Any, high: Any, start: Any) -> Any:
-    """Sum, sum of squares about `start` and number of the values between two bounds.
+@dataclass(frozen=True)
+class MeshMap:
+    """A smooth map of an image as its mesh of boxes, spread to pixels where they are looked at.
 
-    The sums may be reordered for speed; the values hold no NaN.
+    Attributes
+    ----------
+    mesh : (rows, columns) float32 ndarray
+        Values at the centres of the boxes.
+    shape : (int, int)
+        Of the image.
     """
-    total, square, kept = np.float32(0), np.float32(0), np.float32(0)
-    for i in range(count):
-        inside = np.float32((values[i] >= low) & (values[i] <= high))
-        d = (values[i] - start) * inside
-        total += d
-        square += d * d
-        kept += inside
-    return total, square, kept
+
+    mesh: NDArray[np.float32]
+    shape: tuple[int, int]
+
+    def rows(self, first: int, last: int) -> NDArray[np.float32]:
+        """Rows `first` to `last` of the map."""
+        out = np.empty((min(last, self.shape[0]) - first, self.shape[1]), np.float32)
+        spread_mesh(self.mesh, first, first + len(out), self.shape[0], out)
+        return out
+
+    def at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:
+        """Values at pixels."""
+        order = np.argsort(y, kind="stable")  # a row is made once
+        found = np.empty(len(x), np.float32)
+        pick_mesh(
+            self.mesh, np.asarray(x, int)[order], np.asarray(y, int)[order], *self.shape, found
+        )
+        out = np.empty_like(found)
+        out[order] = found
+        return out
+
+    def part(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
+        """A rectangle of the map."""
+        bands = range(y0, y1, BAND)
+        return np.concatenate([self.rows(y, min(y + BAND, y1))[:, x0:x1] for y in bands])
+
+    def every(self, step: int, start: int = 0) -> NDArray[np.float32]:
+        """Every `step`-th pixel along both axes, from `start` on."""
+        lines = range(start, self.shape[0], step)
+        return np.concatenate([self.rows(y, y + 1)[:, start::step] for y in lines])
 
 
-@njit(cache=True, nogil=True)
-def _clip_box(values: Any, count: Any, scratch: Any) -> Any:
-    """Level and standard deviation of `values[:count]`, free of what lies above."""
-    step = max(1, count // 512)
-    n = 0
-    for i in range(0, count, step):
-        scratch[n] = values[i]
-        n += 1
-    sample = scratch[:n]
-    lower = np.partition(sample, n // 2)[: n // 2 + 1]
-    start = lower[n // 2]
-    # The lower half holds no star light: its quantile gives a first, safe width.
-    quantile = int(0.1587 * n)
-    width = float(start - np.partition(lower, quantile)[quantile])
-    if not width > 0:  # whole numbers with little noise: half the sample is one value
-        total = 0.0
-        for i in range(n // 2 + 1):
-            total += float(lower[i] - start) ** 2
-        width = max(np.sqrt(total / (n // 2 + 1)), 1e-6 * abs(start), 1e-12)
-    mean, reach = 0.0, width  # relative to start
-    for turn in range(16):
-        low = start + np.float32(mean - _LOW * width)
-        high = start + np.float32(mean + _HIGH * width)
-        # The sample comes near, all pixels end it.
-        if turn < 6:
-            total, square, kept = _cut_moments(sample, n, low, high, start)
-        else:
-            total, square, kept = _cut_moments(values, count, low, high, start)
-        if kept < 3:
-            break
-        shift = total / kept
-        width = np.sqrt(max(square / kept - shift * shift, 1e-24)) / _CUT_SD
-        before = mean
-        # Not further than the first width: a box of two levels has no one level.
-        mean = min(max(shift - _CUT_MEAN * width, -reach), reach)
-        if turn >= 6 and abs(mean - before) < 0.01 * width:
-            break
-    return start + mean, width
+@dataclass(frozen=True)
+class WholeMap:
+    """The same of a map whose every pixel is held."""
+
+    values: NDArray[np.float32]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Of the image."""
+        return self.values.shape[0], self.values.shape[1]
+
+    def rows(self, first: int, last: int) -> NDArray[np.float32]:
+        """Rows `first` to `last` of the map."""
+        return self.values[first:last]
+
+    def at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:
+        """Values at pixels."""
+        return np.asarray(self.values[y, x])
+
+    def part(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
+        """A rectangle of the map."""
+        return self.values[y0:y1, x0:x1]
+
+    def every(self, step: int, start: int = 0) -> NDArray[np.float32]:
+        """Every `step`-th pixel along both axes, from `start` on."""
+        return np.asarray(self.values[start::step, start::step])
 
 
-@njit(cache=True, nogil=True)
-def _measure_mesh(image: Any, box: Any, first: Any, last: Any, level: Any, noise: Any) -> Any:
-    """Level and noise of the boxes in some rows of the mesh."""
-    ny, nx = image.shape
-    values = np.empty(box * box, np.float32)
-    scratch = np.empty(1026, np.float32)
-    for j in range(first, last):
-        for i in range(level.shape[1]):
-            count = 0
-            y0, x0 = j * ny // level.shape[0], i * nx // level.shape[1]
-            y1, x1 = (j + 1) * ny // level.shape[0], (i + 1) * nx // level.shape[1]
-            for y in range(y0, y1):
-                for x in range(x0, x1):
-                    if np.isfinite(image[y, x]):
-                        values[count] = image[y, x]
-                        count += 1
-            if count * 4 < (y1 - y0) * (x1 - x0) or count < 9:
-                level[j, i] = np.nan
-                noise[j, i] = np.nan
-                continue
-            level[j, i], noise[j, i] = _clip_box(values, count, scratch)
-            # Structure of the box is no noise: second differences contain only what
-            # changes within a few pixels. Every fourth row is enough.
-            count = 0
-            for y in range(y0, y1, 4):
-                for x in range(x0 + 2, x1 - 2):
-                    d = image[y, x] - np.float32(0.5) * (image[y, x - 2] + image[y, x + 2])
-                    if np.isfinite(d):
-                        values[count] = d
-                        count += 1
-            if count >= 64:
-                small = _clip_box(values, count, scratch)[1] / np.sqrt(1.5)
-                noise[j, i] = min(noise[j, i], small)
+Map = MeshMap | WholeMap
 
 
-@njit(cache=True, nogil=True)
-def _spread_row(mesh: Any, y: Any, ny: Any, line: Any, middle: Any, row: Any) -> Any:
-    """Bilinear interpolation of box centres to one row of pixels, continued to the edges."""
-    rows, columns = mesh.shape
-    nx = len(row)
-    v = (y + 0.5) * rows / ny - 0.5
-    j = min(max(int(v), 0), max(rows - 2, 0))
-    f = np.float32(v - j)
-    k = min(j + 1, rows - 1)
-    for i in range(columns):
-        line[i] = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
-    if columns == 1:
-        row[:] = line[0]
-        return
-    for i in range(columns - 1):
-        # From one box centre to the next; the first and last go on to the edges.
-        x0 = 0 if i == 0 else int(np.ceil(middle[i]))
-        x1 = nx if i == columns - 2 else int(np.ceil(middle[i + 1]))
-        slope = (line[i + 1] - line[i]) / np.float32(middle[i + 1] - middle[i])
-        base = line[i] + slope * np.float32(x0 - middle[i])
-        for x in range(x1 - x0):
-            row[x0 + x] = base + slope * np.float32(x)
-
-
-@njit(cache=True, nogil=True)
-def _spread_mesh(mesh: Any, first: Any, last: Any, out: Any) -> Any:
-    """Some rows of the background from its mesh."""
-    columns, nx = mesh.shape[1], out.shape[1]
-    line = np.empty(columns, np.float32)
-    middle = (np.arange(columns) + 0.5) * nx / columns - 0.5
-    for y in range(first, last):
-        _spread_row(mesh, y, out.shape[0], line, middle, out[y])
-
-
-@njit(cache=True, nogil=True)
-def _take_mesh(mesh: Any, image: Any, first: Any, last: Any, out: Any) -> Any:
-    """Some rows of an image less its background."""
-    columns, nx = mesh.shape[1], out.shape[1]
-    line, row = np.empty(columns, np.float32), np.empty(nx, np.float32)
-    middle = (np.arange(columns) + 0.5) * nx / columns - 0.5
-    for y in range(first, last):
-        _spread_row(mesh, y, out.shape[0], line, middle, row)
-        for x in range(nx):
-            out[y, x] = image[y, x] - row[x]
+def background_maps(pixels: Pixels, background: Background | None = None) -> tuple[Map, Map]:
+    """Level and noise: of a background that is known, else as `estimate_background` gives them."""
+    if background is not None:
+        return WholeMap(background.level), WholeMap(background.noise)
+    level, noise = _measure_boxes(pixels, 64, 1)
+    return MeshMap(level, pixels.shape), MeshMap(noise, pixels.shape)
 
 
 def _fill_mesh(mesh: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -263,7 +193,7 @@ def estimate_background(
     ValueError
         Wrong shape of image or mask, or a box below 4.
     """
-    pixels = prepare_image(image, mask)
+    pixels = Pixels(image, mask)
     result = Background(np.empty(pixels.shape, np.float32), np.empty(pixels.shape, np.float32))
     meshes = _measure_boxes(pixels, box, threads)
     for mesh, out in zip(meshes, (result.level, result.noise), strict=True):
@@ -276,7 +206,7 @@ def background_level(
 ) -> NDArray[np.float32]:
     """The level that `estimate_background` gives, by itself; see there."""
     out = np.empty(image.shape, np.float32)
-    level, _ = _measure_boxes(image, box, threads)
+    level, _ = _measure_boxes(Pixels(image), box, threads)
     _by_rows(partial(_spread_rows, level, out), len(out), box, threads)
     return out
 
@@ -296,25 +226,27 @@ def subtract_background(
         Where to put the result; may be `image`.
     """
     out = np.empty(image.shape, np.float32) if out is None else out
-    level, _ = _measure_boxes(image, box, threads)
+    level, _ = _measure_boxes(Pixels(image), box, threads)
     _by_rows(partial(_take_rows, level, image, out), len(out), box, threads)
     return np.asarray(out)
 
 
 def _measure_boxes(
-    pixels: NDArray[np.float32], box: int, threads: int
+    pixels: Pixels, box: int, threads: int
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Level and noise of the boxes, smoothed and without holes."""
     if box < 4:
         raise ValueError(f"box must be 4 pixels or more, got {box}")
-    shape = tuple(max(1, -(-size // box)) for size in pixels.shape)
-    level, noise = np.empty(shape, np.float32), np.empty(shape, np.float32)
-    run_bands(
-        lambda first, last: _measure_mesh(pixels, box, first, last, level, noise),
-        len(level),
-        band=_MESH_BAND,
-        threads=threads,
-    )
+    rows, columns = (max(1, -(-size // box)) for size in pixels.shape)
+    level, noise = np.empty((rows, columns), np.float32), np.empty((rows, columns), np.float32)
+    size = pixels.shape[0]
+
+    def work(first: int, last: int) -> None:
+        top = first * size // rows
+        part = pixels.rows(top, last * size // rows)
+        measure_mesh(part, top, size, box, first, last, level, noise)
+
+    run_bands(work, rows, band=_MESH_BAND, threads=threads)
     return _fill_mesh(level), _fill_mesh(noise)
 
 
@@ -323,8 +255,8 @@ def _by_rows(work: Callable[[int, int], None], rows: int, box: int, threads: int
 
 
 def _spread_rows(mesh: Any, out: Any, first: int, last: int) -> None:
-    _spread_mesh(mesh, first, last, out)
+    spread_mesh(mesh, first, last, len(out), out[first:last])
 
 
 def _take_rows(mesh: Any, image: Any, out: Any, first: int, last: int) -> None:
-    _take_mesh(mesh, image, first, last, out)
+    take_mesh(mesh, image[first:last], first, last, len(out), out[first:last])

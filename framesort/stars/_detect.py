@@ -1,6 +1,5 @@
 """Where stars may be: local maxima of the image smoothed with about the star's own profile."""
 
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -10,48 +9,40 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
-from framesort.stars._smooth import convolve_rows
+from framesort.stars._background import Map
+from framesort.stars._maxima import smoothed_maxima
+from framesort.stars._pixels import BAND, Pixels
 
 __all__ = [
     "KERNEL_SHARE",
     "find_candidates",
     "guess_saturation",
     "merge_saturated",
-    "remove_hot_pixels",
     "saturated_blobs",
+    "subtract_level",
 ]
-
-# A fainter maximum must stand out from the dip towards a brighter one by this share of the dip:
-# the photon noise of a bright star's wing, whose size is not known without the gain, stays below.
-_DIP_SHARE = 0.06
-
-
-def _collect(fill: Callable[..., int], room: int, *args: Any) -> NDArray[np.int32]:
-    """The x, y that a compiled loop finds: it fills an array as far as it goes, and counts."""
-    found = np.empty((room, 2), np.int32)
-    count = fill(*args, found)
-    if count > room:
-        found = np.empty((count, 2), np.int32)
-        fill(*args, found)
-    return found[:count]
 
 
 @njit(cache=True, nogil=True)
-def _find_hot_pixels(image: Any, noise: Any, found: Any) -> Any:
-    """Fill `found` with x, y of single pixels that stand far above all eight neighbours."""
-    ny, nx = image.shape
+def _find_hot_pixels(image: Any, noise: Any, first: Any, last: Any, found: Any) -> Any:
+    """Fill `found` with x, y of single pixels that stand far above all eight neighbours.
+
+    In rows `first` to `last`, with which `noise` begins and ends.
+    """
+    nx = image.shape[1]
     n = 0
-    for y in range(1, ny - 1):
+    for y in range(first, last):
+        row, sigma = image[y], noise[y - first]
         for x in range(1, nx - 1):
-            v = image[y, x]
-            if not v > 8.0 * noise[y, x]:
+            v = row[x]
+            if not v > 8.0 * sigma[x]:
                 continue
             top = np.float32(0.0)
             for j in range(y - 1, y + 2):
                 for i in range(x - 1, x + 2):
                     if (i != x or j != y) and image[j, i] > top:
                         top = image[j, i]
-            if top + 3.0 * noise[y, x] < 0.3 * v:
+            if top + 3.0 * sigma[x] < 0.3 * v:
                 if n < found.shape[0]:
                     found[n, 0] = x
                     found[n, 1] = y
@@ -59,15 +50,29 @@ def _find_hot_pixels(image: Any, noise: Any, found: Any) -> Any:
     return n
 
 
-def remove_hot_pixels(image: NDArray[np.float32], noise: NDArray[np.float32]) -> None:
-    """Set hot pixels to NaN, in place.
+def subtract_level(pixels: Pixels, level: Map, noise: Map) -> NDArray[np.float32]:
+    """The image less its background, hot pixels NaN.
 
     The highest neighbour of a star's peak pixel has at least 0.4 of it even where light and
     pixel make the narrowest of profiles (a Gaussian of FWHM 1.76 pixels centred on a pixel);
     a pixel whose neighbours all stay below 0.3 of it holds no star's light.
     """
-    x, y = _collect(_find_hot_pixels, max(1000, image.size // 500), image, noise).T
-    image[y, x] = np.nan
+    out = np.empty(pixels.shape, np.float32)
+    ny = len(out)
+    found, hot = np.empty((1000, 2), np.int32), []
+    for begin in range(0, ny, BAND):
+        end = min(begin + BAND, ny)
+        np.subtract(pixels.rows(begin, end), level.rows(begin, end), out=out[begin:end])
+        first, last = max(begin - 1, 1), end - 1  # whose neighbours are there
+        rows = noise.rows(first, last)
+        count = _find_hot_pixels(out, rows, first, last, found)
+        if count > len(found):
+            found = np.empty((2 * count, 2), np.int32)
+            _find_hot_pixels(out, rows, first, last, found)
+        hot.append(found[:count].copy())
+    x, y = np.concatenate(hot).T
+    out[y, x] = np.nan
+    return out
 
 
 KERNEL_SHARE = 0.7
@@ -75,55 +80,9 @@ KERNEL_SHARE = 0.7
 gives 6 % of their signal to noise, 2 r / (1 + r^2), for a better view of blends."""
 
 
-@njit(cache=True, nogil=True)
-def _local_maxima(smooth: Any, noise: Any, factor: Any, found: Any) -> Any:
-    """Fill `found` with x, y of maxima among 3 x 3 above `factor` times the noise."""
-    ny, nx = smooth.shape
-    n = 0
-    for y in range(1, ny - 1):
-        above, here, below = smooth[y - 1], smooth[y], smooth[y + 1]
-        for x in range(1, nx - 1):
-            v = here[x]
-            if (
-                v > factor * noise[y, x]
-                and v > here[x - 1]
-                and v >= here[x + 1]
-                and v > above[x - 1]
-                and v > above[x]
-                and v > above[x + 1]
-                and v >= below[x - 1]
-                and v >= below[x]
-                and v >= below[x + 1]
-            ):
-                if n < found.shape[0]:
-                    found[n, 0] = x
-                    found[n, 1] = y
-                n += 1
-    return n
-
-
-@njit(cache=True, nogil=True)
-def _stand_out(
-    smooth: Any, noise: Any, places: Any, pairs: Any, need: Any, share: Any, keep: Any
-) -> Any:
-    """Drop the fainter of a pair where the dip between the two is not deep enough."""
-    for p in range(pairs.shape[0]):
-        a, b = pairs[p, 0], pairs[p, 1]  # a is the brighter
-        xa, ya, xb, yb = places[a, 0], places[a, 1], places[b, 0], places[b, 1]
-        steps = max(abs(xa - xb), abs(ya - yb))
-        peak = smooth[yb, xb]
-        dip = peak
-        for s in range(1, steps):
-            x = round(xb + (xa - xb) * s / steps)
-            y = round(yb + (ya - yb) * s / steps)
-            dip = min(dip, smooth[y, x])
-        if peak - dip < max(need * noise[yb, xb], share * max(dip, 0.0)):
-            keep[b] = False
-
-
 def find_candidates(
     image: NDArray[np.float32],
-    noise: NDArray[np.float32],
+    noise: Map,
     *,
     fwhm: float,
     threshold: float,
@@ -132,8 +91,10 @@ def find_candidates(
 
     Parameters
     ----------
-    image, noise : (ny, nx) float32 ndarray
-        Background subtracted; standard deviation per pixel.
+    image : (ny, nx) float32 ndarray
+        Background subtracted.
+    noise : Map
+        Standard deviation per pixel.
     fwhm : float
         Width of the stars, pixels.
     threshold : float
@@ -150,26 +111,10 @@ def find_candidates(
     half = max(2, int(np.ceil(2.5 * sigma)))
     kernel = np.exp(-0.5 * (np.arange(-half, half + 1) / sigma) ** 2)
     kernel = (kernel / kernel.sum()).astype(np.float32)
-    smooth = np.empty_like(image)
-    convolve_rows(image, kernel, False, 0, len(image), smooth)
-    # Noise of the smoothed image over that of a pixel, for independent pixels.
-    factor = float(np.sum(kernel.astype(float) ** 2))
-    places = _collect(
-        _local_maxima, max(1000, image.size // 100), smooth, noise, np.float32(threshold * factor)
-    ).astype(np.int64)
-    height = smooth[places[:, 1], places[:, 0]]
-    # A stable order: by height, then by place, so that equal maxima do not change places.
-    order = np.lexsort((places[:, 0], places[:, 1], -height))
-    places, height = places[order], height[order]
-    if len(places) > 1:
-        pairs = cKDTree(places).query_pairs(max(4.0, 3.0 * fwhm), output_type="ndarray")
-        keep = np.ones(len(places), bool)
-        _stand_out(smooth, noise, places, np.sort(pairs, axis=1), 3 * factor, _DIP_SHARE, keep)
-        places, height = places[keep], height[keep]
-    return places, height
+    return smoothed_maxima(image, noise, kernel, threshold=threshold, reach=max(4.0, 3.0 * fwhm))
 
 
-def guess_saturation(image: NDArray[np.float32]) -> float:
+def guess_saturation(image: NDArray[Any] | Pixels) -> float:
     """Level at which pixels are saturated, from the pixel histogram.
 
     Saturated pixels pile up at one value, side by side. The brightest pixel counts as
@@ -182,21 +127,22 @@ def guess_saturation(image: NDArray[np.float32]) -> float:
     float
         ADU; +inf where no pile-up is seen.
     """
-    with np.errstate(invalid="ignore"):
-        top = float(np.fmax.reduce(image, axis=None))
-        if not np.isfinite(top) or top <= 0:
-            return np.inf
-        high = image[image > 0.96 * top]
+    pixels = image if isinstance(image, Pixels) else Pixels(image)
+    top = float(pixels.tops.max(initial=-np.inf))
+    if not np.isfinite(top) or top <= 0:
+        return np.inf
+    _, high = pixels.above(0.96 * top)
+    high = high[high > 0.96 * top]
     count = int(np.count_nonzero(high > 0.98 * top))
     if count < 4 or count <= 2 * (high.size - count):
         return np.inf
-    _, label = saturated_blobs(image, 0.98 * top)
+    _, label = saturated_blobs(pixels, 0.98 * top)
     number = np.bincount(label)
     return 0.98 * top if number[number > 1].sum() >= 4 else np.inf
 
 
 def saturated_blobs(
-    image: NDArray[np.float32], saturation: float
+    pixels: Pixels, saturation: float
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Saturated pixels, and the connected group each belongs to.
 
@@ -209,7 +155,7 @@ def saturated_blobs(
     """
     if not np.isfinite(saturation):
         return np.empty((0, 2), np.int64), np.empty(0, np.int64)
-    places = np.argwhere(image >= saturation)[:, ::-1]
+    places, _ = pixels.above(saturation)
     if len(places) == 0:
         return places, np.empty(0, np.int64)
     pairs = cKDTree(places).query_pairs(1.5, output_type="ndarray")

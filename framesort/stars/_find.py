@@ -9,18 +9,19 @@ from astropy.table import Table
 from numpy.typing import NDArray
 
 from framesort.records import STAR_COLUMNS
-from framesort.stars._background import Background, estimate_background, prepare_image
+from framesort.stars._background import Background, Map, background_maps
 from framesort.stars._contour import Contour, measure_contour
 from framesort.stars._detect import (
     find_candidates,
     guess_saturation,
     merge_saturated,
-    remove_hot_pixels,
     saturated_blobs,
+    subtract_level,
 )
 from framesort.stars._fit import HEIGHT, G, X, Y
 from framesort.stars._growth import Growth, core_flux, measure_growth, ring_light, shape_numbers
 from framesort.stars._guess import LEAST_WIDTH, find_isolated, guess_star, star_depth
+from framesort.stars._pixels import Pixels
 from framesort.stars._rounds import Fit, fit_rounds, start_fit, too_narrow
 
 __all__ = ["MeasuredField", "find_stars", "measure_field", "star_table"]
@@ -37,7 +38,10 @@ class MeasuredField:
     ----------
     residual : (ny, nx) float32 ndarray
         Background and all fitted stars subtracted; saturated pixels NaN.
-    background : Background
+    level : Map
+        Background.
+    sky_noise : Map
+        Its standard deviation per pixel.
     stars : (n, 8) float64 ndarray
         Fitted profiles, see `framesort.stars._fit`.
     noise : (n,) float64 ndarray
@@ -48,16 +52,20 @@ class MeasuredField:
         Of the frame's mean star at half maximum.
     table : `~astropy.table.Table`
         Star list, same order.
+    saturation : float
+        Level from which pixels are saturated, ADU; +inf for none.
     """
 
     residual: NDArray[np.float32]
-    background: Background
+    level: Map
+    sky_noise: Map
     stars: NDArray[np.float64]
     noise: NDArray[np.float64]
     saturated: NDArray[np.bool_]
     growth: Growth
     contour: Contour
     table: Table
+    saturation: float = np.inf
 
 
 def measure_field(
@@ -72,14 +80,11 @@ def measure_field(
     """Find and fit all stars; see `find_stars` for the arguments."""
     if not threshold > 0:
         raise ValueError(f"threshold must be above 0, got {threshold}")
-    pixels = prepare_image(image, mask)
-    if background is None:
-        background = estimate_background(pixels)
+    pixels = image if isinstance(image, Pixels) else Pixels(image, mask)
     if saturation is None or not np.isfinite(saturation):
         saturation = guess_saturation(pixels) if saturation is None else np.inf
-    residual = pixels - background.level
-    noise = background.noise
-    remove_hot_pixels(residual, noise)
+    level, noise = background_maps(pixels, background)
+    residual = subtract_level(pixels, level, noise)
     mean = guess_star(residual, noise)
     fwhm = float(shape_numbers(mean[None])["fwhm"][0])
     places, height = find_candidates(residual, noise, fwhm=fwhm, threshold=threshold)
@@ -88,10 +93,10 @@ def measure_field(
     if limit is not None:
         places, height, extent = places[:limit], height[:limit], extent[:limit]
     residual[places_saturated[:, 1], places_saturated[:, 0]] = np.nan
-    fit = start_fit(residual, background, (places, height, extent), mean)
+    fit = start_fit(residual, noise, (places, height, extent), mean)
     measured, spread = fit_rounds(fit)
-    field = _list_stars(fit, measured, pixels)
-    return replace(field, contour=field.contour.without_noise(spread))
+    field = _list_stars(fit, measured, pixels, level, noise)
+    return replace(field, saturation=saturation, contour=field.contour.without_noise(spread))
 
 
 @dataclass(frozen=True)
@@ -143,7 +148,7 @@ def _judge_stars(fit: Fit, fwhm: float) -> _Judged:
 
 
 def _list_stars(
-    fit: Fit, measured: NDArray[np.bool_], pixels: NDArray[np.float32]
+    fit: Fit, measured: NDArray[np.bool_], pixels: Pixels, level: Map, sky_noise: Map
 ) -> MeasuredField:
     """Keep the stars, scale fluxes to the total, and fill the table."""
     residual, radius, mean = fit.residual, fit.radius, fit.mean
@@ -165,15 +170,15 @@ def _list_stars(
         & find_isolated(stars[:, X], stars[:, Y], core, fwhm)
     )
     use = np.flatnonzero(clean & (star_depth(stars, sigma, fwhm) > 40))[:150]
-    rings, level, width = ring_light(residual, stars, use, sigma[use], fwhm)
+    rings, beside, width = ring_light(residual, stars, use, sigma[use], fwhm)
     growth = measure_growth(rings, width, core[use], mean, sigma[use])
-    contour = measure_contour(residual, stars[use], level, sigma[use], mean)
+    contour = measure_contour(residual, stars[use], beside, sigma[use], mean)
     columns = {
         "x": stars[:, X],
         "y": stars[:, Y],
         "flux": core * growth.total,
         "flux_err": error * growth.total,
-        "peak": _peaks(pixels, fit.background.level, stars),
+        "peak": _peaks(pixels, level, stars),
         "fwhm": np.where(measured, shape["fwhm"] * contour.ratio, np.nan),
         "half_flux_radius": np.where(measured, shape["fwhm"] * growth.half_radius, np.nan),
         "eccentricity": np.where(measured, shape["eccentricity"], np.nan),
@@ -186,7 +191,8 @@ def _list_stars(
     table.meta["total_over_core"] = growth.total
     return MeasuredField(
         residual=residual,
-        background=fit.background,
+        level=level,
+        sky_noise=sky_noise,
         stars=stars,
         noise=sigma,
         saturated=fit.saturated[index],
@@ -207,17 +213,15 @@ def star_table(columns: Mapping[str, Any]) -> Table:
     return table
 
 
-def _peaks(
-    pixels: NDArray[np.float32], level: NDArray[np.float32], stars: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _peaks(pixels: Pixels, level: Map, stars: NDArray[np.float64]) -> NDArray[np.float64]:
     """Highest of the 3 x 3 pixels about each star, above the background."""
     ny, nx = pixels.shape
     x, y = np.rint(stars[:, X]).astype(int), np.rint(stars[:, Y]).astype(int)
     top = np.full(len(x), np.nan)
     for dy in (-1, 0, 1):
         for dx in (-1, 0, 1):
-            at = (np.clip(y + dy, 0, ny - 1), np.clip(x + dx, 0, nx - 1))
-            top = np.fmax(top, pixels[at] - level[at])
+            j, i = np.clip(y + dy, 0, ny - 1), np.clip(x + dx, 0, nx - 1)
+            top = np.fmax(top, pixels.part(j, i) - level.at(i, j))
     return top
 
 

@@ -103,9 +103,7 @@ def _dot(one: Any, two: Any, count: Any) -> Any:
 
 
 @njit(cache=True, nogil=True, inline="never", fastmath={"contract"}, error_model="numpy")
-def _normal(
-    pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr: Any
-) -> Any:
+def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr: Any) -> Any:
     """Normal equations of the `free` first parameters; the cost, and that weighted by the profile.
 
     The rows of `work` are the derivatives by the parameters, the remainder, and room.

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 from scipy.spatial import cKDTree
 
+from framesort.stars._background import Map, WholeMap
 from framesort.stars._detect import KERNEL_SHARE, find_candidates
 from framesort.stars._fit import (
     BACK,
@@ -95,15 +96,16 @@ def mean_star(
     return star, float(np.sum(error**2) / whole**2)
 
 
-def guess_star(residual: NDArray[np.float32], noise: NDArray[np.float32]) -> NDArray[np.float64]:
+def guess_star(residual: NDArray[np.float32], noise: Map) -> NDArray[np.float64]:
     """Typical profile from the middle of the image, or all of it where that holds few stars."""
     ny, nx = residual.shape
     best, best_fwhm = 0, 3.0
     # Sharp stars first; then wide ones, of which the single pixels hardly leave the noise.
     for size, fwhm, threshold in ((1024, 2.5, 12.0), (2048, 2.5, 12.0), (2048, 6.0, 7.0)):
         y0, x0 = max(0, (ny - size) // 2), max(0, (nx - size) // 2)
-        cut = (slice(y0, y0 + size), slice(x0, x0 + size))
-        found, width = _settle_width(residual[cut], noise[cut], fwhm, threshold)
+        image = np.ascontiguousarray(residual[y0 : y0 + size, x0 : x0 + size])
+        sigma = noise.part(y0, y0 + len(image), x0, x0 + image.shape[1])
+        found, width = _settle_width(image, WholeMap(sigma), fwhm, threshold)
         if found > best:
             best, best_fwhm = found, width
         if best >= 10:
@@ -112,7 +114,7 @@ def guess_star(residual: NDArray[np.float32], noise: NDArray[np.float32]) -> NDA
 
 
 def _settle_width(
-    image: NDArray[np.float32], noise: NDArray[np.float32], fwhm: float, threshold: float
+    image: NDArray[np.float32], noise: Map, fwhm: float, threshold: float
 ) -> tuple[int, float]:
     """Number of stars that could be fitted and their median FWHM, from a first guess of it."""
     found = 0
@@ -121,7 +123,7 @@ def _settle_width(
         places, height = places[:100], height[:100]
         n = len(places)
         stars = place_stars(places, height, _round_star(fwhm, G_START))
-        sigma = noise[places[:, 1], places[:, 0]].astype(float)
+        sigma = noise.at(places[:, 0], places[:, 1]).astype(float)
         quality = np.zeros(n, QUALITY)
         radius = np.full(n, max(3.5, FIT_RADIUS * fwhm))
         work, order = image.copy(), np.arange(n)

@@ -7,7 +7,9 @@ from numpy.typing import NDArray
 from scipy.ndimage import uniform_filter
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.stars._background import Map, WholeMap
 from framesort.stars._least_squares import normal_matrix, solve_normal
+from framesort.stars._pixels import Pixels
 
 __all__ = ["WidthMap", "fit_slope", "half_diagonal", "map_widths"]
 
@@ -65,7 +67,7 @@ def _fit(
     return solution, np.asarray(covariance)
 
 
-def half_diagonal(pixels: NDArray[np.float32]) -> float:
+def half_diagonal(pixels: Pixels) -> float:
     """Distance from the middle of an image to its farthest pixel with data, pixels.
 
     Half a diagonal, but for an image whose corners are empty (a frame turned on its grid).
@@ -76,7 +78,7 @@ def half_diagonal(pixels: NDArray[np.float32]) -> float:
         height = abs(y - 0.5 * (ny - 1)) + 0.5
         if np.hypot(height, 0.5 * nx) <= far:
             continue
-        known = np.isfinite(pixels[y])
+        known = np.isfinite(pixels.rows(y, y + 1)[0])
         if known.any():
             first, last = int(np.argmax(known)), nx - 1 - int(np.argmax(known[::-1]))
             width = max(0.5 * (nx - 1) - first, last - 0.5 * (nx - 1)) + 0.5
@@ -141,31 +143,30 @@ def map_widths(
 
 
 def fit_slope(
-    level: NDArray[np.float32],
-    pixels: NDArray[np.float32] | None = None,
-    *,
-    half: float | None = None,
+    level: NDArray[np.float32] | Map, pixels: Pixels | None = None, *, half: float | None = None
 ) -> float:
     """Rise of a plane through a background over a diagonal, with bright structure given low weight.
 
     Parameters
     ----------
-    level : (ny, nx) float32 ndarray
+    level : (ny, nx) float32 ndarray or Map
         Background as of `estimate_background`, ADU.
-    pixels : (ny, nx) float32 ndarray or None
+    pixels : Pixels or None
         The image; where it is NaN the background is a guess, which does not count.
     half : float or None
         As for `map_widths`.
     """
-    ny, nx = level.shape
+    known_level = WholeMap(level) if isinstance(level, np.ndarray) else level
+    ny, nx = known_level.shape
     step = max(1, min(ny, nx) // 64)
-    sample = level[step // 2 :: step, step // 2 :: step].astype(float)
+    sample = known_level.every(step, step // 2).astype(float)
     if min(sample.shape) < 2 or not np.isfinite(sample).all():
         return np.nan
     half = 0.5 * float(np.hypot(nx, ny)) if half is None else half
     known = np.ones(sample.size, dtype=bool)
     if pixels is not None:
-        filled = np.isfinite(pixels[step // 2 :: step, step // 2 :: step]).astype(np.float32)
+        every = slice(step // 2, None, step)
+        filled = np.isfinite(pixels.part(every, every)).astype(np.float32)
         # A part of the background's mesh with missing pixels measures a place beside its centre.
         inner = uniform_filter(filled, 2 * (_MESH // step) + 1, mode="nearest") > 0.9
         known = ((filled > 0) & inner).ravel()

@@ -6,10 +6,9 @@ from typing import Any
 import numpy as np
 
 from framesort.records import FrameQuality
-from framesort.stars._background import prepare_image
-from framesort.stars._detect import guess_saturation
 from framesort.stars._find import measure_field
 from framesort.stars._map import fit_slope, half_diagonal, map_widths
+from framesort.stars._pixels import Pixels
 from framesort.stars._spike import spike_from_stars
 
 __all__ = ["measure_image"]
@@ -40,17 +39,16 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
     ValueError
         The image is not two-dimensional, or the mask has another shape.
     """
-    pixels = prepare_image(image, mask)
-    level = guess_saturation(pixels) if saturation is None else float(saturation)
-    field = measure_field(pixels, saturation=level)
+    pixels = Pixels(image, mask)
+    field = measure_field(pixels, saturation=saturation)
     # The maps are smooth over many pixels: a part of them has the same median.
-    known = np.isfinite(pixels[::8, ::8])
+    known = np.isfinite(pixels.part(slice(None, None, 8), slice(None, None, 8)))
     if not known.any():
         known[:] = True
-    sky = float(np.median(field.background.level[::8, ::8][known]))
-    noise = float(np.median(field.background.noise[::8, ::8][known]))
+    sky = float(np.median(field.level.every(8)[known]))
+    noise = float(np.median(field.sky_noise.every(8)[known]))
     half = half_diagonal(pixels)
-    gradient = fit_slope(field.background.level, pixels, half=half)
+    gradient = fit_slope(field.level, pixels, half=half)
     table = field.table
     clean = np.asarray(table["clean"], dtype=bool)
     frame = FrameQuality(
@@ -58,7 +56,7 @@ def measure_image(image: Any, *, saturation: float | None = None, mask: Any = No
         sky=sky,
         noise=noise,
         sky_gradient=gradient,
-        saturation=level,
+        saturation=field.saturation if saturation is None else float(saturation),
         star_list=table,
     )
     if clean.sum() < _LEAST_STARS:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from framesort.stars._background import Background
+from framesort.stars._background import Map
 from framesort.stars._fit import HEIGHT, QUALITY, A, B, C, G, X, Y, draw_stars, fit_stars
 from framesort.stars._growth import core_flux, shape_numbers
 from framesort.stars._guess import (
@@ -38,7 +38,6 @@ class Fit:
     """
 
     residual: NDArray[np.float32]
-    background: Background
     stars: NDArray[np.float64]
     quality: NDArray[np.void]
     sigma: NDArray[np.float64]
@@ -78,7 +77,7 @@ class _FirstRound:
 
 def start_fit(
     residual: NDArray[np.float32],
-    background: Background,
+    noise: Map,
     candidates: tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.float64]],
     mean: NDArray[np.float64],
 ) -> Fit:
@@ -88,10 +87,9 @@ def start_fit(
     radius = max(3.5, FIT_RADIUS * fwhm)
     return Fit(
         residual=residual,
-        background=background,
         stars=place_stars(places, height, mean),
         quality=np.zeros(len(places), QUALITY),
-        sigma=np.maximum(background.noise[places[:, 1], places[:, 0]].astype(float), 1e-6),
+        sigma=np.maximum(noise.at(places[:, 0], places[:, 1]).astype(float), 1e-6),
         height=height,
         saturated=extent > 0,
         radius=radius,
@@ -173,11 +171,11 @@ def _fit_all(fit: Fit, first: _FirstRound) -> NDArray[np.bool_]:
     stars, mean, saturated = fit.stars, fit.mean, fit.saturated
     order = np.flatnonzero(~first.narrow)
     faint = first.strength < _SHAPE_DEPTH
-    fit.draw(order, 1.0)
     failed = ~first.narrow & (~first.good | faint)
+    fit.draw(np.flatnonzero(failed), 1.0)
     stars[failed, A], stars[failed, B], stars[failed, C] = mean[A], mean[B], mean[C]
     stars[failed, HEIGHT] = np.where(saturated, stars[:, HEIGHT], RAISE * fit.height)[failed]
-    fit.draw(order, -1.0)
+    fit.draw(np.flatnonzero(failed), -1.0)
     fit.fit(order, np.where(saturated | faint, 4, 7), 15)
     fit.quality["success"][first.narrow] = -1
     return ~saturated & ~faint

@@ -27,6 +27,46 @@ def _inside(index: Any, size: Any) -> Any:
     return index if index < size else 2 * size - 1 - index
 
 
+@njit(cache=True, nogil=True, inline="never")
+def _add_shifted(line: Any, kernel: Any, out: Any) -> Any:
+    """Add the line times each weight, shifted by one pixel more each; four weights at a time."""
+    size, nx, k = kernel.size, out.size, 0
+    while k < size:
+        a = line[k:]
+        if size - k >= 4:
+            one, two, three, four = kernel[k], kernel[k + 1], kernel[k + 2], kernel[k + 3]
+            b, c, d = line[k + 1 :], line[k + 2 :], line[k + 3 :]
+            for x in range(nx):
+                out[x] = (((out[x] + one * a[x]) + two * b[x]) + three * c[x]) + four * d[x]
+            k += 4
+            continue
+        one = kernel[k]
+        for x in range(nx):
+            out[x] += one * a[x]
+        k += 1
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _add_rows(ring: Any, begin: Any, kernel: Any, out: Any) -> Any:
+    """Sum of the rows of a ring, from row `begin` on, times the weights; four at a time."""
+    size, nx, k = kernel.size, out.size, 0
+    out[:] = 0
+    while k < size:
+        a = ring[(begin + k) % size]
+        if size - k >= 4:
+            one, two, three, four = kernel[k], kernel[k + 1], kernel[k + 2], kernel[k + 3]
+            b, c = ring[(begin + k + 1) % size], ring[(begin + k + 2) % size]
+            d = ring[(begin + k + 3) % size]
+            for x in range(nx):
+                out[x] = (((out[x] + one * a[x]) + two * b[x]) + three * c[x]) + four * d[x]
+            k += 4
+            continue
+        one = kernel[k]
+        for x in range(nx):
+            out[x] += one * a[x]
+        k += 1
+
+
 @njit(cache=True, nogil=True)
 def convolve_rows(image: Any, kernel: Any, mirror: Any, first: Any, last: Any, out: Any) -> Any:
     """Rows `first` to `last` of the separable convolution of an image, into `out`.
@@ -49,18 +89,10 @@ def convolve_rows(image: Any, kernel: Any, mirror: Any, first: Any, last: Any, o
                 for x in range(half):
                     line[x] = line[half + _inside(x - half, nx)]
                     line[nx + half + x] = line[half + _inside(nx + x, nx)]
-            for k in range(size):
-                weight = kernel[k]
-                for x in range(nx):
-                    new[x] += weight * line[x + k]
+            _add_shifted(line, kernel, new)
         if y < first + half:
             continue
-        row = out[y - half - first]
-        row[:] = 0
-        for k in range(size):
-            weight, old = kernel[k], ring[(y - first + half + 1 + k) % size]
-            for x in range(nx):
-                row[x] += weight * old[x]
+        _add_rows(ring, (y - first + half + 1) % size, kernel, out[y - half - first])
 
 
 def smooth_image(
