@@ -78,27 +78,26 @@ class MeshMap:
     mesh: NDArray[np.float32]
     shape: tuple[int, int]
 
-    def rows(self, first: int, last: int) -> NDArray[np.float32]:
-        """Rows `first` to `last` of the map."""
-        out = np.empty((min(last, self.shape[0]) - first, self.shape[1]), np.float32)
-        spread_mesh(self.mesh, first, first + len(out), self.shape[0], out)
-        return out
+    def rows(self, first: int, last: int, room: Any = None) -> NDArray[np.float32]:
+        """Rows `first` to `last` of the map; `room`, of as many rows or more, is used for them."""
+        out = np.empty((last - first, self.shape[1]), np.float32) if room is None else room
+        spread_mesh(self.mesh, first, last, self.shape[0], out)
+        return np.asarray(out[: last - first])
 
     def at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:
         """Values at pixels."""
-        order = np.argsort(y, kind="stable")  # a row is made once
-        found = np.empty(len(x), np.float32)
-        pick_mesh(
-            self.mesh, np.asarray(x, int)[order], np.asarray(y, int)[order], *self.shape, found
-        )
-        out = np.empty_like(found)
-        out[order] = found
+        out = np.empty(np.shape(x), np.float32)
+        pick_mesh(self.mesh, np.asarray(x, dtype=int), np.asarray(y, dtype=int), *self.shape, out)
         return out
 
     def part(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
         """A rectangle of the map."""
-        bands = range(y0, y1, BAND)
-        return np.concatenate([self.rows(y, min(y + BAND, y1))[:, x0:x1] for y in bands])
+        out = np.empty((y1 - y0, x1 - x0), np.float32)
+        room = np.empty((min(BAND, y1 - y0), self.shape[1]), np.float32)
+        for y in range(y0, y1, BAND):
+            end = min(y + BAND, y1)
+            out[y - y0 : end - y0] = self.rows(y, end, room)[:, x0:x1]
+        return out
 
     def every(self, step: int, start: int = 0) -> NDArray[np.float32]:
         """Every `step`-th pixel along both axes, from `start` on."""
@@ -117,7 +116,7 @@ class WholeMap:
         """Of the image."""
         return self.values.shape[0], self.values.shape[1]
 
-    def rows(self, first: int, last: int) -> NDArray[np.float32]:
+    def rows(self, first: int, last: int, room: Any = None) -> NDArray[np.float32]:
         """Rows `first` to `last` of the map."""
         return self.values[first:last]
 

@@ -60,11 +60,12 @@ def subtract_level(pixels: Pixels, level: Map, noise: Map) -> NDArray[np.float32
     out = np.empty(pixels.shape, np.float32)
     ny = len(out)
     found, hot = np.empty((1000, 2), np.int32), []
+    rooms = np.empty((2, min(BAND, ny), out.shape[1]), np.float32)
     for begin in range(0, ny, BAND):
         end = min(begin + BAND, ny)
-        np.subtract(pixels.rows(begin, end), level.rows(begin, end), out=out[begin:end])
-        first, last = max(begin - 1, 1), end - 1  # whose neighbours are there
-        rows = noise.rows(first, last)
+        np.subtract(pixels.rows(begin, end), level.rows(begin, end, rooms[0]), out=out[begin:end])
+        first, last = max(begin - 1, 1), max(end - 1, 1)  # whose neighbours are there
+        rows = noise.rows(first, last, rooms[1])
         count = _find_hot_pixels(out, rows, first, last, found)
         if count > len(found):
             found = np.empty((2 * count, 2), np.int32)

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-__all__ = ["measure_mesh", "pick_mesh", "spread_mesh", "spread_row", "take_mesh"]
+__all__ = ["measure_mesh", "pick_mesh", "spread_mesh", "take_mesh"]
 
 # A normal distribution cut at -3 and +1.5 standard deviations has this mean and standard
 # deviation (closed form of the truncated normal; Johnson, Kotz & Balakrishnan 1994, ch. 13.10).
@@ -168,39 +168,53 @@ def measure_mesh(
 
 
 @njit(cache=True, nogil=True)
-def spread_row(mesh: Any, y: Any, ny: Any, line: Any, row: Any) -> Any:
-    """Bilinear interpolation of box centres to one row of pixels, continued to the edges.
+def _edges(i: Any, columns: Any, nx: Any) -> Any:
+    """Where the stretch between the centres of boxes i and i + 1 begins and ends, and the centres.
 
-    `line` is room for one row of the mesh.
+    The first and the last stretch go on to the edges of the image.
     """
-    rows, columns = mesh.shape
-    nx = len(row)
+    here, there = (i + 0.5) * nx / columns - 0.5, (i + 1.5) * nx / columns - 0.5
+    first = 0 if i == 0 else int(np.ceil(here))
+    last = nx if i == columns - 2 else int(np.ceil(there))
+    return first, last, here, there
+
+
+@njit(cache=True, nogil=True)
+def _rows_around(y: Any, rows: Any, ny: Any) -> Any:
+    """The rows of the mesh below and above a row of pixels, and how far it is between them."""
     v = (y + 0.5) * rows / ny - 0.5
     j = min(max(int(v), 0), max(rows - 2, 0))
-    f = np.float32(v - j)
-    k = min(j + 1, rows - 1)
+    return j, min(j + 1, rows - 1), np.float32(v - j)
+
+
+@njit(cache=True, nogil=True)
+def _spread_row(mesh: Any, y: Any, ny: Any, line: Any, ramp: Any, row: Any) -> Any:
+    """Bilinear interpolation of box centres to one row of pixels, continued to the edges.
+
+    `line` is room for one row of the mesh, `ramp` holds 0, 1, 2 ... as far as the row is long.
+    """
+    rows, columns = mesh.shape
+    j, k, f = _rows_around(y, rows, ny)
     for i in range(columns):
         line[i] = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
     if columns == 1:
         row[:] = line[0]
         return
     for i in range(columns - 1):
-        # From one box centre to the next; the first and last go on to the edges.
-        here, there = (i + 0.5) * nx / columns - 0.5, (i + 1.5) * nx / columns - 0.5
-        x0 = 0 if i == 0 else int(np.ceil(here))
-        x1 = nx if i == columns - 2 else int(np.ceil(there))
+        first, last, here, there = _edges(i, columns, len(row))
         slope = (line[i + 1] - line[i]) / np.float32(there - here)
-        base = line[i] + slope * np.float32(x0 - here)
-        for x in range(x1 - x0):
-            row[x0 + x] = base + slope * np.float32(x)
+        base = line[i] + slope * np.float32(first - here)
+        part = row[first:last]
+        for x in range(part.size):
+            part[x] = base + slope * ramp[x]
 
 
 @njit(cache=True, nogil=True)
 def spread_mesh(mesh: Any, first: Any, last: Any, size: Any, out: Any) -> Any:
     """Rows `first` to `last` of the background of `size` rows from its mesh, into `out`."""
-    line = np.empty(mesh.shape[1], np.float32)
+    line, ramp = np.empty(mesh.shape[1], np.float32), np.arange(out.shape[1]).astype(np.float32)
     for y in range(first, last):
-        spread_row(mesh, y, size, line, out[y - first])
+        _spread_row(mesh, y, size, line, ramp, out[y - first])
 
 
 @njit(cache=True, nogil=True)
@@ -209,9 +223,10 @@ def take_mesh(mesh: Any, image: Any, first: Any, last: Any, size: Any, out: Any)
 
     `image` and `out` hold these rows alone.
     """
-    line, row = np.empty(mesh.shape[1], np.float32), np.empty(out.shape[1], np.float32)
+    line, ramp = np.empty(mesh.shape[1], np.float32), np.arange(out.shape[1]).astype(np.float32)
+    row = np.empty(out.shape[1], np.float32)
     for y in range(first, last):
-        spread_row(mesh, y, size, line, row)
+        _spread_row(mesh, y, size, line, ramp, row)
         for x in range(len(row)):
             out[y - first, x] = image[y - first, x] - row[x]
 
@@ -219,10 +234,21 @@ def take_mesh(mesh: Any, image: Any, first: Any, last: Any, size: Any, out: Any)
 @njit(cache=True, nogil=True)
 def pick_mesh(mesh: Any, x: Any, y: Any, ny: Any, nx: Any, out: Any) -> Any:
     """The background at some pixels of an image of ny, nx, as `spread_mesh` gives it there."""
-    line, row = np.empty(mesh.shape[1], np.float32), np.empty(nx, np.float32)
-    before = -1
-    for k in range(len(x)):
-        if y[k] != before:
-            before = y[k]
-            spread_row(mesh, before, ny, line, row)
-        out[k] = row[x[k]]
+    rows, columns = mesh.shape
+    for n in range(len(x)):
+        j, k, f = _rows_around(y[n], rows, ny)
+        i = min(max(int((x[n] + 0.5) * columns / nx - 0.5), 0), max(columns - 2, 0))
+        one = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
+        if columns == 1:
+            out[n] = one
+            continue
+        first, last, here, there = _edges(i, columns, nx)
+        if x[n] < first:  # by rounding beside it
+            i -= 1
+        elif x[n] >= last:
+            i += 1
+        first, last, here, there = _edges(i, columns, nx)
+        one = mesh[j, i] + f * (mesh[k, i] - mesh[j, i])
+        two = mesh[j, i + 1] + f * (mesh[k, i + 1] - mesh[j, i + 1])
+        slope = (two - one) / np.float32(there - here)
+        out[n] = one + slope * np.float32(first - here) + slope * np.float32(x[n] - first)
