@@ -1,11 +1,14 @@
 """Second half of the pipeline: both sets on one grid, stacked, stars replaced."""
 
 import logging
-from collections.abc import Callable, Iterator, Sequence
+import warnings
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cache, partial
 from pathlib import Path
+from threading import Event
+from typing import Any
 
 import numpy as np
 from astropy.io.fits import Header
@@ -18,6 +21,7 @@ from framesort.night._fields import target_of
 from framesort.night._kept import KeptStacks
 from framesort.night._notes import join_notes
 from framesort.night._place import PlacedNight, in_a_set
+from framesort.night._read import table_patterns
 from framesort.night._run import NightRun, StageProgress
 from framesort.night._stacks import GroupFrames, sign_frames, stack_group
 from framesort.records import (
@@ -36,8 +40,12 @@ from framesort.replacement import (
     replace_stars,
 )
 from framesort.settings import Settings
+from framesort.workers import Progress, free_memory, worker_count
 
 _LOG = logging.getLogger(__name__)
+
+STACK_BYTES = 10  # of a pixel of a stack: value, weight, number of frames
+REPLACEMENT_BYTES = 80  # of a pixel while stars are replaced and the result is measured and written
 
 __all__ = [
     "MergedGroup",
@@ -109,11 +117,51 @@ def merge_groups(
 
 
 def merge_step(
-    run: NightRun, table: Table, qualities: Sequence[FrameQuality], placed: PlacedNight
+    run: NightRun,
+    table: Table,
+    qualities: Sequence[FrameQuality],
+    placed: PlacedNight,
+    *,
+    write: Callable[[MergedGroup], None] | None = None,
 ) -> Iterator[MergedGroup]:
-    """Stack, replace and check, group by group: `merge_groups` within a run."""
+    """Stack, replace and check, group by group: `merge_groups` within a run.
+
+    `write` is called with each group that is complete but for the measurements on its result,
+    beside these.
+    """
+    todo = _group_frames(run, table, qualities, placed)
+    stacks = None
+    for k, frames in enumerate(todo):
+        with ThreadPoolExecutor(1) as thread, ThreadPoolExecutor(1) as other:
+            aside = None if run.executor is None else thread
+            if stacks is None:
+                stacks = stack_group(run, frames, aside)
+            following = todo[k + 1 : k + 2]
+            if aside is None or not following or not _has_room(run, following[0]):
+                group = _finish_group(run, frames, stacks, aside, write)
+                stacks = None
+            else:
+                stop = Event()
+                # Filters of warnings are the process's, and both threads change them.
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")
+                    coming = other.submit(stack_group, _until(run, stop), following[0], None)
+                    try:
+                        group = _finish_group(run, frames, stacks, aside, write)
+                        stacks = coming.result()
+                    except BaseException:
+                        stop.set()
+                        raise
+        yield group
+
+
+def _group_frames(
+    run: NightRun, table: Table, qualities: Sequence[FrameQuality], placed: PlacedNight
+) -> list[GroupFrames]:
+    """What is to be stacked, group by group; groups without a frame on the grid are left out."""
     reader, _ = run.reader(table)
     chosen = in_a_set(table)
+    found = []
     for label in sorted(set(table["group"]) - {""}):
         rows = np.flatnonzero(chosen & (table["group"] == label))
         # Frames that are not on the grid are in `left_out`; the stacker need not name them again.
@@ -122,33 +170,71 @@ def merge_step(
         sets = {name: w for name, w in weights.items() if np.any(w > 0)}
         if "deep" not in sets:  # no frame of the group could be placed
             continue
-        with ThreadPoolExecutor(1) as thread:
-            aside = None if run.executor is None else thread
-            frames = GroupFrames(
-                label=label,
-                rows=table[rows],
-                qualities=[qualities[int(row)] for row in rows],
-                transforms=[placed.transforms[row] for row in rows],
-                sets=sets,
-                grid=placed.grid_of(target_of(table, int(rows[0]))),
-                reader=reader,
-            )
-            stacks = stack_group(run, frames, aside)
-            group = _finish_group(run, label, stacks, aside)
-        both = list(dict.fromkeys(file for stack in stacks.values() for file in stack.frames))
-        yield replace(group, header=sign_frames(group.deep.header, table[rows], both))
+        frames = GroupFrames(
+            label=label,
+            rows=table[rows],
+            qualities=[qualities[int(row)] for row in rows],
+            transforms=[placed.transforms[row] for row in rows],
+            sets=sets,
+            grid=placed.grid_of(target_of(table, int(rows[0]))),
+            reader=reader,
+        )
+        found.append(frames)
+    return found
+
+
+class _StoppedError(Exception):
+    """Stacking is no longer wanted."""
+
+
+def _until(run: NightRun, stop: Event) -> NightRun:
+    """The run, whose stages end early once `stop` is set."""
+
+    def stage(name: str) -> Progress:
+        def follow(items: Iterable[Any]) -> Iterator[Any]:
+            progress = run.stage(name)
+            for item in items if progress is None else progress(items):
+                if stop.is_set():
+                    raise _StoppedError
+                yield item
+
+        return follow
+
+    return replace(run, progress=stage)
+
+
+def _has_room(run: NightRun, following: GroupFrames) -> bool:
+    """Whether the next group's stacks fit into memory beside a replacement of stars."""
+    ny, nx = following.grid.shape
+    planes = 3 if str(table_patterns(following.rows)[0]) else 1
+    stacks = len(following.sets) * planes * STACK_BYTES * ny * nx
+    rows = worker_count(run.executor) * run.settings.memory * 1e6
+    free = free_memory()
+    return free is not None and free > stacks + rows + REPLACEMENT_BYTES * planes * ny * nx
 
 
 def _finish_group(
-    run: NightRun, label: str, stacks: dict[str, Stack], aside: Executor | None
+    run: NightRun,
+    frames: GroupFrames,
+    stacks: dict[str, Stack],
+    aside: Executor | None,
+    write: Callable[[MergedGroup], None] | None,
 ) -> MergedGroup:
-    """Replace the stars and measure what came of it; `aside` is where stacks are measured."""
+    """Replace the stars, measure and write what came of it.
+
+    `aside` is where stacks are measured and written.
+    """
+    label = frames.label
     deep, sharp = stacks["deep"], stacks.get("sharp")
+    both = list(dict.fromkeys(file for stack in stacks.values() for file in stack.frames))
+    header = sign_frames(deep.header, frames.rows, both)
     notes = as_notes(note for stack in stacks.values() for note in stack.notes)
     if sharp is None:
         text = "no sharp stack, so the stars of the deep stack stay as they are"
         notes.append(Note("no sharp stack", text).within(label))
-        return MergedGroup(label=label, deep=deep, notes=unique_notes(notes))
+        group = MergedGroup(label=label, deep=deep, header=header, notes=unique_notes(notes))
+        _write_beside(group, write, aside)()
+        return group
 
     def measure(pixels: np.ndarray) -> Callable[[], FrameQuality]:
         task = partial(run.star_measurer, green_plane(pixels), saturation=_level(deep.saturation))
@@ -167,11 +253,17 @@ def _finish_group(
         )
     except FramesortError as error:  # the other groups are done all the same
         notes.append(Note("stars not replaced", f"{label}: stars not replaced: {error}"))
-        return MergedGroup(label=label, deep=deep, sharp=sharp, notes=unique_notes(notes))
+        group = MergedGroup(
+            label=label, deep=deep, sharp=sharp, header=header, notes=unique_notes(notes)
+        )
+        _write_beside(group, write, aside)()
+        return group
     reasons, counts = np.unique(list(replacement.table["reason"]), return_counts=True)
     for reason, number in zip(reasons, counts, strict=True):
         _LOG.debug("%s: %d detections: %s", label, number, reason or "replaced")
     measured["final"] = measure(replacement.final)
+    group = MergedGroup(label=label, deep=deep, sharp=sharp, header=header, replacement=replacement)
+    finish_writing = _write_beside(group, write, aside)
 
     def stack_qualities() -> list[FrameQuality]:
         return [measured[name]() for name in ("deep", "sharp", "final")]
@@ -184,16 +276,25 @@ def _finish_group(
     spike, _, _ = measure_spike_excess(
         list(qualities.values()), [label] * 3, [name == "sharp" for name in qualities]
     )
-    return MergedGroup(
-        label=label,
-        deep=deep,
-        sharp=sharp,
-        replacement=replacement,
+    finish_writing()
+    return replace(
+        group,
         fwhm={name: quality.fwhm for name, quality in qualities.items()},
         spike=dict(zip(qualities, spike.tolist(), strict=True)),
         check=check,
         notes=unique_notes(notes),
     )
+
+
+def _write_beside(
+    group: MergedGroup, write: Callable[[MergedGroup], None] | None, aside: Executor | None
+) -> Callable[[], object]:
+    """Begin to write a group, after what waits in `aside`; gives what waits for its end."""
+    if write is None:
+        return lambda: None
+    if aside is None:
+        return partial(write, group)
+    return aside.submit(write, group).result
 
 
 def _level(saturation: float) -> float | None:

@@ -273,8 +273,12 @@ def _merge_into(
     except OSError as error:
         raise OutputError(f"{scratch}: cannot be written ({error.strerror})") from error
     merged: list[str] = []
-    for group in merge_step(run, table, qualities, placed):
-        lost = write_group(folder, group, kept, settings=settings)
+    lost: list[Note] = []
+
+    def write(group: MergedGroup) -> None:
+        lost[:] = write_group(folder, group, kept, settings=settings)
+
+    for group in merge_step(run, table, qualities, placed, write=write):
         group = replace(group, notes=(*group.notes, *lost))
         merged.append(group.label)
         log_notes(_LOG, group.notes)

@@ -1,10 +1,13 @@
-"""How many cores there are, and bands of rows side by side on them."""
+"""How many cores and how much memory there are, and bands of rows side by side."""
 
 import os
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from pathlib import Path
 
-__all__ = ["core_count", "run_bands"]
+__all__ = ["core_count", "free_memory", "run_bands"]
 
 
 def core_count() -> int:
@@ -12,6 +15,30 @@ def core_count() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
+
+
+def free_memory() -> int | None:
+    """Bytes of memory that this process may still take; None where the system does not say.
+
+    On Linux what the kernel counts as available, less where a control group (a container's limit)
+    or a limit of this process's address space leaves less.
+    """
+    if sys.platform != "linux":
+        return None
+    import resource
+
+    try:
+        lines = Path("/proc/meminfo").read_text(encoding="ascii").splitlines()
+        free = next(int(line.split()[1]) << 10 for line in lines if line.startswith("MemAvail"))
+        if resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY:
+            return None
+    except (OSError, StopIteration, ValueError):
+        return None
+    with suppress(OSError, ValueError):  # no such group, or no limit
+        group = Path("/sys/fs/cgroup")
+        limit = int((group / "memory.max").read_text(encoding="ascii"))
+        free = min(free, limit - int((group / "memory.current").read_text(encoding="ascii")))
+    return free
 
 
 def run_bands(
