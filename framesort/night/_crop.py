@@ -1,10 +1,11 @@
 """Which part of the grid enough frames cover: cropped to on request, else reported."""
 
 import re
+from collections.abc import Iterator
 from concurrent.futures import Executor
 from dataclasses import replace
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from astropy.io.fits import Header
@@ -16,7 +17,13 @@ from framesort.frames import FrameReader
 from framesort.night._run import NightRun
 from framesort.records import Transform, column_values
 from framesort.registration import Grid
-from framesort.stacking import count_cover, find_bad_edges, largest_rectangle
+from framesort.stacking import (
+    common_cover,
+    count_cover,
+    find_bad_edges,
+    largest_common_rectangle,
+    largest_rectangle,
+)
 from framesort.workers import run_tasks
 
 __all__ = ["crop_transform", "cut_grid", "find_cut"]
@@ -65,8 +72,12 @@ def find_cut(
     settings = run.settings
     share = 1.0 if settings.crop is None else settings.crop
     edges = _bad_edges(table, transforms, reader, settings.crop is not None, run.executor)
-    inside = _covered(table, transforms, grid, edges, share)
-    where = largest_rectangle(inside)
+    if share == 1:
+        first, stop = _common(table, transforms, grid, edges)
+        where, covered = largest_common_rectangle(first, stop), int((stop - first).sum())
+    else:
+        inside = _covered(table, transforms, grid, edges, share)
+        where, covered = largest_rectangle(inside), int(inside.sum())
     ny, nx = grid.shape
     frames = "all frames" if share == 1 else f"{100 * share:.0f} % of the frames"
     if where is None:
@@ -86,7 +97,7 @@ def find_cut(
             f"The pictures were cut from {nx} x {ny} to {size} pixels, which {frames} "
             "of every stack cover.",
         )
-    less = 1 - float(inside.mean())
+    less = 1 - covered / (ny * nx)
     if less < _WORTH_TELLING:
         return None, ""
     return None, (
@@ -104,6 +115,38 @@ def _covered(
 ) -> NDArray[np.bool_]:
     """Pixels of the grid that enough frames of every stack cover."""
     inside = np.ones(grid.shape, dtype=bool)
+    for stack in _stacks_of(table, transforms, edges):
+        inside &= count_cover(
+            stack.transforms, stack.sizes, grid.shape, edges=stack.edges
+        ) >= np.ceil(share * len(stack.sizes) - 1e-9)
+    return inside
+
+
+def _common(
+    table: Table, transforms: tuple[Transform, ...], grid: Grid, edges: list[Edges]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """What all frames of every stack cover: of each row first column, and that after the last."""
+    stacks = list(_stacks_of(table, transforms, edges))
+    return common_cover(
+        [one for stack in stacks for one in stack.transforms],
+        [one for stack in stacks for one in stack.sizes],
+        grid.shape,
+        edges=[one for stack in stacks for one in stack.edges],
+    )
+
+
+class _Members(NamedTuple):
+    """The frames of one stack."""
+
+    transforms: list[Transform]
+    sizes: list[tuple[int, int]]
+    edges: list[Edges]
+
+
+def _stacks_of(
+    table: Table, transforms: tuple[Transform, ...], edges: list[Edges]
+) -> Iterator[_Members]:
+    """Both stacks of every group, without those that have no frame."""
     good = np.array([bool(transform) for transform in transforms])
     height, width = (np.asarray(table[name], dtype=int) for name in ("height", "width"))
     for label in sorted(set(table["group"]) - {""}):
@@ -113,14 +156,11 @@ def _covered(
             rows = np.flatnonzero(here & (weight > 0))
             if not rows.size:
                 continue
-            count = count_cover(
-                [transforms[row] for row in rows],
-                [(int(height[row]), int(width[row])) for row in rows],
-                grid.shape,
+            yield _Members(
+                transforms=[transforms[row] for row in rows],
+                sizes=[(int(height[row]), int(width[row])) for row in rows],
                 edges=[edges[row] for row in rows],
             )
-            inside &= count >= np.ceil(share * len(rows) - 1e-9)
-    return inside
 
 
 def _bad_edges(

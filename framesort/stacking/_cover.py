@@ -1,6 +1,6 @@
 """How many frames cover each pixel of the grid, and the largest rectangle that enough cover."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numba
@@ -12,7 +12,13 @@ from framesort.records import Transform
 from framesort.stacking._options import Reader
 from framesort.stacking._prepare import ProbeTask, inspect_frame
 
-__all__ = ["count_cover", "find_bad_edges", "largest_rectangle"]
+__all__ = [
+    "common_cover",
+    "count_cover",
+    "find_bad_edges",
+    "largest_common_rectangle",
+    "largest_rectangle",
+]
 
 NO_EDGES = (0, 0, 0, 0)
 HALF = 0.5 - 1e-6  # pixels; the place between two belongs to one of them
@@ -46,6 +52,46 @@ def count_cover(
         A frame covers the grid pixels whose centre lies in one of its own, as in stacking.
     """
     steps = np.zeros((shape[0], shape[1] + 1), dtype=np.int32)
+    for rows, first, last in _frame_spans(transforms, sizes, shape, edges):
+        np.add.at(steps, (rows, first), 1)
+        np.add.at(steps, (rows, last + 1), -1)
+    return np.cumsum(steps[:, :-1], axis=1, dtype=np.int32)
+
+
+def common_cover(
+    transforms: Sequence[Transform],
+    sizes: Sequence[tuple[int, int]],
+    shape: tuple[int, int],
+    *,
+    edges: Sequence[tuple[int, int, int, int]] | None = None,
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """What all frames cover, row by row; parameters as for `count_cover`.
+
+    The pictures are convex, and so is what they have in common: each row has one run of pixels.
+
+    Returns
+    -------
+    first, stop : (ny,) int ndarray
+        First column of each row, and the column after its last; the same where there is none.
+    """
+    first = np.zeros(shape[0], dtype=np.intp)
+    stop = np.full(shape[0], shape[1], dtype=np.intp)
+    for rows, begin, last in _frame_spans(transforms, sizes, shape, edges):
+        here = np.zeros(shape[0], dtype=np.intp)
+        here[rows] = last + 1
+        stop = np.minimum(stop, here)
+        first[rows] = np.maximum(first[rows], begin)
+    stop = np.maximum(stop, first)
+    return first, stop
+
+
+def _frame_spans(
+    transforms: Sequence[Transform],
+    sizes: Sequence[tuple[int, int]],
+    shape: tuple[int, int],
+    edges: Sequence[tuple[int, int, int, int]] | None,
+) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.intp]]]:
+    """Of each frame the rows of the grid that it covers, first and last column in each."""
     edges = [NO_EDGES] * len(sizes) if edges is None else edges
     for transform, (ny, nx), (left, right, below, above) in zip(
         transforms, sizes, edges, strict=True
@@ -54,10 +100,7 @@ def count_cover(
             continue
         x = np.array([left - HALF, nx - 1 - right + HALF, nx - 1 - right + HALF, left - HALF])
         y = np.array([below - HALF, below - HALF, ny - 1 - above + HALF, ny - 1 - above + HALF])
-        rows, first, last = _spans(*transform.map_points(x, y), shape)
-        np.add.at(steps, (rows, first), 1)
-        np.add.at(steps, (rows, last + 1), -1)
-    return np.cumsum(steps[:, :-1], axis=1, dtype=np.int32)
+        yield _spans(*transform.map_points(x, y), shape)
 
 
 def _spans(
@@ -112,6 +155,32 @@ def largest_rectangle(inside: NDArray[np.bool_]) -> tuple[slice, slice] | None:
     if area == 0:
         return None
     return slice(int(bottom), int(top)), slice(int(left), int(right))
+
+
+def largest_common_rectangle(
+    first: NDArray[np.intp], stop: NDArray[np.intp]
+) -> tuple[slice, slice] | None:
+    """The rectangle of most pixels within what `common_cover` gave.
+
+    Of a convex region a rectangle lies inside if its lowest and its highest row do.
+
+    Returns
+    -------
+    (slice, slice) or None
+        As `largest_rectangle` gives it for the same pixels.
+    """
+    best, where = 0, None
+    rows = np.flatnonzero(stop > first)
+    for top in rows.tolist():
+        bottoms = rows[: np.searchsorted(rows, top, side="right")]
+        left = np.maximum(first[bottoms], first[top])
+        right = np.minimum(stop[bottoms], stop[top])
+        area = (right - left) * (top + 1 - bottoms)
+        k = int(np.argmax(area))
+        if area[k] > best:
+            best = int(area[k])
+            where = slice(int(bottoms[k]), top + 1), slice(int(left[k]), int(right[k]))
+    return where
 
 
 @numba.njit(cache=True, nogil=True)

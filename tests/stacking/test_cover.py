@@ -5,7 +5,13 @@ import pytest
 from scipy import ndimage
 
 from framesort.records import Transform
-from framesort.stacking import count_cover, find_bad_edges, largest_rectangle
+from framesort.stacking import (
+    common_cover,
+    count_cover,
+    find_bad_edges,
+    largest_common_rectangle,
+    largest_rectangle,
+)
 
 
 def all_rectangles(inside):
@@ -96,3 +102,26 @@ def test_bad_edges_are_those_that_stacking_leaves_out():
 
     assert find_bad_edges("frame", read=read) == (5, 0, 0, 3)
     assert find_bad_edges("no such file") == (0, 0, 0, 0)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_what_all_frames_cover_and_its_rectangle_are_those_of_single_pixels(seed):
+    rng = np.random.default_rng(seed)
+    shape = (int(rng.integers(20, 90)), int(rng.integers(20, 90)))
+    count = int(rng.integers(1, 6))
+    transforms, sizes, edges = [], [], []
+    for _ in range(count):
+        turn = rng.normal(0, 0.02 if seed % 2 else 0.6)
+        c, s = np.cos(turn), np.sin(turn)
+        matrix = np.array([[c, -s, rng.normal(0, 5)], [s, c, rng.normal(0, 5)], [0, 0, 1]])
+        matrix[2, :2] = rng.normal(0, 2e-4, 2)
+        transforms.append(Transform(matrix=matrix))
+        sizes.append((int(rng.integers(15, 100)), int(rng.integers(15, 100))))
+        edges.append(tuple(rng.integers(0, 3, 4).tolist()))
+    first, stop = common_cover(transforms, sizes, shape, edges=edges)
+    columns = np.arange(shape[1])
+    inside = (columns >= first[:, None]) & (columns < stop[:, None])
+    np.testing.assert_array_equal(
+        inside, count_cover(transforms, sizes, shape, edges=edges) == count
+    )
+    assert largest_common_rectangle(first, stop) == largest_rectangle(inside)
