@@ -11,6 +11,7 @@ import platform
 import subprocess
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -204,8 +205,31 @@ def draw_frame(shape, stars, background, *, fwhm, line, turn, shift, rng):
     return np.clip(image, 0, 65535).astype(np.uint16)
 
 
-def make_night(folder, count, shape, seed=1):
-    """A night of dithered frames, one in four with the heater off, and its log; the paths."""
+def _write_frame(task):
+    """One frame of `make_night`, by a process of its own."""
+    path, header, shape, stars, background, off, seed = task
+    rng = np.random.default_rng(seed)
+    pixels = draw_frame(
+        shape,
+        stars,
+        background,
+        fwhm=2.8 if off else 3.5,
+        line=0.0 if off else 0.08,
+        turn=np.deg2rad(rng.uniform(-0.1, 0.1)),
+        shift=rng.uniform(-15, 15, 2),
+        rng=rng,
+    )
+    if "BAYERPAT" in header:  # an even colour of the light: red and blue weaker than green
+        for rows, columns in ((0, 0), (1, 1)):
+            pixels[rows::2, columns::2] = pixels[rows::2, columns::2] * 0.7
+    fits.writeto(path, pixels, header, overwrite=True)
+
+
+def make_night(folder, count, shape, seed=1, filters=("Ha",), pattern=""):
+    """A night of dithered frames, one in four with the heater off, and its log; the paths.
+
+    `filters` take turns, four frames each; `pattern` makes it a colour camera's.
+    """
     rng = np.random.default_rng(seed)
     ny, nx = shape
     number = max(150, ny * nx // 6500)
@@ -221,7 +245,7 @@ def make_night(folder, count, shape, seed=1):
     background = (1000 + nebula + 30 * x / nx).astype(np.float32)
     folder = Path(folder)
     log = ["time,power"]
-    paths = []
+    tasks = []
     begin = 1_768_000_000
     for k in range(count):
         off = k % 4 == 0
@@ -230,28 +254,23 @@ def make_night(folder, count, shape, seed=1):
             {
                 "DATE-OBS": time.strftime("%Y-%m-%dT%H:%M:%S", time.gmtime(start)),
                 "EXPTIME": 300.0,
-                "FILTER": "Ha",
+                "FILTER": filters[k // 4 % len(filters)],
                 "IMAGETYP": "light",
                 "BUNIT": "adu",
                 "EGAIN": 1.0,
                 "SATURATE": 65535,
             }
         )
-        pixels = draw_frame(
-            shape,
-            stars,
-            background,
-            fwhm=2.8 if off else 3.5,
-            line=0.0 if off else 0.08,
-            turn=np.deg2rad(rng.uniform(-0.1, 0.1)),
-            shift=rng.uniform(-15, 15, 2),
-            rng=rng,
-        )
-        path = folder / f"frame_{k:03d}.fits"
-        fits.writeto(path, pixels, header, overwrite=True)
-        paths.append(str(path))
+        if pattern:
+            header["BAYERPAT"] = pattern
+            del header["FILTER"]
+        path = folder / f"frame_{k:04d}.fits"
+        tasks.append((path, header, shape, stars, background, off, [seed, k]))
         for second in (start - 4, start + 302):
             stamp = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(second))
             log.append(f"{stamp},{0 if off else 60}")
+    with ProcessPoolExecutor() as pool:
+        for _ in pool.map(_write_frame, tasks):
+            pass
     (folder / "heater.csv").write_text("\n".join(log) + "\n")
-    return paths
+    return [str(task[0]) for task in tasks]
