@@ -132,6 +132,35 @@ def test_blank_pixels_are_nan(tmp_path):
     assert np.isnan(data[0, 0]) and data[1, 1] == 7
 
 
+@pytest.mark.parametrize("kind", ["u2", "i2", "i4", "u1", "f4", "f8"])
+@pytest.mark.parametrize("ending", [".fits", ".fits.gz"])
+def test_pixels_are_those_that_astropy_reads(tmp_path, kind, ending):
+    """More than one block of each; any rows."""
+    rng = np.random.default_rng(2)
+    low, high = (0, 256) if kind == "u1" else (0, 65536) if kind == "u2" else (-32768, 32768)
+    image = rng.integers(low, high, (300, 501)).astype(kind)
+    path = tmp_path / f"a{ending}"
+    fits.HDUList([fits.PrimaryHDU(), fits.ImageHDU(image)]).writeto(path)
+    expected = fits.getdata(path).astype("f4")
+    np.testing.assert_array_equal(expected, image.astype("f4"))
+    for rows in (None, slice(0, 1), slice(120, 290), slice(-7, None), slice(2, None, 9)):
+        data, header = read_image(path, rows=rows)
+        np.testing.assert_array_equal(data, expected[rows or slice(None)])
+        assert data.dtype == np.float32 and data.dtype.isnative and header["NAXIS2"] == 300
+        data[:] = 0  # a copy of its own
+
+
+def test_scaled_pixels_and_cubes_of_one_plane(tmp_path):
+    numbers = np.arange(12, dtype="i2").reshape(1, 3, 4)
+    hdu = fits.PrimaryHDU(numbers)
+    hdu.header["BZERO"], hdu.header["BSCALE"] = 10.0, 0.5
+    hdu.writeto(tmp_path / "s.fits")
+    with fits.open(tmp_path / "s.fits", do_not_scale_image_data=True) as stored:
+        np.testing.assert_array_equal(stored[0].data, numbers)
+    data, _ = read_image(tmp_path / "s.fits", rows=slice(1, 3))
+    np.testing.assert_array_equal(data, 10 + 0.5 * numbers[0, 1:3])
+
+
 def test_a_held_file_is_read_once(tmp_path, monkeypatch):
     path = tmp_path / "frame.fits"
     data = np.arange(12, dtype=np.int16).reshape(3, 4)

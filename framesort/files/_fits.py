@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import FrameError
 from framesort.files._content import open_content
+from framesort.files._plain import is_plain, read_rows
 from framesort.files._raw import is_raw, raw_as_fits
 from framesort.files._scan import check_size, check_tiles, goes_on, scan_headers
 from framesort.files._text import StrPath
@@ -155,19 +156,15 @@ def read_image(
             header = hdu.header.copy()
             if header["NAXIS"] > 3:
                 raise FrameError(f"{path}: image has {header['NAXIS']} axes, 2 or 3 are needed")
-            cut = (..., slice(None) if rows is None else rows, slice(None))
-            if isinstance(hdu, fits.CompImageHDU):
-                with open_fits(path, unpack=False) as tables:
-                    check_tiles(path, tables, hdu.fileinfo()["hdrLoc"])
-            # An uncompressed file is read row-wise from disk; others must be unpacked anyway.
-            pixels = (
-                hdu.section[cut] if rows is not None and header["NAXIS"] == 2 else hdu.data[cut]
-            )
-            data = np.array(pixels, dtype=np.float32)
+            rows = slice(None) if rows is None else rows
+            if rows.step in (None, 1) and is_plain(hdu):
+                data = read_rows(hdu.fileinfo()["file"], hdu, rows)
+            else:
+                data = _unpacked_rows(path, hdu, rows)
             data = data[0] if data.ndim == 3 and len(data) == 1 else data
             mask = named_hdu(hdus, "MASK")
             if mask is not None and mask.shape == (header["NAXIS2"], header["NAXIS1"]):
-                bad = np.asarray(mask.data[slice(None) if rows is None else rows]) != 0
+                bad = np.asarray(mask.data[rows]) != 0
                 data[..., bad] = np.nan
             return data, header
     except FrameError as error:
@@ -180,3 +177,14 @@ def read_image(
         raise FrameError(
             f"{path}: cannot be read as FITS ({type(error).__name__}: {error})"
         ) from error
+
+
+def _unpacked_rows(path: StrPath, hdu: Any, rows: slice) -> NDArray[np.float32]:
+    """Rows of an image that is scaled, packed or has planes."""
+    if isinstance(hdu, fits.CompImageHDU):
+        with open_fits(path, unpack=False) as tables:
+            check_tiles(path, tables, hdu.fileinfo()["hdrLoc"])
+    cut = (..., rows, slice(None))
+    # An uncompressed file is read row-wise from disk; others must be unpacked anyway.
+    by_rows = rows != slice(None) and hdu.header["NAXIS"] == 2
+    return np.array(hdu.section[cut] if by_rows else hdu.data[cut], dtype=np.float32)

@@ -23,6 +23,10 @@ Image = NDArray[np.float32]
 Read = Callable[..., tuple[Image, Header]]
 
 
+BAND = 1024
+"""Rows of a frame that are calibrated at a time."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Recipe:
     """How one frame is calibrated: ``(raw - bias - scale * dark) / (flat / mean of flat)``.
@@ -120,9 +124,18 @@ def _calibrate(pixels: Image, recipe: Recipe, rows: slice | None) -> Image:
         pixels = pixels[0]
     if pixels.ndim != 2:
         raise FrameError("has several planes, which masters of one plane cannot calibrate")
+    if rows is not None:
+        return _calibrate_rows(pixels, recipe, rows, recipe.saturation)
     saturation = recipe.saturation
-    if np.isnan(saturation) and rows is None:
+    if np.isnan(saturation):
         saturation = guess_saturation(pixels)
+    for first in range(0, len(pixels), BAND):  # no master need be held whole
+        part = slice(first, min(first + BAND, len(pixels)))
+        _calibrate_rows(pixels[part], recipe, part, saturation)
+    return pixels
+
+
+def _calibrate_rows(pixels: Image, recipe: Recipe, rows: slice, saturation: float) -> Image:
     saturated = pixels >= saturation if np.isfinite(saturation) else None
     bias = _rows_of(recipe.bias, rows) if recipe.bias else None
     if bias is not None:
@@ -144,9 +157,9 @@ def _calibrate(pixels: Image, recipe: Recipe, rows: slice | None) -> Image:
     return pixels
 
 
-def _normalise(flat: Image, norm: Sequence[float], rows: slice | None) -> Image:
+def _normalise(flat: Image, norm: Sequence[float], rows: slice) -> Image:
     """The flat over its mean; where it is not above zero the pixel is unknown."""
-    start, _, step = (rows or slice(None)).indices(2**40)
+    start, _, step = rows.indices(2**40)
     mean = np.asarray(norm, dtype=np.float32).reshape(2, 2)
     parity = (start + step * np.arange(len(flat))) % 2
     result = np.empty_like(flat)
@@ -156,10 +169,10 @@ def _normalise(flat: Image, norm: Sequence[float], rows: slice | None) -> Image:
     return result
 
 
-def _rows_of(path: str, rows: slice | None) -> Image:
+def _rows_of(path: str, rows: slice) -> Image:
     """Rows of a master."""
     if Path(path).suffix.lower() in PACKED_SUFFIXES:
-        return _unpacked(path)[slice(None) if rows is None else rows]
+        return _unpacked(path)[rows]
     return read_image(path, rows=rows)[0]
 
 

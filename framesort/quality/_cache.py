@@ -23,7 +23,9 @@ _NUMBERS = (*NUMBERS, "saturation")
 
 def cache_key(content: bytes, settings: dict[str, Any]) -> str:
     """Digest of a file's content and the settings of the measurement."""
-    digest = hashlib.blake2b(content).hexdigest()
+    # Processors have instructions for this one: half the time of others. It keeps frames apart,
+    # it keeps no secret.
+    digest = hashlib.sha1(content, usedforsecurity=False).hexdigest()
     record = json.dumps({"content": digest, "format": FORMAT, **settings}, sort_keys=True)
     return hashlib.blake2b(record.encode(), digest_size=20).hexdigest()
 

@@ -90,6 +90,7 @@ def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
                     return kept, "", ""
             image, _ = task.read(task.path)
             sound = _has_right_sums(task.path)
+        del content  # as large as half the pixels
     except OSError as error:
         return FrameQuality(reason="unreadable"), f"cannot be read ({error.strerror})", ""
     except MemoryError:

@@ -76,6 +76,23 @@ def test_same_as_ccdproc(camera, dark_holds_bias, exposure):
     assert any("scaled by 2.5" in note for note in notes) is (exposure == 150)
 
 
+def test_calibrated_in_bands_as_at_once(camera, monkeypatch):
+    kept, write = camera
+    raw = kept["light"].copy()
+    raw[14:18, 40:43] = 60000  # across two bands; no header says that it is the highest
+    light = write("light.fits", raw)
+    masters = read_masters(
+        bias=[write("b.fits", kept["bias"], EXPTIME=0.0)],
+        dark=[write("d.fits", kept["dark"])],
+        flat=[write("f.fits", kept["flat"], EXPTIME=2.0, BAYERPAT="RGGB")],
+    )
+    reader, _ = make_reader([light], masters)
+    whole, _ = reader(light)
+    monkeypatch.setattr("framesort.frames._calibrate.BAND", 16)
+    np.testing.assert_array_equal(reader(light)[0], whole)
+    assert np.unique(whole[raw == 60000]).size == 1
+
+
 def test_packed_masters_and_flats_with_bias(camera, tmp_path):
     kept, write = camera
     light = write("light.fits", kept["light"])
