@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,62 @@ from framesort.colour._planes import PLANES
 from framesort.errors import InputError
 from framesort.records import Stack
 
-__all__ = ["green_plane", "join_stacks"]
+__all__ = ["PlaneStacks", "green_plane", "join_stacks"]
+
+
+class PlaneStacks:
+    """The stacks of red, green and blue, put together as they come: each is held once."""
+
+    def __init__(self) -> None:
+        self._planes: dict[str, Stack] = {}
+        self._whole: list[NDArray[Any]] = []
+
+    def add(self, colour: str, stack: Stack) -> None:
+        """Take one plane; its pixels are copied.
+
+        Raises
+        ------
+        InputError
+            Its shape is not that of the planes before.
+        """
+        number = PLANES.index(colour)
+        pixels = (stack.data, stack.weight, stack.coverage)
+        if not self._whole:
+            self._whole = [np.empty((len(PLANES), *p.shape), dtype=p.dtype) for p in pixels]
+        for whole, plane in zip(self._whole, pixels, strict=True):
+            if whole.shape[1:] != plane.shape:
+                raise InputError("stacks must be of one shape")
+            whole[number] = plane
+        data, weight, coverage = (whole[number] for whole in self._whole)
+        self._planes[colour] = replace(stack, data=data, weight=weight, coverage=coverage)
+
+    def joined(self, *, made: str = "") -> Stack:
+        """The picture of three planes, see `join_stacks`."""
+        if set(self._planes) != set(PLANES):
+            named = ", ".join(self._planes) or "none"
+            raise InputError(f"stacks must hold R, G and B, got {named}")
+        planes = [self._planes[colour] for colour in PLANES]
+        green = self._planes["G"]
+        # A frame may have been left out of one plane only, if it vanished while they were made.
+        rejected = [plane.rejected for plane in planes if plane.frames == green.frames]
+        header = green.header.copy()
+        header["HISTORY"] = "planes 1, 2, 3 are red, green, blue"
+        if made:
+            header["HISTORY"] = made
+        saturation = min(plane.saturation for plane in planes)
+        if np.isfinite(saturation):
+            header["SATURATE"] = (saturation, "[adu] pixels above may be saturated")
+        data, weight, coverage = self._whole
+        return replace(
+            green,
+            data=data,
+            weight=weight,
+            coverage=coverage,
+            header=header,
+            rejected=np.mean(rejected, axis=0),
+            saturation=saturation,
+            notes=tuple(dict.fromkeys(note for plane in planes for note in plane.notes)),
+        )
 
 
 def join_stacks(stacks: Mapping[str, Stack], *, made: str = "") -> Stack:
@@ -34,31 +90,11 @@ def join_stacks(stacks: Mapping[str, Stack], *, made: str = "") -> Stack:
     InputError
         A colour is missing or the shapes differ.
     """
-    if set(stacks) != set(PLANES):
-        raise InputError(f"stacks must hold R, G and B, got {', '.join(stacks) or 'none'}")
-    planes = [stacks[colour] for colour in PLANES]
-    if len({plane.data.shape for plane in planes}) > 1:
-        raise InputError("stacks must be of one shape")
-    green = stacks["G"]
-    # A frame may have been left out of one plane only, if it vanished while they were made.
-    rejected = [plane.rejected for plane in planes if plane.frames == green.frames]
-    header = green.header.copy()
-    header["HISTORY"] = "planes 1, 2, 3 are red, green, blue"
-    if made:
-        header["HISTORY"] = made
-    saturation = min(plane.saturation for plane in planes)
-    if np.isfinite(saturation):
-        header["SATURATE"] = (saturation, "[adu] pixels above may be saturated")
-    return replace(
-        green,
-        data=np.stack([plane.data for plane in planes]),
-        weight=np.stack([plane.weight for plane in planes]),
-        coverage=np.stack([plane.coverage for plane in planes]),
-        header=header,
-        rejected=np.mean(rejected, axis=0),
-        saturation=saturation,
-        notes=tuple(dict.fromkeys(note for plane in planes for note in plane.notes)),
-    )
+    planes = PlaneStacks()
+    for colour in PLANES:
+        if colour in stacks:
+            planes.add(colour, stacks[colour])
+    return planes.joined(made=made)
 
 
 def green_plane(pixels: NDArray[np.floating]) -> NDArray[np.floating]:

@@ -11,7 +11,7 @@ import numpy as np
 from astropy.io.fits import Header
 from astropy.table import Table
 
-from framesort.colour import PLANES, PlaneReader, join_stacks
+from framesort.colour import PLANES, PlaneReader, PlaneStacks
 from framesort.frames import FrameReader, sign_combined, strip_pattern
 from framesort.night._kept import stack_recipe
 from framesort.night._read import table_patterns
@@ -201,7 +201,7 @@ def _stack(
             "values": replace(options["values"], fwhm=None, similarity=None, groups=None),
             "method": replace(options["method"], kernel="linear"),
         }
-    planes: dict[str, dict[str, Stack]] = {}
+    planes = {name: PlaneStacks() for name in options["sets"]}
     for colour in PLANES:
         options["execution"] = replace(
             execution,
@@ -210,12 +210,10 @@ def _stack(
             ),
             progress=run.stage(f"{label}: stacking {colour}"),
         )
-        planes[colour] = stacker(files, transforms, **options)
+        for name, stack in stacker(files, transforms, **options).items():
+            planes[name].add(colour, stack)
     how = HOW["planes" if pattern == "RGB" else colour_way]
-    return {
-        name: join_stacks({c: planes[c][name] for c in PLANES}, made=how)
-        for name in options["sets"]
-    }
+    return {name: stacks.joined(made=how) for name, stacks in planes.items()}
 
 
 def _header(header: Header, reference: str, reader: FrameReader) -> Header:

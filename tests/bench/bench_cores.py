@@ -18,7 +18,8 @@ from pathlib import Path
 from bench_night import by_framesort, by_glue
 from tools import machine, make_night, run_child, serve_child, show, show_ratio
 
-COLUMNS = ("measuring", "placing", "stacking", "replacing", "other")
+KINDS = ("replacing", "measuring", "stacking", "placing")
+COLUMNS = (*KINDS, "other")
 
 
 def by_stage(result):
@@ -27,7 +28,7 @@ def by_stage(result):
     spent = dict.fromkeys(COLUMNS, 0.0)
     ends = [*[moment for _, moment in marks[1:]], moments[-1][0]]
     for (name, begin), end in zip(marks, ends, strict=True):
-        kind = next((kind for kind in COLUMNS if kind in name), "other")
+        kind = next((kind for kind in KINDS if kind in name), "other")
         spent[kind] += end - begin
     spent["other"] += marks[0][1] - moments[0][0]
     return spent
