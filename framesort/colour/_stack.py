@@ -30,7 +30,7 @@ class PlaneStacks:
             Its shape is not that of the planes before.
         """
         number = PLANES.index(colour)
-        pixels = (stack.data, stack.weight, stack.coverage)
+        pixels: list[NDArray[Any]] = [stack.data, stack.weight, stack.coverage]
         if not self._whole:
             self._whole = [np.empty((len(PLANES), *p.shape), dtype=p.dtype) for p in pixels]
         for whole, plane in zip(self._whole, pixels, strict=True):
