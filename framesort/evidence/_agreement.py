@@ -78,18 +78,25 @@ def score_agreement(state: ArrayLike, share: ArrayLike) -> Floats:
     names = np.asarray(state, dtype=str)
     shares = np.asarray(share, dtype=float)
     shares = shares[:, None] if shares.ndim == 1 else shares
-    covered = np.isfinite(shares)
-    part = np.where(covered, shares, 0.0)
-    hot, cold = names == "on", names == "off"
-    between = names == "part"
-    log = np.zeros(shares.shape)
-    log[hot] = np.log(_HOT_OFF + (1 - _HOT_OFF) * np.minimum(part[hot] / 0.3, 1.0))
-    log[cold] = np.log(1 - (1 - _COLD_ON) * part[cold])
-    log[between] = np.where(
-        part[between] < _OFF, np.log(0.1), np.where(part[between] > _ON, np.log(0.4), 0.0)
-    )
-    known = (names != "unknown")[:, None]
-    return np.asarray(np.where(known & ~covered, np.log(_UNCOVERED), log).sum(axis=0))
+    total = np.zeros(shares.shape[1])
+    for name, log_likelihood in (("on", _log_hot), ("off", _log_cold), ("part", _log_between)):
+        here = shares[names == name]
+        log = log_likelihood(np.nan_to_num(here))
+        log[np.isnan(here)] = np.log(_UNCOVERED)
+        total += log.sum(axis=0)
+    return total
+
+
+def _log_hot(share: Floats) -> Floats:
+    return np.asarray(np.log(_HOT_OFF + (1 - _HOT_OFF) * np.minimum(share / 0.3, 1.0)))
+
+
+def _log_cold(share: Floats) -> Floats:
+    return np.asarray(np.log(1 - (1 - _COLD_ON) * share))
+
+
+def _log_between(share: Floats) -> Floats:
+    return np.where(share < _OFF, np.log(0.1), np.where(share > _ON, np.log(0.4), 0.0))
 
 
 def count_agreement(

@@ -11,13 +11,14 @@ from scipy.ndimage import median_filter
 from framesort.evidence._agreement import count_agreement, score_agreement
 from framesort.evidence._energy import Energy
 from framesort.evidence._likelihood import (
+    Channel,
     measure_scatter,
     piece_gains,
     score_powers,
     split_pieces,
     whiten,
 )
-from framesort.evidence._series import Series, make_series, take_rows
+from framesort.evidence._series import Series, make_series, pool_frames, take_rows
 from framesort.evidence._switches import StarStates, sort_states
 from framesort.records import ClockOffset, HeaterTrace, step_noise
 
@@ -34,6 +35,9 @@ _SEEN = 12.0
 _RIVAL = 4.5
 """Another offset whose log likelihood is within this (three sigma) makes the result ambiguous."""
 
+_MARGIN = 4 * _RIVAL
+"""Offsets whose log likelihood by the means is within this are tried with all frames."""
+
 _CONFIRMED = 1.5
 """Gain of log likelihood of the states from the stars that confirms an offset: one frame that
 appears heated and is off in the log, or several of the opposite kind."""
@@ -46,6 +50,14 @@ _TRIALS = 60
 
 _OUTLIER = 8.0
 """Standard deviations from the median of five frames beyond which a frame is an outlier."""
+
+
+_INTERVAL = 60.0
+"""Seconds: of shorter exposures the means are taken to search all offsets, which would otherwise
+take a time that grows with the square of the number of frames."""
+
+_BLOCK = 512
+"""Offsets processed at once, to limit the memory."""
 
 
 @dataclass(frozen=True)
@@ -96,14 +108,18 @@ def estimate_clock_offset(
     series = take_rows(series, rows)
     states = sort_states(table) if states is None else states
     names, numbers = states.state[rows], states.number[rows]
-    step = max(min(_cadence(series), float(np.median(series.exposure))) / 2, 5.0)
+    pooled, counts = pool_frames(series, _INTERVAL)
+    step = max(min(_cadence(pooled), float(np.median(pooled.exposure))) / 2, 5.0)
     coarse = np.arange(-int(_LARGEST / step), int(_LARGEST / step) + 1).astype(float) * step
-    by_power = _search_powers(series, Energy(trace), coarse)
+    by_power = _search_powers(series, pooled, counts, Energy(trace), coarse)
     switched = Energy(trace, switched=True)
 
     def agreement(offsets: Floats) -> Floats:
-        shares = switched.at(series.start, series.exposure, offsets) / 100.0
-        return score_agreement(names, shares)
+        parts = np.array_split(offsets, np.arange(_BLOCK, len(offsets), _BLOCK))
+        return np.concatenate([
+            score_agreement(names, switched.at(series.start, series.exposure, part) / 100.0)
+            for part in parts
+        ])  # fmt: skip
 
     agree = agreement(coarse)
     if np.ptp(agree) < _CONFIRMED:  # no states from the stars, or all offsets agree with them
@@ -177,15 +193,31 @@ def _around(series: Series, best: float, step: float) -> Floats:
     return fine[np.abs(fine) <= _LARGEST]
 
 
-def _search_powers(series: Series, energy: Energy, coarse: Floats) -> _Found | None:
-    """The best offset if the log's powers are right; None if the stars show no change with them."""
-    score = score_powers(series, whiten(series, []), energy, coarse)
+def _search_powers(
+    series: Series, pooled: Series, counts: Floats, energy: Energy, coarse: Floats
+) -> _Found | None:
+    """The best offset if the log's powers are right; None if the stars show no change with them.
+
+    All offsets are tried on `pooled`, from `pool_frames`, the likely ones on all frames.
+    """
+    step = coarse[1] - coarse[0]
+    score = score_powers(pooled, whiten(pooled, []), energy, coarse, counts)
     # With the likely offset known, scatter and drift can be separated from heat.
-    power = energy.at(series.start, series.exposure, float(coarse[np.argmax(score)])) / 100.0
-    power = np.nan_to_num(power)[:, None]
-    channels = whiten(series, measure_scatter(series, np.hstack([power, power**2])))
-    score = score_powers(series, channels, energy, coarse)
-    fine = _around(series, float(coarse[np.argmax(score)]), float(coarse[1] - coarse[0]))
+    likely = float(coarse[np.argmax(score)])
+
+    def separate(series: Series) -> list[Channel]:
+        power = np.nan_to_num(energy.at(series.start, series.exposure, likely))[:, None] / 100.0
+        return whiten(series, measure_scatter(series, np.hstack([power, power**2])))
+
+    channels = separate(series)
+    same = pooled is series
+    score = score_powers(pooled, channels if same else separate(pooled), energy, coarse, counts)
+    best = float(coarse[np.argmax(score)])
+    if not same:
+        near = score > score.max() - _MARGIN
+        coarse = coarse[near]
+        score = score_powers(series, channels, energy, coarse)
+    fine = _around(series, best, float(step))
     fine_score = score_powers(series, channels, energy, fine)
     if fine_score.max() < _SEEN:
         return None

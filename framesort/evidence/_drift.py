@@ -4,12 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg.lapack import dpttrf, dpttrs, dtbtrs
 from scipy.optimize import minimize
 
 from framesort.records import MAD_TO_SIGMA
 
-__all__ = ["DriftFit", "fit_with_drift", "random_walk_covariance", "robust_weights"]
+__all__ = ["DriftFit", "WalkFactor", "fit_with_drift", "robust_weights"]
 
 Floats = NDArray[np.float64]
 
@@ -43,16 +43,83 @@ class DriftFit:
     residual: Floats
 
 
-def random_walk_covariance(hours: Floats, walk: float, noise: Floats) -> Floats:
-    """Covariance of a random walk with independent noise.
+class WalkFactor:
+    """Cholesky factor of the covariance of a random walk with independent noise, in linear time.
 
+    Parameters
+    ----------
+    hours : (n,) float ndarray
+        Times, not decreasing.
+    walk : float
+        Standard deviation of the walk over an hour.
+    noise : (n,) float ndarray
+        Standard deviation of the noise, above 0.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        Not positive definite, as with noise that is not a number.
+
+    Notes
+    -----
     ``C_ij = walk^2 min(t_i, t_j) + noise_i^2 delta_ij`` with t from the first frame; the level
-    at the first frame is a constant in the design.
+    at the first frame is a constant in the design. The first differences of the data (of the
+    first value itself) have a tridiagonal covariance, whose factors ``L diag(p) L^T`` take
+    linear time (Golub and Van Loan, Matrix Computations, 4.3.6). With the differences as a
+    matrix D, ``D^-1 L diag(p)^(1/2)`` is then the Cholesky factor of C.
     """
-    t = hours - hours.min()
-    covariance = walk**2 * np.minimum(t[:, None], t[None, :])
-    covariance[np.diag_indices_from(covariance)] += noise**2
-    return np.asarray(covariance)
+
+    def __init__(self, hours: Floats, walk: float, noise: Floats) -> None:
+        own = noise**2
+        self._own, self._walks = own, walk > 0  # without a walk nothing may round: C is diagonal
+        self._middle, self._beside = own.copy(), -own[:-1]
+        self._middle[1:] += walk**2 * np.diff(hours) + own[:-1]
+        self._pivots, self._below, failed = dpttrf(self._middle, self._beside)
+        if failed:
+            raise np.linalg.LinAlgError("covariance of drift and scatter is not positive definite")
+        self._root = np.sqrt(self._pivots) if self._walks else noise
+        self._lower = np.ones((2, len(own)))
+        self._lower[1, :-1] = self._below
+
+    @property
+    def log_root_determinant(self) -> float:
+        """Half the logarithm of the covariance's determinant."""
+        return float(np.log(self._root).sum())
+
+    def whiten(self, data: Floats) -> Floats:
+        """Inverse of the factor times data of shape (n,) or (n, k)."""
+        found = data.reshape(len(data), -1)
+        if self._walks:
+            found = dtbtrs(self._lower, _differences(found), uplo="L", diag="U")[0]
+        return np.asarray((found / self._root[:, None]).reshape(data.shape))
+
+    def scatter_of(self, data: Floats) -> Floats:
+        """The part of data, shape (n,), that is noise and not walk: ``noise^2 C^-1 data``."""
+        if not self._walks:
+            return data
+        found = dpttrs(self._pivots, self._below, _differences(data[:, None]))[0][:, 0]
+        found[:-1] -= found[1:].copy()
+        return np.asarray(self._own * found)
+
+    def scatter_variance(self) -> Floats:
+        """Variance of `scatter_of` frames drawn from the model, shape (n,).
+
+        That is ``noise^4 (C^-1)_ii``, and ``(C^-1)_ii`` one over the variance of a frame given
+        all others: those before it (pivots from above) and after it (from below).
+        """
+        before = np.maximum(self._pivots - self._own, 0.0)
+        upwards = dpttrf(self._middle[::-1], self._beside[::-1])[0][::-1]
+        after = np.maximum(upwards[1:] - self._own[:-1], 0.0)
+        walk = before.copy()
+        walk[:-1] *= after / np.maximum(before[:-1] + after, 1e-300)
+        return np.asarray(self._own**2 / (self._own + walk))
+
+
+def _differences(data: Floats) -> Floats:
+    """Each row less the one before, the first as it is."""
+    steps = data.copy()
+    steps[1:] -= data[:-1]
+    return steps
 
 
 def robust_weights(residual: Floats, scale: float) -> Floats:
@@ -72,18 +139,18 @@ def _restricted(
 
     With a log-normal prior of the walk about `typical`.
     """
-    covariance = random_walk_covariance(hours, np.exp(logs[0]), np.exp(logs[1]) * spread)
     try:
-        factor = cho_factor(covariance, lower=True)
-        inner = cho_factor(design.T @ cho_solve(factor, design), lower=True)
+        factor = WalkFactor(hours, float(np.exp(logs[0])), np.exp(logs[1]) * spread)
+        white = factor.whiten(np.column_stack([design, y]))
+        flat, data = white[:, :-1], white[:, -1]
+        inner = np.linalg.cholesky(flat.T @ flat)
     except np.linalg.LinAlgError:
         return 1e10
-    beta = cho_solve(inner, design.T @ cho_solve(factor, y))
-    rest = y - design @ beta
+    along = np.linalg.solve(inner, flat.T @ data)
     return float(
-        np.log(np.diag(factor[0])).sum()
-        + np.log(np.diag(inner[0])).sum()
-        + 0.5 * rest @ cho_solve(factor, rest)
+        factor.log_root_determinant
+        + np.log(np.diag(inner)).sum()
+        + 0.5 * (data @ data - along @ along)
         + 0.5 * ((logs[0] - np.log(typical)) / _WALK_SPREAD) ** 2
     )
 
@@ -99,7 +166,7 @@ def fit_with_drift(
     Parameters
     ----------
     hours : (n,) float ndarray
-        Times.
+        Times, not decreasing.
     y : (n,) float ndarray
         Data, finite.
     design : (n, k) float ndarray
@@ -126,12 +193,9 @@ def fit_with_drift(
         logs = np.clip(found.x, np.log(1e-5), np.log(10.0))
         if turn == rounds - 1:
             break
-        noise = np.exp(logs[1]) * spread
-        total = random_walk_covariance(hours, float(np.exp(logs[0])), noise)
-        residual = y - design @ _solve(total, y, design)[0]
-        # The part of the residual that is scatter, not walk: noise^2 C^-1 r.
-        scatter = noise**2 * cho_solve(cho_factor(total, lower=True), residual)
-        spread = 1 / np.sqrt(robust_weights(scatter, float(np.exp(logs[1]))))
+        factor = WalkFactor(hours, float(np.exp(logs[0])), np.exp(logs[1]) * spread)
+        residual = y - design @ _solve(factor, y, design)[0]
+        spread = 1 / np.sqrt(robust_weights(factor.scatter_of(residual), float(np.exp(logs[1]))))
     value, covariance = _average_over_random_walk(logs, hours, y, design, spread, typical)
     return DriftFit(
         value,
@@ -142,11 +206,11 @@ def fit_with_drift(
     )
 
 
-def _solve(total: Floats, y: Floats, design: Floats) -> tuple[Floats, Floats]:
+def _solve(factor: WalkFactor, y: Floats, design: Floats) -> tuple[Floats, Floats]:
     """Generalised least squares: coefficients and their covariance."""
-    factor = cho_factor(total, lower=True)
-    covariance = np.linalg.pinv(design.T @ cho_solve(factor, design), hermitian=True)
-    return covariance @ (design.T @ cho_solve(factor, y)), covariance
+    flat, data = factor.whiten(design), factor.whiten(y)
+    covariance = np.asarray(np.linalg.pinv(flat.T @ flat, hermitian=True), dtype=float)
+    return covariance @ (flat.T @ data), covariance
 
 
 def _average_over_random_walk(
@@ -161,8 +225,8 @@ def _average_over_random_walk(
     for step in (-1.4, -0.7, 0.0, 0.7, 1.4):
         trial = logs + np.array([step, 0.0])
         scores.append(-_restricted(trial, hours, y, design, spread, typical))
-        total = random_walk_covariance(hours, float(np.exp(trial[0])), np.exp(trial[1]) * spread)
-        value, covariance = _solve(total, y, design)
+        factor = WalkFactor(hours, float(np.exp(trial[0])), np.exp(trial[1]) * spread)
+        value, covariance = _solve(factor, y, design)
         values.append(value)
         covariances.append(covariance)
     weight = np.exp(np.array(scores) - max(scores))

@@ -4,10 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.optimize import nnls
 
-from framesort.evidence._drift import fit_with_drift, random_walk_covariance, robust_weights
+from framesort.evidence._drift import WalkFactor, fit_with_drift, robust_weights
 from framesort.evidence._energy import Energy
 from framesort.evidence._series import Series, group_constants, list_channels
 from framesort.records import step_noise
@@ -27,23 +26,39 @@ _MOST = 12
 """Largest number of heated intervals with separate effects; beyond it one power is assumed."""
 
 
+_BLOCK = 256
+"""Offsets scored at once, to limit the memory."""
+
+
 @dataclass(frozen=True)
 class Channel:
     """One measured quantity of all frames, whitened for drift, scatter and group levels.
 
     Attributes
     ----------
-    matrix : (n, n) float ndarray
-        Whitening matrix for the columns of a model: residuals then have unit variance.
+    factor : WalkFactor
+        Of the covariance of drift and scatter.
+    levels : (n, g) float ndarray
+        Orthonormal basis of the whitened group levels.
     data : (n,) float ndarray
         The whitened data.
     wider : bool
         True for the width: the heater cannot make stars narrower.
     """
 
-    matrix: Floats
+    factor: WalkFactor
+    levels: Floats
     data: Floats
     wider: bool
+
+    def whiten(self, columns: Floats) -> Floats:
+        """Columns (n, k) of a model, whitened: residuals then have unit variance."""
+        return _without(self.levels, self.factor.whiten(columns))
+
+
+def _without(basis: Floats, columns: Floats) -> Floats:
+    """What an orthonormal basis leaves of columns, shape (n,) or (n, k)."""
+    return np.asarray(columns - basis @ (basis.T @ columns))
 
 
 def measure_scatter(series: Series, heat: Floats) -> list[tuple[float, Floats]]:
@@ -78,36 +93,36 @@ def whiten(series: Series, scale: list[tuple[float, Floats]]) -> list[Channel]:
     channels = []
     for number, y in enumerate(list_channels(series)):
         y = np.where(np.isfinite(y), y, np.nanmedian(y))
-        if scale:
-            walk, noise = scale[number]
-            covariance = random_walk_covariance(series.start / 3600.0, walk, noise)
-        else:
-            spread = step_noise(y)
-            covariance = np.eye(len(y)) * max(spread, 1e-4) ** 2
-        factor = np.linalg.cholesky(covariance)
-        matrix = solve_triangular(factor, np.eye(len(y)), lower=True)
-        basis = np.linalg.qr(matrix @ constants)[0]
-        matrix -= basis @ (basis.T @ matrix)
-        channels.append(Channel(matrix, matrix @ y, not number))
+        walk, noise = scale[number] if scale else (0.0, np.full(len(y), max(step_noise(y), 1e-4)))
+        factor = WalkFactor(series.start / 3600.0, walk, noise)
+        levels = np.linalg.qr(factor.whiten(constants))[0]
+        channels.append(Channel(factor, levels, _without(levels, factor.whiten(y)), not number))
     return channels
 
 
 def score_powers(
-    series: Series, channels: list[Channel], energy: Energy, offsets: Floats
+    series: Series,
+    channels: list[Channel],
+    energy: Energy,
+    offsets: Floats,
+    counts: Floats | float = 1.0,
 ) -> Floats:
     """Log likelihood of each offset relative to no effect of the heater.
 
     The effect is linear and quadratic in power. A frame of unknown power counts as unheated, with
-    a penalty.
+    a penalty. `counts` are the frames in each row of a series from `pool_frames`.
     """
-    powers = energy.at(series.start, series.exposure, offsets) / 100.0
-    cost = _UNKNOWN * np.isnan(powers).sum(axis=0)
-    powers = np.nan_to_num(powers)
-    total = np.zeros(len(offsets))
-    for channel in channels:
-        linear, square = channel.matrix @ powers, channel.matrix @ powers**2
-        total += _gains(linear, square, channel.data, powers, wider=channel.wider)
-    return np.asarray(total - cost)
+    total = np.empty(len(offsets))
+    for k in range(0, len(offsets), _BLOCK):
+        part = slice(k, k + _BLOCK)
+        powers = energy.at(series.start, series.exposure, offsets[part]) / 100.0
+        frames = np.broadcast_to(np.asarray(counts, dtype=float), len(powers))
+        total[part] = -_UNKNOWN * (frames @ np.isnan(powers))
+        powers = np.nan_to_num(powers)
+        for channel in channels:
+            linear, square = channel.whiten(powers), channel.whiten(powers**2)
+            total[part] += _gains(linear, square, channel.data, powers, wider=channel.wider)
+    return total
 
 
 def _gains(linear: Floats, square: Floats, y: Floats, powers: Floats, *, wider: bool) -> Floats:
@@ -157,8 +172,9 @@ def split_pieces(share: Floats, number: NDArray[np.intp]) -> NDArray[np.intp]:
         if breaks.sum() < min(_MOST, len(share) / 4):
             break
     inside = np.r_[0, np.cumsum(breaks)].astype(np.intp)
-    nearest = np.abs(np.arange(len(share))[:, None] - heated[None, :]).argmin(axis=1)
-    return np.asarray(inside[nearest])
+    # Between two heated frames the nearer one counts, halfway the earlier.
+    middle = 0.5 * (heated[1:] + heated[:-1])
+    return np.asarray(inside[np.searchsorted(middle, np.arange(len(share)))])
 
 
 def _without_singles(label: NDArray[np.intp]) -> NDArray[np.intp]:
@@ -196,8 +212,7 @@ def piece_gains(
         design = members * shares[:, column : column + 1]
         design = design[:, design.any(axis=0)]
         for channel in channels:
-            white = channel.matrix @ design
-            total[column] += _gain(white, channel)
+            total[column] += _gain(channel.whiten(design), channel)
     return np.asarray(total - price - cost)
 
 

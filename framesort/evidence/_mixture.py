@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from scipy.cluster.vq import kmeans2
 from scipy.special import gammaln
 
+from framesort.evidence._kernel_mean import KernelMean
 from framesort.records import MAD_TO_SIGMA
 
 __all__ = ["States", "add_state", "fit_states"]
@@ -57,14 +58,19 @@ class States:
     score: float
 
 
-def _log_density(data: Floats, mean: Floats, scatter: Floats) -> tuple[Floats, Floats]:
-    """Log of a multivariate Student density and squared distances; 0 for rows of NaN."""
+def _log_density(
+    data: Floats, known: list[NDArray[np.bool_]], mean: Floats, scatter: Floats
+) -> tuple[Floats, Floats]:
+    """Log of a multivariate Student density and squared distances; 0 for rows of NaN.
+
+    `known` lists which columns are known, each pattern that occurs in the data once.
+    """
     d = data.shape[1]
-    known = np.isfinite(data)
     distance = np.zeros(len(data))
     log = np.zeros(len(data))
-    for pattern in np.unique(known, axis=0):
-        rows = (known == pattern).all(axis=1)
+    finite = np.isfinite(data) if len(known) > 1 else None
+    for pattern in known:
+        rows = slice(None) if finite is None else (finite == pattern).all(axis=1)
         m = int(pattern.sum())
         if m == 0:
             continue
@@ -82,35 +88,52 @@ def _log_density(data: Floats, mean: Floats, scatter: Floats) -> tuple[Floats, F
 
 
 def _forward_backward(log: Floats) -> tuple[Floats, float]:
-    """State probabilities of a Markov chain, log likelihood (Rabiner 1989, Proc. IEEE 77, 257)."""
+    """State probabilities of a Markov chain, log likelihood (Rabiner 1989, Proc. IEEE 77, 257).
+
+    The frames are cut into about sqrt(n) runs, and a step is taken in all runs at once: first the
+    product of each run's transitions, from which the probabilities at its ends follow, then those
+    within.
+    """
     n, k = log.shape
     if k == 1:
         return np.ones((n, 1)), float(log.sum())
     move = np.full((k, k), (1 - _STAY) / (k - 1))
     np.fill_diagonal(move, _STAY)
     top = log.max(axis=1)
-    likely = np.exp(log - top[:, None])
-    ahead, back, scale = np.empty((n, k)), np.ones((n, k)), np.empty(n)
-    now = np.full(k, 1 / k)
-    for i in range(n):
-        now = likely[i] * (now if i == 0 else now @ move)
-        scale[i] = now.sum()
-        now = ahead[i] = now / scale[i]
-    for i in range(n - 2, -1, -1):
-        back[i] = move @ (likely[i + 1] * back[i + 1]) / scale[i + 1]
-    return ahead * back, float(np.log(scale).sum() + top.sum())
-
-
-def _drift(hours: Floats, rest: Floats, weight: Floats) -> Floats:
-    """Local mean of the width of state 0, by a Gaussian kernel in time."""
-    good = np.isfinite(rest) & (weight > 1e-3)
-    if not good.any():
-        return np.zeros(len(rest))
-    z = -0.5 * ((hours[:, None] - hours[None, good]) / _SMOOTH) ** 2
-    # Far from any frame of state 0 the nearest ones are used at any distance.
-    z = z - z.max(axis=1, keepdims=True)
-    kernel = np.exp(z) * weight[good]
-    return np.asarray(kernel @ rest[good] / kernel.sum(axis=1))
+    runs = int(np.ceil(np.sqrt(n)))
+    length = -(-n // runs)
+    likely = np.ones((runs * length, k))
+    likely[:n] = np.exp(log - top[:, None])
+    # Step, run, state: of the first frame nothing comes before.
+    likely = np.ascontiguousarray(likely.reshape(runs, length, k).swapaxes(0, 1))
+    product = np.broadcast_to(np.eye(k), (runs, k, k))
+    for step in range(length):
+        product = (product @ move) * likely[step][:, None, :]
+        product /= product.sum(axis=(1, 2), keepdims=True)
+    begin, end = np.empty((runs, k)), np.empty((runs, k))
+    now = np.full(k, 1 / k)  # `move` leaves it as it is
+    for run in range(runs):
+        begin[run] = now
+        now = now @ product[run]
+        now /= now.sum()
+    back = np.ones(k)
+    for run in range(runs - 1, -1, -1):
+        end[run] = back
+        back = product[run] @ back
+        back /= back.sum()
+    chance, scale = np.empty((length, runs, k)), np.empty((length, runs))
+    for step in range(length):
+        begin = (begin @ move) * likely[step]
+        scale[step] = begin.sum(axis=1)
+        begin /= scale[step][:, None]
+        chance[step] = begin
+    for step in range(length - 1, -1, -1):
+        chance[step] *= end
+        end = (likely[step] * end) @ move.T
+        end /= end.sum(axis=1, keepdims=True)
+    chance = chance.swapaxes(0, 1).reshape(-1, k)[:n]
+    chance /= chance.sum(axis=1, keepdims=True)
+    return chance, float(np.log(scale.T.ravel()[:n]).sum() + top.sum())
 
 
 def _weighted(data: Floats, weight: Floats) -> Floats:
@@ -124,25 +147,25 @@ def _covariance(rest: Floats, weight: Floats) -> Floats:
 
 
 def _run(
-    data: Floats, hours: Floats, group: NDArray[np.intp], chance: Floats, floor: Floats
+    data: Floats, smooth: KernelMean, group: NDArray[np.intp], chance: Floats, floor: Floats
 ) -> States:
     """Expectation maximisation from first guesses of the state probabilities."""
     n, k = chance.shape
     d = data.shape[1]
     weight = np.ones((n, k))
     clear = data.copy()
+    known = list(np.unique(np.isfinite(data), axis=0))
+    members = [group == g for g in np.unique(group)]
     total = -np.inf
     mean = np.zeros((k, d))
     common = floor
     for turn in range(_ROUNDS):
-        for g in np.unique(group):
-            mine = group == g
+        for mine in members:
             base = chance[mine, 0] * weight[mine, 0]
             if base.sum() > 1e-3:
                 clear[mine] = data[mine] - _weighted(data[mine], base)
         rest = clear[:, 0]
-        drift = _drift(hours, rest, chance[:, 0] * weight[:, 0])
-        clear[:, 0] = rest - drift
+        clear[:, 0] = rest - smooth.average(rest, chance[:, 0] * weight[:, 0])
         mean = np.array([_weighted(clear, chance[:, j] * weight[:, j]) for j in range(k)])
         spread = [_covariance(clear - mean[j], chance[:, j] * weight[:, j]) for j in range(k)]
         mass = chance.sum(axis=0)
@@ -151,7 +174,7 @@ def _run(
             (spread[j] + _PRIOR * common) / (mass[j] + _PRIOR) for j in range(1, k)
         ]
         logs, distances = zip(
-            *(_log_density(clear, mean[j], scatter[j]) for j in range(k)), strict=True
+            *(_log_density(clear, known, mean[j], scatter[j]) for j in range(k)), strict=True
         )
         weight = (_NU + d) / (_NU + np.column_stack(distances))
         chance, new = _forward_backward(np.column_stack(logs))
@@ -174,7 +197,7 @@ def add_state(
     chance[inside] = 0.02
     chance[inside, -1] = 1.0
     chance /= chance.sum(axis=1, keepdims=True)
-    return _run(data, hours, group, chance, _floor(data))
+    return _run(data, KernelMean(hours, _SMOOTH), group, chance, _floor(data))
 
 
 def _floor(data: Floats) -> Floats:
@@ -224,7 +247,7 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp]) -> States:
     first guesses (a state of the widest frames for several percentages; clusters); the number of
     states is that of the best information criterion.
     """
-    floor = _floor(data)
+    floor, smooth = _floor(data), KernelMean(hours, _SMOOTH)
     level = data.copy()
     for g in np.unique(group):
         level[group == g] -= np.nanpercentile(data[group == g], 25, axis=0)
@@ -233,13 +256,13 @@ def fit_states(data: Floats, hours: Floats, group: NDArray[np.intp]) -> States:
         chance = np.full((len(data), number.max() + 1), 0.05)
         chance[np.arange(len(data)), number] = 1.0
         chance /= chance.sum(axis=1, keepdims=True)
-        found = _run(data, hours, group, chance, floor)
+        found = _run(data, smooth, group, chance, floor)
         if best is None or found.score > best.score:
             best = found
     assert best is not None
     order = np.argsort(best.mean[:, 0])
     if order[0] != 0 and best.chance[:, order[0]].sum() > 2:
         # State 0 must not be a heated one: start again from the narrowest state.
-        found = _run(data, hours, group, best.chance[:, order], floor)
+        found = _run(data, smooth, group, best.chance[:, order], floor)
         best = found if found.mean[:, 0].argmin() == 0 else best
     return best

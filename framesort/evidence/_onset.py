@@ -5,7 +5,6 @@ from dataclasses import replace
 import numpy as np
 from astropy.table import Table
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from framesort.evidence._onset_fit import (
     COARSE,
@@ -15,6 +14,7 @@ from framesort.evidence._onset_fit import (
     Noise,
     best_of,
     fit_one,
+    log_mean,
     score_grid,
 )
 from framesort.evidence._onset_model import (
@@ -224,7 +224,7 @@ def _significance(
 ) -> float:
     """The largest effect at a power over its standard error."""
     _, value, design, _ = fit_one(channel, noise, exposures, knots, best)
-    flat = noise.white @ design
+    flat = noise.factor.whiten(design)
     error = np.sqrt(np.diag(np.linalg.pinv(flat.T @ flat, hermitian=True)))
     effects = slice(len(knots) - 1)
     return float(np.max(np.abs(value[effects]) / np.maximum(error[effects], 1e-12)))
@@ -238,11 +238,11 @@ def _exposure_factors(channel: Channel, seconds: Floats) -> list[Floats]:
 
 def _summarise(score: Floats) -> OnsetFit:
     """Intervals and the probability of the law from log likelihoods of shape (t, t, 2)."""
-    law = logsumexp(score, axis=(0, 1))
+    law = log_mean(score, axis=(0, 1))
     taus = np.array(FINE)
     return OnsetFit(
-        warming=_interval(logsumexp(score, axis=(1, 2)), taus, 0.0),
-        cooling=_interval(logsumexp(score, axis=(0, 2)), taus, 0.0),
+        warming=_interval(log_mean(score, axis=(1, 2)), taus, 0.0),
+        cooling=_interval(log_mean(score, axis=(0, 2)), taus, 0.0),
         whole=float(1 / (1 + np.exp(np.clip(law[0] - law[1], -500, 500)))),
         log_likelihood_difference=float(law[1] - law[0]),
     )
@@ -253,7 +253,8 @@ def _interval(score: Floats, grid: Floats, step: float) -> Interval:
 
     For time constants (`step` 0) the range of the first point, 0, counts as 0 for lower limits.
     """
-    chance = np.exp(score - logsumexp(score))
+    chance = np.exp(score - score.max())
+    chance /= chance.sum()
     middle = 0.5 * (grid[1:] + grid[:-1])
     edges = np.r_[grid[0] - 0.5 * step, middle, grid[-1] + 0.5 * step]
     total = np.r_[0.0, np.cumsum(chance)]
@@ -291,7 +292,7 @@ def _points(
         _, value, _, model = fit_one(channel, noise, exposures, knots, best)
         levels = np.r_[0.0, value[: len(knots) - 1]]
         rest = channel.value - model
-        drift = noise.drift @ (noise.white.T @ (noise.white @ rest))
+        drift = rest - noise.factor.scatter_of(rest)
         clean = channel.value - channel.constants @ value[len(knots) - 1 :] - drift
         low, high = (np.interp(p, knots, levels) for p in (before, after))
         with np.errstate(divide="ignore", invalid="ignore"):

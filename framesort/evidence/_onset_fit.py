@@ -4,14 +4,22 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
-from scipy.special import logsumexp
 
-from framesort.evidence._drift import random_walk_covariance, robust_weights
+from framesort.evidence._drift import WalkFactor, robust_weights
 from framesort.evidence._onset_model import LAWS, Exposures, mix_widths, weigh_knots
 from framesort.records import MAD_TO_SIGMA
 
-__all__ = ["COARSE", "FINE", "SHAPES", "Channel", "Noise", "best_of", "fit_one", "score_grid"]
+__all__ = [
+    "COARSE",
+    "FINE",
+    "SHAPES",
+    "Channel",
+    "Noise",
+    "best_of",
+    "fit_one",
+    "log_mean",
+    "score_grid",
+]
 
 Floats = NDArray[np.float64]
 
@@ -46,20 +54,17 @@ _TURNS, _TURNS_NEAR = 4, 2
 
 @dataclass(frozen=True, eq=False)
 class Noise:
-    """Scatter of a channel: covariance of all frames, and what whitens it.
+    """Scatter of a channel.
 
     Attributes
     ----------
-    white : (n, n) float ndarray
-        Inverse of the Cholesky factor of the covariance.
-    drift : (n, n) float ndarray
-        Covariance of the drift alone.
+    factor : WalkFactor
+        Of the covariance of all frames; whitens.
     sigma : (n,) float ndarray
         Scatter of each frame, down-weighted frames larger.
     """
 
-    white: Floats
-    drift: Floats
+    factor: WalkFactor
     sigma: Floats
 
 
@@ -109,14 +114,10 @@ class Channel:
             best = int(np.argmax([score for score, _, _ in scores]))
             _, sigma, rest = scores[best]
             walk = float(ratios[best])
-            total = random_walk_covariance(self.hours, walk, sigma * spread)
-            scatter = (sigma * spread) ** 2 * cho_solve(cho_factor(total, lower=True), rest)
-            weight = robust_weights(scatter / (sigma * self.error), 1.0)
+            factor = WalkFactor(self.hours, walk, sigma * spread)
+            weight = robust_weights(factor.scatter_of(rest) / (sigma * self.error), 1.0)
             spread = self.error / np.sqrt(weight)
-        total = random_walk_covariance(self.hours, walk, sigma * spread)
-        white = solve_triangular(np.linalg.cholesky(total), np.eye(len(total)), lower=True)
-        drift = random_walk_covariance(self.hours, walk, np.zeros(len(total)))
-        return Noise(white, drift, sigma * spread)
+        return Noise(WalkFactor(self.hours, walk, sigma * spread), sigma * spread)
 
     def _first_spread(self, design: Floats) -> Floats:
         """Errors, larger for frames that stand out from the median of five in time.
@@ -138,29 +139,24 @@ class Channel:
         self, design: Floats, walk: float, spread: Floats
     ) -> tuple[float, float, Floats]:
         """Restricted log likelihood, scatter and residual for one size of the drift."""
-        n, k = design.shape
-        sigma = 1.0
+        tiny = 1e-9 * np.eye(design.shape[1])
         rest = self.value - design @ np.linalg.lstsq(design, self.value, rcond=None)[0]
         sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(np.diff(rest / self.error)))) / 2**0.5,
                     1e-3)  # fmt: skip
         for _ in range(2 if walk > 0 else 1):
-            total = random_walk_covariance(self.hours, walk, sigma * spread)
-            factor = cho_factor(total, lower=True)
-            inner = design.T @ cho_solve(factor, design) + 1e-9 * np.eye(k)
-            value = np.linalg.solve(inner, design.T @ cho_solve(factor, self.value))
-            rest = self.value - design @ value
-            # Scatter without the drift: noise^2 C^-1 r has variance noise^4 (C^-1)_ii.
-            scatter = (sigma * spread) ** 2 * cho_solve(factor, rest)
+            factor = WalkFactor(self.hours, walk, sigma * spread)
+            flat, data = factor.whiten(design), factor.whiten(self.value)
+            rest = self.value - design @ np.linalg.solve(flat.T @ flat + tiny, flat.T @ data)
             if walk == 0:
                 sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(rest / self.error))), 1e-3)
                 continue
-            gain = np.einsum("ij,ij->i", cho_solve(factor, np.eye(n)), np.eye(n))
-            unit = scatter / ((sigma * spread) ** 2 * np.sqrt(np.maximum(gain, 1e-12)))
+            # Scatter without the drift, in units of its own.
+            unit = factor.scatter_of(rest) / np.sqrt(factor.scatter_variance())
             sigma *= float(np.clip(MAD_TO_SIGMA * np.median(np.abs(unit)), 0.3, 3.0))
-        total = random_walk_covariance(self.hours, walk, sigma * spread)
-        factor = cho_factor(total, lower=True)
-        score = -np.log(np.diag(factor[0])).sum() - 0.5 * rest @ cho_solve(factor, rest)
-        score -= 0.5 * np.linalg.slogdet(design.T @ cho_solve(factor, design) + 1e-9 * np.eye(k))[1]
+        factor = WalkFactor(self.hours, walk, sigma * spread)
+        flat, left = factor.whiten(design), factor.whiten(rest)
+        score = -factor.log_root_determinant - 0.5 * left @ left
+        score -= 0.5 * np.linalg.slogdet(flat.T @ flat + tiny)[1]
         if walk > 0:
             score -= 0.5 * (np.log(walk / _SEEING) / _SPREAD) ** 2
         return float(score), sigma, rest
@@ -192,21 +188,23 @@ class Channel:
             np.full(effects, (_PRIOR_WIDTH if self.width else _PRIOR_SPIKE) ** -2.0),
             np.full(groups, 1e-2 if self.width else 0.02**-2.0),
         ]
-        white_y = noise.white @ self.value
+        white_y = noise.factor.whiten(self.value)
         design = np.empty((*lead, n, effects + groups))
         design[..., effects:] = self.constants
+        flat = np.empty(design.shape)
+        flat[..., effects:] = noise.factor.whiten(self.constants)
         value = np.zeros((*lead, effects + groups)) if start is None else start
         rest, inner = white_y, np.eye(1)
         turns = (_TURNS if start is None else _TURNS_NEAR) if self.width else 1
         for _ in range(turns):
             model = self._linearise(weights, value[..., :effects], design)
             offset = model - (design[..., :effects] @ value[..., :effects, None])[..., 0]
-            # One product for all designs: many small ones are slower.
-            both = np.tensordot(
-                noise.white, np.concatenate([design, offset[..., None]], axis=-1), axes=(1, -2)
-            )
-            both = np.moveaxis(both, 0, -2)
-            flat, data = both[..., :-1], white_y - both[..., -1]
+            # One solution for all designs: many small ones are slower.
+            both = np.concatenate([design[..., :effects], offset[..., None]], axis=-1)
+            both = np.moveaxis(both, -2, 0)
+            white = noise.factor.whiten(both.reshape(n, -1)).reshape(both.shape)
+            white = np.moveaxis(white, 0, -2)
+            flat[..., :effects], data = white[..., :-1], white_y - white[..., -1]
             inner = flat.swapaxes(-1, -2) @ flat + np.diag(prior)
             right = (flat.swapaxes(-1, -2) @ data[..., None])[..., 0]
             value = np.linalg.solve(inner, right[..., None])[..., 0]
@@ -252,10 +250,16 @@ def score_grid(
             for c, (channel, noise) in enumerate(zip(channels, noises, strict=True)):
                 mine = weights[:, : channel.shapes]
                 scores, starts[c], _ = channel.score(mine, noise, start=starts[c])
-                score = logsumexp(scores, axis=1) - np.log(scores.shape[1])
+                score = log_mean(scores, axis=1)
                 result[c, i, j, 0] = score[0]
-                result[c, i, j, 1] = logsumexp(score[1:]) - np.log(len(LAWS) - 1)
+                result[c, i, j, 1] = log_mean(score[1:], axis=0)
     return result
+
+
+def log_mean(score: Floats, axis: int | tuple[int, ...]) -> Floats:
+    """Logarithm of the mean of what `score` holds the logarithms of."""
+    top = score.max(axis=axis, keepdims=True)
+    return np.asarray(np.log(np.exp(score - top).mean(axis=axis)) + np.squeeze(top, axis))
 
 
 def best_of(score: Floats, taus: tuple[float, ...]) -> tuple[float, float, bool]:

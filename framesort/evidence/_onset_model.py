@@ -157,19 +157,23 @@ def weigh_knots(
     place = np.clip(np.searchsorted(knots, level) - 1, 0, len(knots) - 2)
     out = np.empty((len(laws), len(shapes), len(level), len(knots)))
     level = np.clip(level, knots[0], knots[-1]) / knots[-1]
+    row = np.arange(len(level))[:, None] * len(knots)
+    below, above = (row + place).ravel(), (row + place + 1).ravel()
     for j, shape in enumerate(shapes):
         ends = _bend(knots / knots[-1], *shape)
-        part = (_bend(level, *shape) - ends[place]) / (ends[place + 1] - ends[place])
-        for k in range(len(knots)):
-            hat = np.where(place == k, 1 - part, np.where(place == k - 1, part, 0.0))
-            for i, weight in enumerate(counted):
-                out[i, j, :, k] = (weight * hat).sum(axis=1)
+        part = (_bend(level, *shape) - ends[place]) / np.diff(ends)[place]
+        for i, weight in enumerate(counted):
+            high = weight * part
+            mixed = np.bincount(below, (weight - high).ravel(), len(level) * len(knots))
+            mixed += np.bincount(above, high.ravel(), len(level) * len(knots))
+            out[i, j] = mixed.reshape(len(level), len(knots))
     return out
 
 
 def _bend(level: Floats, exponent: float, threshold: float) -> Floats:
     """Effect against level; nearly nothing below the threshold, but never the same twice."""
-    return np.asarray(np.maximum(level - threshold, 0.0) ** exponent + 0.01 * level)
+    over = np.maximum(level - threshold, 0.0)
+    return np.asarray((over if exponent == 1 else over**exponent) + 0.01 * level)
 
 
 def mix_widths(weights: Floats, growth: Floats) -> tuple[Floats, Floats]:
@@ -197,14 +201,15 @@ def mix_widths(weights: Floats, growth: Floats) -> tuple[Floats, Floats]:
     ``I = w^-2 (1 + (2^(1/beta) - 1) (2 r / w)^2)^-beta``, beta = 3 (Moffat 1969, A&A 3, 455).
     """
     c = 2 ** (1 / _BETA) - 1
-    peak = weights * np.exp(-2 * growth)
+    sharp = np.exp(-2 * growth)
+    peak = weights * sharp
     log_fwhm = (peak * growth).sum(-1) / peak.sum(-1)
-    for _ in range(4):
-        z = c * np.exp(2 * (log_fwhm[..., None] - growth))
-        ring = peak / (1 + z) ** _BETA
-        turn = 2 * _BETA * ring * z / (1 + z)
-        log_fwhm = log_fwhm + (ring - 0.5 * peak).sum(-1) / turn.sum(-1)
-    z = c * np.exp(2 * (log_fwhm[..., None] - growth))
-    ring = peak / (1 + z) ** _BETA
-    turn = 2 * _BETA * ring * z / (1 + z)
-    return log_fwhm, (peak - 2 * ring + turn) / turn.sum(-1)[..., None]
+    for turn in range(5):
+        z = sharp * (c * np.exp(2 * log_fwhm))[..., None]
+        fall = 1 / (1 + z)
+        ring = peak * fall * fall * fall  # beta = 3
+        slope = (2 * _BETA) * ring * z * fall
+        steep = slope.sum(-1)
+        if turn < 4:
+            log_fwhm = log_fwhm + (ring - 0.5 * peak).sum(-1) / steep
+    return log_fwhm, (peak - 2 * ring + slope) / steep[..., None]

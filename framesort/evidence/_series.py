@@ -14,6 +14,7 @@ __all__ = [
     "group_names",
     "list_channels",
     "make_series",
+    "pool_frames",
     "take_rows",
 ]
 
@@ -84,6 +85,52 @@ def take_rows(series: Series, rows: NDArray[np.intp]) -> Series:
         spike=series.spike[rows],
         group=series.group[rows],
     )
+
+
+def pool_frames(series: Series, seconds: float) -> tuple[Series, Floats]:
+    """Mean of the frames of a group that begin within one interval, where most frames share one.
+
+    Parameters
+    ----------
+    series : Series
+        In the order of `start`.
+    seconds : float
+        Length of the intervals.
+
+    Returns
+    -------
+    series : Series
+        One row for each group and interval with frames, in the order of time. Its exposure lasts
+        from the beginning of the first frame to the end of the last.
+    counts : (n,) float ndarray
+        Frames in each row.
+    """
+    if np.median(np.diff(series.start)) > 0.5 * seconds:
+        return series, np.ones(len(series.start))
+    interval = np.floor((series.start - series.start[0]) / seconds).astype(np.intp)
+    pairs = interval * (series.group.max() + 1) + series.group
+    _, first, row, counts = np.unique(
+        pairs, return_index=True, return_inverse=True, return_counts=True
+    )
+    end = np.full(len(first), -np.inf)
+    np.maximum.at(end, row, series.start + series.exposure)
+
+    def mean(values: Floats) -> Floats:
+        known = np.isfinite(values)
+        total = np.bincount(row, np.where(known, values, 0.0), len(first))
+        number = np.bincount(row, known, len(first))
+        return np.where(number > 0, total / np.maximum(number, 1), np.nan)
+
+    start = series.start[first]
+    order = np.argsort(start, kind="stable")
+    pooled = Series(
+        start=start,
+        exposure=end - start,
+        log_fwhm=mean(series.log_fwhm),
+        spike=np.column_stack([mean(values) for values in series.spike.T]),
+        group=series.group[first],
+    )
+    return take_rows(pooled, order), counts[order].astype(float)
 
 
 def list_channels(series: Series) -> list[Floats]:

@@ -12,7 +12,7 @@ from the heater-off frames, each compared with the others.
 """
 
 import functools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,10 @@ _MODES = 3
 
 _FRAMES_A_MODE = 5
 """Heater-off frames needed for each mode, so that no mode follows a single frame."""
+
+_FEW = 40
+"""Heater-off frames up to which each is left out by a decomposition of all the others, whose time
+grows with their number."""
 
 _PRIOR_FRAMES = 3.0
 """Weight of the prior of the scatter, in frames."""
@@ -111,6 +115,25 @@ def _modes(
     return mean, np.linalg.svd(profile - mean, full_matrices=False)[2][:count]
 
 
+def _without_each(
+    profile: NDArray[np.float64], most: int
+) -> Iterator[tuple[NDArray[np.float64], NDArray[np.float64]]]:
+    """`_modes` of all profiles but one, for each in turn."""
+    count = len(profile)
+    if count <= _FEW or not most:
+        for k in range(count):
+            yield _modes(np.delete(profile, k, axis=0), most)
+        return
+    # Without one the sum of squares about the mean is smaller by that of its difference.
+    mean = profile.mean(axis=0)
+    apart = profile - mean
+    square = apart.T @ apart
+    modes = slice(None, -1 - min(most, (count - 2) // _FRAMES_A_MODE), -1)
+    for one in apart:
+        axes = np.linalg.eigh(square - np.outer(one, one) * (count / (count - 1)))[1]
+        yield mean - one / (count - 1), axes.T[modes]
+
+
 @functools.cache
 def _centred_template() -> NDArray[np.float64]:
     """Template of the spike at each angle without its mean; it takes longer than all the rest."""
@@ -147,9 +170,7 @@ def _excess(
     by_angle = {int(i): weights @ (profile[i] - mean) for i in rows}
     alone = []
     if len(reference) > 1:
-        for i in reference:
-            others = reference[reference != i]
-            m, v = _modes(profile[others], most)
+        for i, (m, v) in zip(reference, _without_each(profile[reference], most), strict=True):
             alone.append(_filter(v) @ (profile[i] - m))
             by_angle[int(i)] = alone[-1]
     # Scatter of the heater-off frames at each angle, combined with a prior.

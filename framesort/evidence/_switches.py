@@ -181,10 +181,10 @@ def _without_contrast(group: NDArray[np.intp], on: Floats, off: Floats) -> NDArr
         mine = group == g
         blind[mine] = min(on[mine].sum(), off[mine].sum()) < _CONTRAST
     known = np.flatnonzero(~blind)
+    place = np.searchsorted(known, np.arange(len(group)))
     for i in np.flatnonzero(blind):
-        before, after = known[known < i], known[known > i]
-        if before.size and after.size:
-            around = on[[before[-1], after[0]]]
+        if 0 < place[i] < len(known):
+            around = on[known[place[i] - 1 : place[i] + 1]]
             blind[i] = not (np.all(around > _SURE) and on[i] > _SURE) and not (
                 np.all(around < 1 - _SURE) and off[i] > _SURE
             )

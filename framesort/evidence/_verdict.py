@@ -144,20 +144,22 @@ def find_hidden_heat(states: States, heated: NDArray[np.bool_]) -> NDArray[np.bo
         return found
     light = states.data[rows, 1:] @ ours / np.hypot(*ours)
     noise = step_noise(light)
-    total = np.r_[0.0, np.cumsum(light)]
-    begin, end = np.triu_indices(n + 1, _BESIDE)
-    inside = end - begin
-    keep = inside <= n - _BESIDE
-    begin, end, inside = begin[keep], end[keep], inside[keep]
-    part = total[end] - total[begin]
-    step = part / inside - (total[-1] - part) / (n - inside)
-    height = step / (max(noise, 1e-9) * np.sqrt(1 / inside + 1 / (n - inside)))
-    best = int(np.argmax(height))
+    # Sums above the mean: of a run of m of n frames its height over the others' is
+    # sum / sqrt(m (n - m) / n) noises.
+    total = np.r_[0.0, np.cumsum(light - light.mean())]
+    height, begin, inside = -np.inf, 0, 0
+    for size in range(_BESIDE, n - _BESIDE + 1):
+        parts = total[size:] - total[:-size]
+        at = int(np.argmax(parts))
+        high = float(parts[at]) / np.sqrt(size * (n - size) / n)
+        if high > height:
+            height, begin, inside = high, at, size
+    height /= max(noise, 1e-9)
     stretch = np.zeros(n, dtype=bool)
-    stretch[begin[best] : end[best]] = True
+    stretch[begin : begin + inside] = True
     width = states.data[rows, 0]
     wider = float(np.median(width[stretch]) - np.median(width[~stretch]))
-    if height[best] > _SIGMAS and wider > _WIDER / 2:
+    if height > _SIGMAS and wider > _WIDER / 2:
         found[rows[stretch]] = True
     return found
 
@@ -168,7 +170,11 @@ def _usual_drift(states: States, k: int, hours: Floats) -> float:
     here, base = hours[label == k], hours[label == 0]
     if not here.size or not base.size:
         return 0.0
-    apart = np.abs(here[:, None] - base[None, :]).min(axis=1)
+    after = np.searchsorted(base, here)
+    apart = np.minimum(
+        np.abs(here - base[np.maximum(after - 1, 0)]),
+        np.abs(here - base[np.minimum(after, len(base) - 1)]),
+    )
     return float(2 * _WANDER * np.sqrt(np.median(apart))) + _WIDER / 2
 
 
@@ -179,11 +185,12 @@ def _comes_later(states: States, k: int, ours: Floats) -> bool:
     noise = np.sqrt(ours @ states.scatter[1:, 1:] @ ours)
     edges = np.flatnonzero(np.diff(np.r_[False, label, False].astype(int)))
     for begin, end in zip(edges[::2], edges[1::2], strict=True):
-        for cut in range(begin + 2, end - 1):
-            first, second = light[begin:cut], light[cut:end]
-            error = noise * np.sqrt(1 / len(first) + 1 / len(second))
-            if abs(second.mean() - first.mean()) > _APART * error:
-                return True
+        total = np.cumsum(light[begin:end])
+        first = np.arange(2, end - begin - 1)
+        second = end - begin - first
+        apart = (total[-1] - total[first - 1]) / second - total[first - 1] / first
+        if np.any(np.abs(apart) > _APART * noise * np.sqrt(1 / first + 1 / second)):
+            return True
     return False
 
 

@@ -370,10 +370,9 @@ def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list
 def _common_exposures(exposures: np.ndarray) -> np.ndarray:
     """Each exposure replaced by the shortest of those within a few percent of it."""
     common = exposures.copy()
-    for i in np.argsort(exposures):
-        near = common[(common <= exposures[i]) & (common >= exposures[i] / (1 + _EXPOSURE_SPREAD))]
-        if near.size:
-            common[i] = near.min()
+    for exposure in np.unique(exposures[np.isfinite(exposures)]):
+        near = common[(common <= exposure) & (common >= exposure / (1 + _EXPOSURE_SPREAD))]
+        common[exposures == exposure] = near.min()
     return common
 
 

@@ -7,6 +7,9 @@ from framesort.records import FWHM_TO_SIGMA
 
 __all__ = ["find_too_blurred"]
 
+_ROWS = 64
+"""Frames compared with all others at once."""
+
 
 def find_too_blurred(fwhm: NDArray[np.float64], weight: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Frames without which faint stars have higher S/N in the stack.
@@ -38,19 +41,22 @@ def find_too_blurred(fwhm: NDArray[np.float64], weight: NDArray[np.float64]) -> 
         return left_out
     variance = (fwhm[rows] / FWHM_TO_SIGMA) ** 2 + 1 / 12
     w = weight[rows] / weight[rows].sum()
-    overlap = 1 / (variance[:, None] + variance)
-    # Not by BLAS: its rounding changes with the number of its threads.
-    along = np.einsum("ij,j->i", overlap, w)
+    # Not by BLAS: its rounding changes with the number of its threads. In parts, since the matrix
+    # of all pairs may be large.
+    along = np.concatenate([
+        np.einsum("ij,j->i", 1 / (variance[k : k + _ROWS, None] + variance), w)
+        for k in range(0, rows.size, _ROWS)
+    ])  # fmt: skip
     total, both = float(w.sum()), float(np.sum(w * along))
     open_ = np.ones(rows.size, dtype=bool)
     while open_.sum() > 1:
         rest = np.where(open_, total - w, np.inf)
-        without = (both - 2 * w * along + w**2 * np.diagonal(overlap)) / rest
+        without = (both - 2 * w * along + w**2 * (1 / (2 * variance))) / rest
         k = int(np.argmax(np.where(open_, without, -np.inf)))
         if not without[k] > both / total * (1 + 1e-9):
             break
         open_[k] = False
         both, total = float(without[k] * rest[k]), float(rest[k])
-        along -= w[k] * overlap[:, k]
+        along -= w[k] * (1 / (variance + variance[k]))
     left_out[rows[~open_]] = True
     return left_out

@@ -158,19 +158,23 @@ def trace_trade_off(table: Table, group: str) -> Table:
     """
     rows = np.flatnonzero((table["group"] == group) & np.asarray(table["deep_set"], dtype=bool))
     rows = rows[np.argsort(column_values(table, "fwhm")[rows], kind="stable")]
-    share = column_values(table, "heater_share")
-    chosen = np.zeros(len(table), dtype=bool)
-    steps = []
-    for row in rows:
-        chosen[row] = True
-        summary = _summary(table, chosen, "weight_deep")
-        heated = int(np.sum(share[chosen] > 0.005))
-        steps.append((summary.frames, heated, summary.hours, summary.fwhm, summary.depth))
-    names = ("frames", "heated", "hours", "fwhm", "depth")
-    return (
-        Table(rows=steps, names=names)
-        if steps
-        else Table(names=names, dtype=(int, int, float, float, float))
+    if not rows.size:
+        return Table(
+            names=("frames", "heated", "hours", "fwhm", "depth"),
+            dtype=(int, int, float, float, float),
+        )
+    weights = column_values(table, "weight_deep")[rows]
+    clear = np.nan_to_num(column_values(table, "transparency")[rows], nan=1.0)
+    noise = column_values(table, "noise")[rows] / clear
+    total = np.cumsum(weights)
+    return Table(
+        {
+            "frames": np.arange(1, len(rows) + 1),
+            "heated": np.cumsum(column_values(table, "heater_share")[rows] > 0.005),
+            "hours": np.cumsum(column_values(table, "exposure")[rows]) / 3600,
+            "fwhm": np.cumsum(weights * column_values(table, "fwhm")[rows]) / total,
+            "depth": np.sqrt(np.cumsum((weights * noise) ** 2)) / total,
+        }
     )
 
 

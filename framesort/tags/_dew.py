@@ -48,8 +48,8 @@ def find_dew(table: Table, *, max_share: float = 0.02, least: int = 5) -> NDArra
 def _dew_onset(clear: NDArray[np.float64], halo: NDArray[np.float64], least: int) -> int:
     """Index from which dew forms in the run; its length without dew."""
     clear, halo = clear / np.median(clear), halo / np.median(halo)
-    onsets = range(len(clear) - least + 1)
-    onset = min(onsets, key=lambda start: _hinge_misfit(clear, start) * _hinge_misfit(halo, start))
+    count = len(clear) - least + 1
+    onset = int(np.argmin(_hinge_misfits(clear, count) * _hinge_misfits(halo, count)))
     fall, fall_err = _slope(clear[onset:])
     grow, grow_err = _slope(halo[onset:])
     span = len(clear) - onset - 1
@@ -58,13 +58,22 @@ def _dew_onset(clear: NDArray[np.float64], halo: NDArray[np.float64], least: int
     return onset if fades and spreads else len(clear)
 
 
-def _hinge_misfit(values: NDArray[np.float64], start: int) -> float:
-    """Residual sum of squares of a constant up to `start` and a straight line from there."""
-    ramp = np.maximum(np.arange(len(values)) - start, 0)
-    design = np.column_stack([np.ones(len(values)), ramp])
-    coefficients, *_ = np.linalg.lstsq(design, values)
-    residual = values - design @ coefficients
-    return float(residual @ residual)
+def _hinge_misfits(values: NDArray[np.float64], count: int) -> NDArray[np.float64]:
+    """Residual sums of squares of a constant and, from frame 0, 1, ... on, a straight line.
+
+    The ramp of a line from frame s on is ``max(i - s, 0)``; its sums follow from s alone, and
+    those of its product with the values from their running sums.
+    """
+    n = len(values)
+    rest = values - values.mean()
+    after = n - 1 - np.arange(count)  # frames on the ramp
+    ramp = after * (after + 1) / 2
+    square = after * (after + 1) * (2 * after + 1) / 6 - ramp**2 / n
+    # sum (i - s) rest_i over i > s is the sum of all sums from the end to beyond s.
+    tails = np.cumsum(np.cumsum(rest[::-1]))[::-1]
+    along = np.r_[tails[1:], 0.0][:count]
+    gain = along**2 / np.maximum(square, 1e-12)
+    return np.asarray(np.maximum(rest @ rest - gain, 0.0))
 
 
 def _slope(values: NDArray[np.float64]) -> tuple[float, float]:

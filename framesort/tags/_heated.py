@@ -65,18 +65,40 @@ def find_harmless_heat(
     scatter = max(reference.fwhm_scatter / reference.fwhm, _FLOOR)
     base = spike[off & np.isfinite(spike)]
     excluded_from = np.inf
-    for i in heated[np.argsort(power[heated], kind="stable")]:
-        similar = heated[np.abs(power[heated] - power[i]) <= _POWER_TOLERANCE]
-        wide = float(np.median(growth[similar]))
-        wide_err = _MEDIAN * scatter * np.sqrt(1 / len(similar) + 1 / off.sum())
-        differs = wide > _SIGMA * wide_err
-        known = similar[np.isfinite(spike[similar]) & np.isfinite(error[similar])]
-        if known.size and base.size:
-            excess = float(np.median(spike[known]) - np.median(base))
-            each = float(np.median(error[known]))
-            differs |= excess > _SIGMA * _MEDIAN * each * np.sqrt(1 / known.size + 1 / base.size)
+    order = heated[np.argsort(power[heated], kind="stable")]
+    # Frames of similar power stand together; many share the same neighbours.
+    first = np.searchsorted(power[order], power[order] - _POWER_TOLERANCE, side="left")
+    behind = np.searchsorted(power[order], power[order] + _POWER_TOLERANCE, side="right")
+    differ: dict[tuple[int, int], bool] = {}
+    for i, span in zip(order, zip(first.tolist(), behind.tolist(), strict=True), strict=True):
+        similar = order[slice(*span)]
+        if span not in differ:
+            differ[span] = _differs(
+                growth[similar], spike[similar], error[similar], base, scatter, int(off.sum())
+            )
+        differs = differ[span]
         if differs and len(similar) >= _LEAST_SIMILAR:
             excluded_from = min(excluded_from, float(power[i]))
         own = growth[i] <= scatter and spike[i] < _SIGMA * error[i]
         harmless[i] = own and not differs and power[i] < excluded_from
     return harmless
+
+
+def _differs(
+    growth: NDArray[np.float64],
+    spike: NDArray[np.float64],
+    error: NDArray[np.float64],
+    base: NDArray[np.float64],
+    scatter: float,
+    off: int,
+) -> bool:
+    """Whether frames of one power together are wider, or have more spike, than `off` frames."""
+    wide_err = _MEDIAN * scatter * np.sqrt(1 / len(growth) + 1 / off)
+    if float(np.median(growth)) > _SIGMA * wide_err:
+        return True
+    known = np.isfinite(spike) & np.isfinite(error)
+    if not known.any() or not base.size:
+        return False
+    excess = float(np.median(spike[known]) - np.median(base))
+    each = float(np.median(error[known]))
+    return excess > _SIGMA * _MEDIAN * each * float(np.sqrt(1 / known.sum() + 1 / base.size))

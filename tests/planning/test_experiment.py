@@ -11,7 +11,6 @@ from scipy.optimize import least_squares
 from framesort import files
 from framesort.errors import InputError, OutputError
 from framesort.evidence import estimate_response
-from framesort.evidence._drift import random_walk_covariance
 from framesort.planning import (
     DriftModel,
     ExperimentGoal,
@@ -27,6 +26,12 @@ from framesort.planning._orders import ORDERS, find_shortest
 from framesort.planning._sequence import Trial, growth_errors
 
 GOAL = ExperimentGoal()
+
+
+def walk_covariance(hours, walk, noise):
+    """Covariance of a random walk from the first time on, with independent noise."""
+    hours = hours - hours[0]
+    return walk**2 * np.minimum(hours[:, None], hours) + np.diag(noise**2)
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +68,7 @@ def test_with_known_drift_errors_are_those_of_the_evidence():
     hours = np.cumsum(rng.uniform(0.01, 0.1, 20))
     found = growth_errors(hours, level, 4, drift=DriftModel(scatter=0.02, drift=0.1), assumed=0.1)
     design = np.column_stack([np.ones(20), *(level == k for k in (1, 2, 3))]).astype(float)
-    covariance = random_walk_covariance(hours, 0.1, np.full(20, 0.02))
+    covariance = walk_covariance(hours, 0.1, np.full(20, 0.02))
     best = np.linalg.inv(design.T @ np.linalg.inv(covariance) @ design)
     assert found == pytest.approx(np.sqrt(np.diag(best))[1:], rel=1e-9)
     # Weights for another drift are never better.
@@ -171,7 +176,7 @@ def test_growth_at_common_seeing_against_a_simulation():
     rng = np.random.default_rng(4000)
     assumed = 0.1
     design = np.column_stack([np.ones(32), level == 1, level == 2]).astype(float)
-    inverse = np.linalg.inv(random_walk_covariance(hours, assumed, np.full(32, 0.02)))
+    inverse = np.linalg.inv(walk_covariance(hours, assumed, np.full(32, 0.02)))
     rows = np.linalg.solve(design.T @ inverse @ design, design.T @ inverse)[1:]
     found = []
     for _ in range(1500):
