@@ -2,6 +2,7 @@
 
 from framesort.files._content import hold_content
 from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
+from framesort.files._kept import KeptValues
 from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
 from framesort.files._scan import PromisedSize, promised_size
 from framesort.files._sums import verify_sums
@@ -18,6 +19,7 @@ from framesort.files._zones import find_zone, offset_seconds
 __all__ = [
     "PACKED_SUFFIXES",
     "RAW_SUFFIXES",
+    "KeptValues",
     "PromisedSize",
     "StrPath",
     "check_rawpy",

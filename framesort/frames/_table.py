@@ -3,41 +3,23 @@
 import os
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from functools import partial
 from pathlib import Path
 
 import numpy as np
-from astropy.io.fits import Header
 from astropy.table import Table
 from astropy.time import Time
 
 from framesort.errors import HeaderWarning
-from framesort.files import check_rawpy, drop_unreadable, find_zone, image_hdu, open_fits, safe_name
-from framesort.frames._camera import (
-    header_binning,
-    header_gain,
-    header_pattern,
-    header_setting,
-)
+from framesort.files import check_rawpy, find_zone, safe_name
 from framesort.frames._dates import OPEN_ORDER
-from framesort.frames._headers import (
-    LONGEST_EXPOSURE,
-    header_date_order,
-    header_exposure,
-    header_number,
-    header_start,
-    is_calibration,
-    local_start,
-    pixel_scale,
-)
-from framesort.frames._masters import saturation_level
+from framesort.frames._kept import KeptHeaders
 from framesort.frames._nights import name_nights
-from framesort.frames._sky import Site, header_site, sky_positions
-from framesort.frames._targets import choose_targets, header_place, name_targets
-from framesort.frames._weather import header_weather
-from framesort.records import PRODUCT_CARD, Note, add_column, add_reason
+from framesort.frames._row import FrameRow, read_row
+from framesort.frames._sky import sky_positions
+from framesort.frames._targets import choose_targets, name_targets
+from framesort.records import Note, add_column, add_reason
 from framesort.workers import Progress, run_tasks
 
 __all__ = ["MAX_SIZE", "group_frames", "read_frames"]
@@ -50,9 +32,6 @@ ODD_RATIO, ODD_SIZE = 5, 30.0
 
 _GROUPED = ("", "no start time")
 """Reasons with which a frame may be stacked all the same."""
-
-_OWN = (PRODUCT_CARD, "FSLAYER", "FSVERS")
-"""Cards of products of this library; older ones have one of the latter two."""
 
 _EXPOSURE_SPREAD = 0.02
 """Exposures closer than this share are one exposure: cameras report 300 and 300.04 s."""
@@ -72,33 +51,6 @@ _NOT_A_GROUP = frozenset(
 """Other names in a result folder, where each group has a folder."""
 
 
-@dataclass
-class _Row:
-    """One frame's cells before they become columns."""
-
-    file: str
-    start: Time | None = None
-    exposure: float = np.nan
-    filter: str = "none"
-    width: int = 0
-    height: int = 0
-    binning: int = 1
-    gain: float = np.nan
-    setting: str = ""
-    pattern: str = ""
-    saturation: float = np.nan
-    pixel_scale: float = np.nan
-    air_temperature: float = np.nan
-    humidity: float = np.nan
-    power: float = np.nan
-    reason: str = ""
-    note: str = ""
-    object: str = ""
-    place: tuple[float, float] = (np.nan, np.nan)
-    site: Site | None = None
-    day_first: bool | None = None
-
-
 def read_frames(
     paths: Sequence[str | os.PathLike[str]],
     *,
@@ -107,6 +59,7 @@ def read_frames(
     camera_zone: str | None = None,
     max_size: float = MAX_SIZE,
     targets: Sequence[str] = (),
+    cache: str | os.PathLike[str] | None = None,
     progress: Progress | None = None,
 ) -> Table:
     """Read headers to a table, a row a frame, in order of time.
@@ -127,6 +80,9 @@ def read_frames(
         Megapixels from which on a frame is left out, whatever memory its pixels would take.
     targets : sequence of str
         Names of one field: other frames have the reason "other target". None: all are taken.
+    cache : path or None
+        Folder in which what headers say is kept for the next run; found again by name, size,
+        time of change and beginning of a file.
     progress : callable or None
         Wraps the iteration, as `tqdm.tqdm` does.
 
@@ -151,7 +107,10 @@ def read_frames(
     for path in paths:
         check_rawpy(path)
     zone = None if camera_zone is None else find_zone(camera_zone)
-    read = partial(_read_row, power_keyword, day_first, zone)
+    kept = KeptHeaders(
+        None if cache is None else Path(cache), f"{power_keyword} {day_first} {camera_zone}"
+    )
+    read = partial(read_row, power_keyword, day_first, zone, kept)
     rows = list(run_tasks(read, [os.fspath(path) for path in paths], progress=progress))
     if day_first is None:
         rows = _settle_order(rows, power_keyword, zone)
@@ -159,7 +118,7 @@ def read_frames(
     rows.sort(
         key=lambda row: (
             row.start is None,
-            row.start.unix if row.start is not None else 0,
+            row.start if row.start is not None else 0,
             row.file,
         )
     )
@@ -167,7 +126,7 @@ def read_frames(
     table = Table()
     add_column(table, "file", [row.file for row in rows])
     unknown = np.array([row.start is None for row in rows])
-    unix = np.array([0.0 if row.start is None else row.start.unix for row in rows])
+    unix = np.array([0.0 if row.start is None else row.start for row in rows])
     start = Time(unix, format="unix", scale="utc", precision=3)
     start.format = "isot"
     if unknown.any():
@@ -189,7 +148,8 @@ def read_frames(
         "reason",
     ):
         add_column(table, name, [getattr(row, name) for row in rows])
-    _add_sky(table, np.where(unknown, np.nan, unix), rows)
+    _add_sky(table, np.where(unknown, np.nan, unix), rows, kept)
+    kept.save()
     if power_keyword is not None:
         add_column(table, "heater_power", [row.power for row in rows])
     add_column(table, "target", names)
@@ -200,15 +160,18 @@ def read_frames(
     return table
 
 
-def _add_sky(table: Table, start: np.ndarray, rows: Sequence[_Row]) -> None:
+def _add_sky(table: Table, start: np.ndarray, rows: Sequence[FrameRow], kept: KeptHeaders) -> None:
     """Altitudes of Sun, Moon and target in the middle of each exposure."""
     half = np.array([0.5 * row.exposure if np.isfinite(row.exposure) else 0.0 for row in rows])
-    found = sky_positions(start + half, [row.site for row in rows], [row.place for row in rows])
+    middle, sites, places = start + half, [row.site for row in rows], [row.place for row in rows]
+    inputs = f"{middle.tolist()} {sites} {places}"
+    find = partial(sky_positions, middle, sites, places)
+    found = kept.columns(inputs, len(rows), find)
     for name, values in found.items():
         add_column(table, name, values)
 
 
-def _targets(rows: Sequence[_Row], wanted: Sequence[str]) -> list[str]:
+def _targets(rows: Sequence[FrameRow], wanted: Sequence[str]) -> list[str]:
     """The target of each frame, "" for files that are no frames; others than wanted are barred."""
     usable = [i for i, row in enumerate(rows) if row.reason in _GROUPED]
     names = name_targets(
@@ -224,7 +187,7 @@ def _targets(rows: Sequence[_Row], wanted: Sequence[str]) -> list[str]:
     return [found.get(i, "") for i in range(len(rows))]
 
 
-def _header_notes(rows: Sequence[_Row]) -> list[Note]:
+def _header_notes(rows: Sequence[FrameRow]) -> list[Note]:
     """One note for each way in which headers break the standard, with its count."""
     notes = sorted({row.note for row in rows if row.note})
     found = []
@@ -242,20 +205,22 @@ def _header_notes(rows: Sequence[_Row]) -> list[Note]:
 
 
 def _settle_order(
-    rows: Sequence[_Row], power_keyword: str | None, zone: tzinfo | None
-) -> list[_Row]:
+    rows: Sequence[FrameRow], power_keyword: str | None, zone: tzinfo | None
+) -> list[FrameRow]:
     """Read headers again whose dates are ambiguous, where others of the night decide."""
     orders = {row.day_first for row in rows} - {None}
     if len(orders) != 1:
         return list(rows)
     (order,) = orders
     return [
-        _read_row(power_keyword, order, zone, row.file) if row.note.endswith(OPEN_ORDER) else row
+        read_row(power_keyword, order, zone, None, row.file)
+        if row.note.endswith(OPEN_ORDER)
+        else row
         for row in rows
     ]
 
 
-def _drop_oversized(rows: Sequence[_Row], max_size: float) -> None:
+def _drop_oversized(rows: Sequence[FrameRow], max_size: float) -> None:
     """Bar frames whose pixels would take memory out of proportion, before they are read."""
     sizes = np.array([float(row.width) * row.height for row in rows])
     sound = sizes[(sizes > 0) & (sizes <= max_size * 1e6)]
@@ -263,68 +228,6 @@ def _drop_oversized(rows: Sequence[_Row], max_size: float) -> None:
     for row, size in zip(rows, sizes, strict=True):
         if size > max_size * 1e6 or size > max(ODD_RATIO * usual, ODD_SIZE * 1e6):
             row.reason = add_reason(row.reason, "too large")
-
-
-def _read_row(
-    power_keyword: str | None, day_first: bool | None, zone: tzinfo | None, path: str
-) -> _Row:
-    try:
-        return _understand_header(power_keyword, day_first, zone, path)
-    except Exception:  # any damage to a file surfaces here as some exception
-        return _Row(path, reason=add_reason("", "unreadable"))
-
-
-def _understand_header(
-    power_keyword: str | None, day_first: bool | None, zone: tzinfo | None, path: str
-) -> _Row:
-    row = _Row(path)
-    with open_fits(path) as hdus:
-        header = image_hdu(hdus).header
-        primary = drop_unreadable(hdus[0].header)
-        # An image in an extension often leaves the camera's cards in the primary header.
-        merged = {key: primary[key] for key in primary if key} | {
-            key: header[key] for key in header if key
-        }
-    row.width, row.height = int(merged["NAXIS1"]), int(merged["NAXIS2"])
-    pattern = header_pattern(merged)
-    row.pattern = pattern or ""
-    plain = "none" if pattern == "" else "colour"
-    row.filter = str(merged.get("FILTER", "")).strip() or plain
-    row.start, row.note = header_start(merged, day_first=day_first)
-    if row.start is None and not row.note:
-        row.start, row.note = local_start(merged, zone)
-    row.day_first = header_date_order(merged)
-    row.exposure = header_exposure(merged)
-    row.binning, row.setting = header_binning(merged), header_setting(merged)
-    row.gain = header_gain(merged, header.comments["GAIN"] if "GAIN" in header else "")
-    row.saturation = saturation_level(merged)
-    row.air_temperature, row.humidity = header_weather(_with_comments(primary, header))
-    row.pixel_scale = pixel_scale(merged)
-    row.site = header_site(_with_comments(primary, header))
-    row.object, row.place = str(merged.get("OBJECT", "")).strip(), header_place(merged)
-    if power_keyword is not None:
-        row.power = header_number(merged, power_keyword.upper())
-    if any(keyword in merged for keyword in _OWN):
-        row.reason = add_reason("", "own product")
-    elif is_calibration(merged, Path(path).name):
-        row.reason = add_reason("", "calibration frame")
-    elif pattern is None:
-        row.reason = add_reason("", "colour frame")
-    elif not row.exposure > 0:
-        row.exposure, row.reason = np.nan, add_reason("", "no exposure time")
-    elif row.exposure > LONGEST_EXPOSURE:
-        row.exposure, row.reason = np.nan, add_reason("", "odd exposure time")
-    elif row.start is None:
-        row.reason = add_reason("", "no start time")
-    return row
-
-
-def _with_comments(primary: Header, image: Header) -> Header:
-    """Cards of both headers, those of the image first, with their comments."""
-    both = primary.copy()
-    if image is not primary:
-        both.extend(image, update=True)
-    return both
 
 
 def group_frames(table: Table, *, settings: Sequence[str] | None = None) -> list[str]:

@@ -237,6 +237,7 @@ def _read_headers(
         camera_zone=settings.camera_zone,
         max_size=settings.max_size,
         targets=settings.target,
+        cache=run.cache,
         progress=run.stage("reading headers"),
     )
     notes = table.meta.pop("notes", [])
