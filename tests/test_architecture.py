@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 PACKAGE = Path(__file__).parents[1] / "framesort"
-BASE = {"errors", "rules", "records", "files", "images", "pages", "workers"}
+BASE = {"errors", "rules", "records", "files", "images", "pages", "workers", "compiled"}
 SUBPACKAGES = {
     "frames",
     "heater",
@@ -33,6 +33,7 @@ MAY_IMPORT = {
     "images": {"errors", "records", "files"},
     "pages": set(),
     "workers": {"errors", "records"},
+    "compiled": {"errors", "workers"},
     "stars": BASE,
     **{subpackage: BASE | {"stars"} for subpackage in SUBPACKAGES},
     "simulation": BASE,  # it must not share an error with what it checks

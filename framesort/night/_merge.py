@@ -15,6 +15,7 @@ from astropy.io.fits import Header
 from astropy.table import Table
 
 from framesort.colour import green_plane
+from framesort.compiled import compile_loops
 from framesort.errors import FramesortError
 from framesort.evidence import measure_spike_excess
 from framesort.night._fields import target_of
@@ -130,6 +131,9 @@ def merge_step(
     beside these.
     """
     todo = _group_frames(run, table, qualities, placed)
+    colour = ["colour"] if any(table_patterns(table)) else []
+    needed = ("stars", "stacking", "replacement", *colour) if todo else ()
+    compile_loops(*needed, executor=run.executor, progress=run.progress)
     stacks = None
     for k, frames in enumerate(todo):
         with ThreadPoolExecutor(1) as thread, ThreadPoolExecutor(1) as other:

@@ -9,6 +9,7 @@ import numpy as np
 from astropy.table import Table
 
 from framesort.colour import GreenReader, check_pattern, restore_quality
+from framesort.compiled import compile_loops
 from framesort.errors import FramesortError
 from framesort.frames import FrameReader
 from framesort.night._run import NightRun
@@ -85,6 +86,7 @@ def measure_table(run: NightRun, table: Table, reader: FrameReader) -> list[Fram
     list of FrameQuality
         One a row, in pixels of the frame.
     """
+    compile_loops("stars", executor=run.executor, progress=run.progress)
     full = column_values(table, "saturation")
     files = [str(file) for file in table["file"]]
     patterns = table_patterns(table)

@@ -58,6 +58,7 @@ def star_filter(image: Array, width: float, *, threads: int | None = None) -> Ar
 def find_maxima(image: Array, half: int, least: float) -> tuple[Array, Array]:
     """Row and column of pixels above `least` with none higher within `half` rows and columns."""
     parts: dict[int, Array] = {}
+    least = float(least)  # one kind of number: each is compiled by itself
 
     def work(first: int, last: int) -> None:
         found = np.empty((4096, 2), np.int64)

@@ -198,7 +198,9 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
                 a[m, m] += 1e-12
         for m in (0, 2, 4):
             if m < n:
-                inverse[:] = a
+                for i in range(n):
+                    for j in range(n):
+                        inverse[i, j] = a[i, j]
                 unit[:] = 0.0
                 unit[m] = 1.0
                 if _solve(inverse, unit, n) and unit[m] > 0.0:

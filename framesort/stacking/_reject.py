@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from framesort.stacking._noise import MAD_TO_SIGMA, Noise, Similarity
 
-__all__ = ["ABOVE", "BLOCK", "OUT", "reject"]
+__all__ = ["ABOVE", "BLOCK", "OUT", "reject", "sort_middle"]
 
 Image = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -57,7 +57,7 @@ class _Work(NamedTuple):
 
 
 @numba.njit(cache=True, nogil=True)
-def _middle(values: Floats, count: int) -> float:  # pragma: no cover
+def sort_middle(values: Floats, count: int) -> float:  # pragma: no cover
     """Median of the first values, which are sorted in place."""
     for i in range(1, count):
         v = values[i]
@@ -132,10 +132,10 @@ def _within_scatter(
     count = _nearby(cube, r, c, order[:in_group], in_group, found)
     if count < FEWEST_FOR_SCATTER:
         return False
-    centre = _middle(found, count)
+    centre = sort_middle(found, count)
     for i in range(count):
         found[i] = abs(found[i] - centre)
-    return bool(abs(value - centre) <= clip * MAD_TO_SIGMA * _middle(found, count))
+    return bool(abs(value - centre) <= clip * MAD_TO_SIGMA * sort_middle(found, count))
 
 
 @numba.njit(cache=True, nogil=True)
@@ -241,7 +241,7 @@ def _widen(
     """Let values differ as far as those of a normal distribution of their own scatter do."""
     for i in range(n):
         far[i] = abs(v[i] - centre)
-    scatter = clip * MAD_TO_SIGMA * _middle(far, n)
+    scatter = clip * MAD_TO_SIGMA * sort_middle(far, n)
     for i in range(n):
         loose[i] = max(loose[i], scatter - clip * np.sqrt(var[i]))
 
@@ -318,8 +318,9 @@ def _outliers(
     out -= _spare(bad, work.agreed, agreed)
     if n % 2 == 0 and 2 * out >= n:
         # Half of the frames lifted: the middle lies between the two halves.
-        far[:n] = v[:n]
-        _middle(far, n)
+        for i in range(n):
+            far[i] = v[i]
+        sort_middle(far, n)
         centre = far[(n - 1) // 2]
         out = _judge(v, var, loose, n, centre, clip, bad)
         out -= _spare(bad, work.agreed, agreed)
@@ -327,7 +328,7 @@ def _outliers(
         # So many outliers: the noise is larger than assumed.
         for i in range(n):
             far[i] = max(abs(v[i] - centre) - loose[i], 0.0) / np.sqrt(var[i])
-        _middle(far, n)
+        sort_middle(far, n)
         wider = MAD_TO_SIGMA * far[(n - 1) // 2]  # of two halves the better one counts
         if wider > 1:
             out = _judge(v, var, loose, n, centre, clip * wider, bad)

@@ -5,7 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.stacking._noise import LARGEST_TOLERANCE, Noise, Similarity
-from framesort.stacking._reject import ABOVE, BLOCK, OUT
+from framesort.stacking._reject import ABOVE, BLOCK, OUT, sort_middle
 
 __all__ = ["grow", "take_out"]
 
@@ -116,7 +116,8 @@ def _restore(
         if weight[k] > 0 and np.isfinite(cube[k, r, c]):
             values[n] = cube[k, r, c]
             n += 1
-    centre = np.sort(values[:n])[(n - 1) // 2]
+    sort_middle(values, n)
+    centre = values[(n - 1) // 2]
     for k in range(len(weight)):
         off = abs(cube[k, r, c] - centre)
         if weight[k] > 0 and off <= noise.clip * np.sqrt(noise.variance[k]) + loose:

@@ -87,7 +87,8 @@ class MeshMap:
     def at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:
         """Values at pixels."""
         out = np.empty(np.shape(x), np.float32)
-        pick_mesh(self.mesh, np.asarray(x, dtype=int), np.asarray(y, dtype=int), *self.shape, out)
+        x, y = (np.ascontiguousarray(v, dtype=np.int64) for v in (x, y))
+        pick_mesh(self.mesh, x, y, *self.shape, out)
         return out
 
     def part(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:

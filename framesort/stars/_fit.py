@@ -29,6 +29,13 @@ profile-weighted residual variance, the number of pixels, 1 for success (0.5 if 
 it failed), and the sum of squares."""
 
 
+@njit(cache=True, nogil=True)
+def _copy(source: Any, out: Any) -> Any:
+    """As ``out[:] = source``, which takes seconds to compile, for the text of an error message."""
+    for i in range(out.size):
+        out[i] = source[i]
+
+
 @njit(cache=True, nogil=True, inline="never")
 def _padded(number: Any) -> Any:
     """The next multiple of `STRIDE`."""
@@ -242,7 +249,7 @@ def _fit_one(
                 break
             continue
         _solve(low, free, jtr, step)
-        trial[:] = p
+        _copy(p, trial)
         for i in range(free):
             trial[i] += step[i]
         trial[G] = min(max(trial[G], 0.02), 0.8)
@@ -253,7 +260,7 @@ def _fit_one(
             # A hundredth of what one standard deviation makes is no gain.
             small = cost - new < 1e-2 * cost / count
             small = small and abs(step[2]) < 1e-2 and abs(step[3]) < 1e-2
-            p[:] = trial
+            _copy(trial, p)
             jtj, jtj2 = jtj2, jtj
             jtr, jtr2 = jtr2, jtr
             cost, local = new, local2
@@ -319,10 +326,10 @@ def fit_stars(
         i = order[k]
         p = stars[i]
         _draw(image, p, 1.0, 0.1 * noise[i], work)
-        before[:] = p
+        _copy(p, before)
         _fit_one(image, p, radius[i], free[i], rounds, quality[i], pixels, work)
         if quality[i].success == 0.0:
-            p[:] = before
+            _copy(before, p)
         _draw(image, p, -1.0, 0.1 * noise[i], work)
 
 
