@@ -2,10 +2,7 @@
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
-
-from numpy.typing import NDArray
+from dataclasses import dataclass, replace
 
 from framesort.report._phrases import name_group
 from framesort.report._pictures import Comparison, compare_pictures, read_stack
@@ -73,10 +70,12 @@ def _show_group(group: GroupResults, name: str, longest: int) -> GroupPage:
         deep, final, stars=stars, longest=longest, window=(longest * 11 // 35, longest // 2)
     )
     shape = deep.shape[-2], deep.shape[-1]
-    del deep
-    residual = _residual(group, final, longest // 2)
+    sharp = read_stack(group, "sharp")
+    residual = residual_picture(final, sharp, scale=group.flux_scale, longest=longest // 2)
+    known = {"deep": deep, "sharp": sharp, "final": final}
+    group = replace(group, pixels={name: p for name, p in known.items() if p is not None})
     return GroupPage(
-        group=group,
+        group=replace(group, pixels={}),
         name=name,
         shape=shape,
         comparisons=comparisons,
@@ -86,11 +85,6 @@ def _show_group(group: GroupResults, name: str, longest: int) -> GroupPage:
         failed_places=failed_strips(group, height=shape[0]),
         worst=worst_strips(group, height=shape[0]),
     )
-
-
-def _residual(group: GroupResults, final: NDArray[Any], longest: int) -> ResidualPicture | None:
-    sharp = read_stack(group, "sharp")
-    return residual_picture(final, sharp, scale=group.flux_scale, longest=longest)
 
 
 def _bright_strips(group: GroupResults, shape: Sequence[int]) -> tuple[Strip, ...]:

@@ -1,6 +1,7 @@
 """A result folder as the report sees it: the table, the summary and what lies in each group."""
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -35,11 +36,14 @@ class GroupResults(GroupSummary):
         Its stars.ecsv, None if there is none that can be read.
     folder : `~pathlib.Path` or None
         Where its stacks lie, None if there are none.
+    pixels : mapping of str to ndarray
+        Stacks that are at hand, by name: parts of them need not be read from their files.
     """
 
     rows: NDArray[np.int_] = field(default_factory=lambda: np.empty(0, dtype=int))
     stars: Table | None = None
     folder: Path | None = None
+    pixels: Mapping[str, NDArray[np.float32]] = field(default_factory=dict, repr=False)
 
     def stack(self, name: str) -> Path | None:
         """Path of "sharp", "deep", "final", "stars" or "background", None if not there."""

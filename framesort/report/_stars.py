@@ -100,15 +100,20 @@ def choose_stars(
     return np.array(sorted(chosen, key=lambda i: -flux[i]), dtype=int)
 
 
-def _cut(path: StrPath, x: float, y: float, half: int, height: int) -> NDArray[np.float32]:
-    """A square around a position; only its rows are read."""
+def _cut(
+    source: StrPath | NDArray[np.float32], x: float, y: float, half: int, height: int
+) -> NDArray[np.float32]:
+    """A square around a position, from pixels or from a file, of which only its rows are read."""
     column, row = round(x), round(y)
     bottom, top = max(row - half, 0), min(row + half + 1, height)
     size = 2 * half + 1
     square = np.full((size, size), np.nan, dtype=np.float32)
     if top <= bottom:
         return square
-    rows, _ = read_image(path, rows=slice(bottom, top))
+    if isinstance(source, np.ndarray):
+        rows = source[..., bottom:top, :]
+    else:
+        rows, _ = read_image(source, rows=slice(bottom, top))
     if rows.ndim == 3:
         rows = rows.mean(axis=0)
     first, last = max(column - half, 0), min(column + half + 1, rows.shape[1])
@@ -192,7 +197,7 @@ def cut_places(
             if path is None:
                 continue
             try:
-                pixels[name] = _cut(path, x, y, half, height)
+                pixels[name] = _cut(group.pixels.get(name, path), x, y, half, height)
             except FrameError:
                 continue
         if scale is not None and {"final", "sharp"} <= set(pixels):
