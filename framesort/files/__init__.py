@@ -1,7 +1,14 @@
 """Reading pixels and writing results: whole or not at all, and only where they belong."""
 
 from framesort.files._content import hold_content
-from framesort.files._fits import drop_unreadable, image_hdu, named_hdu, open_fits, read_image
+from framesort.files._fits import (
+    drop_unreadable,
+    image_hdu,
+    named_hdu,
+    open_fits,
+    read_image,
+    reads_by_rows,
+)
 from framesort.files._kept import KeptValues
 from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
 from framesort.files._scan import PromisedSize, promised_size
@@ -36,6 +43,7 @@ __all__ = [
     "promised_size",
     "read_image",
     "read_table",
+    "reads_by_rows",
     "remove_leftovers",
     "safe_name",
     "verify_sums",

@@ -15,11 +15,20 @@ from numpy.typing import NDArray
 from framesort.errors import FrameError
 from framesort.files._content import open_content
 from framesort.files._plain import is_plain, read_rows
-from framesort.files._raw import is_raw, raw_as_fits
+from framesort.files._raw import PACKED_SUFFIXES, is_raw, raw_as_fits
 from framesort.files._scan import check_size, check_tiles, goes_on, scan_headers
 from framesort.files._text import StrPath
+from framesort.files._tiles import BAND, TiledImage
 
-__all__ = ["drop_unreadable", "image_hdu", "in_order", "named_hdu", "open_fits", "read_image"]
+__all__ = [
+    "drop_unreadable",
+    "image_hdu",
+    "in_order",
+    "named_hdu",
+    "open_fits",
+    "read_image",
+    "reads_by_rows",
+]
 
 MOST_BAD_CARDS = 100
 """So many cards without sense may stand in a header that counts as one."""
@@ -181,10 +190,39 @@ def read_image(
 
 def _unpacked_rows(path: StrPath, hdu: Any, rows: slice) -> NDArray[np.float32]:
     """Rows of an image that is scaled, packed or has planes."""
-    if isinstance(hdu, fits.CompImageHDU):
-        with open_fits(path, unpack=False) as tables:
-            check_tiles(path, tables, hdu.fileinfo()["hdrLoc"])
     cut = (..., rows, slice(None))
+    if isinstance(hdu, fits.CompImageHDU):
+        place = hdu.fileinfo()["hdrLoc"]
+        with open_fits(path, unpack=False) as tables:
+            if hdu.header["NAXIS"] == 2:
+                table = _table_at(tables, place)
+                return TiledImage(path, table.fileinfo()["file"], table).read_rows(rows)
+            check_tiles(path, tables, place)
     # An uncompressed file is read row-wise from disk; others must be unpacked anyway.
     by_rows = rows != slice(None) and hdu.header["NAXIS"] == 2
     return np.array(hdu.section[cut] if by_rows else hdu.data[cut], dtype=np.float32)
+
+
+def _table_at(tables: fits.HDUList, place: int) -> Any:
+    """The HDU whose header lies at a place in the file."""
+    (table,) = (hdu for hdu in in_order(tables) if (hdu.fileinfo() or {}).get("hdrLoc") == place)
+    return table
+
+
+def reads_by_rows(path: StrPath) -> bool:
+    """Whether rows of an image can be read without unpacking much more of it.
+
+    So it is for files that are not packed, and for images compressed in tiles that are not high.
+    """
+    name = os.fspath(path).lower()
+    if not name.endswith(".fz"):
+        return not name.endswith(PACKED_SUFFIXES)
+    try:
+        with open_fits(path) as hdus, open_fits(path, unpack=False) as tables:
+            hdu = image_hdu(hdus)
+            if not isinstance(hdu, fits.CompImageHDU):
+                return True
+            header = _table_at(tables, hdu.fileinfo()["hdrLoc"]).header
+            return bool(header["ZNAXIS"] == 2 and header.get("ZTILE2", 1) <= BAND)
+    except Exception:  # any damage; whoever reads the pixels will name it
+        return False

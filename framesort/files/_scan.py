@@ -259,8 +259,10 @@ def check_size(hdu: fits.hdu.base.ExtensionHDU) -> None:
     size = math.prod(sides) * abs(int(hdu.header["BITPIX"])) // 8
     where = hdu.fileinfo()
     stream = where["file"]
-    packed = stream.compression is not None or isinstance(hdu, fits.CompImageHDU)
-    there = os.stat(stream.name).st_size if packed else stream.size - where["datLoc"]
+    gzipped = stream.compression is not None
+    packed = gzipped or isinstance(hdu, fits.CompImageHDU)
+    there = os.stat(stream.name).st_size if gzipped else stream.size
+    there = there if packed else there - where["datLoc"]
     if packed and size > LARGEST_RATIO * there:
         raise FrameError(f"an image of {size} bytes cannot come of {there} packed ones")
     if not packed and size > there:

@@ -4,7 +4,6 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ from astropy.io.fits import Header
 from numpy.typing import NDArray
 
 from framesort.errors import FrameError, InputError
-from framesort.files import PACKED_SUFFIXES, image_hdu, open_fits, read_image
+from framesort.files import image_hdu, open_fits, read_image, reads_by_rows
 from framesort.frames._masters import CameraSetup, Master, Masters, saturation_level
 from framesort.records import Note
 from framesort.stars import guess_saturation
@@ -171,7 +170,7 @@ def _normalise(flat: Image, norm: Sequence[float], rows: slice) -> Image:
 
 def _rows_of(path: str, rows: slice) -> Image:
     """Rows of a master."""
-    if Path(path).suffix.lower() in PACKED_SUFFIXES:
+    if not reads_by_rows(path):
         return _unpacked(path)[rows]
     return read_image(path, rows=rows)[0]
 

@@ -10,7 +10,7 @@ from numpy.lib.format import write_array_header_1_0
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
-from framesort.files import PACKED_SUFFIXES, read_image
+from framesort.files import read_image, reads_by_rows
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import (
@@ -140,7 +140,7 @@ def _wants_store(task: ProbeTask) -> bool:
         return True
     m = task.transform.matrix
     steep = abs(m[1, 0]) > STEEP * abs(m[1, 1])
-    return steep or Path(task.path).suffix.lower() in PACKED_SUFFIXES
+    return steep or not reads_by_rows(task.path)
 
 
 def _store(
