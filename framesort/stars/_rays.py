@@ -10,6 +10,7 @@ from scipy.special import ndtr, ndtri, stdtrit
 
 from framesort.records import SPIKE_BINS
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
+from framesort.stars._power import ROOM, STRIDE, power_of
 
 __all__ = [
     "INNER",
@@ -59,22 +60,31 @@ def sample_rays(
     dr = (outer - inner) / steps
     # Rays no further apart than a pixel: each pixel is then used.
     across = max(1, int(np.ceil(outer * np.pi / bins)))
+    angle = (np.arange(bins * across) + 0.5) * np.pi / (bins * across)
+    cosine, sine = np.cos(angle), np.sin(angle)
+    count = steps * across
+    size = (count + STRIDE - 1) // STRIDE * STRIDE
+    base, room = np.ones(size), np.empty((ROOM, size))
     for k in range(order.size):
         p = stars[order[k]]
         c = 2.0 ** p[G] - 1.0
         q_end = ((p[HEIGHT] / limit[k]) ** p[G] - 1.0) / c
-        for side in range(2):
-            for b in range(bins):
+        for b in range(bins):
+            for s in range(count):
+                r = inner + (s // across + 0.5) * dr
+                ux, uy = cosine[b * across + s % across], sine[b * across + s % across]
+                shape = p[A] * ux * ux + 2.0 * p[B] * ux * uy + p[C] * uy * uy
+                base[s] = 1.0 + c * max(shape * r * r, 0.0)
+            power_of(base, size, -1.0 / p[G], room)
+            for side in range(2):  # of equal profile
+                sign = 1.0 - 2.0 * side
                 total, own, area, whole = 0.0, 0.0, 0.0, 0.0
-                for s in range(steps * across):
+                for s in range(count):
                     r = inner + (s // across + 0.5) * dr
-                    turn = b + (s % across + 0.5) / across
-                    angle = turn * np.pi / bins + side * np.pi
-                    ux, uy = np.cos(angle), np.sin(angle)
-                    shape = p[A] * ux * ux + 2.0 * p[B] * ux * uy + p[C] * uy * uy
-                    x, y = p[X] + r * ux, p[Y] + r * uy
                     piece = r * dr * np.pi / bins / across
                     whole += piece
+                    x = p[X] + sign * r * cosine[b * across + s % across]
+                    y = p[Y] + sign * r * sine[b * across + s % across]
                     if x < 0.0 or y < 0.0 or x > nx - 1.0 or y > ny - 1.0:
                         continue
                     i, j = min(int(x), nx - 2), min(int(y), ny - 2)
@@ -84,10 +94,9 @@ def sample_rays(
                     )
                     if not np.isfinite(value):
                         continue
-                    q = shape * r * r
-                    profile = p[HEIGHT] * np.exp(-np.log(1.0 + c * q) / p[G])
+                    profile = p[HEIGHT] * room[0, s]
                     own += profile * piece
-                    if q >= q_end:
+                    if base[s] >= 1.0 + c * q_end:
                         value -= profile
                     total += value * piece
                     area += piece
