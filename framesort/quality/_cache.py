@@ -15,7 +15,7 @@ from framesort.records import REASONS, SPIKE_BINS, STAR_COLUMNS, FrameQuality, e
 
 __all__ = ["cache_key", "load_quality", "save_quality"]
 
-FORMAT = 11
+FORMAT = 12
 """Raised whenever a measurement changes: older files are then measured anew."""
 
 _NUMBERS = (*NUMBERS, "saturation")

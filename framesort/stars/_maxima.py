@@ -73,14 +73,14 @@ def _stand_out(
     """Drop the fainter of a pair where the dip between the two is not deep enough."""
     for p in range(pairs.shape[0]):
         a, b = pairs[p, 0], pairs[p, 1]  # a is the brighter
-        xa, ya, xb, yb = places[a, 0], places[a, 1] - top, places[b, 0], places[b, 1] - top
+        xa, ya, xb, yb = places[a, 0], places[a, 1], places[b, 0], places[b, 1]
         steps = max(abs(xa - xb), abs(ya - yb))
-        peak = smooth[yb, xb]
+        peak = smooth[yb - top, xb]
         dip = peak
         for s in range(1, steps):
             x = round(xb + (xa - xb) * s / steps)
             y = round(yb + (ya - yb) * s / steps)
-            dip = min(dip, smooth[y, x])
+            dip = min(dip, smooth[y - top, x])
         if peak - dip < max(need * sigma[b], share * max(dip, 0.0)):
             keep[b] = False
 

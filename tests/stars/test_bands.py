@@ -112,3 +112,17 @@ def test_powers_are_those_of_the_library(rng, exponent):
     some = expected > 1e-290
     np.testing.assert_allclose(room[0][some], expected[some].astype(float), rtol=1e-13)
     np.testing.assert_allclose(room[1], np.log(base), rtol=1e-14, atol=1e-16)
+
+
+def test_crowded_maxima_do_not_depend_on_the_bands(rng, monkeypatch):
+    image = gaussian_filter1d(rng.normal(0, 5, (BAND, 200)), 1.2, axis=0).astype(np.float32)
+    kernel = np.array([0.25, 0.5, 0.25], np.float32)
+    noise = WholeMap(np.ones_like(image))
+    found = []
+    for rows in (BAND, 31, 50):
+        monkeypatch.setattr("framesort.stars._maxima.BAND", rows)
+        found.append(smoothed_maxima(image, noise, kernel, threshold=2.0, reach=7.5))
+    assert len(found[0][0]) > 300
+    for places, height in found[1:]:
+        np.testing.assert_array_equal(places, found[0][0])
+        np.testing.assert_array_equal(height, found[0][1])
