@@ -327,7 +327,7 @@ def _finish(
     pool = own_processes(run.executor)
     preview = partial(write_preview, folder, folder / "preview.png")
     waiting = pool.submit(preview) if merged and pool is not None else None
-    write_report(folder, executor=run.executor)
+    write_report(folder, cache=run.cache, executor=run.executor)
     if merged:
         try:
             _ = preview() if waiting is None else waiting.result()

@@ -16,8 +16,8 @@ from framesort.records import HEATER_STATES, column_values
 from framesort.report._advice import count_reasons, list_notes, split_notes
 from framesort.report._columns import column_texts, column_truths, start_seconds
 from framesort.report._field import field_figure
-from framesort.report._figures import make_figures
 from framesort.report._groups import show_groups
+from framesort.report._kept import keep_figures
 from framesort.report._next import describe_next, minutes_fainter
 from framesort.report._phrases import format_duration, format_number, mark_prose
 from framesort.report._read import Results, read_results
@@ -121,12 +121,12 @@ def _dates(results: Results) -> str:
     return " to ".join(dict.fromkeys([*texts[:1], *texts[-1:]]))
 
 
-def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
+def _context(results: Results, executor: Executor | None, cache: Path | None) -> dict[str, Any]:
     """Variables of the template; the executor draws figures while this process makes pictures."""
     summary = results.summary
     with ThreadPoolExecutor(1) as thread:
         waiting = None if executor is None else thread.submit(show_groups, results)
-        figures = make_figures(results, executor=executor)
+        figures = keep_figures(results, cache, executor=executor)
         pages = show_groups(results) if waiting is None else waiting.result()
     shapes = {page.group.label: page.shape for page in pages if page.shape[0]}
     return {
@@ -159,7 +159,11 @@ def _context(results: Results, executor: Executor | None) -> dict[str, Any]:
 
 
 def write_report(
-    folder: StrPath, *, overwrite: bool = True, executor: Executor | None = None
+    folder: StrPath,
+    *,
+    overwrite: bool = True,
+    cache: StrPath | None = None,
+    executor: Executor | None = None,
 ) -> Path:
     """Write report.html into a result folder.
 
@@ -170,6 +174,9 @@ def write_report(
         group. Sections without data are omitted.
     overwrite : bool
         Replace an existing report.
+    cache : path or None
+        Folder in which the figures of the night are kept: the same table and summary give the
+        same figures, which are then not drawn again.
     executor : `~concurrent.futures.Executor` or None
         Processes that draw the figures; None for this one. The page does not depend on it.
 
@@ -197,6 +204,8 @@ def write_report(
         "prose": mark_prose,
         "minutes_fainter": minutes_fainter,
     }
-    page = environment.get_template("page.html").render(_context(results, own_processes(executor)))
+    page = environment.get_template("page.html").render(
+        _context(results, own_processes(executor), None if cache is None else Path(cache))
+    )
     write_text(path, page, errors="backslashreplace", overwrite=overwrite)
     return path
