@@ -9,19 +9,32 @@ from scipy import ndimage
 
 from framesort.replacement import _correlation as correlation
 from framesort.replacement import _matching as matching
+from framesort.replacement import _passes as passes
 from framesort.replacement import _sky as skies
 from framesort.replacement._arrays import Array, Image, Mask
-from framesort.replacement._candidates import StarField, StarFit
-from framesort.replacement._robust import robust_std
+from framesort.replacement._candidates import StarFit
+from framesort.replacement._coarse import (
+    AROUND,
+    STEP,
+    SURE,
+    block_means,
+    block_most,
+    slope_of,
+    smooth_blocks,
+    spread,
+)
 from framesort.replacement._side import Stacks
-from framesort.replacement._smooth import smooth_fill, starless_rows
+from framesort.replacement._smooth import Level, smooth_fill, starless_rows
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
-__all__ = ["find_detail", "find_one_sided", "find_sky", "fit_matching", "local_level", "sky_rows"]
+__all__ = ["find_one_sided", "find_sky", "fit_matching", "local_level", "sky_rows"]
 
-LOW, HIGH = 0.24, 0.32
-"""Detail is faded out between LOW and HIGH, in noise of the deep stack: less cannot be seen."""
+BAND = 64
+"""Rows worked on at a time."""
+
+STRIPS = 24
+"""Strips of rows in which noise is measured."""
 
 BLATANT = 2.0
 """Noise that light of the sharp stack alone must exceed in ``K * sky`` to be taken out of it."""
@@ -33,63 +46,77 @@ on a pixel does not count in the fit of the kernel."""
 MOST_DOUBTFUL = 0.25
 """Share of a tile up to which such pixels are left out."""
 
-AROUND, SURE = 1.5, 5.0
-"""Star widths around a pixel, and standard deviations, by which detail is compared."""
-
 UNDER = 2.0
 """Pixels: under star light the sky is a mean of that width."""
 
 
-def _starless(
-    fit: StarFit, sharp: Array, *, wings: bool
-) -> tuple[skies.Rows, Array, skies.PixelNoise]:
-    """Rows of the sharp stack less its stars with their noise; the smooth sky; the pixel noise.
+def _starless(fit: StarFit, sharp: Array, *, wings: bool) -> tuple[skies.Rows, skies.PixelNoise]:
+    """Rows of the sharp stack less its stars with their noise; the pixel noise.
 
-    Under star light whose model cannot be trusted to a fraction of the noise the sky is the
+    Under star light whose model cannot be trusted to a fraction of the noise the sky is a
     smooth one, carried in from around. With `wings` that is wherever there is star light at all.
     """
     side = fit.sharp
     eps, power = (2.0, 4) if wings else (side.eps, 2)
-    weighted = starless_rows(sharp, side, fit.unknown_sharp, eps=eps, power=power)
+    unknown = fit.unknown_sharp
+    weighted = starless_rows(sharp, side, unknown, eps=eps, power=power)
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
-    levels, residuals, ratios = [], [], []
-    step = max(1, shape[0] // 24)
-    for number, first in enumerate(range(0, max(1, shape[0] - 8), step)):
-        cut = slice(first, min(shape[0], first + correlation.BOX + 4))
-        light, weight = weighted(cut.start, cut.stop)
-        free = weight[1:-1, 1:-1] > 0.9
-        if len(free):
-            image = light + (1 - weight) * smooth[cut]
-            residuals.append(skies.fine_residual(image)[1:-1, 1:-1][free])
-            levels.append(smooth[cut][1:-1, 1:-1][free])
-            if number % 2 == 0 and not wings:
-                ratios.append(correlation.box_ratios(image, weight > 0.9))
-    noise = skies.fit_noise(np.concatenate(levels), np.concatenate(residuals))
-    kernel = fit.pixel_noise.kernel
-    if not wings:
-        kernel = correlation.noise_kernel(correlation.total_ratio(np.concatenate(ratios)))
-    noise = noise.correlated(kernel, correlation.fine_share(kernel))
+    noise = _measure_noise(fit, weighted, smooth, shape, white=wings)
+    share = np.float32(eps / side.noise)
+    variance = tuple(np.float32(v) for v in (noise.constant, noise.slope, noise.least))
 
     def rows(first: int, last: int) -> tuple[Image, Image]:
-        image, weight = weighted(first, last)
-        level = smooth[first:last]
-        image += (1 - weight) * level
-        # A mean of what is around has less noise, and none of its own.
-        return image, noise.at(level) * np.sqrt(np.maximum(weight, np.float32(0.05)))
+        image, deviation = (np.empty((last - first, shape[1]), np.float32) for _ in range(2))
+        passes.fill_starless(
+            sharp, side.model, unknown, share, power, *smooth, variance, first, image, deviation
+        )
+        return image, deviation
 
-    return rows, smooth, noise
+    return rows, noise
+
+
+def _measure_noise(
+    fit: StarFit, weighted: skies.Rows, smooth: Level, shape: tuple[int, int], *, white: bool
+) -> skies.PixelNoise:
+    """Noise of a pixel of the sharp stack at each level, from some rows without stars."""
+    starts = range(0, max(1, shape[0] - 8), max(1, shape[0] // STRIPS))
+    found: dict[int, tuple[Array, Array, Array]] = {}
+
+    def work(number: int, _: int) -> None:
+        first = starts[number]
+        last = min(shape[0], first + correlation.BOX + 4)
+        light, weight = weighted(first, last)
+        level = smooth.rows(first, last, shape[1])
+        image = light + (1 - weight) * level
+        free = weight > 0.9
+        inner = free[1:-1, 1:-1]
+        residual = skies.fine_residual(image)[1:-1, 1:-1][inner]
+        ratios = np.empty((0, 2))
+        if number % 2 == 0 and not white:
+            ratios = correlation.box_ratios(image, free)
+        found[number] = level[1:-1, 1:-1][inner], residual, ratios
+
+    run_bands(work, len(starts), band=1)
+    levels, residuals, ratios = (
+        np.concatenate(v) for v in zip(*(found[k] for k in sorted(found)), strict=True)
+    )
+    kernel = fit.pixel_noise.kernel
+    if not white:
+        kernel = correlation.noise_kernel(correlation.total_ratio(ratios))
+    noise = skies.fit_noise(levels, residuals)
+    return noise.correlated(kernel, correlation.fine_share(kernel))
 
 
 def local_level(fit: StarFit, sharp: Array) -> Image:
     """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
-    rows, _, noise = _starless(fit, sharp, wings=True)
+    rows, noise = _starless(fit, sharp, wings=True)
     return _significant(rows, noise, sharp)
 
 
 def sky_rows(fit: StarFit, sharp: Array) -> skies.Rows:
     """Rows of the sharp stack less its stars, and their noise; sets `fit.pixel_noise`."""
-    rows, _, fit.pixel_noise = _starless(fit, sharp, wings=False)
+    rows, fit.pixel_noise = _starless(fit, sharp, wings=False)
     return rows
 
 
@@ -194,121 +221,48 @@ def _lacking(fit: StarFit, rest: Array, structure: Array, sure: float) -> tuple[
     return _slope(-rest, structure, noise, sigma, sure * fit.pixel_noise.wide), noise
 
 
-def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mask) -> Image:
-    """What blur took from the deep stack's extended light, where significant; deep flux scale.
-
-    It is given only where the deep stack shows ``K * sky``. Around each pixel its rest has slope 0
-    on the detail and on the structure of ``K * sky`` if it does; 1 on the detail where it is as
-    sharp as the sharp stack; -1 on the structure where it does not show it. `rows` are those of
-    `sky_rows`; `sources` are detections on which this is judged as well.
-    """
-    # Imported here: it takes a third of a second to load, and sorting does not need it.
-    from scipy.signal import fftconvolve
-
-    deep, sharp = stacks
-    sure = SURE * field.pixel_noise.wide
-    lost = matching.identity() - field.kernel
-    unit = skies.noise_by_scale(fftconvolve(lost, field.pixel_noise.kernel))
-    ny, side = sharp.shape[0], field.deep
-    out = np.empty(sharp.shape, np.float32)
-    scale = np.float32(field.scale)
-    ratio = np.float32(side.noise / field.sharp.noise)
-    sigma = side.profile.width / 2.3548
-    row, column, which = _discs(field, sources, sharp.shape)
-    sums = np.zeros((2, len(sources)))
-
-    def work(first: int, last: int) -> None:
-        low, high = max(0, first - skies.MARGIN), min(ny, last + skies.MARGIN)
-        bottom, top = max(0, low - matching.HALF), min(ny, high + matching.HALF)
-        light, noise = rows(bottom, top)
-        image = matching.convolve_band(light, lost, low - bottom, high - bottom)
-        noise = noise[low - bottom : high - bottom]
-        detail = _fade_weak(scale * skies.clean_rows(image, noise, unit), ratio * noise)
-        cut = slice(low, high)
-        seen = scale * (light[low - bottom : high - bottom] - image)
-        rest = deep[cut] - side.model[cut] - field.offset[cut] - seen
-        rest[field.saturated_deep[cut] | ~np.isfinite(rest)] = 0.0
-        level = np.hypot(ratio * noise, np.float32(side.eps + field.sharp.eps) * side.model[cut])
-        part = slice(*np.searchsorted(row, (first, last)))
-        at = row[part] - low, column[part]
-        d, r = detail[at] / level[at], np.clip(rest[at] / level[at], -5, 5)
-        np.add.at(sums[0], which[part], d * r)
-        np.add.at(sums[1], which[part], d * d)
-        clear = _slope(rest, detail, level, sigma, sure)
-        np.maximum(clear, _slope(-rest, _structure(seen, sigma), level, sigma, sure), out=clear)
-        detail *= _share(clear)
-        known = np.isfinite(sharp[first:last])
-        out[first:last] = np.where(known, detail[first - low : last - low], 0)
-
-    run_bands(work, ny, band=skies.BAND)
-    slope, error = sums[0] / np.maximum(sums[1], 1e-12), 1 / np.sqrt(np.maximum(sums[1], 1e-12))
-    np.multiply.at(out, (row, column), _share(slope)[which])
-    out *= _share(_typical_slope(slope, error))
-    return out
-
-
-def _fade_weak(detail: Array, noise: Array) -> Array:
-    """Detail without what is too weak, around each pixel, to be seen; changes it in place."""
-    amplitude = detail / noise
-    amplitude *= amplitude
-    amplitude = np.sqrt(skies.smooth_scale(skies.smooth_scale(amplitude, 0), 1))
-    ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
-    detail *= ramp * ramp * (3 - 2 * ramp)
-    return detail
-
-
-def _discs(field: StarField, sources: Mask, shape: tuple[int, ...]) -> tuple[Array, Array, Array]:
-    """Row, column and number of the source for the pixels around some sources, by rows."""
-    number = np.flatnonzero(sources)
-    y, x = (v[number, None] for v in field.places.pixels(shape))
-    reach = round(2 * field.sharp.profile.width)
-    dy, dx = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    inside = np.hypot(dy, dx) <= reach
-    row, column = y + dy[inside], x + dx[inside]
-    which = np.broadcast_to(number[:, None], row.shape)
-    good = (row >= 0) & (row < shape[0]) & (column >= 0) & (column < shape[1])
-    order = np.argsort(row[good], kind="stable")
-    return row[good][order], column[good][order], which[good][order]
-
-
-def _typical_slope(slope: Array, error: Array) -> float:
-    """Median slope of sources less twice its error; 0 with few sources."""
-    slope = slope[error < 0.5]
-    if len(slope) < 8:
-        return 0.0
-    middle = float(np.median(slope))
-    spread = float(robust_std(slope, middle))
-    # The median of a normal sample has 1.2533 times the error of its mean.
-    return float(middle - 2 * 1.2533 * spread / np.sqrt(len(slope)))
-
-
-def _share(slope: Array | float) -> Image:
-    """How much detail is given where the rest of the deep stack surely has that slope on it."""
-    return np.asarray(1 - np.clip((np.asarray(slope, np.float32) - 0.2) / 0.2, 0, 1))
-
-
-def find_one_sided(fit: StarFit, nebula: Array) -> Mask:
-    """Pixels of light that the sharp stack alone shows: trails, passing objects.
+def find_one_sided(fit: StarFit, nebula: Array) -> Mask | None:
+    """Pixels of light that the sharp stack alone shows: trails, passing objects; None without.
 
     `nebula` is ``K * sky``; where the rest of the deep stack clearly has its structure with the
-    opposite sign, the deep stack does not show it. Judged outside star light.
+    opposite sign, the deep stack does not show it. Judged outside star light, in blocks of pixels.
     """
     side, scale = fit.deep, np.float32(fit.scale)
     sigma = side.profile.width / 2.3548
-    out = np.empty(nebula.shape, bool)
-    margin = int(8 * (4 + AROUND) * sigma)
+    noise = side.noise + 0.5 * fit.scale * fit.sharp.noise
+    shape = nebula.shape
+    wide = smooth_blocks(block_means(lambda a, b: nebula[a:b], shape), 4 * sigma)
+    part, light, cross, power = (np.empty(wide.shape, np.float32) for _ in range(4))
 
-    def work(first: int, last: int) -> None:
-        low, high = max(0, first - margin), min(len(nebula), last + margin)
-        part = _structure(scale * nebula[low:high], sigma)
-        lacking, noise = _lacking(fit, np.nan_to_num(side.image[low:high]), part, SURE)
-        clear = lacking > 0.85
-        clear &= np.maximum(side.model, scale * fit.sharp.model)[low:high] < side.noise
-        clear &= ndimage.maximum_filter(np.abs(part), round(2 * sigma)) > BLATANT * noise
-        out[first:last] = clear[first - low : last - low]
+    def compare(first: int, last: int) -> None:
+        cut = slice(first, last)
+        coarse = slice(first // STEP, -(-last // STEP))
+        structure = np.abs(scale * (nebula[cut] - spread(wide, first, last, shape[1])))
+        part[coarse] = block_most(structure)
+        light[coarse] = block_most(np.maximum(side.model[cut], scale * fit.sharp.model[cut]))
 
-    run_bands(work, len(out), band=skies.BAND)
-    return np.asarray(ndimage.binary_dilation(out, iterations=round(side.profile.width)))
+    run_bands(compare, shape[0], band=BAND)
+    if not (part > BLATANT * noise).any():
+        return None
+
+    def multiply(first: int, last: int) -> None:
+        cut = slice(first, last)
+        coarse = slice(first // STEP, -(-last // STEP))
+        structure = (nebula[cut] - spread(wide, first, last, shape[1])) * np.float32(scale / noise)
+        rest = np.nan_to_num(side.image[cut]) * np.float32(-1 / noise)
+        rest *= structure
+        passes.mean_blocks(rest, STEP, cross[coarse])
+        structure *= structure
+        passes.mean_blocks(structure, STEP, power[coarse])
+
+    run_bands(multiply, shape[0], band=BAND)
+    clear = slope_of(cross, power, sigma, SURE * fit.pixel_noise.wide) > 0.85
+    clear &= light < side.noise
+    clear &= ndimage.maximum_filter(part, max(1, round(sigma))) > BLATANT * noise
+    if not clear.any():
+        return None
+    grown = ndimage.binary_dilation(clear, iterations=max(1, round(side.profile.width / STEP)))
+    return np.asarray(grown.repeat(STEP, axis=0).repeat(STEP, axis=1)[: shape[0], : shape[1]])
 
 
 def _slope(rest: Image, part: Image, noise: Image, sigma: float, sure: float) -> Image:

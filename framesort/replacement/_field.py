@@ -112,7 +112,7 @@ def _prepare_deep(
         fit_matching(fit, stacks, sky, rows)
     del rows
     release_memory()
-    nebula = convolve(sky, fit.kernel)
+    nebula = convolve(lambda first, last: sky[first:last], sky.shape, fit.kernel)
     if judge:
         fit.nebula_ratio = measure_nebula_ratio(
             stacks.deep, fit.deep, nebula, fit.scale, fit.sharp.noise
@@ -314,7 +314,7 @@ def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
     release_memory()
     alone = find_one_sided(fit, nebula)
     del nebula
-    if alone.any():
+    if alone is not None:
         fit.one_sided = fit.one_sided | alone
         del sky, offset
         sky, offset, _ = _prepare_deep(fit, stacks, match=False)

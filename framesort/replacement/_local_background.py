@@ -79,7 +79,8 @@ def measure_nebula_ratio(
 def between_stars(image: Array, side: Side, saturated: Array) -> Array:
     """Level of a stack from its pixels without starlight, carried smoothly under the stars."""
     rows = starless_rows(image, side, saturated, eps=2.0, power=4)
-    return smooth_fill(rows, (image.shape[0], image.shape[1]), side.profile.width)
+    shape = image.shape[0], image.shape[1]
+    return smooth_fill(rows, shape, side.profile.width).image(shape)
 
 
 def local_background(field: StarField, deep: Array) -> None:
@@ -87,6 +88,7 @@ def local_background(field: StarField, deep: Array) -> None:
     side = field.deep
     rows = starless_rows(deep, side, field.saturated_deep)
     # Wider than a star, so that what a star leaves is not taken for nebula.
-    ground = smooth_fill(rows, (deep.shape[0], deep.shape[1]), side.profile.width)
+    shape = deep.shape[0], deep.shape[1]
+    ground = smooth_fill(rows, shape, side.profile.width).image(shape)
     ground -= np.float32(field.scale) * field.sky
     field.offset = ground

@@ -1,5 +1,6 @@
 """The matching kernel: what turns the sharp stack's profile into the deep stack's."""
 
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -121,16 +122,24 @@ def convolve_band(
     return np.asarray(out[2 * half : 2 * half + last - first, 2 * half : 2 * half + nx], np.float32)
 
 
-def convolve(image: Array, kernel: Array) -> Image:
-    """An image convolved with a kernel, in bands that threads take up."""
-    out = np.empty(image.shape, np.float32)
-    spectrum = _spectrum(kernel, _padded_shape(_BAND, image.shape[1], kernel.shape[0] // 2))
+def convolve(
+    rows: Callable[[int, int], Array], shape: tuple[int, ...], kernel: Array
+) -> Image:
+    """An image convolved with a kernel, in bands that threads take up.
+
+    `rows` gives the image's rows from a first to a last one.
+    """
+    out = np.empty(shape, np.float32)
+    half = kernel.shape[0] // 2
+    spectrum = _spectrum(kernel, _padded_shape(_BAND, shape[1], half))
 
     def work(first: int, last: int) -> None:
+        low = max(0, first - half)
+        part = rows(low, min(shape[0], last + half))
         known = spectrum if last - first == _BAND else None
-        out[first:last] = convolve_band(image, kernel, first, last, spectrum=known)
+        out[first:last] = convolve_band(part, kernel, first - low, last - low, spectrum=known)
 
-    run_bands(work, len(image), band=_BAND)
+    run_bands(work, shape[0], band=_BAND)
     return out
 
 

@@ -43,24 +43,26 @@ def find_maxima(image, half, least, first, last, found):
 
 
 @njit(cache=True, nogil=True)
+def _weigh_row(pixels, lights, full, eps, power, starless, weight):
+    for x in range(len(pixels)):
+        lit = eps * lights[x]
+        lit *= lit
+        if power == 4:
+            lit *= lit
+        w = np.float32(1.0) / (np.float32(1.0) + lit)
+        value = pixels[x] - lights[x]
+        # A NaN or an infinite number less itself is not 0.
+        known = (value - value == np.float32(0)) & (not full[x])
+        weight[x] = w if known else np.float32(0)
+        starless[x] = value * w if known else np.float32(0)
+
+
+@njit(cache=True, nogil=True)
 def weigh_starless(image, model, saturated, eps, power, first, starless, weight):
     """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
-    ny, nx = starless.shape
-    for y in range(ny):
-        for x in range(nx):
-            value = image[first + y, x]
-            if saturated[first + y, x] or not np.isfinite(value):
-                starless[y, x] = 0.0
-                weight[y, x] = 0.0
-                continue
-            light = model[first + y, x]
-            lit = eps * light
-            lit *= lit
-            if power == 4:
-                lit *= lit
-            w = np.float32(1.0) / (np.float32(1.0) + lit)
-            weight[y, x] = w
-            starless[y, x] = (value - light) * w
+    for y in range(len(starless)):
+        j = first + y
+        _weigh_row(image[j], model[j], saturated[j], eps, power, starless[y], weight[y])
 
 
 @njit(cache=True, nogil=True)
@@ -77,33 +79,147 @@ def between(blocks, step, y, x):
 
 
 @njit(cache=True, nogil=True)
-def put_together(mean, mass, wide, wider, first, out):
-    """Rows of the narrow mean, with the wide ones where it has too little weight."""
-    ny, nx = out.shape
-    for y in range(ny):
+def put_together(mean, mass, factor, wide, wider, first, last, out):
+    """Rows of the narrow mean, with the wide ones where it has too little weight.
+
+    One value for a block of `factor` pixels.
+    """
+    ny, nx = mean.shape
+    for y in range(first, last):
         for x in range(nx):
             m = mass[y, x]
             trust = min(5 * m, np.float32(1))
             value = trust * mean[y, x] / max(m, np.float32(1e-6))
             missing = 1 - trust
             if missing > 0:
-                t = missing * min(5 * between(wide.mass, wide.step, first + y, x), 1.0)
-                value += t * between(wide.mean, wide.step, first + y, x)
+                v, u = (y + 0.5) * factor - 0.5, (x + 0.5) * factor - 0.5
+                t = missing * min(5 * between(wide.mass, wide.step, v, u), 1.0)
+                value += t * between(wide.mean, wide.step, v, u)
                 missing -= t
-            if missing > 0:
-                t = missing * min(5 * between(wider.mass, wider.step, first + y, x), 1.0)
-                value += t * between(wider.mean, wider.step, first + y, x)
+                if missing > 0:
+                    t = missing * min(5 * between(wider.mass, wider.step, v, u), 1.0)
+                    value += t * between(wider.mean, wider.step, v, u)
             out[y, x] = value
+
+
+@njit(cache=True, nogil=True)
+def _block_row(blocks, step, y, line):
+    """Block means at a row of pixels, linearly between the rows of their centres."""
+    ny, nx = blocks.shape
+    v = (y + 0.5) / step - 0.5
+    j = min(max(int(v), 0), max(ny - 2, 0))
+    b = np.float32(min(max(v - j, 0.0), 1.0))
+    low, high = blocks[j], blocks[min(j + 1, ny - 1)]
+    for i in range(nx):
+        line[i] = low[i] + b * (high[i] - low[i])
+
+
+@njit(cache=True, nogil=True)
+def _spread_row(line, step, out):
+    """A row of pixels from block means, linearly between the centres of blocks."""
+    blocks, nx = len(line), len(out)
+    if step == 2 and blocks > 1:
+        out[0] = line[0]
+        after, new = line[1:], out[1:]
+        for i in range((nx - 1) // 2):
+            bend = np.float32(0.25) * (after[i] - line[i])
+            new[2 * i] = line[i] + bend
+            new[2 * i + 1] = after[i] - bend
+        if nx % 2 == 0:
+            out[nx - 1] = line[blocks - 1]
+        return
+    for i in range(blocks - 1):
+        start = i * step + step // 2 if i else 0
+        stop = (i + 1) * step + step // 2 if i < blocks - 2 else nx
+        for x in range(start, min(stop, nx)):
+            a = (np.float32(x) + np.float32(0.5)) / np.float32(step) - np.float32(0.5 + i)
+            out[x] = line[i] + min(max(a, np.float32(0)), np.float32(1)) * (line[i + 1] - line[i])
+    if blocks == 1:
+        out[:] = line[0]
+
+
+@njit(cache=True, nogil=True)
+def spread_blocks(blocks, step, first, out):
+    """Rows of pixels from block means, from row `first` on, linearly between blocks."""
+    line = np.empty(blocks.shape[1], np.float32)
+    for y in range(out.shape[0]):
+        _block_row(blocks, step, first + y, line)
+        _spread_row(line, step, out[y])
+
+
+@njit(cache=True, nogil=True)
+def fill_starless(
+    image, model, saturated, eps, power, blocks, step, noise, first, starless, deviation
+):
+    """Pixels less model, with the smooth level as far as weight is missing; and their noise.
+
+    The weight is that of `weigh_starless`, the level is given as means of blocks, `noise` is
+    (constant, slope, least) of the variance at a level. What is filled in is a mean: it has less
+    noise, and none of its own.
+    """
+    ny, nx = starless.shape
+    constant, slope, least = noise
+    line, level = np.empty(blocks.shape[1], np.float32), np.empty(nx, np.float32)
+    for y in range(ny):
+        _block_row(blocks, step, first + y, line)
+        _spread_row(line, step, level)
+        new, error = starless[y], deviation[y]
+        j = first + y
+        _weigh_row(image[j], model[j], saturated[j], eps, power, new, error)
+        for x in range(nx):
+            w = error[x]
+            new[x] += (np.float32(1) - w) * level[x]
+            variance = constant + slope * level[x]
+            variance = variance if variance > least else least
+            error[x] = np.sqrt(variance * (w if w > np.float32(0.05) else np.float32(0.05)))
 
 
 @njit(cache=True, nogil=True)
 def mean_blocks(image, step, out):
     """Means of blocks of `step` pixels a side; edge pixels are repeated."""
     ny, nx = image.shape
+    blocks = out.shape[1]
+    line = np.empty(blocks * step, np.float32)
+    share = np.float32(1) / np.float32(step * step)
     for j in range(out.shape[0]):
-        for i in range(out.shape[1]):
-            total = np.float32(0)
-            for y in range(j * step, (j + 1) * step):
-                for x in range(i * step, (i + 1) * step):
-                    total += image[min(y, ny - 1), min(x, nx - 1)]
-            out[j, i] = total / (step * step)
+        line[:] = 0
+        for k in range(step):
+            row = image[min(j * step + k, ny - 1)]
+            for x in range(nx):
+                line[x] += row[x]
+        for x in range(nx, blocks * step):
+            line[x] = line[nx - 1]
+        new = out[j]
+        if step == 2:
+            for i in range(blocks):
+                new[i] = share * (line[2 * i] + line[2 * i + 1])
+        else:
+            for i in range(blocks):
+                total = np.float32(0)
+                for k in range(step):
+                    total += line[i * step + k]
+                new[i] = share * total
+
+
+@njit(cache=True, nogil=True)
+def compare_rows(deep, model, offset, nebula, full, factors, level, structure, rest):
+    """What the deep stack leaves of ``scale * nebula`` in some rows, 0 where not known, in noise.
+
+    `factors` are the scale, the ratio of the stacks' noise, and the relative error of star light.
+    `level`, the noise of the sharp stack, becomes that of the rest; `structure`, the nebula's
+    smooth part, becomes its structure in that noise.
+    """
+    scale, ratio, eps = factors
+    for y in range(len(deep)):
+        a, b, c, d, f = deep[y], model[y], offset[y], nebula[y], full[y]
+        sigma, part, new = level[y], structure[y], rest[y]
+        for x in range(len(a)):
+            one, two = ratio * sigma[x], eps * b[x]
+            sigma[x] = np.sqrt(one * one + two * two)
+        for x in range(len(a)):
+            part[x] = scale * (d[x] - part[x]) / sigma[x]
+        for x in range(len(a)):
+            new[x] = a[x] - b[x] - c[x] - scale * d[x]
+        for x in range(len(a)):
+            known = (new[x] - new[x] == np.float32(0)) & (not f[x])
+            new[x] = new[x] / sigma[x] if known else np.float32(0)

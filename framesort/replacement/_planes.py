@@ -10,7 +10,8 @@ from framesort.replacement import _fluxes as fluxes
 from framesort.replacement import _spikes as spikes
 from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField, signal_to_noise
-from framesort.replacement._extended import find_detail, find_sky, sky_rows
+from framesort.replacement._detail import find_detail
+from framesort.replacement._extended import find_sky, sky_rows
 from framesort.replacement._field import fit_field
 from framesort.replacement._fit import Unknowns, fit_stars, star_fwhm
 from framesort.replacement._layers import Layers

@@ -8,20 +8,29 @@ above that. Structure is kept as it is; noise does not pass.
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
-from numba import njit
 
 from framesort.replacement._arrays import Array, Floats, Image
 from framesort.replacement._robust import median_deviation
+from framesort.replacement._starlet import (
+    ONCE,
+    REACH,
+    TWICE,
+    divide_rows,
+    join_rows,
+    smooth_grid,
+    spread,
+    squares,
+    take_away,
+    weigh_power,
+)
 from framesort.workers import run_bands
 
 __all__ = [
     "WHITE",
     "PixelNoise",
     "Rows",
-    "clean_rows",
     "fit_noise",
     "noise_by_scale",
     "significant_part",
@@ -35,12 +44,10 @@ THRESHOLD = (1.9, 1.9, 1.6, 1.5, 1.5)
 one a scale."""
 
 MARGIN = 192
-"""Rows beyond a band that its significant detail depends on."""
+"""Pixels that the significant detail of one depends on, on either side."""
 
-BAND = 256
-
-COLUMNS = 1024
-"""Columns that are cleaned at a time, so that an image is worked on in the processor's cache."""
+BAND = 128
+"""Rows worked on at a time."""
 
 SAMPLE = 500_000
 """Most pixels that the noise is measured from."""
@@ -115,91 +122,9 @@ def fit_noise(level: Array, residual: Array) -> PixelNoise:
     return PixelNoise(float(constant), float(slope), max(0.5 * min(variance), 1e-24))
 
 
-_ONCE = np.array([0.375, 0.25, 0.0625], np.float32)
-"""The cubic B-spline filter from its centre outwards."""
-
-_TWICE = np.array([70, 56, 28, 8, 1], np.float32) / 256
-"""The same applied twice."""
-
-
-@njit(cache=True, nogil=True)
-def _mirror(place: Any, length: Any) -> Any:
-    place %= 2 * length
-    return place if place < length else 2 * length - 1 - place
-
-
-@njit(cache=True, nogil=True)
-def _along_rows(image: Any, taps: Any, step: Any, first: Any, last: Any, out: Any) -> Any:
-    """A symmetric filter with holes of `step` pixels along rows `first` to `last`."""
-    nx = image.shape[1]
-    for y in range(first, last):
-        row, new = image[y], out[y]
-        for x in range(nx):
-            new[x] = taps[0] * row[x]
-        for k in range(1, len(taps)):
-            tap, away = taps[k], k * step
-            inner = max(0, nx - 2 * away)
-            before, after = row[:inner], row[2 * away : 2 * away + inner]
-            middle = new[away : away + inner]
-            for x in range(inner):
-                middle[x] += tap * (before[x] + after[x])
-            for x in range(min(away, nx)):
-                new[x] += tap * (row[_mirror(x - away, nx)] + row[_mirror(x + away, nx)])
-            for x in range(max(away, nx - away), nx):
-                new[x] += tap * (row[_mirror(x - away, nx)] + row[_mirror(x + away, nx)])
-
-
-@njit(cache=True, nogil=True)
-def _along_column(image: Any, taps: Any, step: Any, y: Any, new: Any) -> Any:
-    """Row `y` of the same filter along columns."""
-    ny, nx = image.shape
-    row = image[y]
-    for x in range(nx):
-        new[x] = taps[0] * row[x]
-    for k in range(1, len(taps)):
-        tap = taps[k]
-        before, after = image[_mirror(y - k * step, ny)], image[_mirror(y + k * step, ny)]
-        for x in range(nx):
-            new[x] += tap * (before[x] + after[x])
-
-
-@njit(cache=True, nogil=True)
-def _smooth(image: Any, taps: Any, step: Any, first: Any, last: Any, line: Any, out: Any) -> Any:
-    """The filter along rows and columns, for rows `first` to `last`."""
-    far = (len(taps) - 1) * step
-    _along_rows(image, taps, step, max(0, first - far), min(len(image), last + far), line)
-    for y in range(first, last):
-        _along_column(line, taps, step, y, out[y])
-
-
-@njit(cache=True, nogil=True)
-def _square(image: Any, wide: Any, noise: Any, first: Any, last: Any, out: Any) -> Any:
-    """The square of the detail over the pixel noise."""
-    for y in range(first, last):
-        row, low, sigma, new = image[y], wide[y], noise[y], out[y]
-        for x in range(len(row)):
-            z = (row[x] - low[x]) / sigma[x]
-            new[x] = z * z
-
-
-@njit(cache=True, nogil=True)
-def _add_significant(
-    image: Any, wide: Any, power: Any, threshold: Any, first: Any, last: Any, out: Any
-) -> Any:
-    """Add the detail times its significance, given the mean square around each pixel."""
-    for y in range(first, last):
-        row, low, p, new = image[y], wide[y], power[y], out[y - first]
-        for x in range(len(row)):
-            weight = np.float32(1) - threshold / max(p[x], np.float32(1e-30))
-            new[x] += (row[x] - low[x]) * np.sqrt(max(weight, np.float32(0)))
-
-
 def smooth_scale(image: Array, scale: int) -> Image:
     """One step of the starlet transform; the image is mirrored at its edges."""
-    image = np.ascontiguousarray(image, np.float32)
-    line, out = np.empty_like(image), np.empty_like(image)
-    _smooth(image, _ONCE, 2**scale, 0, len(image), line, out)
-    return out
+    return smooth_grid(image, ONCE, 2**scale)
 
 
 def noise_by_scale(kernel: Array) -> tuple[float, ...]:
@@ -216,92 +141,71 @@ def noise_by_scale(kernel: Array) -> tuple[float, ...]:
     return tuple(out)
 
 
-def _more(scale: int) -> int:
-    """Step of the two further smoothings of a scale's mean square."""
-    return int(2 ** min(scale + 1, SCALES - 1))
+def _power(square: Image, scale: int, grid: int) -> Image:
+    """Mean square around each place of a grid of every `grid`-th pixel, of a scale's squares."""
+    once = square if scale == 0 else smooth_grid(square, ONCE, 2**scale // grid)
+    return smooth_grid(once, TWICE, 2 ** min(scale + 1, SCALES - 1) // grid)
 
 
-def _reaches() -> tuple[int, ...]:
-    """How many rows on either side the result depends on, of the image that each scale splits."""
-    out = [0]
-    for scale in reversed(range(SCALES)):
-        power = 2 * 2**scale + 4 * _more(scale)
-        out.append(max(power, out[-1]) + 2 * 2**scale)
-    return tuple(out[:0:-1])
-
-
-_REACHES = _reaches()
-REACH = _REACHES[0]
-"""Rows beyond a band that its significant part depends on."""
-
-
-def clean_rows(
-    image: Array,
-    noise: Array,
-    unit: tuple[float, ...],
-    first: int = 0,
-    last: int | None = None,
-) -> Image:
+def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]) -> Image:
     """The significant part of an image.
 
     Parameters
     ----------
-    image, noise : (ny, nx) float32 ndarray
-        Without NaN; the noise is that of a pixel before any convolution.
+    rows : callable
+        Gives the image and its pixel noise (that of a pixel before any convolution), float32 and
+        without NaN; called twice for each row, by several threads.
+    shape : tuple of int
+        Of the image.
     unit : tuple of float
         Noise of each scale for a pixel noise of 1, from `noise_by_scale`.
-    first, last : int or None
-        Rows that are wanted, all unless given. They depend on `REACH` rows on either side.
 
     Returns
     -------
-    (last - first, nx) float32 ndarray
+    (ny, nx) float32 ndarray
     """
-    ny, nx = image.shape
-    last = ny if last is None else last
-    if nx > COLUMNS + 2 * REACH:
-        out = np.empty((last - first, nx), np.float32)
-        for left in range(0, nx, COLUMNS):
-            low, right = max(0, left - REACH), min(nx, left + COLUMNS)
-            cut = np.s_[:, low : min(nx, right + REACH)]
-            part = clean_rows(
-                np.ascontiguousarray(image[cut]),
-                np.ascontiguousarray(noise[cut]),
-                unit,
-                first,
-                last,
-            )
-            out[:, left:right] = part[:, left - low : right - low]
-        return out
-    line, square, power = (np.empty((ny, nx), np.float32) for _ in range(3))
-    spare = [np.empty((ny, nx), np.float32) for _ in range(2)]
-    out = np.zeros((last - first, nx), np.float32)
-    for scale, share in enumerate(unit):
-        step, more = 2**scale, _more(scale)
-        wide = spare[scale % 2]
+    ny, nx = shape
+    half = (ny + 1) // 2, (nx + 1) // 2
+    grids = tuple(np.empty(half, np.float32) for _ in range(4))
+    limits = [np.float32(t * share**2) for t, share in zip(THRESHOLD, unit, strict=True)]
 
-        def around(reach: int) -> tuple[int, int]:
-            return max(0, first - reach), min(ny, last + reach)
+    def divide(first: int, last: int) -> None:
+        low, high = max(0, first - REACH), min(ny, last + REACH)
+        divide_rows(*rows(low, high), low, first, last, ONCE, grids)
 
-        _smooth(image, _ONCE, step, *around(_REACHES[scale] - 2 * step), line, wide)
-        _square(image, wide, noise, *around(2 * step + 4 * more), square)
-        _smooth(square, _ONCE, step, *around(4 * more), line, power)
-        _smooth(power, _TWICE, more, first, last, line, square)
-        threshold = np.float32(THRESHOLD[scale] * share**2)
-        _add_significant(image, wide, square, threshold, first, last, out)
-        image = wide
-    out += image[first:last]
+    run_bands(divide, ny, band=BAND)
+    wide, square, second, sigma = grids
+    weights = tuple(
+        weigh_power(_power(v, scale, 2), limits[scale]) for scale, v in enumerate((square, second))
+    )
+    del square, second, grids
+    rest = _less_coarse(wide, sigma, limits)
+    del wide, sigma
+    out = np.empty(shape, np.float32)
+
+    def join(first: int, last: int) -> None:
+        low, high = max(0, first - REACH), min(ny, last + REACH)
+        image, _ = rows(low, high)
+        join_rows(image, low, first, last, ONCE, weights, rest, out[first:last])
+
+    run_bands(join, ny, band=BAND)
     return out
 
 
-def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]) -> Image:
-    """`clean_rows` of a whole image, in bands that threads take up."""
-    out = np.empty(shape, np.float32)
-
-    def work(first: int, last: int) -> None:
-        low, high = max(0, first - REACH), min(shape[0], last + REACH)
-        image, noise = rows(low, high)
-        out[first:last] = clean_rows(image, noise, unit, first - low, last - low)
-
-    run_bands(work, shape[0], band=2 * BAND)
+def _less_coarse(wide: Image, sigma: Image, limits: list[np.float32]) -> Image:
+    """What is taken away in the scales from the third on; all given at every second pixel."""
+    fine, noise = wide, sigma
+    coarser = smooth_grid(wide, ONCE, 2)
+    least = np.ascontiguousarray(coarser[::2, ::2]), np.ascontiguousarray(sigma[::2, ::2])
+    power = squares(np.ascontiguousarray(fine[::2, ::2]), *least)
+    weight = weigh_power(_power(power, 2, 4), limits[2])
+    image, noise = least
+    rest = np.zeros_like(image)
+    for scale in (3, 4):
+        smooth = smooth_grid(image, ONCE, 2**scale // 4)
+        power = _power(squares(image, smooth, noise), scale, 4)
+        take_away(image, smooth, weigh_power(power, limits[scale]), rest)
+        image = smooth
+    out = spread(rest, fine.shape)
+    take_away(fine, coarser, spread(weight, fine.shape), out)
     return out

@@ -1,11 +1,12 @@
 """Smooth images made some rows at a time: the light without the stars."""
 
 from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
 
 from framesort.replacement import _passes as passes
-from framesort.replacement._arrays import Array, Mask
+from framesort.replacement._arrays import Array, Image, Mask
 from framesort.replacement._side import Side
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
@@ -60,22 +61,47 @@ def starless_rows(
     return rows
 
 
+class Level(NamedTuple):
+    """A smooth image as the means of blocks of `step` pixels a side; linear between them."""
+
+    blocks: Image
+    step: int
+
+    def rows(self, first: int, last: int, columns: int) -> Image:
+        """Rows of the image, which has so many columns."""
+        out = np.empty((last - first, columns), np.float32)
+        passes.spread_blocks(self.blocks, self.step, first, out)
+        return out
+
+    def image(self, shape: tuple[int, ...]) -> Image:
+        """All of it."""
+        out = np.empty(shape, np.float32)
+        run_bands(
+            lambda first, last: passes.spread_blocks(
+                self.blocks, self.step, first, out[first:last]
+            ),
+            shape[0],
+            band=ROWS,
+        )
+        return out
+
+
 def smooth_fill(
     rows: Callable[[int, int], tuple[Array, Array]], shape: tuple[int, int], width: float
-) -> Array:
+) -> Level:
     """Weighted Gaussian mean of an image, wider where little weight is near (three steps).
 
     `rows` gives weighted pixels and weights of the rows from a first to a last one; it is called
-    by several threads. The wide means are made of block means: they hold no detail.
+    by several threads. All means are made of block means: they hold no detail.
     """
     step = max(2, round(width))
     coarse = np.empty((2, *(-(-n // step) for n in shape)), np.float32)
 
     def gather(first: int, last: int) -> None:
         for number, part in enumerate(rows(first * step, min(last * step, shape[0]))):
-            coarse[number, first:last] = blocks(part, step)
+            passes.mean_blocks(part, step, coarse[number, first:last])
 
-    run_bands(gather, coarse.shape[1], band=max(1, ROWS // step))
+    run_bands(gather, coarse.shape[1], band=max(1, FEW_ROWS // step))
     wide = []
     for factor, more in ((4, 1), (16, 4)):
         steps = more * step
@@ -84,20 +110,16 @@ def smooth_fill(
         )
         mean /= np.maximum(m, np.float32(1e-6))
         wide.append(passes.WideMean(mean, m, steps))
-    out = np.empty(shape, np.float32)
-    margin = int(3 * width) + 1
-
-    def fill(j: int, last: int) -> None:
-        first = max(0, j - margin)
-        cut = slice(j - first, last - first)
-        mean, m = (
-            smooth_image(v, width, truncate=3, threads=1)[cut]
-            for v in rows(first, min(shape[0], last + margin))
-        )
-        passes.put_together(mean, m, wide[0], wide[1], j, out[j:last])
-
-    run_bands(fill, shape[0], band=ROWS)
-    return out
+    # Blocks, and lines between their middles, are a part of the width.
+    own = np.sqrt(max(width**2 - (step**2 - 1) / 12 - step**2 / 6, 0.1)) / step
+    mean, m = (smooth_image(v, own, truncate=3) for v in coarse)
+    out = coarse[0]
+    run_bands(
+        lambda first, last: passes.put_together(mean, m, step, *wide, first, last, out),
+        len(out),
+        band=ROWS,
+    )
+    return Level(out.copy(), step)
 
 
 def grow(mask: Mask, reach: int) -> Mask:
