@@ -4,6 +4,8 @@ Both stacks see one sky, ``deep = K * sky + noise`` with the matching kernel K. 
 lost is ``sky - K * sky``; only the significant part of that is restored.
 """
 
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 from scipy import ndimage
 
@@ -26,7 +28,7 @@ from framesort.replacement._coarse import (
 from framesort.replacement._side import Stacks
 from framesort.replacement._smooth import Level, smooth_fill, starless_rows
 from framesort.stars import smooth_image
-from framesort.workers import run_bands
+from framesort.workers import core_count, run_bands
 
 __all__ = ["find_one_sided", "find_sky", "fit_matching", "local_level", "sky_rows"]
 
@@ -62,15 +64,20 @@ def _starless(fit: StarFit, sharp: Array, *, wings: bool) -> tuple[skies.Rows, s
     weighted = starless_rows(sharp, side, unknown, eps=eps, power=power)
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
-    noise = _measure_noise(fit, weighted, smooth, shape, white=wings)
+    noise = fit.pixel_noise
+    if not (wings and noise.measured):
+        noise = _measure_noise(fit, weighted, smooth, shape, white=wings)
     share = np.float32(eps / side.noise)
     variance = tuple(np.float32(v) for v in (noise.constant, noise.slope, noise.least))
 
-    def rows(first: int, last: int) -> tuple[Image, Image]:
-        image, deviation = (np.empty((last - first, shape[1]), np.float32) for _ in range(2))
+    def rows(
+        first: int, last: int, left: int = 0, right: int = shape[1]
+    ) -> tuple[Image, Image]:
+        image, deviation = (np.empty((last - first, right - left), np.float32) for _ in range(2))
         passes.fill_starless(
-            sharp, side.model, unknown, share, power, *smooth, variance, first, image, deviation
-        )
+            sharp, side.model, unknown, share, power, *smooth, variance, first, left,
+            image, deviation,
+        )  # fmt: skip
         return image, deviation
 
     return rows, noise
@@ -131,14 +138,17 @@ def _significant(rows: skies.Rows, noise: skies.PixelNoise, sharp: Array) -> Ima
     return skies.significant_part(rows, (sharp.shape[0], sharp.shape[1]), unit)
 
 
-def fit_matching(fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows) -> None:
+def fit_matching(
+    fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows, *, most: int = matching.TILES
+) -> None:
     """Set the matching kernel of extended light and, unless it is known, the flux scale.
 
-    The deep profile and fluxes take up a change of the scale; the light of all stars stays.
+    The deep profile and fluxes take up a change of the scale; the light of all stars stays. At
+    `most` so many tiles of the picture are compared.
     """
     side, scale = fit.deep, fit.scale
     parts = matching.kernel_parts(side.profile, fit.sharp.profile)
-    tiles, pairs = _cut_tiles(fit, stacks, sky, rows, parts[0])
+    tiles, pairs = _cut_tiles(fit, stacks, sky, rows, parts[0], most)
     found = matching.fit_kernel(
         tiles,
         parts,
@@ -162,26 +172,29 @@ def fit_matching(fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows) -> 
 
 
 def _cut_tiles(
-    fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows, kernel: Array
+    fit: StarFit, stacks: Stacks, sky: Array, rows: skies.Rows, kernel: Array, most: int
 ) -> tuple[list[matching.Tile], list[tuple[Array, Array]]]:
     """Parts of both stacks without star light, and their fine residuals."""
     deep, sharp = stacks
     side, scale = fit.deep, fit.scale
-    tiles, pairs = [], []
-    top = -1
-    for y, x in sorted(matching.tile_corners(sharp.shape, sky[::8, ::8], 8)):
+
+    def cut_out(corner: tuple[int, int]) -> tuple[matching.Tile, tuple[Array, Array]]:
+        y, x = corner
         cut = np.s_[y : y + matching.TILE, x : x + matching.TILE]
-        if y != top:  # tiles side by side share their rows
-            top, band = y, rows(y, min(y + matching.TILE, len(sharp)))
-        image, noise = (v[:, cut[1]].copy() for v in band)
+        bottom, right = (min(v + matching.TILE, n) for v, n in zip(corner, sharp.shape, strict=True))
+        image, noise = rows(y, bottom, x, right)
         starless = deep[cut] - side.model[cut]
         free = np.isfinite(starless) & np.isfinite(sharp[cut]) & ~fit.saturated_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * fit.sharp.model[cut] < side.noise)
         free &= ~_doubtful(fit, sky[cut], starless, free, kernel)
         free = ndimage.binary_erosion(free, iterations=2, border_value=1)
-        tiles.append(matching.Tile(image, np.where(free, starless, 0), noise, free))
-        pairs.append(matching.fine_noise(deep[cut], sharp[cut], free))
-    return tiles, pairs
+        tile = matching.Tile(image, np.where(free, starless, 0), noise, free)
+        return tile, matching.fine_noise(deep[cut], sharp[cut], free)
+
+    corners = sorted(matching.tile_corners(sharp.shape, sky[::8, ::8], 8, most=most))
+    with ThreadPoolExecutor(core_count()) as pool:
+        found = list(pool.map(cut_out, corners))
+    return [tile for tile, _ in found], [pair for _, pair in found]
 
 
 def _doubtful(fit: StarFit, sky: Array, starless: Array, free: Mask, kernel: Array) -> Mask:

@@ -38,7 +38,7 @@ from framesort.replacement._local_background import (
     local_background,
     measure_nebula_ratio,
 )
-from framesort.replacement._matching import convolve
+from framesort.replacement._matching import TILES, convolve
 from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._robust import robust_std
@@ -55,6 +55,12 @@ __all__ = ["fit_field"]
 TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
+
+EXTENDED = (1, 3)
+"""Turns in which the light without stars is found: it hardly changes from one turn to the next."""
+
+FEW_TILES = 16
+"""Tiles on which the matching kernel is fitted in these turns."""
 
 LEVEL = 5.5
 """Standard deviations of the filtered stacks above which a peak is a detection."""
@@ -99,17 +105,17 @@ class _Extended(NamedTuple):
 
 
 def _prepare_deep(
-    fit: StarFit, stacks: Stacks, *, judge: bool = False, match: bool = True
+    fit: StarFit, stacks: Stacks, *, judge: bool = False, match: int = TILES
 ) -> _Extended:
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack.
 
-    With `match` the matching kernel is fitted, with `judge` it is found whether the deep stack
-    shows the sharp one's nebula.
+    The matching kernel is fitted on at most `match` tiles; with `judge` it is found whether the
+    deep stack shows the sharp one's nebula.
     """
     del fit.deep.image  # large, and made anew
     sky, rows = find_sky(fit, stacks.sharp)
     if fit.one_sky and match:
-        fit_matching(fit, stacks, sky, rows)
+        fit_matching(fit, stacks, sky, rows, most=match)
     del rows
     release_memory()
     nebula = convolve(lambda first, last: sky[first:last], sky.shape, fit.kernel)
@@ -289,7 +295,7 @@ def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
     pick = model_stars(fit, limit, task.spread)
     if turn >= 1:
         _seek_added(fit, task.stacks, pick)
-    _renew(fit, task, pick, judge=turn in (1, 2))
+    _renew(fit, task, pick, extended=turn in EXTENDED)
     release_memory()
 
 
@@ -317,7 +323,7 @@ def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
     if alone is not None:
         fit.one_sided = fit.one_sided | alone
         del sky, offset
-        sky, offset, _ = _prepare_deep(fit, stacks, match=False)
+        sky, offset, _ = _prepare_deep(fit, stacks, match=0)
     return sky, offset
 
 
@@ -358,18 +364,22 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(fit: StarFit, task: _Task, pick: Array, *, judge: bool) -> None:
-    """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
+def _renew(fit: StarFit, task: _Task, pick: Array, *, extended: bool) -> None:
+    """Both profiles from the same pixels: what a nebula adds to one it adds to both.
+
+    With `extended` the light without stars is found anew and taken off.
+    """
     deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
     (radius, sharp_reach), (other, deep_reach) = (fit_radii(v, fit.places) for v in fit.sides)
     radius = np.maximum(radius, other)
     span = radius, np.maximum(sharp_reach, radius)
     renew_profile(sharp, fit.places, pick, span, norm=task.norm)
     set_scale(fit, pick)
-    level = local_level(fit, stacks.sharp)
-    sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp)
-    release_memory()
-    _prepare_deep(fit, stacks, judge=judge)
+    if extended:
+        level = local_level(fit, stacks.sharp)
+        sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
+        release_memory()
+        _prepare_deep(fit, stacks, judge=True, match=FEW_TILES)
     renew_profile(
         deep,
         fit.places,

@@ -9,6 +9,7 @@ from scipy import fft
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._arrays import Array, Floats, Image, Mask
+from framesort.replacement._passes import spread_blocks
 from framesort.replacement._profile import Profile
 from framesort.replacement._robust import median_deviation
 from framesort.replacement._sky import fine_residual
@@ -51,7 +52,13 @@ UNSURE = 0.02
 AROUND = 20.0
 """Structure wider than this, pixels, is taken off before the stacks are compared."""
 
+BLOCK = 8
+"""Pixels a side of the blocks that it is made of."""
+
 TILE = 256
+
+SAMPLE = 500_000
+"""Most pixels from which the noise that both stacks share is measured."""
 
 TILES = 40
 """Tiles that the kernel is fitted on are at most so many."""
@@ -156,6 +163,7 @@ def common_noise(pairs: list[tuple[Array, Array]]) -> float:
     Above 0 where frames are in both. `pairs` are fine residuals of the deep and the sharp stack.
     """
     a, b = (np.concatenate([pair[k] for pair in pairs]) for k in (0, 1))
+    a, b = (v[:: 1 + len(a) // SAMPLE] for v in (a, b))
     if len(a) < 500:
         return 0.0
     spread_a, spread_b = median_deviation(a), median_deviation(b)
@@ -249,9 +257,33 @@ def tile_corners(
 
 
 def _grid(shape: tuple[int, ...]) -> list[int]:
-    """Size to which a tile is enlarged for its Fourier transform; the wide Gaussian fits in it."""
-    least = 2 * int(3 * AROUND) + 1
-    return [fft.next_fast_len(max(n, least), real=True) for n in shape]
+    """Size to which a tile is enlarged for its Fourier transform; a kernel fits in it."""
+    return [fft.next_fast_len(max(n, 2 * HALF + 1), real=True) for n in shape]
+
+
+def _wide_means(images: Image) -> Image:
+    """Gaussian means of tiles, of blocks and linear between them; nothing lies beyond their edges.
+
+    No library of linear algebra: its own threads would wait for one another in ours.
+    """
+    n, ny, nx = images.shape
+    counts = [-(-size // BLOCK) for size in (ny, nx)]
+    padded = np.zeros((n, counts[0] * BLOCK, counts[1] * BLOCK), np.float32)
+    padded[:, :ny, :nx] = images
+    blocks = padded.reshape(n, counts[0], BLOCK, counts[1], BLOCK).mean(axis=(2, 4))
+    # Blocks, and lines between their middles, are a part of the width.
+    sigma = np.sqrt(AROUND**2 - (BLOCK**2 - 1) / 12 - BLOCK**2 / 6) / BLOCK
+    line = np.exp(-0.5 * (np.arange(int(3 * sigma) + 1) / sigma) ** 2)
+    line /= 2 * line.sum() - line[0]
+    down, across = (
+        np.where(away < len(line), line[np.minimum(away, len(line) - 1)], 0).astype(np.float32)
+        for away in (np.abs(np.subtract.outer(np.arange(m), np.arange(m))) for m in counts)
+    )
+    blocks = np.einsum("nik,jk->nij", np.einsum("ij,njk->nik", down, blocks), across)
+    out = np.empty_like(images)
+    for mean, wide in zip(np.ascontiguousarray(blocks), out, strict=True):
+        spread_blocks(mean, BLOCK, 0, wide)
+    return out
 
 
 def _transforms(kernels: list[Array], shape: tuple[int, ...]) -> Array:
@@ -264,13 +296,6 @@ def _transforms(kernels: list[Array], shape: tuple[int, ...]) -> Array:
     return np.asarray(fft.rfft2(out))
 
 
-def _gaussian(sigma: float) -> Floats:
-    """A Gaussian of sum 1 that ends at three standard deviations."""
-    line = np.arange(-int(3 * sigma + 0.5), int(3 * sigma + 0.5) + 1)
-    line = np.exp(-0.5 * (line / sigma) ** 2)
-    return np.asarray(np.outer(line, line) / line.sum() ** 2)
-
-
 @dataclass
 class _Sums:
     """What tiles add to the normal equations: matrix, right side, and number of free pixels."""
@@ -280,11 +305,10 @@ class _Sums:
     count: int = 0
 
 
-def _tile_sums(tile: Tile, kernels: Array, mean: Array) -> _Sums:
+def _tile_sums(tile: Tile, kernels: Array) -> _Sums:
     """Sums over the free pixels of one tile, weighted by 1 / (noise of the sharp stack)^2.
 
-    `kernels` are the parts' transforms and `mean` that of the Gaussian whose mean over free pixels
-    is taken off.
+    `kernels` are the parts' transforms. A wide mean over free pixels is taken off.
     """
     n = len(kernels)
     inner = np.s_[HALF:-HALF, HALF:-HALF]
@@ -301,8 +325,7 @@ def _tile_sums(tile: Tile, kernels: Array, mean: Array) -> _Sums:
     images[n] = tile.deep[inner] - tile.deep[inner][free].mean()
     images[n + 1] = 1.0
     images[:, ~free] = 0.0
-    wide = fft.irfft2(fft.rfft2(images, s=grid) * mean, s=grid)
-    wide = wide[:, : free.shape[0], : free.shape[1]]
+    wide = _wide_means(images)
     wide[:-1] /= np.maximum(wide[-1], np.float32(0.05))
     rows = ((images[:-1] - wide[:-1]) / tile.noise[inner])[:, free].astype(float)
     sums = rows @ rows.T
@@ -351,11 +374,10 @@ def _all_sums(tiles: list[Tile], parts: list[Array]) -> tuple[Array, Array, int]
     normal, right = np.zeros((n, n)), np.zeros(n)
     power = 0
     spectra = {
-        shape: (_transforms(parts, shape), _transforms([_gaussian(AROUND)], shape)[0])
-        for shape in {tile.sharp.shape for tile in tiles}
+        shape: _transforms(parts, shape) for shape in {tile.sharp.shape for tile in tiles}
     }
     with ThreadPoolExecutor(core_count()) as pool:
-        for sums in pool.map(lambda tile: _tile_sums(tile, *spectra[tile.sharp.shape]), tiles):
+        for sums in pool.map(lambda tile: _tile_sums(tile, spectra[tile.sharp.shape]), tiles):
             normal += sums.normal
             right += sums.right
             power += sums.count

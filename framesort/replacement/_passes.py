@@ -84,7 +84,7 @@ def put_together(mean, mass, factor, wide, wider, first, last, out):
 
     One value for a block of `factor` pixels.
     """
-    ny, nx = mean.shape
+    nx = mean.shape[1]
     for y in range(first, last):
         for x in range(nx):
             m = mass[y, x]
@@ -149,23 +149,28 @@ def spread_blocks(blocks, step, first, out):
 
 @njit(cache=True, nogil=True)
 def fill_starless(
-    image, model, saturated, eps, power, blocks, step, noise, first, starless, deviation
+    image, model, saturated, eps, power, blocks, step, noise, first, left, starless, deviation
 ):
     """Pixels less model, with the smooth level as far as weight is missing; and their noise.
+
+    Of rows from `first` and columns from `left` on, as many as `starless` has.
 
     The weight is that of `weigh_starless`, the level is given as means of blocks, `noise` is
     (constant, slope, least) of the variance at a level. What is filled in is a mean: it has less
     noise, and none of its own.
     """
     ny, nx = starless.shape
+    right = left + nx
     constant, slope, least = noise
-    line, level = np.empty(blocks.shape[1], np.float32), np.empty(nx, np.float32)
+    line, whole = np.empty(blocks.shape[1], np.float32), np.empty(image.shape[1], np.float32)
     for y in range(ny):
         _block_row(blocks, step, first + y, line)
-        _spread_row(line, step, level)
+        _spread_row(line, step, whole)
+        level = whole[left:right]
         new, error = starless[y], deviation[y]
         j = first + y
-        _weigh_row(image[j], model[j], saturated[j], eps, power, new, error)
+        pixels, lights, full = image[j][left:right], model[j][left:right], saturated[j][left:right]
+        _weigh_row(pixels, lights, full, eps, power, new, error)
         for x in range(nx):
             w = error[x]
             new[x] += (np.float32(1) - w) * level[x]

@@ -57,8 +57,8 @@ BINS = 20
 WHITE = np.ones((1, 1))
 """Kernel of noise that is not correlated."""
 
-Rows = Callable[[int, int], tuple[Image, Image]]
-"""Gives an image and its pixel noise, from a first row to a last one."""
+Rows = Callable[..., tuple[Image, Image]]
+"""Gives an image and its pixel noise, from a first row to a last one, all columns unless told."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +79,11 @@ class PixelNoise:
     slope: float
     least: float
     kernel: Floats = field(default_factory=lambda: WHITE)
+
+    @property
+    def measured(self) -> bool:
+        """Whether it is more than a number to begin with."""
+        return self.least > 0
 
     @property
     def wide(self) -> float:

@@ -24,16 +24,16 @@ BOX = 64
 def combine(
     image: Array, *others: tuple[float, Array], saturated: Array, out: Array | None = None
 ) -> Array:
-    """An image less other images times factors; NaN where `saturated`. `out` may be `image`."""
+    """An image less other images times factors; NaN where `saturated`. `out` may be one of them."""
     out = np.empty(image.shape, np.float32) if out is None else out
 
     def work(first: int, last: int) -> None:
         cut = slice(first, last)
-        part = out[cut]
-        part[...] = image[cut]
+        part = image[cut].copy()
         for factor, other in others:
             part -= other[cut] if factor == 1 else other[cut] * np.float32(factor)
         part[saturated[cut]] = np.nan
+        out[cut] = part
 
     run_bands(work, len(image), band=FEW_ROWS)
     return out
