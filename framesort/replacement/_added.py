@@ -4,6 +4,8 @@ The difference of the stacks holds neither nebula nor neighbours nor the ghosts 
 crosses that are there with the heater off, so that a weak line stands out in it.
 """
 
+from collections.abc import Callable
+
 import numpy as np
 
 from framesort.records import MAD_TO_SIGMA
@@ -22,7 +24,7 @@ _APART = 12
 
 
 def find_added_spikes(
-    difference: Array,
+    difference: Callable[[tuple[slice, slice]], Array],
     error: tuple[float, float, Array],
     stars: tuple[Array, ...],
     width: float,
@@ -36,8 +38,8 @@ def find_added_spikes(
 
     Parameters
     ----------
-    difference : (ny, nx) float32 ndarray
-        Deep stack less the scaled sharp stack, smooth background taken away; NaN is left out.
+    difference : callable
+        Gives a part of the deep stack less the scaled sharp stack and its median; NaN is left out.
     error : (float, float, (ny, nx) float32 ndarray)
         Standard deviation of `difference`; error of star light as a share of it; star light of the
         deep stack.
@@ -88,7 +90,7 @@ def find_added_spikes(
 
 
 def _amplitudes(
-    difference: Array,
+    difference: Callable[[tuple[slice, slice]], Array],
     star: tuple[float, float, float],
     width: float,
     error: tuple[float, float, Array],

@@ -10,10 +10,11 @@ from skimage.measure import regionprops
 
 from framesort.replacement import _detect as detect
 from framesort.replacement._arrays import Array, Mask
+from framesort.replacement._coarse import STEP, block_most
 from framesort.replacement._matching import identity
 from framesort.replacement._side import Places, Side, nearest_pixels
 from framesort.replacement._sky import PixelNoise
-from framesort.replacement._smooth import ROWS, grow
+from framesort.replacement._smooth import ROWS, Level, grow
 from framesort.workers import run_bands
 
 __all__ = [
@@ -114,16 +115,16 @@ class StarField(StarFit):
 
 def first_places(
     deep: Array, sharp: Array, saturated: Array, widths: tuple[float, float], level: float
-) -> tuple[Array, Array]:
-    """Peaks of both filtered stacks together; one star for each patch of saturated pixels."""
-    score = detect.star_filter(deep, widths[0])
-    score /= detect.local_spread(score)
-    other = detect.star_filter(sharp, widths[1])
-    other /= detect.local_spread(other)
+) -> tuple[Array, Array, Level]:
+    """Peaks of both filtered stacks together; one star for each patch of saturated pixels.
+
+    X and y, and the scatter of the filtered sharp stack around each pixel.
+    """
+    score, _ = detect.star_score(deep, widths[0])
+    other, spread = detect.star_score(sharp, widths[1])
     score += other
     del other
-    score /= np.float32(np.sqrt(2))
-    x, y, _ = detect.find_peaks(score, level)
+    x, y, _ = detect.find_peaks(score, np.sqrt(2) * level)
     del score
     labels, n = ndimage.label(saturated)
     if n:
@@ -134,7 +135,7 @@ def first_places(
         count = np.bincount(which)
         x = np.append(np.bincount(which, column) / count, x[free])
         y = np.append(np.bincount(which, row) / count, y[free])
-    return x, y
+    return x, y, spread
 
 
 def near_saturated(saturated: Array, width: float) -> Array:
@@ -209,9 +210,12 @@ def _filter_rest(side: Side, out: Array, start: int, stop: int) -> None:
     margin = int(8 * side.profile.width)
     first = max(0, start - margin)
     cut = slice(first, min(len(out), stop + margin))
-    error = 4 * side.eps * ndimage.maximum_filter(side.model[cut], round(side.profile.width))
-    rest = (side.image[cut] - side.model[cut]) / np.sqrt(side.noise**2 + error**2)
-    filtered = detect.star_filter(rest.astype(np.float32), side.profile.width, threads=1)
+    # Each block of two pixels a side by its brightest one.
+    around = ndimage.maximum_filter(block_most(side.model[cut]), round(side.profile.width / STEP))
+    error = np.hypot(np.float32(4 * side.eps) * around, np.float32(side.noise))
+    rest = side.image[cut] - side.model[cut]
+    rest /= error.repeat(STEP, axis=0)[: len(rest)].repeat(STEP, axis=1)[:, : rest.shape[1]]
+    filtered = detect.star_filter(rest, side.profile.width, threads=1)
     out[start:stop] = filtered[start - first : stop - first]
 
 
@@ -221,7 +225,7 @@ def add_missed(fit: StarFit, level: float) -> None:
     for side in fit.sides:
         out = np.empty_like(score)
         run_bands(partial(_filter_rest, side, out), len(out), band=ROWS)
-        out /= np.float32(np.sqrt(2)) * detect.local_spread(out)
+        detect.divide_by(out, detect.local_spread(out), float(np.sqrt(2)))
         score += out
         del out
     x, y, _ = detect.find_peaks(score, level)

@@ -94,11 +94,9 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
             passes.mean_blocks(one * two, STEP, grids[number, coarse])
 
     run_bands(compare, shape[0], band=BAND)
-    del nebula
     sure = SURE * field.pixel_noise.wide
     clear = slope_of(grids[0], grids[1], sigma, sure)
     np.maximum(clear, slope_of(-grids[2], grids[3], sigma, sure), out=clear)
-    del grids
     given = _share(clear)
 
     def give(first: int, last: int) -> None:

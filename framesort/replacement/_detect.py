@@ -5,13 +5,17 @@ from scipy import ndimage
 
 from framesort.records import MAD_TO_SIGMA
 from framesort.replacement import _passes as passes
-from framesort.replacement._arrays import Array, Image, Mask
+from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._robust import quick_median, robust_std, shortest_half
+from framesort.replacement._smooth import FEW_ROWS, Level
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
 
 REACH = 12
 """Pixels around a peak in which its width is guessed."""
+
+WINDOW = 2400
+"""Pixels a side of the part of an image in which the width is guessed."""
 
 BOX = 32
 """Pixels a side of the boxes in which the scatter of an image is measured."""
@@ -20,11 +24,12 @@ BOX = 32
 def guess_width(image: Array, noise: float, saturation: float) -> float:
     """FWHM of the stars from the area above half the peak, median of bright ones; pixels.
 
-    Heights count from the median of the surroundings; what is no island of light within them (a
-    ridge or a hump of a nebula) is left out.
+    In the middle of a large image. Heights count from the median of the surroundings; what is no
+    island of light within them (a ridge or a hump of a nebula) is left out.
     """
-    score = star_filter(image, 3.0)
-    score /= local_spread(score)
+    top, left = (max(0, (n - WINDOW) // 2) for n in image.shape)
+    image = np.ascontiguousarray(image[top : top + WINDOW, left : left + WINDOW])
+    score, _ = star_score(image, 3.0)
     y, x = find_maxima(score, 3, 15)
     below = image[y, x] < 0.9 * saturation
     y, x = y[below], x[below]
@@ -101,7 +106,7 @@ def find_peaks(score: Array, level: float) -> tuple[Array, Array, Array]:
     return px[order].astype(float), py[order].astype(float), h[order].astype(float)
 
 
-def local_spread(image: Array) -> Image:
+def local_spread(image: Array) -> Level:
     """Standard deviation of an image around each pixel, structure included; by median deviation."""
     box = BOX
     ny, nx = (-(-n // box) for n in image.shape)
@@ -117,29 +122,26 @@ def local_spread(image: Array) -> Image:
 
     run_bands(measure, ny, band=4)
     mad = np.maximum(mad, 0.7 * np.median(mad))
-    mad = ndimage.maximum_filter(mad, 3)
-    before, after, share = _between(image.shape[1], box)
-    wide = mad[:, before] * (1 - share) + mad[:, after] * share
-    low, high, upper = _between(image.shape[0], box)
-    least = spread_of(image)
-    out = np.empty(image.shape, np.float32)
-
-    def spread(first: int, last: int) -> None:
-        cut = slice(first, last)
-        weight = upper[cut, None]
-        part = wide[low[cut]] * (1 - weight) + wide[high[cut]] * weight
-        np.maximum(part, least, out=out[cut])
-
-    run_bands(spread, len(image), band=64)
-    return out
+    return Level(np.maximum(ndimage.maximum_filter(mad, 3), spread_of(image)), box)
 
 
-def _between(pixels: int, box: int) -> tuple[Array, Array, Array]:
-    """For each pixel of a row the boxes whose centres it lies between, and the second's share."""
-    last = -(-pixels // box) - 1
-    place = np.clip((np.arange(pixels) + 0.5) / box - 0.5, 0, last)
-    before = place.astype(int)
-    return before, np.minimum(before + 1, last), (place - before).astype(np.float32)
+def divide_by(image: Array, level: Level, factor: float = 1.0) -> None:
+    """Divide an image by a smooth one times a factor, in place."""
+
+    def work(first: int, last: int) -> None:
+        part = level.rows(first, last, image.shape[1])
+        part *= np.float32(factor)
+        image[first:last] /= part
+
+    run_bands(work, len(image), band=FEW_ROWS)
+
+
+def star_score(image: Array, width: float) -> tuple[Array, Level]:
+    """An image filtered for stars, in units of its scatter around each pixel; that scatter."""
+    score = star_filter(image, width)
+    spread = local_spread(score)
+    divide_by(score, spread)
+    return score, spread
 
 
 def hot_pixels(image: Array, noise: float) -> Mask:
@@ -147,14 +149,23 @@ def hot_pixels(image: Array, noise: float) -> Mask:
 
     A star of 1.5 px FWHM or more has beside its brightest pixel one of at least 0.3 of it.
     """
-    image = np.nan_to_num(image)
-    inner = image[1:-1, 1:-1]
-    alone = np.ones(inner.shape, bool)
-    for beside in (image[:-2, 1:-1], image[2:, 1:-1], image[1:-1, :-2], image[1:-1, 2:]):
-        alone &= inner > beside + np.float32(6 * noise)
     out = np.zeros(image.shape, bool)
-    for y, x in np.argwhere(alone) + 1:
-        level = np.median(image[max(0, y - 3) : y + 4, max(0, x - 3) : x + 4])
-        others = image[[y - 1, y + 1, y, y], [x, x, x - 1, x + 1]]
-        out[y, x] = others.max() - level < 0.3 * (image[y, x] - level)
+
+    def work(first: int, last: int) -> None:
+        low = max(0, first - 3)
+        part = np.nan_to_num(image[low : last + 3])
+        start = max(1, first - low)
+        stop = min(len(part) - 1, last - low)
+        least = part[start:stop, 1:-1] - np.float32(6 * noise)
+        alone = least > part[start - 1 : stop - 1, 1:-1]
+        alone &= least > part[start + 1 : stop + 1, 1:-1]
+        alone &= least > part[start:stop, :-2]
+        alone &= least > part[start:stop, 2:]
+        for j, i in np.argwhere(alone):
+            y, x = j + start, i + 1
+            level = np.median(part[max(0, y - 3) : y + 4, max(0, x - 3) : x + 4])
+            others = part[[y - 1, y + 1, y, y], [x, x, x - 1, x + 1]]
+            out[low + y, x] = others.max() - level < 0.3 * (part[y, x] - level)
+
+    run_bands(work, len(image), band=FEW_ROWS)
     return out

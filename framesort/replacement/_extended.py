@@ -70,9 +70,7 @@ def _starless(fit: StarFit, sharp: Array, *, wings: bool) -> tuple[skies.Rows, s
     share = np.float32(eps / side.noise)
     variance = tuple(np.float32(v) for v in (noise.constant, noise.slope, noise.least))
 
-    def rows(
-        first: int, last: int, left: int = 0, right: int = shape[1]
-    ) -> tuple[Image, Image]:
+    def rows(first: int, last: int, left: int = 0, right: int = shape[1]) -> tuple[Image, Image]:
         image, deviation = (np.empty((last - first, right - left), np.float32) for _ in range(2))
         passes.fill_starless(
             sharp, side.model, unknown, share, power, *smooth, variance, first, left,
@@ -181,8 +179,8 @@ def _cut_tiles(
     def cut_out(corner: tuple[int, int]) -> tuple[matching.Tile, tuple[Array, Array]]:
         y, x = corner
         cut = np.s_[y : y + matching.TILE, x : x + matching.TILE]
-        bottom, right = (min(v + matching.TILE, n) for v, n in zip(corner, sharp.shape, strict=True))
-        image, noise = rows(y, bottom, x, right)
+        height, width = sharp[cut].shape
+        image, noise = rows(y, y + height, x, x + width)
         starless = deep[cut] - side.model[cut]
         free = np.isfinite(starless) & np.isfinite(sharp[cut]) & ~fit.saturated_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * fit.sharp.model[cut] < side.noise)

@@ -43,7 +43,7 @@ from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Places, Side, Stacks, redraw
-from framesort.replacement._smooth import BOX, combine, grow
+from framesort.replacement._smooth import BOX, Level, combine, grow
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
@@ -62,6 +62,9 @@ EXTENDED = (1, 3)
 FEW_TILES = 16
 """Tiles on which the matching kernel is fitted in these turns."""
 
+NOISE_SAMPLE = 4_000_000
+"""Pixels, in strips of a box each, from which the noise of an image is measured."""
+
 LEVEL = 5.5
 """Standard deviations of the filtered stacks above which a peak is a detection."""
 
@@ -76,7 +79,7 @@ class _Task:
     Attributes
     ----------
     stacks : Stacks
-    spread : (ny, nx) float32 ndarray
+    spread : Level
         Scatter of the filtered sharp stack around each pixel.
     norm : float
         Radius, pixels, within which profiles have the flux 1.
@@ -85,15 +88,18 @@ class _Task:
     """
 
     stacks: Stacks
-    spread: Array
+    spread: Level
     norm: float
     search: bool
 
 
 def _flatten(image: Array) -> tuple[Array, float]:
     """An image less its background, and its noise."""
-    background = estimate_background(image, box=BOX, threads=core_count())
-    return image - background.level, float(np.median(background.noise[::8, ::8]))
+    step = BOX * max(1, image.size // NOISE_SAMPLE)
+    strips = np.concatenate([image[k : k + BOX] for k in range(0, len(image), step)])
+    noise = estimate_background(strips, box=BOX, threads=core_count()).noise
+    flat = subtract_background(image, box=BOX, threads=core_count())
+    return flat, float(np.median(noise[::8, ::8]))
 
 
 class _Extended(NamedTuple):
@@ -236,9 +242,10 @@ def _begin(
         )
     if known is not None:
         places = deepcopy(known)  # its places move with this plane's profile
+        spread = detect.star_score(flat_s, width_s)[1]
     else:
         saturated_any = saturated[0] | saturated[1]
-        x, y = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
+        x, y, spread = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
         rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
         places = Places.new(x, y, rim, core)
     sides = []
@@ -268,7 +275,6 @@ def _begin(
         known_scale=None,
         tied=True,
     )
-    spread = detect.local_spread(detect.star_filter(flat_s, width_s))
     return fit, _Task(stacks, spread, 8 * width_d, known is None)
 
 
@@ -349,10 +355,12 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     """Lines of the deep stack that stand out only in its difference from the sharp one."""
     side = fit.deep
     scale = star_scale(fit, pick)
-    difference = combine(
-        stacks.deep, (scale, stacks.sharp), saturated=fit.saturated_deep | fit.saturated_sharp
-    )
-    subtract_background(difference, box=BOX, threads=core_count(), out=difference)
+
+    def difference(cut: tuple[slice, slice]) -> Array:
+        rest = stacks.deep[cut] - np.float32(scale) * stacks.sharp[cut]
+        rest[fit.saturated_deep[cut] | fit.saturated_sharp[cut]] = np.nan
+        return rest - np.nanmedian(rest) if np.isfinite(rest).any() else rest
+
     noise = float(np.hypot(side.noise, scale * fit.sharp.noise))
     added = find_added_spikes(
         difference,

@@ -224,10 +224,9 @@ def search_spikes(side: Side, places: Places) -> None:
     """Find spikes around bright stars, or rotate known ones into place."""
     pick = np.argsort(-side.flux, kind="stable")[:60]
     stars = tuple(v[pick] for v in (*side.at(places), side.flux))
-    rest = side.image - side.model
     if len(side.profile.tables.cs):
         q = side.q(places)[pick]
         reach = np.minimum(side.profile.spike_reach(side.flux[pick], q, side.noise), 30 / q)
-        side.angles = spike_angles.refine_angles(rest, side, (*stars, q, reach))
+        side.angles = spike_angles.refine_angles(side, (*stars, q, reach))
     else:
-        side.angles = spike_angles.find_spike_angles(rest, side, stars)
+        side.angles = spike_angles.find_spike_angles(side, stars)

@@ -129,9 +129,7 @@ def convolve_band(
     return np.asarray(out[2 * half : 2 * half + last - first, 2 * half : 2 * half + nx], np.float32)
 
 
-def convolve(
-    rows: Callable[[int, int], Array], shape: tuple[int, ...], kernel: Array
-) -> Image:
+def convolve(rows: Callable[[int, int], Array], shape: tuple[int, ...], kernel: Array) -> Image:
     """An image convolved with a kernel, in bands that threads take up.
 
     `rows` gives the image's rows from a first to a last one.
@@ -373,9 +371,7 @@ def _all_sums(tiles: list[Tile], parts: list[Array]) -> tuple[Array, Array, int]
     n = len(parts)
     normal, right = np.zeros((n, n)), np.zeros(n)
     power = 0
-    spectra = {
-        shape: _transforms(parts, shape) for shape in {tile.sharp.shape for tile in tiles}
-    }
+    spectra = {shape: _transforms(parts, shape) for shape in {tile.sharp.shape for tile in tiles}}
     with ThreadPoolExecutor(core_count()) as pool:
         for sums in pool.map(lambda tile: _tile_sums(tile, spectra[tile.sharp.shape]), tiles):
             normal += sums.normal

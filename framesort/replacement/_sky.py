@@ -179,13 +179,10 @@ def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]
         divide_rows(*rows(low, high), low, first, last, ONCE, grids)
 
     run_bands(divide, ny, band=BAND)
-    wide, square, second, sigma = grids
     weights = tuple(
-        weigh_power(_power(v, scale, 2), limits[scale]) for scale, v in enumerate((square, second))
+        weigh_power(_power(grids[1 + scale], scale, 2), limits[scale]) for scale in range(2)
     )
-    del square, second, grids
-    rest = _less_coarse(wide, sigma, limits)
-    del wide, sigma
+    rest = _less_coarse(grids[0], grids[3], limits)
     out = np.empty(shape, np.float32)
 
     def join(first: int, last: int) -> None:

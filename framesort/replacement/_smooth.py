@@ -73,6 +73,21 @@ class Level(NamedTuple):
         passes.spread_blocks(self.blocks, self.step, first, out)
         return out
 
+    def at(self, row: Array, column: Array) -> Image:
+        """The image at some pixels."""
+        ny, nx = (n - 1 for n in self.blocks.shape)
+        v, u = (
+            np.clip((k + 0.5) / self.step - 0.5, 0, n)
+            for k, n in ((np.asarray(row), ny), (np.asarray(column), nx))
+        )
+        j, i = v.astype(int), u.astype(int)
+        b, a = (v - j).astype(np.float32), (u - i).astype(np.float32)
+        low, high = (
+            self.blocks[k, i] * (1 - a) + self.blocks[k, np.minimum(i + 1, nx)] * a
+            for k in (j, np.minimum(j + 1, ny))
+        )
+        return np.asarray(low * (1 - b) + high * b)
+
     def image(self, shape: tuple[int, ...]) -> Image:
         """All of it."""
         out = np.empty(shape, np.float32)

@@ -1,5 +1,6 @@
 """Angles at which bright stars carry light beyond what their round parts explain."""
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -49,18 +50,19 @@ class Sectors(NamedTuple):
 
 
 def sectors_around(
-    image: Array,
+    image: Callable[[tuple[slice, slice]], Array],
     star: tuple[float, float, float],
     width: float,
     error: tuple[float, float, Array],
 ) -> Sectors | None:
     """Sectors around a star (x, y, flux) between 2.5 and 9 widths; None outside of the image.
 
+    `image` gives a part of it.
     `error` is the noise, the error of star light as a share of it, and the star light.
     """
     x, y, flux = star
     noise, eps, model = error
-    ny, nx = image.shape
+    ny, nx = model.shape
     far = int(np.ceil(FAR * width))
     first, last = max(0, round(y) - far), min(ny, round(y) + far + 1)
     left, right = max(0, round(x) - far), min(nx, round(x) + far + 1)
@@ -70,7 +72,7 @@ def sectors_around(
     dy, dx = dy - y, dx - x
     r2 = dx * dx + dy * dy
     cut = np.s_[first:last, left:right]
-    light = image[cut]
+    light = image(cut)
     use = (r2 > (NEAR * width) ** 2) & (r2 < far * far) & np.isfinite(light)
     return Sectors(
         np.where(use, light, 0),
@@ -85,14 +87,18 @@ def smooth_sums(sums: tuple[Array, Array]) -> list[Array]:
     return [ndimage.gaussian_filter1d(one, _SMOOTH, mode="wrap") for one in sums]
 
 
-def find_spike_angles(rest: Array, side: Side, stars: tuple[Array, ...]) -> Array:
+def find_spike_angles(side: Side, stars: tuple[Array, ...]) -> Array:
     """Angles (radians) of lines through bright stars, strongest first; may be empty.
 
-    `rest` is the image less stars without lines, `stars` are x, y and flux. In sectors of one
-    degree between 2.5 and 9 widths from each star the amplitude of ``flux / r**2`` is fitted; a
+    Of the image less its model, of stars without lines; `stars` are x, y and flux. In sectors of
+    one degree between 2.5 and 9 widths from each star the amplitude of ``flux / r**2`` is fitted; a
     spike is a peak of the smoothed run that stands 8 standard deviations above the median of all
     angles.
     """
+
+    def rest(cut: tuple[slice, slice]) -> Array:
+        return side.image[cut] - side.model[cut]
+
     num, den = np.zeros(BINS), np.zeros(BINS)
     error = side.noise, side.eps, side.model
     for star in zip(*stars, strict=True):
@@ -134,14 +140,14 @@ def add_angles(known: Array, more: Array) -> Array:
     return np.array(angles)
 
 
-def refine_angles(rest: Array, side: Side, stars: tuple[Array, ...]) -> Array:
+def refine_angles(side: Side, stars: tuple[Array, ...]) -> Array:
     """The angles of a profile's lines, turned by one Gauss-Newton step (at most 0.5 degrees).
 
     `stars` are x, y, flux, q, and the radius within which pixels count.
     """
     tables = side.profile.tables
     num, den = changes.rotate_spikes(  # type: ignore[call-arg]
-        rest + side.model, side.model, side.noise, side.eps, *stars, tables, 2.0
+        side.image, side.model, side.noise, side.eps, *stars, tables, 2.0
     ).T
     cs = tables.cs
     # A line fitted at a wrong angle looks weaker than it is, and the step too long.

@@ -7,6 +7,7 @@ from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._candidates import StarFit
 from framesort.replacement._fit import Unknowns, fit_stars, wide_saturated
 from framesort.replacement._robust import robust_std, shortest_half
+from framesort.replacement._smooth import Level
 
 __all__ = ["joint_flux", "model_stars", "set_scale", "star_scale"]
 
@@ -37,7 +38,7 @@ def _odd(values: Array, error: Array, known: Array, floor: float) -> Mask:
     return known & (np.abs(values - mid) > np.sqrt(16 * scatter**2 + 9 * error**2 + floor**2))
 
 
-def model_stars(fit: StarFit, limit: int, spread: Array) -> NDArray[np.int_]:
+def model_stars(fit: StarFit, limit: int, spread: Level) -> NDArray[np.int_]:
     """Brightest stars to make profiles and the flux scale of, brightest first.
 
     Detections are left out whose flux ratio, or whose width in either stack, is not that of the
@@ -46,7 +47,8 @@ def model_stars(fit: StarFit, limit: int, spread: Array) -> NDArray[np.int_]:
     remain none is left out.
     """
     deep, sharp = fit.deep, fit.sharp
-    around = spread[fit.places.pixels(spread.shape)]  # in the scale of the sharp stack
+    # In the scale of the sharp stack.
+    around = spread.at(*fit.places.pixels(fit.saturated_sharp.shape))
     clear = sharp.flux * (np.min(around) / around)
     good = np.sort(clear / np.min(around))[::-1]
     least = 400.0 if len(good) > 30 and good[30] > 400 else 0.0

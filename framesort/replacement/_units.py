@@ -15,7 +15,7 @@ _LEAST, _MOST = 1e-6, 1e6
 """Noise between these is not scaled: squares of it and of saturated stars are far from the
 ends of 32 bit numbers (1e-38, 3e38)."""
 
-_SAMPLE = 2_000_000
+_SAMPLE = 500_000
 
 _DEEP_COLUMNS = ("flux_deep", "flux_sharp", "flux_deep_err", "flux_sharp_err", "flux_applied")
 
