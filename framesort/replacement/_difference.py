@@ -6,9 +6,12 @@ import numpy as np
 from scipy import ndimage, optimize
 
 from framesort.records import MAD_TO_SIGMA
+from framesort.replacement import _passes as passes
 from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._robust import robust_std
+from framesort.replacement._starlet import ONCE, smooth_grid
 from framesort.stars import estimate_background
+from framesort.workers import core_count, run_bands
 
 __all__ = ["B3_NOISE", "Difference", "bin_pixels", "flatten", "make_difference", "starlet"]
 
@@ -24,7 +27,10 @@ BOX = 24
 TOLERANCE = 0.02
 """Share of compact light by which two good pictures of a star may differ in a pixel."""
 
-SAMPLE = 2_000_000
+BAND = 32
+"""Rows of bins worked on at a time."""
+
+SAMPLE = 1_000_000
 """Pixels from which the correlation of noise is measured."""
 
 LEAST = np.float32(1e-3)
@@ -34,18 +40,18 @@ B3_NOISE = (0.8907, 0.2007, 0.0856, 0.0413)
 """Standard deviation of starlet coefficients of white noise of deviation 1, scale by scale
 (Starck & Murtagh 2002)."""
 
-_B3 = np.array([1, 4, 6, 4, 1], np.float32) / 16
-
 
 def bin_pixels(image: Array, step: int = STEP) -> Image:
     """Means of `step` by `step` pixels; NaN if one of them is. An odd last row or column is cut."""
-    ny, nx = (n // step * step for n in image.shape)
-    out = np.zeros((ny // step, nx // step), np.float32)
-    for j in range(step):
-        for i in range(step):
-            out += image[j:ny:step, i:nx:step]
-    out /= np.float32(step * step)
-    return out
+    ny, nx = (n // step for n in image.shape)
+    out = np.empty((ny, -(-image.shape[1] // step)), np.float32)
+
+    def work(first: int, last: int) -> None:
+        rows = np.ascontiguousarray(image[first * step : last * step], np.float32)
+        passes.mean_blocks(rows, step, out[first:last])
+
+    run_bands(work, ny, band=BAND)
+    return np.ascontiguousarray(out[:, :nx])
 
 
 def starlet(image: Array, scales: int) -> tuple[list[Image], Image]:
@@ -57,10 +63,7 @@ def starlet(image: Array, scales: int) -> tuple[list[Image], Image]:
     """
     coefficients = []
     for scale in range(scales):
-        kernel = np.zeros(4 * 2**scale + 1, np.float32)
-        kernel[:: 2**scale] = _B3
-        smooth = ndimage.convolve1d(image, kernel, axis=0, mode="reflect")
-        smooth = ndimage.convolve1d(smooth, kernel, axis=1, mode="reflect")
+        smooth = smooth_grid(image, ONCE, 2**scale)
         coefficients.append(image - smooth)
         image = smooth
     return coefficients, np.asarray(image, np.float32)
@@ -75,15 +78,15 @@ def _in_boxes(image: Array, box: int) -> Array:
 
 def box_spread(image: Array, use: Mask, box: int = BOX) -> Floats:
     """Standard deviation in boxes from the median deviation, NaN where under half may be used."""
-    whole = _in_boxes(np.where(use, image, np.nan), box)
-    ny, _, nx, _ = whole.shape
-    parts = whole.swapaxes(1, 2).reshape(ny, nx, -1)
-    few = np.isfinite(parts).mean(axis=-1) < 0.5
-    parts[few] = 0
-    spread = MAD_TO_SIGMA * np.nanmedian(
-        np.abs(parts - np.nanmedian(parts, axis=-1)[..., None]), axis=-1
-    )
-    return np.where(few, np.nan, spread)
+    ny, nx = (max(1, n // box) for n in image.shape)
+    out = np.empty((ny, nx))
+    image = np.ascontiguousarray(image, np.float32)
+
+    def work(first: int, last: int) -> None:
+        passes.box_deviations(image, use, box, first, last, out)
+
+    run_bands(work, ny, band=1)
+    return MAD_TO_SIGMA * out
 
 
 def box_mean(image: Array, use: Mask, box: int = BOX) -> Floats:
@@ -129,7 +132,9 @@ def _fill(image: Array, use: Mask) -> Image:
     """The level around where a bin may not be used."""
     if use.all() or not use.any():
         return np.nan_to_num(image)
-    around = estimate_background(np.where(use, image, np.float32(np.nan)), box=BOX).level
+    around = estimate_background(
+        np.where(use, image, np.float32(np.nan)), box=BOX, threads=core_count()
+    ).level
     return np.where(use, image, np.nan_to_num(around))
 
 
@@ -137,7 +142,9 @@ def flatten(image: Array, use: Mask) -> Image:
     """An image less its smooth level, 0 where a bin may not be used."""
     if not use.any():
         return np.zeros(image.shape, np.float32)
-    around = estimate_background(np.where(use, image, np.float32(np.nan)), box=FLAT).level
+    around = estimate_background(
+        np.where(use, image, np.float32(np.nan)), box=FLAT, threads=core_count()
+    ).level
     return np.where(use, image - around, np.float32(0)).astype(np.float32)
 
 
@@ -220,10 +227,10 @@ def make_difference(
     below *= np.float32(scale)
     above = bin_pixels(final)
     use = np.isfinite(above) & np.isfinite(below)
-    near = bin_pixels(saturated) > 0
     reach = max(1, round(width / STEP))
     use = ndimage.binary_erosion(use, iterations=reach, border_value=1)
-    if near.any():
+    if saturated.any():
+        near = bin_pixels(saturated) > 0
         use &= ~ndimage.binary_dilation(near, iterations=reach)
     below, above = _fill(below, use), _fill(above, use)
     value = flatten(above - below, use)

@@ -43,11 +43,11 @@ from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Places, Side, Stacks, redraw
-from framesort.replacement._smooth import BOX, Level, combine, grow
+from framesort.replacement._smooth import BOX, Level, combine, grow, sample_noise
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
-from framesort.stars import background_level, estimate_background, subtract_background
+from framesort.stars import background_level, subtract_background
 from framesort.workers import core_count
 
 __all__ = ["fit_field"]
@@ -61,9 +61,6 @@ EXTENDED = (1, 3)
 
 FEW_TILES = 16
 """Tiles on which the matching kernel is fitted in these turns."""
-
-NOISE_SAMPLE = 4_000_000
-"""Pixels, in strips of a box each, from which the noise of an image is measured."""
 
 LEVEL = 5.5
 """Standard deviations of the filtered stacks above which a peak is a detection."""
@@ -95,11 +92,8 @@ class _Task:
 
 def _flatten(image: Array) -> tuple[Array, float]:
     """An image less its background, and its noise."""
-    step = BOX * max(1, image.size // NOISE_SAMPLE)
-    strips = np.concatenate([image[k : k + BOX] for k in range(0, len(image), step)])
-    noise = estimate_background(strips, box=BOX, threads=core_count()).noise
     flat = subtract_background(image, box=BOX, threads=core_count())
-    return flat, float(np.median(noise[::8, ::8]))
+    return flat, sample_noise(image, BOX)
 
 
 class _Extended(NamedTuple):

@@ -44,12 +44,14 @@ from framesort.replacement._structure import (
     measure_structure,
 )
 from framesort.stars import guess_saturation, measure_image
-from framesort.workers import run_bands
 
 __all__ = ["measure_replacement"]
 
 _ROWS = 64
 """Rows worked on at a time."""
+
+_SAMPLE = 8_000_000
+"""Pixels, in bands of rows, in which noise is compared."""
 
 _WINDOW = 2400
 """Side of the window, in pixels, in which stars of large images are measured."""
@@ -66,17 +68,6 @@ class Pictures(NamedTuple):
     final: Image
 
 
-def _pixel_noise(image: Array) -> Image:
-    """`fine_residual`, by threads."""
-    out = np.zeros(image.shape, np.float32)
-
-    def work(first: int, last: int) -> None:
-        out[first + 1 : last + 1] = fine_residual(image[first : last + 2])[1:-1]
-
-    run_bands(work, len(image) - 2, band=_ROWS)
-    return out
-
-
 def _spread(values: Array) -> float:
     """Standard deviation from the median deviation of at most some million values."""
     v = values[:: max(1, len(values) // 1_000_000)]
@@ -86,12 +77,21 @@ def _spread(values: Array) -> float:
 
 def _noise_ratio(result: Replacement, light: Array, image: Array) -> float:
     """Noise of changed pixels outside cores over that of untouched ones."""
-    rest = _pixel_noise(image)
-    noise = _spread(rest[result.mask == 0])
+    step = _ROWS * max(1, image.size // _SAMPLE)
+    calm, touched, lights = [], [], []
+    for first in range(0, len(image) - 2, step):
+        rest = fine_residual(image[first : first + _ROWS + 2])[1:-1]
+        cut = slice(first + 1, first + 1 + len(rest))
+        mask = result.mask[cut]
+        beside = (mask != 0) & (mask & 12 == 0)
+        calm.append(rest[mask == 0])
+        touched.append(rest[beside])
+        lights.append(light[cut][beside])
+    noise = _spread(np.concatenate(calm))
     if not noise > 0:
         return np.nan
-    beside = (result.mask != 0) & (result.mask & 12 == 0) & (np.abs(light) < 4 * noise)
-    return _spread(rest[beside]) / noise
+    faint = np.abs(np.concatenate(lights)) < 4 * noise
+    return _spread(np.concatenate(touched)[faint]) / noise
 
 
 def measure_replacement(

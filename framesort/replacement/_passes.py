@@ -228,3 +228,33 @@ def compare_rows(deep, model, offset, nebula, full, factors, level, structure, r
         for x in range(len(a)):
             known = (new[x] - new[x] == np.float32(0)) & (not f[x])
             new[x] = new[x] / sigma[x] if known else np.float32(0)
+
+
+@njit(cache=True, nogil=True)
+def _middle(values):
+    """Median of some numbers, of the lower half the highest and of the upper the lowest."""
+    half = len(values) // 2
+    parted = np.partition(values, half)
+    if len(values) % 2:
+        return parted[half]
+    return (parted[:half].max() + parted[half]) / np.float32(2)
+
+
+@njit(cache=True, nogil=True)
+def box_deviations(image, use, box, first, last, out):
+    """Median deviation in some rows of boxes of the pixels to be used, NaN under half of them."""
+    ny, nx = image.shape
+    height, width = min(box, ny), min(box, nx)
+    values = np.empty(height * width, np.float32)
+    for j in range(first, last):
+        for i in range(out.shape[1]):
+            n = 0
+            for y in range(j * height, (j + 1) * height):
+                for x in range(i * width, (i + 1) * width):
+                    if use[y, x] and np.isfinite(image[y, x]):
+                        values[n] = image[y, x]
+                        n += 1
+            out[j, i] = np.nan
+            if 2 * n >= height * width:
+                part = values[:n]
+                out[j, i] = _middle(np.abs(part - _middle(part)))

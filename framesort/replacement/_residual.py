@@ -4,10 +4,14 @@ import numpy as np
 from astropy.table import Table
 
 from framesort.replacement._arrays import Array, Floats, Image
-from framesort.stars import estimate_background
-from framesort.workers import core_count
+from framesort.replacement._smooth import sample_noise
+from framesort.stars import subtract_background
+from framesort.workers import core_count, run_bands
 
 __all__ = ["cut_around", "make_residual", "rank_residuals"]
+
+BOX, BAND = 64, 64
+"""Pixels a side of the boxes of the smooth level; rows worked on at a time."""
 
 TOLERANCE = 0.02
 """Share of a star's light that may differ."""
@@ -19,12 +23,20 @@ def make_residual(final: Image, sharp: Image, light: Image, scale: float) -> Ima
     That is the noise of the difference, and 2 % of the star `light` in the result. NaN where either
     has no data.
     """
-    rest = final - np.float32(scale) * sharp
-    background = estimate_background(rest, box=64, threads=core_count())
-    rest -= background.level
-    noise = float(np.median(background.noise[::8, ::8]))
-    rest /= np.hypot(np.float32(max(noise, 1e-12)), np.float32(TOLERANCE) * light)
-    return np.asarray(rest, np.float32)
+    rest = np.empty(final.shape, np.float32)
+
+    def subtract(first: int, last: int) -> None:
+        rest[first:last] = final[first:last] - np.float32(scale) * sharp[first:last]
+
+    run_bands(subtract, len(rest), band=BAND)
+    noise = np.float32(max(sample_noise(rest, BOX), 1e-12))
+    subtract_background(rest, box=BOX, threads=core_count(), out=rest)
+
+    def divide(first: int, last: int) -> None:
+        rest[first:last] /= np.hypot(noise, np.float32(TOLERANCE) * light[first:last])
+
+    run_bands(divide, len(rest), band=BAND)
+    return rest
 
 
 def rank_residuals(residual: Array, rows: Table, width: float) -> Floats:

@@ -8,14 +8,17 @@ import numpy as np
 from framesort.replacement import _passes as passes
 from framesort.replacement._arrays import Array, Image, Mask
 from framesort.replacement._side import Side
-from framesort.stars import smooth_image
-from framesort.workers import run_bands
+from framesort.stars import estimate_background, smooth_image
+from framesort.workers import core_count, run_bands
 
 ROWS = 256
 """Rows worked on at a time where an image is only passed through: memory stays small."""
 
 FEW_ROWS = 64
 """The same where nothing beyond the rows is needed, so that there can be fewer."""
+
+SAMPLE = 4_000_000
+"""Pixels from which the noise of an image is measured."""
 
 BOX = 64
 """Pixels a side of the boxes of the smooth background."""
@@ -135,6 +138,14 @@ def smooth_fill(
         band=ROWS,
     )
     return Level(out.copy(), step)
+
+
+def sample_noise(image: Array, box: int) -> float:
+    """Noise of a pixel: the median of boxes, in strips of them of a large image."""
+    step = box * max(1, image.size // SAMPLE)
+    strips = np.concatenate([image[k : k + box] for k in range(0, len(image), step)])
+    noise = estimate_background(strips, box=box, threads=core_count()).noise
+    return float(np.median(noise[::8, ::8]))
 
 
 def grow(mask: Mask, reach: int) -> Mask:

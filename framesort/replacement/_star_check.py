@@ -75,12 +75,25 @@ def _moffat_width(part: Array) -> float:
         core = 1 + ((_X - x) ** 2 + (_Y - y) ** 2) / np.exp(2 * log_a)
         return np.ravel(background + peak * core**-beta - part / (top - level))
 
+    def slopes(p: Array) -> Array:
+        peak, x, y, log_a, beta, _ = p
+        u, v, a2 = _X - x, _Y - y, np.exp(2 * log_a)
+        far = (u**2 + v**2) / a2
+        core = 1 + far
+        shape = core**-beta
+        fall = peak * beta * shape / core
+        columns = (
+            shape, 2 * fall * u / a2, 2 * fall * v / a2, 2 * fall * far,
+            -peak * shape * np.log(core), np.ones_like(shape),
+        )  # fmt: skip
+        return np.column_stack([column.ravel() for column in columns])
+
     start = np.array([1.0, 0.0, 0.0, 0.7, 2.8, level / (top - level)])
     low = [0.1, -2, -2, -1, 1.2, -np.inf]
     high = [5, 2, 2, 3, 12, np.inf]
     try:
         p = optimize.least_squares(
-            miss, start, bounds=(low, high), max_nfev=25, ftol=1e-4, xtol=1e-4
+            miss, start, jac=slopes, bounds=(low, high), max_nfev=25, ftol=1e-4, xtol=1e-4
         ).x
     except ValueError:
         return np.nan

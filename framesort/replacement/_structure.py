@@ -18,6 +18,7 @@ from framesort.replacement._difference import (
 )
 from framesort.replacement._replacement_check import no_places
 from framesort.replacement._robust import median_deviation
+from framesort.stars import smooth_image
 
 __all__ = ["Structure", "compare_scales", "find_blemishes", "measure_structure"]
 
@@ -165,7 +166,7 @@ def find_blemishes(difference: Difference, width: float, limit: float) -> Table:
     d = difference
     sigma = max(width / 2.3548 / STEP, 0.4)
     flat = d.value - starlet(np.clip(d.value, -4 * d.noise, 4 * d.noise), 4)[1]
-    smooth, compact = (ndimage.gaussian_filter(v, sigma) for v in (flat, np.maximum(d.compact, 0)))
+    smooth, compact = (smooth_image(v, sigma) for v in (flat, np.maximum(d.compact, 0)))
     point = np.zeros((33, 33), np.float32)
     point[16, 16] = 1
     share = np.sqrt(np.sum(ndimage.gaussian_filter(point, sigma) ** 2)) * d.correlation**2
