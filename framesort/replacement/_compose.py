@@ -6,6 +6,7 @@ import numpy as np
 from scipy import ndimage
 
 from framesort.replacement import _changes as changes
+from framesort.replacement._around import humps_at
 from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField, signal_to_noise
 from framesort.replacement._fit import CORE, Unknowns, fit_stars
@@ -14,7 +15,7 @@ from framesort.replacement._layers import Change, Layers
 from framesort.replacement._options import ReplacementSettings
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks, nearest_pixels
-from framesort.replacement._smooth import FEW_ROWS
+from framesort.replacement._smooth import FEW_ROWS, combine
 from framesort.replacement._spikes import draw_spike
 from framesort.stars import smooth_image
 from framesort.workers import run_bands
@@ -49,8 +50,11 @@ def measure_nonstellar_chi2(field: StarField, stacks: Stacks) -> tuple[Array, Ar
     """
     p, s = field.places, np.float32(field.scale)
     found = np.empty((len(p), 2))
-    rest = stacks.deep - s * stacks.sharp - field.offset - field.deep.model + s * field.sharp.model
-    rest[field.saturated_deep | field.saturated_sharp] = np.nan
+    rest = combine(
+        stacks.deep,
+        (s, stacks.sharp), (1.0, field.offset), (1.0, field.deep.model), (-s, field.sharp.model),
+        saturated=field.saturated_deep | field.saturated_sharp,
+    )  # fmt: skip
     qd = field.deep.q(p)
     changes.compare_stars(
         rest,
@@ -102,11 +106,12 @@ def _against_the_crowd(z: Array, faint: Array) -> Array:
 def _hump(field: StarField, deep: Array) -> Array:
     """Light around each detection, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
-    starless = deep - field.deep.model
-    unknown = field.saturated_deep | ~np.isfinite(starless)
-    starless[unknown] = (np.float32(field.scale) * field.sky + field.offset)[unknown]
-    at = field.places.pixels(deep.shape)
-    v = smooth_image(starless, width)[at] - smooth_image(starless, 2.2 * width)[at]
+    v = humps_at(
+        (deep, field.deep.model, field.saturated_deep, field.sky, field.offset),
+        field.scale,
+        field.places.pixels(deep.shape),
+        width,
+    )
     mid = np.median(v) if len(v) else 0.0
     spread = robust_std(v, mid) if len(v) else 1.0
     return (v - mid) / max(float(spread), 0.1 * field.deep.noise)
@@ -154,9 +159,16 @@ def plan_change(field: StarField, sharp: Array, pick: Array, applied: Array, awa
     taken, given = _draw_change(field, pick, applied, away)
     # Where the model's own error outgrows the sharp stack's noise, its pixels are the better
     # estimate; weights are inverse variances, from the smooth model so that no noise gets in.
-    share = (np.float32(max(field.deep.eps, 0.004)) * taken) ** 2
-    share /= share + np.float32((field.scale * field.sharp.noise) ** 2)
-    share[share < 0.002] = 0.0
+    share = np.empty_like(taken)
+    eps, noise = np.float32(max(field.deep.eps, 0.004)), (field.scale * field.sharp.noise) ** 2
+
+    def weigh(first: int, last: int) -> None:
+        part = (eps * taken[first:last]) ** 2
+        part /= part + np.float32(noise)
+        part[part < 0.002] = 0.0
+        share[first:last] = part
+
+    run_bands(weigh, len(share), band=FEW_ROWS)
     if field.saturated_deep.any():
         # A saturated patch is filled wholly or left wholly, with a soft rim.
         filled = _filled(field.saturated_deep, field.places.x[pick], field.places.y[pick])
@@ -165,8 +177,12 @@ def plan_change(field: StarField, sharp: Array, pick: Array, applied: Array, awa
         share[field.saturated_deep] = filled[field.saturated_deep]
         for light in (taken, given):
             light[field.saturated_deep & ~filled] = 0.0
-    share[~np.isfinite(sharp)] = 0.0
+    run_bands(partial(_drop_unknown, share, sharp), len(share), band=FEW_ROWS)
     return Change(taken, given, share)
+
+
+def _drop_unknown(share: Array, sharp: Array, first: int, last: int) -> None:
+    share[first:last][~np.isfinite(sharp[first:last])] = 0.0
 
 
 def _draw_change(field: StarField, pick: Array, applied: Array, away: Array) -> tuple[Array, Array]:
@@ -223,10 +239,11 @@ def _filled(saturated: Array, x: Array, y: Array) -> Array:
 def apply_change(
     field: StarField, stacks: Stacks, change: Change, settings: ReplacementSettings
 ) -> Layers:
-    """The planned change of one plane, some rows at a time."""
+    """The planned change of one plane, some rows at a time, in the memory of the change."""
     deep, sharp = stacks
     shape, amount, detail = deep.shape, settings.amount, change.detail
-    final, stars, background = (np.empty(shape, np.float32) for _ in range(3))
+    # Rows are read before their layers are written.
+    final, background, stars = change.given, change.taken, change.share
     mask = np.empty(shape, np.uint8)
 
     def work(first: int, last: int) -> None:
@@ -253,11 +270,11 @@ def apply_change(
         if amount != 1.0:
             picture = deep[cut] + np.float32(amount) * (picture - deep[cut])
             floor = deep[cut] + np.float32(amount) * (floor - deep[cut])
+        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * saturated + 16 * (fine != 0)
+        mask[cut] = bits
         final[cut] = np.where(touched, picture, deep[cut])
         background[cut] = np.where(touched, floor, deep[cut])
         stars[cut] = np.where(touched, final[cut] - background[cut], 0)
-        bits = (taken != 0) + 2 * (given != 0) + 4 * (w > 0) + 8 * saturated + 16 * (fine != 0)
-        mask[cut] = bits
 
     run_bands(work, shape[0], band=FEW_ROWS)
     return Layers(final, stars, background, mask)

@@ -184,15 +184,20 @@ def _photon_noise(x: Array, y: Array) -> tuple[float, float]:
     return float(a), float(b)
 
 
-def noise_correlation(final: Array, sharp: Array, scale: float) -> float:
+def noise_correlation(
+    final: Array, sharp: Array, scale: float, left_out: Mask | None = None
+) -> float:
     """Noise of bins of the difference over that of pixels, in units of independent pixels' one."""
     ny, nx = final.shape
     height = min(ny, 2 * BOX)
     starts = np.linspace(0, ny - height, max(1, min(ny // height, SAMPLE // (height * nx))))
     ratios = []
     for start in starts.astype(int):
-        part = final[start : start + height] - np.float32(scale) * sharp[start : start + height]
+        cut = slice(start, start + height)
+        part = final[cut] - np.float32(scale) * sharp[cut]
         known = np.isfinite(part)
+        if left_out is not None:
+            known &= ~left_out[cut]
         if known.mean() < 0.5:
             continue
         part = np.where(known, part, np.median(part[known]))
@@ -208,7 +213,12 @@ def noise_correlation(final: Array, sharp: Array, scale: float) -> float:
 
 
 def make_difference(
-    final: Array, sharp: Array, scale: float, saturated: Mask, width: float
+    final: Array,
+    sharp: Array,
+    scale: float,
+    saturated: Mask,
+    width: float,
+    left_out: Mask | None = None,
 ) -> Difference:
     """Bin two pictures and measure the noise of their difference.
 
@@ -222,11 +232,15 @@ def make_difference(
         Pixels that are saturated in either.
     width : float
         FWHM of the final stars, pixels: bins nearer than one to a saturated one are not used.
+    left_out : (ny, nx) bool ndarray or None
+        Pixels that count as without data.
     """
     below = bin_pixels(sharp)
     below *= np.float32(scale)
     above = bin_pixels(final)
     use = np.isfinite(above) & np.isfinite(below)
+    if left_out is not None and left_out.any():
+        use &= bin_pixels(left_out) == 0
     reach = max(1, round(width / STEP))
     use = ndimage.binary_erosion(use, iterations=reach, border_value=1)
     if saturated.any():
@@ -242,7 +256,7 @@ def make_difference(
         noise=np.maximum(noise_of(value, below, use), LEAST * noise_final),
         noise_final=noise_final,
         noise_sharp=noise_of(below, below, use),
-        correlation=noise_correlation(final, sharp, scale),
+        correlation=noise_correlation(final, sharp, scale, left_out),
         compact=compact,
         light=below,
         use=use,

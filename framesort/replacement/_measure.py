@@ -75,12 +75,13 @@ def _spread(values: Array) -> float:
     return float(robust_std(v)) if len(v) > 200 else np.nan
 
 
-def _noise_ratio(result: Replacement, light: Array, image: Array) -> float:
-    """Noise of changed pixels outside cores over that of untouched ones."""
+def _noise_ratio(result: Replacement, light: Array, image: Array, sharp: Array) -> float:
+    """Noise of changed pixels outside cores over that of untouched ones, where `sharp` has data."""
     step = _ROWS * max(1, image.size // _SAMPLE)
     calm, touched, lights = [], [], []
     for first in range(0, len(image) - 2, step):
-        rest = fine_residual(image[first : first + _ROWS + 2])[1:-1]
+        rows = slice(first, first + _ROWS + 2)
+        rest = fine_residual(np.where(np.isfinite(sharp[rows]), image[rows], np.nan))[1:-1]
         cut = slice(first + 1, first + 1 + len(rest))
         mask = result.mask[cut]
         beside = (mask != 0) & (mask & 12 == 0)
@@ -131,9 +132,6 @@ def measure_replacement(
         for planes, saturation in (as_planes(v, n) for v, n in ((deep, "deep"), (sharp, "sharp")))
     )
     pictures = Pictures(d, s, mean_plane(result.final))
-    known = np.isfinite(d) & np.isfinite(s)
-    if not known.all():
-        pictures = Pictures(*(np.where(known, v, np.float32(np.nan)) for v in pictures))
     light = mean_plane(result.stars)
     scale = float(result.table.meta.get("flux_scale", 1.0))
     residual = make_residual(pictures.final, pictures.sharp, light, scale)
@@ -142,9 +140,8 @@ def measure_replacement(
     width = of_sharp.fwhm if np.isfinite(of_sharp.fwhm) else 3.0
     wide = of_deep.fwhm if np.isfinite(of_deep.fwhm) else 1.3 * width
     saturated = _saturated(d, saturated_deep) | _saturated(s, saturated_sharp)
-    thin = _thin(deep, known.shape) | _thin(sharp, known.shape)
-    final = np.where(thin, np.float32(np.nan), pictures.final) if thin.any() else pictures.final
-    difference = make_difference(final, pictures.sharp, scale, saturated, width)
+    thin = _thin(deep, d.shape) | _thin(sharp, d.shape)
+    difference = make_difference(pictures.final, pictures.sharp, scale, saturated, width, thin)
     rows = result.table[result.table["reason"] == ""]
     spike_angle, spike = _profile_spikes(qualities)
     check = ReplacementCheck(
@@ -157,8 +154,8 @@ def measure_replacement(
         spike_sharp=spike[1],
         spike_final=spike[2],
         spike_angle=spike_angle,
-        noise_ratio=_noise_ratio(result, light, pictures.final),
-        noise_ratio_deep=_noise_ratio(result, light, pictures.deep),
+        noise_ratio=_noise_ratio(result, light, pictures.final, pictures.sharp),
+        noise_ratio_deep=_noise_ratio(result, light, pictures.deep, pictures.sharp),
         eccentricity_deep=of_deep.eccentricity,
         eccentricity_sharp=of_sharp.eccentricity,
         eccentricity_final=of_final.eccentricity,
@@ -188,7 +185,9 @@ def _window_quality(pictures: Sequence[Array]) -> list[FrameQuality]:
     """Stars of the middle of the pictures, as frames are measured."""
     ny, nx = pictures[0].shape
     top, left = max(0, (ny - _WINDOW) // 2), max(0, (nx - _WINDOW) // 2)
-    return [measure_image(v[top : top + _WINDOW, left : left + _WINDOW]) for v in pictures]
+    parts = [v[top : top + _WINDOW, left : left + _WINDOW] for v in pictures]
+    known = np.isfinite(parts[0]) & np.isfinite(parts[1])
+    return [measure_image(np.where(known, v, np.float32(np.nan))) for v in parts]
 
 
 def _add_difference(
@@ -306,6 +305,9 @@ def _add_worst(
     half = max(8, round(4 * width))
     cutouts = cut_around([*pictures, check.residual], worst, half)
     cutouts[:, 1] *= np.float32(scale)
+    cutouts[:, :3][~np.isfinite(cutouts[:, :3]).all(axis=1, keepdims=True).repeat(3, axis=1)] = (
+        np.nan
+    )
     return replace(check, worst=worst, cutouts=cutouts)
 
 

@@ -163,15 +163,20 @@ def change_plane(job: PlaneJob) -> PlaneResult:
         _drop_images(field)
     pick = lead.verdict.replaced & (field.deep.flux > 0)
     away = field.deep.flux if settings.sharp_colours else fluxes.taken_fluxes(field, applied)
-    change = compose.plan_change(field, stacks.sharp, pick, applied, away)
+    detail = None
     if field.one_sky and settings.detail:
-        change.detail = _detail(field, stacks, settings, lead.verdict)
+        detail = _detail(field, stacks, settings, lead.verdict)
+    # Only its shape is needed from here on.
+    field.deep.model = np.broadcast_to(np.float32(0), stacks.deep.shape)
+    change = compose.plan_change(field, stacks.sharp, pick, applied, away)
+    change.detail = detail
+    del detail
     if field.one_sky and not (settings.per_star or settings.sharp_colours):
         spikes.remove_rest(field, stacks, change, pick)
         spikes.prefer_sharp(field, stacks, change, pick)
     del field.deep.model
     if not settings.per_star:
         del field.sharp.model
-    layers = compose.apply_change(field, stacks, change, settings)
     share = change.share[field.places.pixels(stacks.deep.shape)]
+    layers = compose.apply_change(field, stacks, change, settings)
     return PlaneResult(layers, share, applied, lead)

@@ -15,6 +15,7 @@ from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._planes import Lead
 from framesort.replacement._profile import profile_fwhm
 from framesort.replacement._side import draw
+from framesort.replacement._smooth import combine
 
 __all__ = ["make_notes", "make_table", "widths_after"]
 
@@ -32,8 +33,12 @@ def widths_after(field: StarField, final: Array, applied: Array, pick: Array) ->
         in the sharp stack lie within the radius of the fit: clipped light has no width.
     """
     p = field.places
-    starless = final - field.offset
-    starless -= np.float32(field.scale) * field.sky
+    starless = combine(
+        final,
+        (1.0, field.offset),
+        (field.scale, field.sky),
+        saturated=np.zeros_like(field.one_sided),
+    )
     model = draw(field.sharp, p, flux=np.where(pick, applied, 0.0), out=np.zeros_like(final))
     side = replace(field.sharp, image=starless, model=model, noise=field.deep.noise)
     reach = CORE / side.q(p)

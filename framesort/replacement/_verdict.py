@@ -4,17 +4,14 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from framesort.replacement import _compose as compose
+from framesort.replacement._around import structure_at
 from framesort.replacement._arrays import Array, Floats, Mask
 from framesort.replacement._candidates import WEAKEST, StarField, signal_to_noise
 from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._options import ReplacementSettings
 from framesort.replacement._side import Places, Stacks
-from framesort.replacement._smooth import ROWS
-from framesort.stars import smooth_image
-from framesort.workers import run_bands
 
 __all__ = ["STAR_REASONS", "Verdict", "judge_detections"]
 
@@ -90,23 +87,9 @@ def _uncovered(places: Places, sharp: Array, width: float) -> Mask:
 
 def _structure_at(field: StarField) -> Floats:
     """Strongest fine structure of the sky near each detection, in the sharp stack's flux scale."""
-    width, sky = field.sharp.profile.width, field.sky
-    row, column = field.places.pixels(sky.shape)
-    out = np.zeros(len(row))
-    size = int(NEAR * width) | 1
-    margin = int(8 * FINE * width) + size
-
-    def work(first: int, last: int) -> None:
-        inside = np.flatnonzero((row >= first) & (row < last))
-        if not len(inside):
-            return
-        low = max(0, first - margin)
-        part = sky[low : last + margin]
-        fine = part - smooth_image(part, FINE * width, threads=1)
-        out[inside] = ndimage.maximum_filter(fine, size)[row[inside] - low, column[inside]]
-
-    run_bands(work, len(sky), band=ROWS)
-    return out
+    size = int(NEAR * field.sharp.profile.width) | 1
+    places = field.places.pixels(field.sky.shape)
+    return structure_at(field.sky, places, size, FINE * field.sharp.profile.width)
 
 
 def _stands_out(field: StarField) -> Mask:
