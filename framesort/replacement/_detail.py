@@ -15,6 +15,7 @@ from framesort.replacement._coarse import (
     smooth_blocks,
     spread,
 )
+from framesort.replacement._memory import release_memory
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks
 from framesort.workers import run_bands
@@ -53,6 +54,8 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
 
     kernel = fftconvolve(matching.identity() - field.kernel, field.pixel_noise.kernel)
     detail = skies.significant_part(lost, shape, skies.noise_by_scale(kernel))
+
+    release_memory()
 
     def power(first: int, last: int) -> Image:
         out = detail[first:last] * (scale / ratio)
@@ -94,6 +97,7 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
             passes.mean_blocks(one * two, STEP, grids[number, coarse])
 
     run_bands(compare, shape[0], band=BAND)
+    release_memory()
     sure = SURE * field.pixel_noise.wide
     clear = slope_of(grids[0], grids[1], sigma, sure)
     np.maximum(clear, slope_of(-grids[2], grids[3], sigma, sure), out=clear)

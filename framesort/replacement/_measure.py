@@ -26,6 +26,7 @@ from framesort.replacement._difference import (
     make_difference,
 )
 from framesort.replacement._input import as_planes, mean_plane
+from framesort.replacement._memory import release_memory
 from framesort.replacement._replacement_check import ReplacementCheck, no_places
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
 from framesort.replacement._robust import robust_std
@@ -136,12 +137,14 @@ def measure_replacement(
     scale = float(result.table.meta.get("flux_scale", 1.0))
     residual = make_residual(pictures.final, pictures.sharp, light, scale)
     qualities = _window_quality(pictures) if quality is None else quality()
+    release_memory()
     of_deep, of_sharp, of_final = qualities
     width = of_sharp.fwhm if np.isfinite(of_sharp.fwhm) else 3.0
     wide = of_deep.fwhm if np.isfinite(of_deep.fwhm) else 1.3 * width
     saturated = _saturated(d, saturated_deep) | _saturated(s, saturated_sharp)
     thin = _thin(deep, d.shape) | _thin(sharp, d.shape)
     difference = make_difference(pictures.final, pictures.sharp, scale, saturated, width, thin)
+    release_memory()
     rows = result.table[result.table["reason"] == ""]
     spike_angle, spike = _profile_spikes(qualities)
     check = ReplacementCheck(

@@ -168,6 +168,7 @@ def change_plane(job: PlaneJob) -> PlaneResult:
         detail = _detail(field, stacks, settings, lead.verdict)
     # Only its shape is needed from here on.
     field.deep.model = np.broadcast_to(np.float32(0), stacks.deep.shape)
+    release_memory()
     change = compose.plan_change(field, stacks.sharp, pick, applied, away)
     change.detail = detail
     del detail

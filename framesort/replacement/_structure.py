@@ -107,6 +107,7 @@ def measure_structure(difference: Difference) -> Structure:
     total = np.hypot(d.noise, np.float32(TOLERANCE) * np.maximum(d.compact, 0))
     details, _ = starlet(d.value / np.maximum(total, 1e-12), 3)
     shown, _ = starlet(d.light / np.maximum(d.noise_sharp, 1e-12), 3)
+    del total
     # A star's wings hold no more than what is tolerated, its core is judged with the stars.
     free = d.use & (np.abs(shown[0]) < STARRY) & (d.compact < 5 * STARRY * d.noise_sharp)
     power = [box_mean((v / B3_NOISE[k]) ** 2, free, BOX) for k, v in enumerate(details)]
