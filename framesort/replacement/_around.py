@@ -1,5 +1,7 @@
 """Smooth means and structure at places only, where those of whole images are not needed."""
 
+from typing import Any
+
 import numpy as np
 from numba import njit
 
@@ -16,13 +18,16 @@ def _gaussian(sigma: float) -> Floats:
 
 
 @njit(cache=True, nogil=True)
-def _inside(index, size):
+def _inside(index: Any, size: Any) -> Any:
     index %= 2 * size
     return index if index < size else 2 * size - 1 - index
 
 
 @njit(cache=True, nogil=True)
-def _humps(deep, model, full, sky, offset, scale, row, column, near, wide, out):
+def _humps(
+    deep: Any, model: Any, full: Any, sky: Any, offset: Any, scale: Any, row: Any, column: Any,
+    near: Any, wide: Any, out: Any,
+) -> Any:  # fmt: skip
     ny, nx = deep.shape
     close, far = len(near) - 1, len(wide) - 1
     for k in range(len(row)):
@@ -42,7 +47,7 @@ def _humps(deep, model, full, sky, offset, scale, row, column, near, wide, out):
 
 
 @njit(cache=True, nogil=True)
-def _structure(sky, row, column, half, kernel, out):
+def _structure(sky: Any, row: Any, column: Any, half: Any, kernel: Any, out: Any) -> Any:
     ny, nx = sky.shape
     far = len(kernel) - 1
     line = np.empty((2 * half + 1 + 2 * far, 2 * half + 1))

@@ -52,9 +52,12 @@ def measure_nonstellar_chi2(field: StarField, stacks: Stacks) -> tuple[Array, Ar
     found = np.empty((len(p), 2))
     rest = combine(
         stacks.deep,
-        (s, stacks.sharp), (1.0, field.offset), (1.0, field.deep.model), (-s, field.sharp.model),
+        (field.scale, stacks.sharp),
+        (-field.scale, field.sharp.model),
+        (1.0, field.offset),
+        (1.0, field.deep.model),
         saturated=field.saturated_deep | field.saturated_sharp,
-    )  # fmt: skip
+    )
     qd = field.deep.q(p)
     changes.compare_stars(
         rest,

@@ -64,7 +64,7 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
         return out
 
     amplitude = np.sqrt(smooth_blocks(block_means(power, shape), _AMPLITUDE))
-    ramp = np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1)
+    ramp = np.asarray(np.clip((amplitude - LOW) / (HIGH - LOW), 0, 1), np.float32)
     ramp *= scale * ramp * (3 - 2 * ramp)
     del amplitude
     sigma = side.profile.width / 2.3548

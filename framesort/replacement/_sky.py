@@ -172,7 +172,7 @@ def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]
     ny, nx = shape
     half = (ny + 1) // 2, (nx + 1) // 2
     grids = tuple(np.empty(half, np.float32) for _ in range(4))
-    limits = [np.float32(t * share**2) for t, share in zip(THRESHOLD, unit, strict=True)]
+    limits = [t * share**2 for t, share in zip(THRESHOLD, unit, strict=True)]
 
     def divide(first: int, last: int) -> None:
         low, high = max(0, first - REACH), min(ny, last + REACH)
@@ -194,7 +194,7 @@ def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]
     return out
 
 
-def _less_coarse(wide: Image, sigma: Image, limits: list[np.float32]) -> Image:
+def _less_coarse(wide: Image, sigma: Image, limits: list[float]) -> Image:
     """What is taken away in the scales from the third on; all given at every second pixel."""
     fine, noise = wide, sigma
     coarser = smooth_grid(wide, ONCE, 2)

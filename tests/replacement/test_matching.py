@@ -74,7 +74,8 @@ def test_convolution_is_scipys_in_bands_and_at_edges(shape):
     for method in (signal.fftconvolve, signal.oaconvolve):
         expected = method(wide, kernel, mode="valid")
         # Single precision.
-        np.testing.assert_allclose(matching.convolve(image, kernel), expected, atol=2e-4)
+        whole = matching.convolve(lambda first, last: image[first:last], shape, kernel)
+        np.testing.assert_allclose(whole, expected, atol=2e-4)
         some = matching.convolve_band(image, kernel, 3, 41)
         np.testing.assert_allclose(some, expected[3:41], atol=2e-4)
 
