@@ -56,11 +56,11 @@ TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
 
-EXTENDED = (1, 3)
-"""Turns in which the light without stars is found: it hardly changes from one turn to the next."""
+ROUGH = 0
+"""Turn in which the light without stars is still the smooth background that was taken off."""
 
 FEW_TILES = 16
-"""Tiles on which the matching kernel is fitted in these turns."""
+"""Tiles on which the matching kernel is fitted before the last time."""
 
 LEVEL = 5.5
 """Standard deviations of the filtered stacks above which a peak is a detection."""
@@ -295,7 +295,7 @@ def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
     pick = model_stars(fit, limit, task.spread)
     if turn >= 1:
         _seek_added(fit, task.stacks, pick)
-    _renew(fit, task, pick, extended=turn in EXTENDED)
+    _renew(fit, task, pick, extended=turn > ROUGH, judge=turn in (1, 2))
     release_memory()
 
 
@@ -366,10 +366,11 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(fit: StarFit, task: _Task, pick: Array, *, extended: bool) -> None:
+def _renew(fit: StarFit, task: _Task, pick: Array, *, extended: bool, judge: bool) -> None:
     """Both profiles from the same pixels: what a nebula adds to one it adds to both.
 
-    With `extended` the light without stars is found anew and taken off.
+    With `extended` the light without stars is found anew and taken off, with `judge` it is judged
+    whether both stacks show the same.
     """
     deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
     (radius, sharp_reach), (other, deep_reach) = (fit_radii(v, fit.places) for v in fit.sides)
@@ -381,7 +382,7 @@ def _renew(fit: StarFit, task: _Task, pick: Array, *, extended: bool) -> None:
         level = local_level(fit, stacks.sharp)
         sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
         release_memory()
-        _prepare_deep(fit, stacks, judge=True, match=FEW_TILES)
+        _prepare_deep(fit, stacks, judge=judge, match=FEW_TILES)
     renew_profile(
         deep,
         fit.places,
