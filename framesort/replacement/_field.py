@@ -56,9 +56,6 @@ TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
 
-ROUGH = 0
-"""Turn in which the light without stars is still the smooth background that was taken off."""
-
 FEW_TILES = 16
 """Tiles on which the matching kernel is fitted before the last time."""
 
@@ -295,7 +292,7 @@ def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
     pick = model_stars(fit, limit, task.spread)
     if turn >= 1:
         _seek_added(fit, task.stacks, pick)
-    _renew(fit, task, pick, extended=turn > ROUGH, judge=turn in (1, 2))
+    _renew(fit, task, pick, judge=turn in (1, 2))
     release_memory()
 
 
@@ -366,11 +363,10 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(fit: StarFit, task: _Task, pick: Array, *, extended: bool, judge: bool) -> None:
+def _renew(fit: StarFit, task: _Task, pick: Array, *, judge: bool) -> None:
     """Both profiles from the same pixels: what a nebula adds to one it adds to both.
 
-    With `extended` the light without stars is found anew and taken off, with `judge` it is judged
-    whether both stacks show the same.
+    With `judge` it is judged whether both stacks show the same light without stars.
     """
     deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
     (radius, sharp_reach), (other, deep_reach) = (fit_radii(v, fit.places) for v in fit.sides)
@@ -378,11 +374,10 @@ def _renew(fit: StarFit, task: _Task, pick: Array, *, extended: bool, judge: boo
     span = radius, np.maximum(sharp_reach, radius)
     renew_profile(sharp, fit.places, pick, span, norm=task.norm)
     set_scale(fit, pick)
-    if extended:
-        level = local_level(fit, stacks.sharp)
-        sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
-        release_memory()
-        _prepare_deep(fit, stacks, judge=judge, match=FEW_TILES)
+    level = local_level(fit, stacks.sharp)
+    sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
+    release_memory()
+    _prepare_deep(fit, stacks, judge=judge, match=FEW_TILES)
     renew_profile(
         deep,
         fit.places,
