@@ -20,7 +20,6 @@ DISTRIBUTIONS = {
 LOADED_BY_OTHERS = {
     "tzdata": "zoneinfo on Windows",
     "imagecodecs": "tifffile, for packed files",
-    "distributed": "executors of dask are passed in by the user",
     "rawpy": "loaded by name if installed",
     "pytest-xdist": "pytest -n",
     "pytest-cov": "pytest --cov",

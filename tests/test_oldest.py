@@ -25,7 +25,7 @@ def pins(text):
 def lower_bounds(project):
     """Lower bound by name of what the program and its tests need."""
     extras = project["optional-dependencies"]
-    needs = [*project["dependencies"], *extras["test"], *extras["dask"], *extras["tiff"]]
+    needs = [*project["dependencies"], *extras["test"], *extras["cluster"], *extras["tiff"]]
     return dict(re.findall(r"^([\w-]+)>=([\w.]+)$", "\n".join(needs), re.MULTILINE)), needs
 
 

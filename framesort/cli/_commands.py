@@ -87,7 +87,7 @@ def _run_night(options: Namespace) -> int:
 
 
 def _run_pipeline(options: Namespace, pipeline: Callable[..., NightResult]) -> int:
-    with open_executor(options.workers) as pool:
+    with open_executor(options.workers, cluster=options.executor) as pool:
         result = pipeline(
             options.frames,
             out=options.out,
@@ -103,7 +103,7 @@ def _run_pipeline(options: Namespace, pipeline: Callable[..., NightResult]) -> i
 
 
 def _run_merge(options: Namespace) -> int:
-    with open_executor(options.workers) as pool:
+    with open_executor(options.workers, cluster=options.executor) as pool:
         result = merge_night(
             options.folder,
             settings=_merge_settings(options),

@@ -70,7 +70,7 @@ def run_compare(options: Namespace) -> int:
     from framesort.night import CompareOptions, compare_nights
     from framesort.workers import open_executor
 
-    with open_executor(options.workers) as pool:
+    with open_executor(options.workers, cluster=options.executor) as pool:
         result = compare_nights(
             options.nights,
             out=options.out,

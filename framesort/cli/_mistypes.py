@@ -13,7 +13,6 @@ _ARGUMENTS = {
     "form": "--log-form",
     "zone": "--log-zone",
     "start": "--log-start",
-    "executor": "--workers",
 }
 """Arguments of the library's functions that have another name than their option."""
 

@@ -54,6 +54,12 @@ def _running(*, overwrite: bool = True, settings: bool = True) -> Parser:
     running = Parser(add_help=False)
     group = running.add_argument_group("running")
     group.add_argument("--workers", type=int, metavar="N", help="processes (default: one a core)")
+    group.add_argument(
+        "--executor",
+        metavar="ADDRESS",
+        help="measure frames on a dask.distributed cluster, by the address of its scheduler, as in "
+        "tcp://head:8786; in trusted networks only",
+    )
     if overwrite:
         group.add_argument("--overwrite", action="store_true", help="replace an existing result")
     if settings:

@@ -116,7 +116,7 @@ def run_watch(options: Namespace) -> int:
     stop = threading.Event()
     with ExitStack() as stack:
         stack.enter_context(_stopped_by_signals(stop))
-        pool = stack.enter_context(open_executor(options.workers))
+        pool = stack.enter_context(open_executor(options.workers, cluster=options.executor))
         page, latest = None, [LiveStatus()]
         if options.serve is not None:
             page = stack.enter_context(

@@ -1,7 +1,7 @@
 """Readers that give one plane of a colour frame, whatever the frame's form."""
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from framesort.colour._lattice import green_lattice
 from framesort.colour._planes import PLANES, REACH, colour_place, pick_colour
 from framesort.errors import FrameError
-from framesort.files import read_image
+from framesort.files import files_read, read_image, reader_of
 
 __all__ = ["GreenReader", "PlaneReader"]
 
@@ -40,6 +40,14 @@ class GreenReader:
         if self.pattern == "RGB":
             return _plane(pixels, 1), header
         return green_lattice(_mosaic(pixels), self.pattern), header
+
+    def files(self, path: Any) -> list[str]:
+        """The files that a frame's pixels are read from."""
+        return files_read(self.read, path)
+
+    def only(self, path: Any) -> "GreenReader":
+        """The same for one frame."""
+        return replace(self, read=reader_of(self.read, path))
 
     def digest(self, path: Any) -> str:
         """What the pixels depend on besides the frame itself."""

@@ -14,9 +14,9 @@ from framesort.comparison._added_blur import fit_added_blur
 from framesort.comparison._mean_star import MOST_STARS, FrameStar, measure_mean_star
 from framesort.comparison._profiles import StarProfiles, average_round, measure_halo
 from framesort.errors import FrameError
-from framesort.files import read_image
+from framesort.files import files_read, read_image, reader_of
 from framesort.records import FrameQuality
-from framesort.workers import Progress, run_tasks
+from framesort.workers import Away, Progress, run_tasks
 
 __all__ = ["StarOptions", "StarsOfFrames", "measure_stars_of_frames"]
 
@@ -111,6 +111,10 @@ def _star_task(task: _StarTask) -> FrameStar:
         return FrameStar(reason="not measured")
 
 
+def _files_of(task: _StarTask) -> list[str]:
+    return [] if task.reason else files_read(task.read, task.path)
+
+
 def _worker_died(task: _StarTask) -> FrameStar:
     return FrameStar(reason="not measured")
 
@@ -201,14 +205,19 @@ def measure_stars_of_frames(
             quality.fwhm,
             float(turn),
             options.most,
-            read,
+            reader_of(read, path),
             _reason(quality, widths[label]),
         )
         for path, quality, label, turn in zip(paths, qualities, labels.tolist(), angle, strict=True)
     ]
     stars = tuple(
         run_tasks(
-            _star_task, tasks, executor=executor, progress=progress, ahead=4, instead=_worker_died
+            _star_task,
+            tasks,
+            executor=executor,
+            progress=progress,
+            instead=_worker_died,
+            away=Away(function=_star_task, files=_files_of),
         )
     )
     profiles = [star.profiles for star in stars]

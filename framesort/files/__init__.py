@@ -11,6 +11,7 @@ from framesort.files._fits import (
 )
 from framesort.files._kept import KeptValues
 from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
+from framesort.files._readers import files_read, reader_of
 from framesort.files._scan import PromisedSize, promised_size
 from framesort.files._sums import verify_sums
 from framesort.files._tables import read_table, write_table
@@ -31,6 +32,7 @@ __all__ = [
     "StrPath",
     "check_rawpy",
     "drop_unreadable",
+    "files_read",
     "find_zone",
     "hold_content",
     "image_hdu",
@@ -43,6 +45,7 @@ __all__ = [
     "promised_size",
     "read_image",
     "read_table",
+    "reader_of",
     "reads_by_rows",
     "remove_leftovers",
     "safe_name",

@@ -100,6 +100,18 @@ class FrameReader:
         recipe = self.recipes.get(os.fspath(path))
         return header_level if recipe is None else recipe.level
 
+    def files(self, path: Any) -> list[str]:
+        """The files that a frame's pixels are read from: its own, then the masters'."""
+        name = os.fspath(path)
+        recipe = self.recipes.get(name, Recipe())
+        return [name, *filter(None, (recipe.bias, recipe.dark, recipe.flat))]
+
+    def only(self, path: Any) -> "FrameReader":
+        """The same for one frame, which is less to send to another process."""
+        name = os.fspath(path)
+        known = {name: self.recipes[name]} if name in self.recipes else {}
+        return FrameReader(recipes=known)
+
     def with_levels(self, levels: dict[str, float]) -> "FrameReader":
         """The same with saturation levels of calibrated frames.
 

@@ -13,12 +13,12 @@ from astropy.nddata import CCDData, NDData
 
 import framesort
 from framesort.errors import FrameError, FramesortError, InputError, QualityWarning
-from framesort.files import hold_content, read_image, verify_sums
+from framesort.files import files_read, hold_content, read_image, reader_of, verify_sums
 from framesort.images import as_picture
 from framesort.quality._cache import cache_key, load_quality, save_quality
 from framesort.records import FrameQuality, Note
 from framesort.stars import measure_image
-from framesort.workers import Progress, name_task, run_tasks
+from framesort.workers import Away, Progress, name_task, run_tasks
 
 __all__ = ["measure_frames"]
 
@@ -34,6 +34,7 @@ class _MeasureTask:
     cache: Path | None
     measurer: Callable[..., FrameQuality]
     read: Callable[..., tuple[Any, Any]]
+    away: bool = False  # on a machine that has no cache
 
 
 def _settings(task: _MeasureTask) -> dict[str, Any]:
@@ -47,11 +48,15 @@ def _settings(task: _MeasureTask) -> dict[str, Any]:
 
 
 class _Done(NamedTuple):
-    """Quality of one frame, what failed in measuring it, and why it could not be kept."""
+    """Quality of one frame, what failed in measuring it, and why it could not be kept.
+
+    `key`: under which it is still to be kept.
+    """
 
     quality: FrameQuality
     trouble: str = ""
     unkept: str = ""
+    key: str = ""
 
 
 def _measure_task(task: _MeasureTask) -> _Done:
@@ -72,8 +77,35 @@ def _measure_task(task: _MeasureTask) -> _Done:
         return _Done(FrameQuality(reason="vanished"))
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         return _Done(FrameQuality(reason="changed"))  # what was measured belongs to no file
-    unkept = save_quality(task.cache, key, quality) if key and task.cache is not None else ""
-    return _Done(quality, trouble.removeprefix(f"{task.path}: "), unkept)
+    done = _Done(quality, trouble.removeprefix(f"{task.path}: "), key=key)
+    return done if task.away else _keep(task, done)
+
+
+def _keep(task: _MeasureTask, done: _Done) -> _Done:
+    """Write what was measured into the cache."""
+    if not done.key or task.cache is None:
+        return done
+    return done._replace(unkept=save_quality(task.cache, done.key, done.quality), key="")
+
+
+def _measure_away(task: _MeasureTask) -> _Done:
+    return _measure_task(replace(task, away=True))
+
+
+def _find_kept(task: _MeasureTask) -> _Done | None:
+    """What the cache holds of a frame; None where that must be measured."""
+    if task.cache is None or isinstance(task.path, NDData) or not any(task.cache.glob("*.npz")):
+        return None
+    try:
+        with hold_content(task.path) as content:
+            kept = load_quality(task.cache, cache_key(content, _settings(task)))
+    except OSError:
+        return None
+    return None if kept is None else _Done(kept)
+
+
+def _files_of(task: _MeasureTask) -> list[str]:
+    return files_read(task.read, task.path)
 
 
 def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
@@ -85,7 +117,7 @@ def _measure_file(task: _MeasureTask) -> tuple[FrameQuality, str, str]:
         with hold_content(task.path) as content:  # digest, pixels and checksum of one reading
             if task.cache is not None:
                 key = cache_key(content, _settings(task))
-                kept = load_quality(task.cache, key)
+                kept = None if task.away else load_quality(task.cache, key)
                 if kept is not None:
                     return kept, "", ""
             image, _ = task.read(task.path)
@@ -230,7 +262,7 @@ def measure_frames(
     levels = [None if level is None or np.isnan(level) else float(level) for level in levels]
     folder = None if cache is None else Path(cache)
     tasks = [
-        _MeasureTask(_source(path, number), level, folder, measurer, read)
+        _MeasureTask(_source(path, number), level, folder, measurer, reader_of(read, path))
         for number, (path, level) in enumerate(zip(paths, levels, strict=True), 1)
     ]
     names = [
@@ -240,7 +272,14 @@ def measure_frames(
     results, unkept = [], {}
     for name, done in zip(
         names,
-        run_tasks(_measure_task, tasks, executor=executor, progress=progress, instead=_worker_died),
+        run_tasks(
+            _measure_task,
+            tasks,
+            executor=executor,
+            progress=progress,
+            instead=_worker_died,
+            away=Away(function=_measure_away, files=_files_of, before=_find_kept, after=_keep),
+        ),
         strict=True,
     ):
         if done.trouble:

@@ -1,10 +1,12 @@
 """Work spread over cores and machines: many tasks, in order, on any executor."""
 
+from framesort.workers._away import Away
 from framesort.workers._cores import core_count, free_memory, run_bands
 from framesort.workers._pool import open_executor, open_threads, own_processes, prepare_workers
 from framesort.workers._tasks import Progress, name_task, run_tasks, worker_count
 
 __all__ = [
+    "Away",
     "Progress",
     "core_count",
     "free_memory",

@@ -14,12 +14,15 @@ from concurrent.futures import (
     ProcessPoolExecutor,
     ThreadPoolExecutor,
 )
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from multiprocessing.process import BaseProcess
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from framesort.errors import InputError, hide_deprecations
 from framesort.workers._cores import core_count
+
+if TYPE_CHECKING:
+    from framesort.workers._hub import Hub
 
 __all__ = ["Pool", "open_executor", "open_threads", "own_processes", "prepare_workers"]
 
@@ -28,34 +31,46 @@ STOP_SECONDS = 3
 
 
 @contextmanager
-def open_executor(workers: int | None = None) -> Iterator[Executor | None]:
+def open_executor(workers: int | None = None, *, cluster: Any = None) -> Iterator[Executor | None]:
     """Give a pool of processes, or None for one worker (the caller's own process).
 
     Parameters
     ----------
     workers : int or None
         Number of processes; None for one a core.
+    cluster : str, `distributed.Client` or None
+        A running dask.distributed cluster that frames are measured on, by the address of its
+        scheduler or by a client. Workers read the files that they see under the same path, and
+        are sent others. All else is done in the pool, or in this process.
 
     Raises
     ------
     InputError
-        `workers` is below 1.
+        `workers` is below 1. dask.distributed is not installed, no scheduler answers.
+    WorkerError
+        The cluster has no workers, or some that could give other results.
     """
     if workers is None:
         workers = core_count()
     if workers < 1:
         raise InputError(f"workers must be 1 or more, got {workers}")
-    if workers == 1:
+    if workers == 1 and cluster is None:
         yield None
         return
-    pool = Pool(workers)
-    try:
-        yield pool
-    except BaseException:
-        pool.stop()
-        raise
-    finally:
-        pool.shutdown()
+    with ExitStack() as stack:
+        hub = None
+        if cluster is not None:
+            from framesort.workers._hub import open_hub
+
+            hub = stack.enter_context(open_hub(cluster))
+        pool = Pool(workers, hub)
+        try:
+            yield pool
+        except BaseException:
+            pool.stop()
+            raise
+        finally:
+            pool.shutdown()
 
 
 @contextmanager
@@ -73,12 +88,12 @@ def open_threads(executor: Executor | None) -> Iterator[Executor | None]:
 
 
 def own_processes(executor: Executor | None) -> Executor | None:
-    """The executor if it is a pool of `open_executor`, else None.
+    """The executor if it is a pool of `open_executor` with several processes, else None.
 
     For work that gains from more processes on this machine, but is neither fit for threads nor
     worth sending away.
     """
-    return executor if isinstance(executor, Pool) else None
+    return executor if isinstance(executor, Pool) and executor.workers > 1 else None
 
 
 def prepare_workers(modules: Sequence[str]) -> None:
@@ -118,15 +133,19 @@ class _WorkerStopped(SystemExit):
 
 
 class Pool(Executor):
-    """A process pool that can be made anew after one of its workers has died."""
+    """A process pool that can be made anew after one of its workers has died.
 
-    def __init__(self, workers: int) -> None:
+    With a `hub`, tasks that may be done elsewhere go to its cluster, see `run_tasks`.
+    """
+
+    def __init__(self, workers: int, hub: "Hub | None" = None) -> None:
         # Never plain fork: this process may hold threads of numerical libraries.
         methods = multiprocessing.get_all_start_methods()
         self._context = multiprocessing.get_context(
             "forkserver" if "forkserver" in methods else "spawn"
         )
         self.workers = workers
+        self.hub = hub
         self._others = set(multiprocessing.active_children())
         self._pool = self._make()
 

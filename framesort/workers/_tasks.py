@@ -7,6 +7,7 @@ from dataclasses import is_dataclass
 from typing import Any, TypeVar
 
 from framesort.errors import WorkerError
+from framesort.workers._away import Away
 from framesort.workers._pool import Pool
 
 __all__ = ["Progress", "name_task", "run_tasks", "worker_count"]
@@ -74,20 +75,35 @@ class _InOrder:
         item, future = waiting.popleft()
         try:
             return future.result()
-        except BrokenExecutor as error:
-            if not isinstance(self._executor, Pool):
-                raise WorkerError(_DIED) from error
+        except Exception as error:
+            died = self._as_death(error)
         for _, other in waiting:  # alone, so that a further death has one cause
             if not other.done():
                 other.exception()
-        for _ in range(2):
+        # dask has tried four workers, but gives up what was beside the task that killed them too.
+        for _ in range(2 if isinstance(self._executor, Pool) else 1):
             try:
                 return self._submit(item).result()
-            except BrokenExecutor as error:
-                died = error
+            except Exception as error:
+                died = self._as_death(error)
         if self._instead is None:
             raise WorkerError(_DIED) from died
         return self._instead(item)
+
+    def _as_death(self, error: Exception) -> Exception:
+        """The error if it is the death of a worker after which there are others; else it rises."""
+        if is_killed(error) or (
+            isinstance(error, BrokenExecutor) and isinstance(self._executor, Pool)
+        ):
+            return error
+        if isinstance(error, BrokenExecutor):
+            raise WorkerError(_DIED) from error
+        raise error
+
+
+def is_killed(error: BaseException | None) -> bool:
+    """Whether dask gave a task up because all workers that tried it died."""
+    return type(error).__name__ == "KilledWorker"
 
 
 _DIED = (
@@ -124,6 +140,7 @@ def run_tasks(
     progress: Progress | None = None,
     ahead: int | None = None,
     instead: Callable[[Item], Result] | None = None,
+    away: Away | None = None,
 ) -> Iterator[Result]:
     """Apply a function to each item and give the results in the order of the items.
 
@@ -143,6 +160,8 @@ def run_tasks(
     instead : callable or None
         Takes an item whose worker died at every try and gives what counts as its result. None makes
         that an error.
+    away : Away or None
+        How to do the tasks on the cluster of `open_executor`; None: they are done here.
 
     Returns
     -------
@@ -152,12 +171,17 @@ def run_tasks(
     Raises
     ------
     WorkerError
-        A worker process died; in a pool of `open_executor`: at all three tries.
+        A worker process died; in a pool of `open_executor`: at all three tries. The cluster is
+        lost.
     """
-    ahead = ahead or max(8, 2 * worker_count(executor))
-    results: Any = (
-        _Serial(function, items)
-        if executor is None
-        else _InOrder(function, items, executor, ahead, instead)
-    )
+    results: Any
+    if away is not None and isinstance(executor, Pool) and executor.hub is not None:
+        from framesort.workers._cluster import FarTasks
+
+        results = FarTasks(executor.hub, function, items, away, ahead, instead)
+    elif executor is None or (isinstance(executor, Pool) and executor.workers == 1):
+        results = _Serial(function, items)
+    else:
+        ahead = ahead or max(8, 2 * worker_count(executor))
+        results = _InOrder(function, items, executor, ahead, instead)
     return iter(results if progress is None else progress(results))

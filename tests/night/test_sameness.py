@@ -70,17 +70,3 @@ def test_two_workers_and_the_frames_in_reverse(short_night):
     frames, log, alone = short_night
     with open_executor(2) as pool:
         same(alone, run_night(frames[::-1], log, pool))
-
-
-@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
-def test_dask_cluster(short_night, tmp_path):
-    """Any executor: here that of dask.distributed, workers in processes of their own."""
-    distributed = pytest.importorskip("distributed")
-    frames, log, alone = short_night
-    with (
-        distributed.LocalCluster(
-            n_workers=2, threads_per_worker=1, dashboard_address=None, local_directory=tmp_path
-        ) as cluster,
-        distributed.Client(cluster) as client,
-    ):
-        same(alone, run_night(frames, log, client.get_executor()))
