@@ -1,11 +1,11 @@
-"""Time and memory of a star replacement on a large simulated picture.
+"""Time and memory of a star replacement and its self-check on a large simulated picture.
 
     python tests/bench/bench_replace.py [--width 6240] [--height 4160] [--stars 20000]
 
-Prints seconds of wall clock and of processor, and the most memory in use during the call beyond
-what was in use before it (the two stacks are not counted; the four pictures that are returned
-are), in float32 images of that size. Run once before on a small picture, so that the kernels are
-compiled.
+Prints for both seconds of wall clock and of processor, and the most memory in use during the call
+beyond what was in use before the first (the two stacks are not counted; the pictures that are
+returned are), in float32 images of that size. Run once before on a small picture, so that the
+kernels are compiled.
 """
 
 import argparse
@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import gaussian_filter, zoom
 
-from framesort.replacement import replace_stars
+from framesort.replacement import measure_replacement, replace_stars
 from framesort.replacement._kernels import add_stars
 from framesort.replacement._profile import moffat_profile
 
@@ -74,8 +74,20 @@ class Peak(threading.Thread):
             self.most = max(self.most, used_memory())
 
 
+def measured(work):
+    """What a call gives, its seconds by the clock and of the processor, and the most memory."""
+    watch = Peak()
+    watch.start()
+    wall, core = time.perf_counter(), time.process_time()
+    result = work()
+    wall, core = time.perf_counter() - wall, time.process_time() - core
+    watch.done.set()
+    watch.join()
+    return result, wall, core, watch.most
+
+
 def main():
-    """Print one line."""
+    """Print a line for the replacement and one for its self-check."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--width", type=int, default=6240)
     parser.add_argument("--height", type=int, default=4160)
@@ -83,22 +95,17 @@ def main():
     parser.add_argument("--seed", type=int, default=1)
     args = parser.parse_args()
     shape = (args.height, args.width)
-    replace_stars(*make_stacks((300, 320), 80, np.random.default_rng(0)))
+    small = make_stacks((300, 320), 80, np.random.default_rng(0))
+    measure_replacement(replace_stars(*small), *small)
     deep, sharp = make_stacks(shape, args.stars, np.random.default_rng(args.seed))
     before = used_memory()
-    watch = Peak()
-    watch.start()
-    wall, work = time.perf_counter(), time.process_time()
-    result = replace_stars(deep, sharp)
-    wall, work = time.perf_counter() - wall, time.process_time() - work
-    watch.done.set()
-    watch.join()
     pixels = shape[0] * shape[1]
-    print(
-        f"{pixels / 1e6:.1f} Mpx, {args.stars} stars drawn, {len(result.table)} found: "
-        f"{wall:.1f} s, {work:.1f} s of processor, "
-        f"{(watch.most - before) / 4 / pixels:.1f} float32 images more than before"
-    )
+    result, *spent = measured(lambda: replace_stars(deep, sharp))
+    _, *checked = measured(lambda: measure_replacement(result, deep, sharp))
+    print(f"{pixels / 1e6:.1f} Mpx, {args.stars} stars drawn, {len(result.table)} found")
+    for name, (wall, core, most) in (("replacement", spent), ("self-check", checked)):
+        images = (most - before) / 4 / pixels
+        print(f"{name}: {wall:.1f} s, {core:.1f} s of processor, {images:.1f} float32 images")
 
 
 if __name__ == "__main__":
