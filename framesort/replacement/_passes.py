@@ -231,13 +231,35 @@ def compare_rows(deep, model, offset, nebula, full, factors, level, structure, r
 
 
 @njit(cache=True, nogil=True)
-def _middle(values):
-    """Median of some numbers, of the lower half the highest and of the upper the lowest."""
-    half = len(values) // 2
-    parted = np.partition(values, half)
-    if len(values) % 2:
-        return parted[half]
-    return (parted[:half].max() + parted[half]) / np.float32(2)
+def _middle(values, count):
+    """Median of the first numbers, which change places (Hoare 1961, CACM 4, 321)."""
+    half = count // 2
+    first, last = 0, count - 1
+    while first < last:
+        pivot = values[(first + last) // 2]
+        i, j = first, last
+        while i <= j:
+            while values[i] < pivot:
+                i += 1
+            while values[j] > pivot:
+                j -= 1
+            if i <= j:
+                values[i], values[j] = values[j], values[i]
+                i += 1
+                j -= 1
+        if half <= j:
+            last = j
+        elif half >= i:
+            first = i
+        else:
+            break
+    top = values[half]
+    if count % 2:
+        return top
+    low = values[0]
+    for k in range(1, half):
+        low = max(low, values[k])
+    return (low + top) / np.float32(2)
 
 
 @njit(cache=True, nogil=True)
@@ -256,5 +278,7 @@ def box_deviations(image, use, box, first, last, out):
                         n += 1
             out[j, i] = np.nan
             if 2 * n >= height * width:
-                part = values[:n]
-                out[j, i] = _middle(np.abs(part - _middle(part)))
+                level = _middle(values, n)
+                for k in range(n):
+                    values[k] = abs(values[k] - level)
+                out[j, i] = _middle(values, n)
