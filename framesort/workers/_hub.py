@@ -2,6 +2,7 @@
 
 import logging
 import os
+import socket
 import threading
 import time
 import uuid
@@ -240,6 +241,8 @@ def open_hub(cluster: Any) -> Iterator[Hub]:
         else:
             connect: Any = distributed.Client
             try:
+                if isinstance(cluster, str):
+                    _reach(cluster)
                 client = connect(cluster, timeout=CONNECT_SECONDS, set_as_default=False)
                 own = True
             except (OSError, ValueError, TypeError, ImportError) as error:
@@ -255,6 +258,15 @@ def open_hub(cluster: Any) -> Iterator[Hub]:
             hub.end()
             if own:
                 client.close(timeout=2)
+
+
+def _reach(address: str) -> None:
+    """Raise OSError or ValueError where nothing listens: a client would try that for long."""
+    from distributed.comm.addressing import get_address_host_port
+
+    locate: Any = get_address_host_port
+    host, port = locate(address)
+    socket.create_connection((host, port), timeout=CONNECT_SECONDS).close()
 
 
 @contextmanager
