@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser, join_negative
 from framesort.errors import FramesortError, hide_deprecations
-from framesort.workers import prepare_workers
+from framesort.workers import limit_heaps, prepare_workers
 
 __all__ = ["main"]
 
@@ -29,8 +29,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         not allow it, 130 stopped by the user.
     """
     try:
-        if arguments is None:  # this process is the program, its warnings are ours to choose
+        if (
+            arguments is None
+        ):  # this process is the program, its warnings and its memory are ours to choose
             hide_deprecations()
+            limit_heaps()
         return _run(sys.argv[1:] if arguments is None else arguments)
     except KeyboardInterrupt:
         print("framesort: stopped; what was finished is kept", file=sys.stderr)

@@ -13,8 +13,9 @@ from functools import lru_cache
 import numpy as np
 from scipy import fft, ndimage, optimize
 
+from framesort.records import MAD_TO_SIGMA
+from framesort.replacement import _passes as passes
 from framesort.replacement._arrays import Array, Floats, Image, Mask
-from framesort.replacement._robust import median_deviation
 from framesort.replacement._sky import WHITE, fine_residual, smooth_scale
 
 __all__ = ["box_ratios", "fine_share", "noise_kernel", "total_ratio"]
@@ -63,18 +64,20 @@ def box_ratios(image: Array, free: Mask) -> Floats:
         1 and 1 for white noise.
     """
     inner = np.s_[2:-2, 2:-2]
-    images = [part(image)[inner] for part in (_finest_detail, _finer_residual, fine_residual)]
-    free = free[inner]
-    out = []
+    images = [
+        np.ascontiguousarray(part(image)[inner], np.float32)
+        for part in (_finest_detail, _finer_residual, fine_residual)
+    ]
+    free = np.ascontiguousarray(free[inner])
+    columns = len(range(0, max(1, free.shape[1] - BOX // 2), BOX))
+    found = []
     for y in range(0, max(1, free.shape[0] - BOX // 2), BOX):
-        for x in range(0, max(1, free.shape[1] - BOX // 2), BOX):
-            cut = np.s_[y : y + BOX, x : x + BOX]
-            use = free[cut]
-            if use.sum() > BOX * BOX / 2:
-                detail, finer, fine = (median_deviation(v[cut][use]) for v in images)
-                if fine > 0:
-                    out.append((detail / fine / USUAL, finer / fine))
-    return np.array(out).reshape(-1, 2)
+        spreads = np.empty((3, columns), np.float32)
+        for some, out in zip(images, spreads, strict=True):
+            passes.absolute_medians(some[y : y + BOX], free[y : y + BOX], BOX, out)
+        detail, finer, fine = MAD_TO_SIGMA * spreads[:, spreads[2] > 0].astype(float)
+        found.append(np.column_stack([detail / fine / USUAL, finer / fine]))
+    return np.concatenate(found)
 
 
 def total_ratio(ratios: Array) -> float:

@@ -15,10 +15,9 @@ from framesort.replacement._coarse import (
     smooth_blocks,
     spread,
 )
-from framesort.replacement._memory import release_memory
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks
-from framesort.workers import run_bands
+from framesort.workers import release_memory, run_bands
 
 __all__ = ["find_detail"]
 

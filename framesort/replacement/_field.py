@@ -39,7 +39,6 @@ from framesort.replacement._local_background import (
     measure_nebula_ratio,
 )
 from framesort.replacement._matching import TILES, convolve
-from framesort.replacement._memory import release_memory
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Places, Side, Stacks, redraw
@@ -48,7 +47,7 @@ from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
 from framesort.stars import background_level, subtract_background
-from framesort.workers import core_count
+from framesort.workers import core_count, release_memory
 
 __all__ = ["fit_field"]
 

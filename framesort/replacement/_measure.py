@@ -26,7 +26,6 @@ from framesort.replacement._difference import (
     make_difference,
 )
 from framesort.replacement._input import as_planes, mean_plane
-from framesort.replacement._memory import release_memory
 from framesort.replacement._replacement_check import ReplacementCheck, no_places
 from framesort.replacement._residual import cut_around, make_residual, rank_residuals
 from framesort.replacement._robust import robust_std
@@ -45,6 +44,7 @@ from framesort.replacement._structure import (
     measure_structure,
 )
 from framesort.stars import guess_saturation, measure_image
+from framesort.workers import release_memory
 
 __all__ = ["measure_replacement"]
 

@@ -282,3 +282,18 @@ def box_deviations(image, use, box, first, last, out):
                 for k in range(n):
                     values[k] = abs(values[k] - level)
                 out[j, i] = _middle(values, n)
+
+
+@njit(cache=True, nogil=True)
+def absolute_medians(image, use, box, out):
+    """Median of the absolute values to be used in the boxes of a row; NaN under half of them."""
+    ny, nx = image.shape
+    values = np.empty(box * box, np.float32)
+    for k in range(len(out)):
+        n = 0
+        for y in range(min(box, ny)):
+            for x in range(k * box, min((k + 1) * box, nx)):
+                if use[y, x]:
+                    values[n] = abs(image[y, x])
+                    n += 1
+        out[k] = _middle(values, n) if 2 * n > box * box else np.nan

@@ -15,12 +15,12 @@ from framesort.replacement._extended import find_sky, sky_rows
 from framesort.replacement._field import fit_field
 from framesort.replacement._fit import Unknowns, fit_stars, star_fwhm
 from framesort.replacement._layers import Layers
-from framesort.replacement._memory import release_memory
 from framesort.replacement._options import ReplacementSettings
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks, draw
 from framesort.replacement._verdict import Verdict, judge_detections
 from framesort.stars import guess_saturation
+from framesort.workers import release_memory
 
 __all__ = ["Lead", "PlaneJob", "PlaneResult", "change_plane", "fit_lead"]
 
