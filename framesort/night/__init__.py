@@ -62,3 +62,7 @@ def __getattr__(name: str) -> Any:
     if name in _LATER:
         return getattr(import_module(f"{__name__}.{_LATER[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_LATER})
