@@ -29,9 +29,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         not allow it, 130 stopped by the user.
     """
     try:
-        if (
-            arguments is None
-        ):  # this process is the program, its warnings and its memory are ours to choose
+        if arguments is None:  # this process is the program: its warnings and memory are ours
             hide_deprecations()
             limit_heaps()
         return _run(sys.argv[1:] if arguments is None else arguments)

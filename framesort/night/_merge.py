@@ -136,27 +136,34 @@ def merge_step(
     compile_loops(*needed, executor=run.executor, progress=run.progress)
     stacks = None
     for k, frames in enumerate(todo):
-        with ThreadPoolExecutor(1) as thread, ThreadPoolExecutor(1) as other:
+        following = todo[k + 1] if k + 1 < len(todo) else None
+        with ThreadPoolExecutor(1) as thread:
             aside = None if run.executor is None else thread
             if stacks is None:
                 stacks = stack_group(run, frames, aside)
-            following = todo[k + 1 : k + 2]
-            if aside is None or not following or not _has_room(run, following[0]):
-                group = _finish_group(run, frames, stacks, aside, write)
-                stacks = None
+            finish = partial(_finish_group, run, frames, stacks, aside, write)
+            stacks = None
+            if aside is None or following is None or not _has_room(run, following):
+                group = finish()
             else:
-                stop = Event()
-                # Filters of warnings are the process's, and both threads change them.
-                with warnings.catch_warnings():
-                    warnings.simplefilter("ignore")
-                    coming = other.submit(stack_group, _until(run, stop), following[0], None)
-                    try:
-                        group = _finish_group(run, frames, stacks, aside, write)
-                        stacks = coming.result()
-                    except BaseException:
-                        stop.set()
-                        raise
+                group, stacks = _stack_beside(run, following, finish)
         yield group
+
+
+def _stack_beside(
+    run: NightRun, following: GroupFrames, finish: Callable[[], MergedGroup]
+) -> tuple[MergedGroup, dict[str, Stack]]:
+    """Finish a group while the next is stacked; where that fails, stacking is stopped."""
+    stop = Event()
+    # Filters of warnings are the process's, and both threads change them.
+    with warnings.catch_warnings(), ThreadPoolExecutor(1) as other:
+        warnings.simplefilter("ignore")
+        coming = other.submit(stack_group, _until(run, stop), following, None)
+        try:
+            return finish(), coming.result()
+        except BaseException:
+            stop.set()
+            raise
 
 
 def _group_frames(

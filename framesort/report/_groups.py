@@ -73,17 +73,17 @@ def _show_group(group: GroupResults, name: str, longest: int) -> GroupPage:
     sharp = read_stack(group, "sharp")
     residual = residual_picture(final, sharp, scale=group.flux_scale, longest=longest // 2)
     known = {"deep": deep, "sharp": sharp, "final": final}
-    group = replace(group, pixels={name: p for name, p in known.items() if p is not None})
+    held = replace(group, pixels={name: p for name, p in known.items() if p is not None})
     return GroupPage(
-        group=replace(group, pixels={}),
+        group=group,
         name=name,
         shape=shape,
         comparisons=comparisons,
-        stars=_bright_strips(group, shape),
+        stars=_bright_strips(held, shape),
         checks=check_group(group, beyond=math.nan if residual is None else residual.beyond),
         residual=residual,
-        failed_places=failed_strips(group, height=shape[0]),
-        worst=worst_strips(group, height=shape[0]),
+        failed_places=failed_strips(held, height=shape[0]),
+        worst=worst_strips(held, height=shape[0]),
     )
 
 

@@ -183,7 +183,8 @@ def _probe_frames(
 
 def _stripes(rows: int, workers: int) -> list[slice]:
     """The grid in stripes of about equal height, the same number for each worker."""
-    count = max(1, min(-(-STRIPES // max(workers, 1)) * max(workers, 1), rows // SMALLEST_STRIPE))
+    workers = max(workers, 1)  # 0 where their number is not known
+    count = max(1, min(-(-STRIPES // workers) * workers, rows // SMALLEST_STRIPE))
     edges = np.linspace(0, rows, count + 1).round().astype(int).tolist()
     return [slice(start, stop) for start, stop in itertools.pairwise(edges)]
 
