@@ -10,11 +10,10 @@ from skimage.measure import regionprops
 
 from framesort.replacement import _detect as detect
 from framesort.replacement._arrays import Array, Mask
-from framesort.replacement._coarse import STEP, block_most
 from framesort.replacement._matching import identity
 from framesort.replacement._side import Places, Side, nearest_pixels
 from framesort.replacement._sky import PixelNoise
-from framesort.replacement._smooth import ROWS, Level, grow
+from framesort.replacement._smooth import ROWS, grow, highest_within
 from framesort.workers import run_bands
 
 __all__ = [
@@ -115,15 +114,10 @@ class StarField(StarFit):
 
 def first_places(
     deep: Array, sharp: Array, saturated: Array, widths: tuple[float, float], level: float
-) -> tuple[Array, Array, Level]:
-    """Peaks of both filtered stacks together; one star for each patch of saturated pixels.
-
-    X and y, and the scatter of the filtered sharp stack around each pixel.
-    """
-    score, _ = detect.star_score(deep, widths[0])
-    other, spread = detect.star_score(sharp, widths[1])
-    score += other
-    del other
+) -> tuple[Array, Array]:
+    """X and y: peaks of both filtered stacks together; one for each patch of saturated pixels."""
+    score = detect.star_score(deep, widths[0])
+    score += detect.star_score(sharp, widths[1])
     x, y, _ = detect.find_peaks(score, np.sqrt(2) * level)
     del score
     labels, n = ndimage.label(saturated)
@@ -135,7 +129,7 @@ def first_places(
         count = np.bincount(which)
         x = np.append(np.bincount(which, column) / count, x[free])
         y = np.append(np.bincount(which, row) / count, y[free])
-    return x, y, spread
+    return x, y
 
 
 def near_saturated(saturated: Array, width: float) -> Array:
@@ -210,11 +204,12 @@ def _filter_rest(side: Side, out: Array, start: int, stop: int) -> None:
     margin = int(8 * side.profile.width)
     first = max(0, start - margin)
     cut = slice(first, min(len(out), stop + margin))
-    # Each block of two pixels a side by its brightest one.
-    around = ndimage.maximum_filter(block_most(side.model[cut]), round(side.profile.width / STEP))
-    error = np.hypot(np.float32(4 * side.eps) * around, np.float32(side.noise))
+    error = highest_within(side.model[cut], round(side.profile.width))
+    error *= np.float32(4 * side.eps)
+    error *= error
+    error += np.float32(side.noise**2)
     rest = side.image[cut] - side.model[cut]
-    rest /= error.repeat(STEP, axis=0)[: len(rest)].repeat(STEP, axis=1)[:, : rest.shape[1]]
+    rest /= np.sqrt(error, out=error)
     filtered = detect.star_filter(rest, side.profile.width, threads=1)
     out[start:stop] = filtered[start - first : stop - first]
 

@@ -29,7 +29,7 @@ def guess_width(image: Array, noise: float, saturation: float) -> float:
     """
     top, left = (max(0, (n - WINDOW) // 2) for n in image.shape)
     image = np.ascontiguousarray(image[top : top + WINDOW, left : left + WINDOW])
-    score, _ = star_score(image, 3.0)
+    score = star_score(image, 3.0)
     y, x = find_maxima(score, 3, 15)
     below = image[y, x] < 0.9 * saturation
     y, x = y[below], x[below]
@@ -136,12 +136,11 @@ def divide_by(image: Array, level: Level, factor: float = 1.0) -> None:
     run_bands(work, len(image), band=FEW_ROWS)
 
 
-def star_score(image: Array, width: float) -> tuple[Array, Level]:
-    """An image filtered for stars, in units of its scatter around each pixel; that scatter."""
+def star_score(image: Array, width: float) -> Array:
+    """An image filtered for stars, in units of its scatter around each pixel."""
     score = star_filter(image, width)
-    spread = local_spread(score)
-    divide_by(score, spread)
-    return score, spread
+    divide_by(score, local_spread(score))
+    return score
 
 
 def hot_pixels(image: Array, noise: float) -> Mask:

@@ -232,10 +232,9 @@ def _begin(
         )
     if known is not None:
         places = deepcopy(known)  # its places move with this plane's profile
-        spread = detect.star_score(flat_s, width_s)[1]
     else:
         saturated_any = saturated[0] | saturated[1]
-        x, y, spread = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
+        x, y = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
         rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
         places = Places.new(x, y, rim, core)
     sides = []
@@ -265,6 +264,8 @@ def _begin(
         known_scale=None,
         tied=True,
     )
+    # Without saturated pixels: else no star near them is thought to be clear.
+    spread = detect.local_spread(detect.star_filter(flat_s, width_s))
     return fit, _Task(stacks, spread, 8 * width_d, known is None)
 
 

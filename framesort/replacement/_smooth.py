@@ -150,6 +150,20 @@ def sample_noise(image: Array, box: int) -> float:
     return float(np.median(noise[::8, ::8]))
 
 
+def highest_within(image: Array, size: int) -> Array:
+    """The largest number of the square of `size` pixels a side around each pixel."""
+    before = size // 2
+    out = np.pad(image, (before, max(size - 1 - before, 0)), mode="edge")
+    for _ in range(2):  # rows, then columns
+        reach = 1
+        while reach < size:
+            step = min(reach, size - reach)
+            out = np.maximum(out[:-step], out[step:])
+            reach += step
+        out = out.T
+    return out
+
+
 def grow(mask: Mask, reach: int) -> Mask:
     """A mask and all pixels within `reach` steps along rows and columns of it.
 
