@@ -13,8 +13,7 @@ __all__ = ["measure_mesh", "pick_mesh", "spread_mesh", "take_mesh"]
 _LOW, _HIGH = 3.0, 1.5
 _CUT_MEAN, _CUT_SD = -0.134237, 0.871336
 
-_SIGN = 0x7FFFFFFF
-"""All bits of a 32-bit number but that of its sign."""
+_LEAST, _MOST = np.int32(-(2**31)), np.int32(2**31 - 1)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
@@ -33,55 +32,77 @@ def _cut_moments(values: Any, count: Any, low: Any, high: Any, start: Any) -> An
     return total, square, kept
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
-def _count_up_to(values: Any, count: Any, level: Any) -> Any:
-    """How many values are not above a level."""
-    kept = np.float32(0)
-    for i in range(count):
-        kept += np.float32(values[i] <= level)
-    return kept
-
-
 @njit(cache=True, nogil=True)
-def _value_of_rank(values: Any, count: Any, rank: Any, bits: Any) -> Any:
-    """The value with `rank` others below it in order.
+def _order_keys(bits: Any, count: Any, keys: Any) -> Any:
+    """Whole numbers in the order of the float32 whose bits are given; the lowest and the highest.
 
-    Read as whole numbers, the bits of positive numbers are in the order of the numbers: the place
-    is found by halving between the lowest and the highest. `bits` is room for one float32.
+    Read as whole numbers, the bits of positive numbers are in the order of the numbers.
     """
-    low = high = values[0]
+    low, high = _MOST, _LEAST
     for i in range(count):
-        low, high = min(low, values[i]), max(high, values[i])
-    number = bits.view(np.int32)
-    bits[0] = low
-    first = np.int64(number[0])
-    first = first if first >= 0 else -(first & _SIGN)
-    bits[0] = high
-    last = np.int64(number[0])
-    last = last if last >= 0 else -(last & _SIGN)
-    need = np.float32(rank + 1)
-    while True:
-        middle = (first + last) >> 1
-        number[0] = np.int32(middle) if middle >= 0 else np.int32(-middle - _SIGN - 1)
-        if first >= last:
-            return bits[0]
-        if _count_up_to(values, count, bits[0]) >= need:
-            last = middle
-        else:
-            first = middle + 1
+        sign = bits[i] >> np.int32(31)
+        key = np.int32((bits[i] ^ (sign & _MOST)) - sign)
+        keys[i] = key
+        low, high = min(low, key), max(high, key)
+    return low, high
 
 
 @njit(cache=True, nogil=True)
-def _clip_box(values: Any, count: Any, scratch: Any, bits: Any) -> Any:
-    """Level and standard deviation of `values[:count]`, free of what lies above."""
+def _split_keys(keys: Any, count: Any, level: Any) -> Any:
+    """How many keys are not above a level, the highest of these, and the lowest of the others."""
+    number, below, above = np.int32(0), _LEAST, _MOST
+    for i in range(count):
+        key = keys[i]
+        number += np.int32(key <= level)
+        below = max(below, key if key <= level else _LEAST)
+        above = min(above, _MOST if key <= level else key)
+    return number, below, above
+
+
+@njit(cache=True, nogil=True)
+def _key_of_rank(keys: Any, count: Any, rank: Any, low: Any, high: Any, number: Any) -> Any:
+    """The key with `rank` others below it in order.
+
+    It lies between `low`, which none is below, and `high`, which about `number` are not above.
+    """
+    first, last, before, turn = np.int64(low), np.int64(high), np.int64(0), 0
+    while first < last:
+        # As if they were evenly spread; halving now and then ends it whatever they are.
+        share = 0.5 if turn % 3 == 2 else (rank + 0.5 - before) / (number - before)
+        level = min(first + np.int64(share * (last - first)), last - 1)
+        found, below, above = _split_keys(keys, count, np.int32(level))
+        if found > rank:
+            last, number = np.int64(below), np.int64(found)
+        else:
+            first, before = np.int64(above), np.int64(found)
+        turn += 1
+    return np.int32(first)
+
+
+@njit(cache=True, nogil=True)
+def _value_of_key(key: Any, room: Any) -> Any:
+    """The float32 that a key stands for; `room` is one float32."""
+    room.view(np.int32)[0] = key if key >= 0 else -key + _LEAST
+    return room[0]
+
+
+@njit(cache=True, nogil=True)
+def _clip_box(values: Any, count: Any, scratch: Any, keys: Any, room: Any) -> Any:
+    """Level and standard deviation of `values[:count]`, free of what lies above.
+
+    `scratch` and `keys` are room for a sample of them, `room` is one float32.
+    """
     step = max(1, count // 512)
     n = 0
     for i in range(0, count, step):
         scratch[n] = values[i]
         n += 1
-    start = _value_of_rank(scratch, n, n // 2, bits)
+    least, most = _order_keys(scratch.view(np.int32), n, keys)
+    middle = _key_of_rank(keys, n, n // 2, least, most, n)
+    start = _value_of_key(middle, room)
     # The lower half holds no star light: its quantile gives a first, safe width.
-    width = float(start - _value_of_rank(scratch, n, int(0.1587 * n), bits))
+    low_key = _key_of_rank(keys, n, int(0.1587 * n), least, middle, n // 2 + 1)
+    width = float(start - _value_of_key(low_key, room))
     if not width > 0:  # whole numbers with little noise: half the sample is one value
         total = 0.0
         for i in range(n):
@@ -134,36 +155,36 @@ def measure_mesh(
     """
     nx = image.shape[1]
     values = np.empty(box * box, np.float32)
-    scratch = np.empty(1026, np.float32)
-    bits = np.empty(1, np.float32)
+    scratch, keys = np.empty(1026, np.float32), np.empty(1026, np.int32)
+    room = np.empty(1, np.float32)
     for j in range(first, last):
         y0, y1 = j * size // level.shape[0] - top, (j + 1) * size // level.shape[0] - top
         for i in range(level.shape[1]):
             x0, x1 = i * nx // level.shape[1], (i + 1) * nx // level.shape[1]
             count = 0
             for y in range(y0, y1):
-                row = image[y]
-                for x in range(x1 - x0):
-                    values[count + x] = row[x0 + x]
-                count += x1 - x0
+                row, part = image[y, x0:x1], values[count:]
+                for x in range(row.size):
+                    part[x] = row[x]
+                count += row.size
             count = _drop_unknown(values, count)
             if count * 4 < (y1 - y0) * (x1 - x0) or count < 9:
                 level[j, i] = np.nan
                 noise[j, i] = np.nan
                 continue
-            level[j, i], noise[j, i] = _clip_box(values, count, scratch, bits)
+            level[j, i], noise[j, i] = _clip_box(values, count, scratch, keys, room)
             # Structure of the box is no noise: second differences contain only what
             # changes within a few pixels. Every fourth row is enough.
             count, wide = 0, max(x1 - x0 - 4, 0)
             for y in range(y0, y1, 4):
-                row = image[y]
+                here, part = image[y, x0 + 2 : x0 + 2 + wide], values[count:]
+                left, right = image[y, x0 : x0 + wide], image[y, x0 + 4 : x0 + 4 + wide]
                 for x in range(wide):
-                    k = x0 + 2 + x
-                    values[count + x] = row[k] - np.float32(0.5) * (row[k - 2] + row[k + 2])
+                    part[x] = here[x] - np.float32(0.5) * (left[x] + right[x])
                 count += wide
             count = _drop_unknown(values, count)
             if count >= 64:
-                small = _clip_box(values, count, scratch, bits)[1] / np.sqrt(1.5)
+                small = _clip_box(values, count, scratch, keys, room)[1] / np.sqrt(1.5)
                 noise[j, i] = min(noise[j, i], small)
 
 
