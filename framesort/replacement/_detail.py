@@ -15,6 +15,7 @@ from framesort.replacement._coarse import (
     smooth_blocks,
     spread,
 )
+from framesort.replacement._convolution import convolve_full
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks
 from framesort.workers import release_memory, run_bands
@@ -39,9 +40,6 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
     sharp as the sharp stack; -1 on the structure where it does not show it. `rows` are those of
     `sky_rows`; `sources` are detections on which this is judged as well.
     """
-    # Imported here: it takes a third of a second to load, and sorting does not need it.
-    from scipy.signal import fftconvolve
-
     shape, side = stacks.sharp.shape, field.deep
     scale, ratio = np.float32(field.scale), np.float32(side.noise / field.sharp.noise)
     nebula = matching.convolve(lambda first, last: rows(first, last)[0], shape, field.kernel)
@@ -51,7 +49,7 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
         light -= nebula[first:last]
         return light, noise
 
-    kernel = fftconvolve(matching.identity() - field.kernel, field.pixel_noise.kernel)
+    kernel = convolve_full(matching.identity() - field.kernel, field.pixel_noise.kernel)
     detail = skies.significant_part(lost, shape, skies.noise_by_scale(kernel))
 
     release_memory()

@@ -9,6 +9,7 @@ from scipy import fft
 
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._arrays import Array, Floats, Image, Mask
+from framesort.replacement._convolution import convolve_full
 from framesort.replacement._passes import spread_blocks
 from framesort.replacement._profile import Profile
 from framesort.replacement._robust import median_deviation
@@ -340,13 +341,10 @@ def fit_kernel(tiles: list[Tile], parts: list[Array], prior: KernelPrior) -> Ker
     frames are in both stacks, of products: what it adds is known and taken off. The scale of
     stars with its error and `FREEDOM` limit the solution.
     """
-    # Imported here: it takes a third of a second to load, and sorting does not need it.
-    from scipy.signal import fftconvolve
-
     n, scale = len(parts), prior.scale
     normal, right, power = _all_sums(tiles, parts)
-    spread = [fftconvolve(part, prior.noise_kernel) for part in parts]
-    same = fftconvolve(identity(), prior.noise_kernel)
+    spread = [convolve_full(part, prior.noise_kernel) for part in parts]
+    same = convolve_full(identity(), prior.noise_kernel)
     centre = np.array([np.sum(part * same) for part in spread])
     added = power * np.array([[np.sum(a * b) for a in spread] for b in spread])
     # What noise adds is known to some percent; less than nothing cannot be left.

@@ -5,6 +5,7 @@ from scipy import ndimage
 
 from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._candidates import StarField
+from framesort.replacement._convolution import convolve_same
 from framesort.replacement._layers import Change
 from framesort.replacement._side import Places, Side, Stacks, Window, draw_star, window_around
 
@@ -183,22 +184,19 @@ def _certain_rest(
     q: float,
 ) -> Image:
     """What is certain of a star's rest along its spikes; `compared` as `_compare` gives it."""
-    # Imported here: it takes a third of a second to load, and sorting does not need it.
-    from scipy.signal import oaconvolve
-
     rest, weight = compared
     dx, dy = offset
     out = np.zeros(rest.shape, np.float32)
     away = np.clip(np.hypot(dx, dy) * q - 1, 0, 1)
     for c, s in side.profile.tables.cs:
         kernel = _elongated(float(c), float(s), q)
-        mass, light = (oaconvolve(v, kernel, mode="same") for v in (weight, weight * rest))
-        spread = np.sqrt(np.maximum(oaconvolve(weight, kernel**2, mode="same"), 1e-30))
+        mass, light = (convolve_same(v, kernel) for v in (weight, weight * rest))
+        spread = np.sqrt(np.maximum(convolve_same(weight, kernel**2), 1e-30))
         sigma = light / spread
         mean = light / np.maximum(mass, 1e-9 * max(float(weight.max()), 1e-30))
         mean *= np.clip((np.abs(sigma) - CERTAIN) / 2, 0, 1)
         mean *= np.clip(STRIP + 1 - np.abs(dy * c - dx * s) * q, 0, 1) * away
-        light_there = np.maximum(oaconvolve(own, kernel / kernel.sum(), mode="same"), 0)
+        light_there = np.maximum(convolve_same(own, kernel / kernel.sum()), 0)
         out += np.clip(mean, -light_there, light_there)
     return out
 
