@@ -27,44 +27,53 @@ def _inside(index: Any, size: Any) -> Any:
     return index if index < size else 2 * size - 1 - index
 
 
+@njit(cache=True, nogil=True)
+def _clear(line: Any) -> Any:
+    for x in range(line.size):
+        line[x] = np.float32(0)
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _add_four(kernel: Any, a: Any, b: Any, c: Any, d: Any, out: Any) -> Any:
+    """Add four lines, or three where there are three weights, times their weights."""
+    one, two, three = kernel[0], kernel[1], kernel[2]
+    if kernel.size == 3:
+        for x in range(out.size):
+            out[x] = ((out[x] + one * a[x]) + two * b[x]) + three * c[x]
+        return
+    four = kernel[3]
+    for x in range(out.size):
+        out[x] = (((out[x] + one * a[x]) + two * b[x]) + three * c[x]) + four * d[x]
+
+
 @njit(cache=True, nogil=True, inline="never")
 def _add_shifted(line: Any, kernel: Any, out: Any) -> Any:
-    """Add the line times each weight, shifted by one pixel more each; four weights at a time."""
-    size, nx, k = kernel.size, out.size, 0
-    while k < size:
-        a = line[k:]
-        if size - k >= 4:
-            one, two, three, four = kernel[k], kernel[k + 1], kernel[k + 2], kernel[k + 3]
-            b, c, d = line[k + 1 :], line[k + 2 :], line[k + 3 :]
-            for x in range(nx):
-                out[x] = (((out[x] + one * a[x]) + two * b[x]) + three * c[x]) + four * d[x]
-            k += 4
-            continue
-        one = kernel[k]
-        for x in range(nx):
+    """Sum of a line times each weight, shifted by one pixel more each; into `out`."""
+    size, k = kernel.size, 0
+    _clear(out)
+    while size - k >= 3:
+        _add_four(kernel[k : k + 4], line[k:], line[k + 1 :], line[k + 2 :], line[k + 3 :], out)
+        k += 4
+    for j in range(k, size):
+        one, a = kernel[j], line[j:]
+        for x in range(out.size):
             out[x] += one * a[x]
-        k += 1
 
 
 @njit(cache=True, nogil=True, inline="never")
 def _add_rows(ring: Any, begin: Any, kernel: Any, out: Any) -> Any:
-    """Sum of the rows of a ring, from row `begin` on, times the weights; four at a time."""
-    size, nx, k = kernel.size, out.size, 0
-    out[:] = 0
-    while k < size:
-        a = ring[(begin + k) % size]
-        if size - k >= 4:
-            one, two, three, four = kernel[k], kernel[k + 1], kernel[k + 2], kernel[k + 3]
-            b, c = ring[(begin + k + 1) % size], ring[(begin + k + 2) % size]
-            d = ring[(begin + k + 3) % size]
-            for x in range(nx):
-                out[x] = (((out[x] + one * a[x]) + two * b[x]) + three * c[x]) + four * d[x]
-            k += 4
-            continue
-        one = kernel[k]
-        for x in range(nx):
+    """Sum of the rows of a ring, from row `begin` on, times the weights; into `out`."""
+    size, k = kernel.size, 0
+    _clear(out)
+    while size - k >= 3:
+        a, b = ring[(begin + k) % size], ring[(begin + k + 1) % size]
+        c, d = ring[(begin + k + 2) % size], ring[(begin + k + 3) % size]
+        _add_four(kernel[k : k + 4], a, b, c, d, out)
+        k += 4
+    for j in range(k, size):
+        one, a = kernel[j], ring[(begin + j) % size]
+        for x in range(out.size):
             out[x] += one * a[x]
-        k += 1
 
 
 @njit(cache=True, nogil=True)
@@ -80,19 +89,19 @@ def convolve_rows(image: Any, kernel: Any, mirror: Any, first: Any, last: Any, o
     ring = np.zeros((size, nx), np.float32)  # the last rows, smoothed along x
     for y in range(first - half, last + half):
         new = ring[(y - first + half) % size]
-        new[:] = 0
         if mirror or 0 <= y < ny:
-            source = image[_inside(y, ny)]
+            source, part = image[_inside(y, ny)], line[half:]
             for x in range(nx):
-                line[x + half] = source[x] if source[x] == source[x] else np.float32(0)
+                part[x] = source[x] if source[x] == source[x] else np.float32(0)
             if mirror:
                 for x in range(half):
                     line[x] = line[half + _inside(x - half, nx)]
                     line[nx + half + x] = line[half + _inside(nx + x, nx)]
             _add_shifted(line, kernel, new)
-        if y < first + half:
-            continue
-        _add_rows(ring, (y - first + half + 1) % size, kernel, out[y - half - first])
+        else:
+            _clear(new)
+        if y >= first + half:
+            _add_rows(ring, (y - first + half + 1) % size, kernel, out[y - half - first])
 
 
 def smooth_image(
