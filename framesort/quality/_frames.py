@@ -161,7 +161,7 @@ def _measure_pixels(task: _MeasureTask, image: Any) -> tuple[FrameQuality, str]:
     """The quality of pixels, and a message on what failed."""
     if image.ndim != 2:
         return FrameQuality(reason="colour frame"), ""
-    if not np.isfinite(image).any():
+    if not any(np.isfinite(row).any() for row in image):
         return FrameQuality(reason="unreadable"), "no pixel holds a number"
     if _beyond_cameras(image):
         return FrameQuality(reason="odd pixel values"), ""

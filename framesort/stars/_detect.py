@@ -10,7 +10,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from framesort.stars._background import Map
-from framesort.stars._maxima import smoothed_maxima
+from framesort.stars._maxima import LOOK, any_above, smoothed_maxima
 from framesort.stars._pixels import BAND, Pixels
 
 __all__ = [
@@ -33,20 +33,24 @@ def _find_hot_pixels(image: Any, noise: Any, first: Any, last: Any, found: Any) 
     n = 0
     for y in range(first, last):
         row, sigma = image[y], noise[y - first]
-        for x in range(1, nx - 1):
-            v = row[x]
-            if not v > 8.0 * sigma[x]:
+        for begin in range(1, nx - 1, LOOK):
+            end = min(begin + LOOK, nx - 1)
+            if not any_above(row[begin:end], sigma[begin:end], np.float32(8)):
                 continue
-            top = np.float32(0.0)
-            for j in range(y - 1, y + 2):
-                for i in range(x - 1, x + 2):
-                    if (i != x or j != y) and image[j, i] > top:
-                        top = image[j, i]
-            if top + 3.0 * sigma[x] < 0.3 * v:
-                if n < found.shape[0]:
-                    found[n, 0] = x
-                    found[n, 1] = y
-                n += 1
+            for x in range(begin, end):
+                v = row[x]
+                if not v > 8.0 * sigma[x]:
+                    continue
+                top = np.float32(0.0)
+                for j in range(y - 1, y + 2):
+                    for i in range(x - 1, x + 2):
+                        if (i != x or j != y) and image[j, i] > top:
+                            top = image[j, i]
+                if top + 3.0 * sigma[x] < 0.3 * v:
+                    if n < found.shape[0]:
+                        found[n, 0] = x
+                        found[n, 1] = y
+                    n += 1
     return n
 
 

@@ -74,15 +74,16 @@ def half_diagonal(pixels: Pixels) -> float:
     """
     ny, nx = pixels.shape
     far = 0.0
-    for y in range(ny):
-        height = abs(y - 0.5 * (ny - 1)) + 0.5
+    for k in range((ny + 1) // 2):  # the outermost rows first
+        height = 0.5 * ny - k
         if np.hypot(height, 0.5 * nx) <= far:
-            continue
-        known = np.isfinite(pixels.rows(y, y + 1)[0])
-        if known.any():
-            first, last = int(np.argmax(known)), nx - 1 - int(np.argmax(known[::-1]))
-            width = max(0.5 * (nx - 1) - first, last - 0.5 * (nx - 1)) + 0.5
-            far = max(far, float(np.hypot(width, height)))
+            break
+        for y in (k, ny - 1 - k):
+            known = np.isfinite(pixels.rows(y, y + 1)[0])
+            if known.any():
+                first, last = int(np.argmax(known)), nx - 1 - int(np.argmax(known[::-1]))
+                width = max(0.5 * (nx - 1) - first, last - 0.5 * (nx - 1)) + 0.5
+                far = max(far, float(np.hypot(width, height)))
     return far
 
 

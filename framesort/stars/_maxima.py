@@ -11,18 +11,19 @@ from framesort.stars._background import Map
 from framesort.stars._pixels import BAND
 from framesort.stars._smooth import convolve_rows
 
-__all__ = ["smoothed_maxima"]
+__all__ = ["LOOK", "any_above", "smoothed_maxima"]
 
 # A fainter maximum must stand out from the dip towards a brighter one by this share of the dip:
 # the photon noise of a bright star's wing, whose size is not known without the gain, stays below.
 _DIP_SHARE = 0.06
 
-_LOOK = 64
+LOOK = 64
 """Pixels of a row that are looked at together: most hold nothing above the noise."""
 
 
 @njit(cache=True, nogil=True, inline="never")
-def _any_above(values: Any, noise: Any, factor: Any) -> Any:
+def any_above(values: Any, noise: Any, factor: Any) -> Any:
+    """Whether a value exceeds `factor` times the noise at its place."""
     found = np.int32(0)
     for x in range(values.size):
         found |= np.int32(values[x] > factor * noise[x])
@@ -42,9 +43,9 @@ def _local_maxima(
     for y in range(first, last):
         above, here, below = smooth[y - top - 1], smooth[y - top], smooth[y - top + 1]
         sigma = noise[y - first]
-        for begin in range(1, nx - 1, _LOOK):
-            end = min(begin + _LOOK, nx - 1)
-            if not _any_above(here[begin:end], sigma[begin:end], factor):
+        for begin in range(1, nx - 1, LOOK):
+            end = min(begin + LOOK, nx - 1)
+            if not any_above(here[begin:end], sigma[begin:end], factor):
                 continue
             for x in range(begin, end):
                 v = here[x]
