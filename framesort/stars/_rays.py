@@ -1,6 +1,7 @@
 """Light along rays from stars, and the spike template that is fitted to it."""
 
 import functools
+from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
@@ -21,11 +22,15 @@ __all__ = [
     "sample_rays",
     "spike_filter",
     "spike_template",
+    "spike_templates",
     "widen_error",
 ]
 
 INNER, OUTER = 2.0, 6.0
 """Radii between which the light is sampled, FWHM: the core and most of the halo lie inside."""
+
+_TOGETHER = 256
+"""Points along rays whose profile is computed together."""
 
 
 @njit(cache=True, nogil=True)
@@ -63,44 +68,59 @@ def sample_rays(
     angle = (np.arange(bins * across) + 0.5) * np.pi / (bins * across)
     cosine, sine = np.cos(angle), np.sin(angle)
     count = steps * across
-    size = (count + STRIDE - 1) // STRIDE * STRIDE
+    radius, piece, every = np.empty(count), np.empty(count), 0.0
+    for s in range(count):
+        radius[s] = inner + (s // across + 0.5) * dr
+        piece[s] = radius[s] * dr * np.pi / bins / across
+        every += piece[s]
+    # So many sectors together that little of the room is left empty.
+    group = min(bins, max(1, _TOGETHER // count))
+    size = (group * count + STRIDE - 1) // STRIDE * STRIDE
     base, room = np.ones(size), np.empty((ROOM, size))
     for k in range(order.size):
         p = stars[order[k]]
         c = 2.0 ** p[G] - 1.0
         q_end = ((p[HEIGHT] / limit[k]) ** p[G] - 1.0) / c
         for b in range(bins):
-            for s in range(count):
-                r = inner + (s // across + 0.5) * dr
-                ux, uy = cosine[b * across + s % across], sine[b * across + s % across]
-                shape = p[A] * ux * ux + 2.0 * p[B] * ux * uy + p[C] * uy * uy
-                base[s] = 1.0 + c * max(shape * r * r, 0.0)
-            power_of(base, size, -1.0 / p[G], room)
+            at = b % group * count
+            if at == 0:
+                n = 0
+                for ray in range(b * across, min(b + group, bins) * across):
+                    ux, uy = cosine[ray], sine[ray]
+                    shape = p[A] * ux * ux + 2.0 * p[B] * ux * uy + p[C] * uy * uy
+                    n = ray // across % group * count + ray % across
+                    for s in range(steps):
+                        r = radius[s * across]
+                        base[n + s * across] = 1.0 + c * max(shape * r * r, 0.0)
+                power_of(base, size, -1.0 / p[G], room)
+            shapes, powers = base[at : at + count], room[0, at : at + count]
             for side in range(2):  # of equal profile
                 sign = 1.0 - 2.0 * side
-                total, own, area, whole = 0.0, 0.0, 0.0, 0.0
-                for s in range(count):
-                    r = inner + (s // across + 0.5) * dr
-                    piece = r * dr * np.pi / bins / across
-                    whole += piece
-                    x = p[X] + sign * r * cosine[b * across + s % across]
-                    y = p[Y] + sign * r * sine[b * across + s % across]
-                    if x < 0.0 or y < 0.0 or x > nx - 1.0 or y > ny - 1.0:
-                        continue
-                    i, j = min(int(x), nx - 2), min(int(y), ny - 2)
-                    fx, fy = x - i, y - j
-                    value = (1.0 - fy) * ((1.0 - fx) * image[j, i] + fx * image[j, i + 1]) + fy * (
-                        (1.0 - fx) * image[j + 1, i] + fx * image[j + 1, i + 1]
-                    )
-                    if not np.isfinite(value):
-                        continue
-                    profile = p[HEIGHT] * room[0, s]
-                    own += profile * piece
-                    if base[s] >= 1.0 + c * q_end:
-                        value -= profile
-                    total += value * piece
-                    area += piece
-                whole = whole / area if 3.0 * area > 2.0 * whole else np.nan
+                total, own, area = 0.0, 0.0, 0.0
+                s = 0
+                for _ in range(steps):
+                    r = sign * radius[s]
+                    for ray in range(b * across, (b + 1) * across):
+                        x, y = p[X] + r * cosine[ray], p[Y] + r * sine[ray]
+                        part, shape, power = piece[s], shapes[s], powers[s]
+                        s += 1
+                        if x < 0.0 or y < 0.0 or x > nx - 1.0 or y > ny - 1.0:
+                            continue
+                        i, j = min(int(x), nx - 2), min(int(y), ny - 2)
+                        fx, fy = x - i, y - j
+                        low, high = image[j], image[j + 1]
+                        value = (1.0 - fy) * ((1.0 - fx) * low[i] + fx * low[i + 1]) + fy * (
+                            (1.0 - fx) * high[i] + fx * high[i + 1]
+                        )
+                        if not np.isfinite(value):
+                            continue
+                        profile = p[HEIGHT] * power
+                        own += profile * part
+                        if shape >= 1.0 + c * q_end:
+                            value -= profile
+                        total += value * part
+                        area += part
+                whole = every / area if 3.0 * area > 2.0 * every else np.nan
                 out[0, k, side, b] = (total + own) * whole
                 out[1, k, side, b] = total * whole
     return out
@@ -128,12 +148,24 @@ def spike_template(
     (n, SPIKE_BINS) float ndarray
         Each row sums to 1.
     """
+    return spike_templates(angle, [(inner, outer)])[0]
+
+
+def spike_templates(
+    angle: NDArray[np.float64], rings: Iterable[tuple[float, float]]
+) -> list[NDArray[np.float64]]:
+    """The same for several rings."""
     centre = (np.arange(SPIKE_BINS) + 0.5) * 180 / SPIKE_BINS
     off = (centre - np.asarray(angle, dtype=float)[:, None] + 90) % 180 - 90
-    radius = np.linspace(inner, outer, 33)
-    across = radius * np.sin(np.radians(off))[..., None] * 2.3548
-    light = np.exp(-0.5 * across**2).sum(axis=-1)
-    return np.asarray(light / light.sum(axis=1, keepdims=True))
+    # Angles a degree apart are at a few distances from the sectors' centres, many times each.
+    single, which = np.unique(off, return_inverse=True)
+    sine = np.sin(np.radians(single))
+    result = []
+    for inner, outer in rings:
+        across = np.linspace(inner, outer, 33) * sine[:, None] * 2.3548
+        light = np.exp(-0.5 * across**2).sum(axis=-1)[which].reshape(off.shape)
+        result.append(np.asarray(light / light.sum(axis=1, keepdims=True)))
+    return result
 
 
 @functools.cache

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.records import SPIKE_BINS
-from framesort.stars._rays import sample_rays, spike_template
+from framesort.stars._rays import sample_rays, spike_templates
 from framesort.stars._together import average_stars
 
 __all__ = ["Reach", "both_sides", "light_at_angles", "measure_reach"]
@@ -95,15 +95,15 @@ def measure_reach(
     turns = np.arange(0.0, 180.0) + angle % 1
     at = int(angle) % 180
     light, error = [], []
-    for inner, outer in itertools.pairwise(_EDGES):
+    rings = list(itertools.pairwise(_EDGES))
+    for (inner, outer), shape in zip(rings, spike_templates(turns, rings), strict=True):
         steps = max(4, int(np.ceil((outer - inner) * fwhm)))
         rays = sample_rays(
             residual, stars, index, inner * fwhm, outer * fwhm, SPIKE_BINS, steps, 0.1 * noise
         )
         beyond, uneven = both_sides(rays[1] / flux[:, None, None])
-        shape = spike_template(turns, inner=inner, outer=outer)
-        shape = shape - shape.mean(axis=1, keepdims=True)
-        weights = shape / (shape**2).sum(axis=1, keepdims=True)
+        above = shape - shape.mean(axis=1, keepdims=True)
+        weights = above / (above**2).sum(axis=1, keepdims=True)
         ring = average_stars(
             light_at_angles(np.nan_to_num(beyond), weights),
             neighbour_light,
