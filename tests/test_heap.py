@@ -8,9 +8,9 @@ import pytest
 
 SCRIPT = """
 import ctypes, sys, threading
-from framesort.workers import limit_heaps, release_memory
+from framesort.workers import tune_heaps, release_memory
 if sys.argv[2] == "limited":
-    limit_heaps()
+    tune_heaps()
 libc = ctypes.CDLL(None)
 libc.malloc.restype = ctypes.c_void_p
 libc.free.argtypes = [ctypes.c_void_p]

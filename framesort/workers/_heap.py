@@ -1,15 +1,18 @@
-"""The heaps of glibc, which keep what threads have freed: fewer of them, and memory given back."""
+"""The heaps of glibc, which keep what threads have freed: few, used again, given back in time."""
 
 import ctypes
 import sys
 from typing import Any
 
-__all__ = ["limit_heaps", "release_memory"]
+__all__ = ["release_memory", "tune_heaps"]
 
 HEAPS = 2
 """Enough for threads that allocate large arrays now and then."""
 
-_M_ARENA_MAX = -8  # of glibc's malloc.h
+MAPPED, KEPT = 1 << 25, 1 << 30
+"""Bytes from which an array is mapped by itself (glibc allows no more), and that a heap keeps."""
+
+_M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8  # of glibc's malloc.h
 
 
 def _from_libc(name: str) -> Any:
@@ -17,15 +20,18 @@ def _from_libc(name: str) -> Any:
     return getattr(ctypes.CDLL(None), name, None) if sys.platform == "linux" else None
 
 
-def limit_heaps() -> None:
+def tune_heaps() -> None:
     """Let all threads of this process allocate from two heaps (Linux with glibc, else nothing).
 
     glibc gives each thread a heap of its own, up to eight a core, and each keeps what was freed in
-    it for later: several times what is in use. For a program of its own; in that of a caller this
-    is the caller's to decide (``MALLOC_ARENA_MAX``).
+    it for later: several times what is in use. Arrays of bands of a picture, which come and go,
+    stay in the heap: fresh memory is filled with zeros by the system each time. For a program of
+    its own; in that of a caller this is the caller's to decide (``MALLOC_ARENA_MAX``).
     """
     if (mallopt := _from_libc("mallopt")) is not None:
         mallopt(_M_ARENA_MAX, HEAPS)
+        mallopt(_M_MMAP_THRESHOLD, MAPPED)
+        mallopt(_M_TRIM_THRESHOLD, KEPT)
 
 
 def release_memory() -> None:

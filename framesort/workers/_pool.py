@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from framesort.errors import InputError, hide_deprecations
 from framesort.workers._cores import core_count
+from framesort.workers._heap import tune_heaps
 
 if TYPE_CHECKING:
     from framesort.workers._hub import Hub
@@ -205,6 +206,7 @@ def _run_guarded(fn: Callable[..., Any], args: Any, kwargs: Any) -> Any:
 
 def _start_worker() -> None:
     """Leave Ctrl-C to the parent, clean up on termination, and never outlive the parent."""
+    tune_heaps()
 
     def stop(number: int, frame: object) -> None:
         if hasattr(signal, "alarm"):  # the pool takes an exception between two tasks for a result

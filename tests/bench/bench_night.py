@@ -31,9 +31,9 @@ MEMORY_LIMIT = 2e9  # what ccdproc.combine is allowed
 
 
 def by_framesort(folder, workers, again):
-    from framesort.workers import limit_heaps, open_executor, prepare_workers
+    from framesort.workers import open_executor, prepare_workers, tune_heaps
 
-    limit_heaps()  # as the command line does
+    tune_heaps()  # as the command line does
     stages = []
 
     def progress(name):
