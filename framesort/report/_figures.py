@@ -15,7 +15,7 @@ from framesort.report._layout import PageFigure
 from framesort.report._night_figures import history_figure, timeline_figure
 from framesort.report._onset_figure import onset_figure
 from framesort.report._read import Results
-from framesort.report._timeline import split_nights
+from framesort.report._timeline import night_rows
 from framesort.workers import run_tasks
 
 __all__ = ["make_figures"]
@@ -64,7 +64,7 @@ def make_figures(
     `executor` is where they are drawn, None for this process.
     """
     results = replace(results, table=_as_drawn(results.table))
-    nights = split_nights(results.table)
+    nights = night_rows(results.table)
     jobs: list[tuple[str, Callable[[], PageFigure | None]]] = []
     for k, night in enumerate(nights):
         number = f", night {k + 1} of {len(nights)}" if len(nights) > 1 else ""

@@ -1,7 +1,7 @@
 """Figures against time."""
 
 import numpy as np
-from astropy.table import Table
+from numpy.typing import NDArray
 
 from framesort.records import column_values
 from framesort.report._layout import (
@@ -21,7 +21,11 @@ __all__ = [
 ]
 
 
-def timeline_figure(results: Results, night: Table, prefix: str, title: str) -> PageFigure:
+def timeline_figure(
+    results: Results, rows: NDArray[np.int_], prefix: str, title: str
+) -> PageFigure:
+    """Heater and exposures of a night, some rows of the table."""
+    night = results.table[rows]
     steps = [vars(step) for step in results.summary.heater.steps]
     filters = len(set(night["filter"])) if "filter" in night.colnames else 1
 
@@ -40,7 +44,7 @@ def timeline_figure(results: Results, night: Table, prefix: str, title: str) -> 
 
 def history_figure(
     results: Results,
-    night: Table,
+    rows: NDArray[np.int_],
     prefix: str,
     *,
     column: str,
@@ -49,16 +53,17 @@ def history_figure(
     caption: str,
     limits: tuple[float, float] | None = None,
 ) -> PageFigure | None:
-    """One panel per group with a common time axis."""
+    """One panel per group with a common time axis; of a night, some rows of the table."""
+    night = results.table[rows]
     if not np.isfinite(column_values(night, column)).any():
         return None
     files = np.asarray(night["file"]) if "file" in night.colnames else np.arange(len(night))
     panels = []
     for group in results.groups[:MOST_PANELS]:
         if "file" in results.table.colnames:
-            rows = np.isin(files, np.asarray(results.table["file"])[group.rows])
-            if np.isfinite(column_values(night, column)[rows]).any():
-                panels.append((group, night[rows]))
+            own = np.isin(files, np.asarray(results.table["file"])[group.rows])
+            if np.isfinite(column_values(night, column)[own]).any():
+                panels.append((group, night[own]))
     if not panels:
         return None
 

@@ -28,7 +28,14 @@ from framesort.report._style import (
     plain_text,
 )
 
-__all__ = ["draw_history", "draw_timeline", "draw_widths", "split_nights", "states_of"]
+__all__ = [
+    "draw_history",
+    "draw_timeline",
+    "draw_widths",
+    "night_rows",
+    "split_nights",
+    "states_of",
+]
 
 _ROW = 20.0
 """Height of a row of exposures below the power curve, percent of full power."""
@@ -45,12 +52,17 @@ def split_nights(table: Table, *, gap: float = 6.0) -> list[Table]:
 
     Frames without a start time are in none.
     """
+    return [table[rows] for rows in night_rows(table, gap=gap)]
+
+
+def night_rows(table: Table, *, gap: float = 6.0) -> list[NDArray[np.int_]]:
+    """Rows of each night, see `split_nights`."""
     seconds = start_seconds(table)
     order = [i for i in np.argsort(seconds, kind="stable") if np.isfinite(seconds[i])]
     if not order:
         return []
     breaks = np.flatnonzero(np.diff(seconds[order]) > gap * 3600) + 1
-    return [table[part] for part in np.split(np.array(order), breaks)]
+    return list(np.split(np.array(order), breaks))
 
 
 def _days(seconds: Any) -> NDArray[np.float64]:

@@ -88,6 +88,18 @@ def test_figures_drawn_by_other_processes_are_the_same(merged_night, page):
         assert write_report(merged_night, executor=pool).read_text(encoding="utf-8") == page
 
 
+def test_other_processes_draw_a_night_with_a_frame_of_unknown_time(night_writer, tmp_path):
+    # A table with masked times cannot be read back from its pickle (astropy 8).
+    folder = night_writer(tmp_path / "night", merged=False)
+    table = Table.read(folder / "frames.ecsv")
+    table["start"][3] = np.ma.masked
+    write_table(folder / "frames.ecsv", table)
+    alone = write_report(folder).read_text(encoding="utf-8")
+    with open_executor(2) as pool:
+        assert write_report(folder, executor=pool).read_text(encoding="utf-8") == alone
+    assert "Heater and exposures" in Links(alone).text
+
+
 def test_sorted_only(night_writer, tmp_path):
     folder = night_writer(tmp_path / "sorted", merged=False)
     text = Links(write_report(folder).read_text(encoding="utf-8")).text
