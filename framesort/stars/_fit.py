@@ -109,6 +109,44 @@ def _dot(one: Any, two: Any, count: Any) -> Any:
     return total
 
 
+@njit(cache=True, nogil=True, inline="never", fastmath={"reassoc", "contract"})
+def _dot_four(one: Any, a: Any, b: Any, c: Any, d: Any, count: Any) -> Any:
+    """One line times each of four, which takes two thirds of the time of four times `_dot`."""
+    with_a = with_b = with_c = with_d = 0.0
+    for i in range(count):
+        with_a += one[i] * a[i]
+        with_b += one[i] * b[i]
+        with_c += one[i] * c[i]
+        with_d += one[i] * d[i]
+    return with_a, with_b, with_c, with_d
+
+
+@njit(cache=True, nogil=True, inline="never")
+def _fill_normal(work: Any, free: Any, size: Any, jtj: Any, jtr: Any) -> Any:
+    """Products of the derivatives with one another and with the remainder; its sum of squares.
+
+    Each with itself and the next three, the first ones again after the last: of seven these are
+    all pairs, of eight all but those of opposite ones.
+    """
+    rest = work[8]
+    for i in range(free):
+        j, k, m = (i + 1) % free, (i + 2) % free, (i + 3) % free
+        of_i, of_j, of_k, of_m = _dot_four(work[i], work[i], work[j], work[k], work[m], size)
+        jtj[i, i] = of_i
+        jtj[max(i, j), min(i, j)] = of_j
+        jtj[max(i, k), min(i, k)] = of_k
+        jtj[max(i, m), min(i, m)] = of_m
+    jtr[0], jtr[1], jtr[2], jtr[3] = _dot_four(rest, work[0], work[1], work[2], work[3], size)
+    if free == 4:
+        return _dot(rest, rest, size)
+    jtr[4], jtr[5], jtr[6], cost = _dot_four(rest, work[4], work[5], work[6], rest, size)
+    if free == 8:
+        jtr[7] = _dot(work[7], rest, size)
+        for i in range(4):
+            jtj[i + 4, i] = _dot(work[i + 4], work[i], size)
+    return cost
+
+
 @njit(cache=True, nogil=True, inline="never", fastmath={"contract"}, error_model="numpy")
 def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr: Any) -> Any:
     """Normal equations of the `free` first parameters; the cost, and that weighted by the profile.
@@ -126,7 +164,7 @@ def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr
         dx, dy = xs[i] - px, ys[i] - py
         base[i] = 1.0 + c * max(a * dx * dx + 2.0 * b * dx * dy + cc * dy * dy, 0.0)
     power_of(base, size, -1.0 / g, powers)
-    d0, d1, d2, d3 = work[0], work[1], work[2], work[3]
+    d0, d1, d2, d3, d4, d5, d6 = work[0], work[1], work[2], work[3], work[4], work[5], work[6]
     for i in range(size):
         dx, dy = xs[i] - px, ys[i] - py
         slope = -height * c / g * f[i] / base[i]  # dI/dq
@@ -134,12 +172,11 @@ def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr
         d1[i] = 1.0
         d2[i] = -2.0 * slope * (a * dx + b * dy)
         d3[i] = -2.0 * slope * (b * dx + cc * dy)
+        d4[i] = slope
         rest[i] = values[i] - height * f[i] - back
     if free > 4:
-        d4, d5, d6 = work[4], work[5], work[6]
         for i in range(size):
-            dx, dy = xs[i] - px, ys[i] - py
-            slope = -height * c / g * f[i] / base[i]
+            dx, dy, slope = xs[i] - px, ys[i] - py, d4[i]
             d4[i] = slope * dx * dx
             d5[i] = slope * 2.0 * dx * dy
             d6[i] = slope * dy * dy
@@ -148,11 +185,7 @@ def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr
         for i in range(size):
             d7[i] = height * f[i] * (log[i] / (g * g) - (base[i] - 1.0) / c * dc / (g * base[i]))
     work[:9, count:size] = 0.0
-    for i in range(free):
-        jtr[i] = _dot(work[i], rest, size)
-        for j in range(i + 1):
-            jtj[i, j] = _dot(work[i], work[j], size)
-    cost = _dot(rest, rest, size)
+    cost = _fill_normal(work, free, size, jtj, jtr)
     weight = jtj[1, 0]
     for i in range(size):
         rest[i] *= rest[i]
