@@ -152,9 +152,13 @@ def _weights(distance: Floats) -> Floats:
     """
     groups = max(1, min(12, len(distance) // 25))
     # The median of a Rayleigh distribution is sqrt(2 ln 2) times its sigma.
-    parts = np.array_split(distance, groups)
-    sigma = np.array([np.median(part) for part in parts]) / np.sqrt(2 * np.log(2))
-    centre = np.cumsum([len(part) for part in parts]) - [len(part) / 2 for part in parts]
+    size, longer = divmod(len(distance), groups)  # the first ones have one more
+    border = longer * (size + 1)
+    parts = [distance[:border].reshape(longer, size + 1), distance[border:].reshape(-1, size)]
+    sigma = np.concatenate([np.median(part, axis=1) for part in parts if part.size])
+    sigma /= np.sqrt(2 * np.log(2))
+    number = np.where(np.arange(groups) < longer, size + 1, size)
+    centre = np.cumsum(number) - number / 2
     floor = max(0.2 * float(np.median(sigma)), 1e-9)
     scale = np.interp(np.arange(len(distance)), centre, np.maximum(sigma, floor))
     u = np.minimum(distance / (4.685 * scale), 1.0)

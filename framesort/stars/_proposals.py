@@ -1,7 +1,7 @@
 """Proposals for a transform from triangles of stars, and the proof against chance."""
 
 import logging
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -44,7 +44,10 @@ def _triangles(xy: Floats) -> _Triangles:
     k = len(xy) - 1 if len(xy) <= ALL_TRIANGLES else NEIGHBOURS
     near = cKDTree(xy).query(xy, k=k + 1)[1]
     corners = np.concatenate([near[:, (0, i, j)] for i, j in combinations(range(1, k + 1), 2)])
-    corners = np.unique(np.sort(corners, axis=1), axis=0)
+    corners = np.sort(corners, axis=1)
+    # One number each, in the order of the three.
+    number = np.unique((corners[:, 0] * len(xy) + corners[:, 1]) * len(xy) + corners[:, 2])
+    corners = np.stack([number // len(xy) ** 2, number // len(xy) % len(xy), number % len(xy)], 1)
     sides = np.abs(z[corners[:, (1, 2, 0)]] - z[corners[:, (2, 0, 1)]])  # opposite of each corner
     apex = np.argmax(sides, axis=1)
     rows = np.arange(len(corners))
@@ -66,14 +69,15 @@ class _Raster:
         # 1.5 cells reach as far as a triangle's error grows over the field.
         self.cell = max(tolerance, extent / 1000)
         shape = np.ceil((xy.max(axis=0) - self.origin) / self.cell).astype(int) + 3
-        taken = np.zeros(shape, dtype=np.uint8)
+        # 0 around it, 1 inside without a star, 2 near one.
+        self.kind = np.zeros(shape + 2, dtype=np.uint8)
+        inside = self.kind[1:-1, 1:-1]
+        inside[:] = 1
         ix, iy = (np.floor((xy - self.origin) / self.cell).astype(np.int64) + 1).T
         for dx in (-1, 0, 1):
             for dy in (-1, 0, 1):
-                taken[ix + dx, iy + dy] = 1
-        self.share = float(taken.mean())
-        # 0 around it, 1 inside without a star, 2 near one.
-        self.kind = np.pad(taken + np.uint8(1), 1)
+                inside[ix + dx, iy + dy] = 2
+        self.share = np.count_nonzero(self.kind == 2) / inside.size
 
     def log_improbability(self, matrices: Floats, src: Floats) -> Floats:
         """How far beyond chance each of (n, 3, 3) affine transforms puts stars on stars."""
@@ -122,7 +126,8 @@ class Search:
         """The best transform beyond chance from the `limit` brightest stars, or None."""
         src, dst = self.src[:limit], self.dst[:limit]
         raster = _Raster(dst, self.tolerance)
-        found = [self._proposals(src, dst, sign) for sign in self.signs]
+        one, two = _triangles(src), _triangles(dst)
+        found = [self._proposals(src, dst, one, two, sign) for sign in self.signs]
         matrices = np.concatenate(found)
         log_improbability = np.zeros(len(matrices))
         for start in range(0, len(matrices), 512):  # a section at a time bounds the memory
@@ -131,14 +136,15 @@ class Search:
             )
         order = np.argsort(-log_improbability, kind="stable")
         best, best_chance, tried, least = None, np.log(CHANCE), 0, np.inf
-        seen: list[Floats] = []
         tree = cKDTree(dst)
         corners = np.array([src.min(axis=0), src.max(axis=0)])
-        for candidate in matrices[order[:200]]:
-            place = apply_matrix(candidate, corners)
-            if any(np.abs(place - other).max() < 4 * raster.cell for other in seen):
+        candidates = matrices[order[:200]]
+        places = corners @ candidates[:, :2, :2].transpose(0, 2, 1) + candidates[:, None, :2, 2]
+        seen = np.zeros(len(candidates), dtype=bool)
+        for k, candidate in enumerate(candidates):
+            if seen[k]:
                 continue
-            seen.append(place)
+            seen |= np.abs(places - places[k]).max(axis=(1, 2)) < 4 * raster.cell
             refined = self._grow(candidate, src, dst, tree, 1.5 * raster.cell)
             chance = np.inf if refined is None else self.log_chance(refined, src, tree)
             least = min(least, chance)
@@ -169,10 +175,13 @@ class Search:
             return None
         return refined
 
-    def _proposals(self, src: Floats, dst: Floats, sign: int) -> Floats:
+    def _proposals(
+        self, src: Floats, dst: Floats, one: _Triangles, two: _Triangles, sign: int
+    ) -> Floats:
         """(n, 3, 3) similarities from all pairs of similar triangles."""
         flip = np.array([1.0, sign])
-        one, two = _triangles(src * flip), _triangles(dst)
+        if sign < 0:  # mirrored
+            one = replace(one, code=one.code.conj())
         if not len(one.code) or not len(two.code):
             return np.empty((0, 3, 3))
         # Corners that are off by a third of the tolerance, seen from a typical triangle.
@@ -260,9 +269,10 @@ def _solve(design: Floats, right: Floats) -> Floats:
 
 def fit_matrix(src: Floats, dst: Floats, weight: Floats, model: str, start: Floats) -> Floats:
     """Weighted least squares; coordinates are centred and scaled to keep it well conditioned."""
-    centre_p = np.average(src, axis=0, weights=weight)
-    centre_q = np.average(dst, axis=0, weights=weight)
-    size = float(np.sqrt(np.average(((src - centre_p) ** 2).sum(axis=1), weights=weight))) or 1.0
+    total, column = weight.sum(), weight[:, None]
+    centre_p, centre_q = ((xy * column).sum(axis=0) / total for xy in (src, dst))
+    far = ((src - centre_p) ** 2).sum(axis=1)
+    size = float(np.sqrt((far * weight).sum() / total)) or 1.0
     p, q = (src - centre_p) / size, (dst - centre_q) / size
     w = np.sqrt(weight)[:, None]
     inner = np.eye(3)
