@@ -23,6 +23,7 @@ __all__ = [
     "spike_filter",
     "spike_template",
     "spike_templates",
+    "weigh_light",
     "widen_error",
 ]
 
@@ -124,6 +125,41 @@ def sample_rays(
                 out[0, k, side, b] = (total + own) * whole
                 out[1, k, side, b] = total * whole
     return out
+
+
+@njit(cache=True, nogil=True)
+def _add_products(row: Any, weights: Any, a: Any, out: Any) -> Any:
+    """Add every second of eight values times its weights, the last one first."""
+    one, two, three, four = row[a], row[a + 2], row[a + 4], row[a + 6]
+    by_one, by_two, by_three, by_four = weights[a], weights[a + 2], weights[a + 4], weights[a + 6]
+    for k in range(out.size):
+        rest = three * by_three[k] + (four * by_four[k] + out[k])
+        out[k] = one * by_one[k] + (two * by_two[k] + rest)
+
+
+@njit(cache=True, nogil=True)
+def weigh_light(light: Any, weights: Any, out: Any) -> Any:
+    """Light by angle (m, bins) times each of the weights (bins, n), into `out` (m, n).
+
+    Added up in the order of `numpy.einsum`, even and odd angles apart, for all weights at once.
+    """
+    bins = light.shape[1]
+    odd = np.empty(out.shape[1])
+    for s in range(light.shape[0]):
+        row, even = light[s], out[s]
+        for k in range(odd.size):
+            even[k] = odd[k] = 0.0
+        a = 0
+        while a + 8 <= bins:
+            _add_products(row, weights, a, even)
+            _add_products(row, weights, a + 1, odd)
+            a += 8
+        for b in range(a, bins):
+            part, value, by = (even if (b - a) % 2 == 0 else odd), row[b], weights[b]
+            for k in range(part.size):
+                part[k] = value * by[k] + part[k]
+        for k in range(odd.size):
+            even[k] += odd[k]
 
 
 def spike_template(

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from framesort.records import SPIKE_BINS
-from framesort.stars._rays import sample_rays, spike_templates
+from framesort.stars._rays import sample_rays, spike_templates, weigh_light
 from framesort.stars._together import average_stars
 
 __all__ = ["Reach", "both_sides", "light_at_angles", "measure_reach"]
@@ -52,7 +52,9 @@ def light_at_angles(
 
     Not by BLAS: its rounding changes with the number of its threads.
     """
-    return np.asarray(np.einsum("sa,ka->sk", light, weights))
+    out = np.empty((len(light), len(weights)))
+    weigh_light(np.ascontiguousarray(light), np.ascontiguousarray(weights.T), out)
+    return out
 
 
 def _level(light: NDArray[np.float64]) -> NDArray[np.float64]:
