@@ -4,19 +4,20 @@ import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from io import BytesIO
-from pathlib import Path
-from typing import IO
+from io import BufferedReader, RawIOBase
+from typing import IO, Any
+
+import numpy as np
 
 from framesort.files._text import StrPath
 
 __all__ = ["hold_content", "open_content"]
 
-_HELD: ContextVar[tuple[str, bytes] | None] = ContextVar("held", default=None)
+_HELD: ContextVar[tuple[str, memoryview] | None] = ContextVar("held", default=None)
 
 
 @contextmanager
-def hold_content(path: StrPath) -> Iterator[bytes]:
+def hold_content(path: StrPath) -> Iterator[memoryview]:
     """Read a file whole, and let `open_content` of the same path read from memory.
 
     Parameters
@@ -26,7 +27,7 @@ def hold_content(path: StrPath) -> Iterator[bytes]:
 
     Yields
     ------
-    bytes
+    memoryview
         What the file holds.
 
     Raises
@@ -34,7 +35,7 @@ def hold_content(path: StrPath) -> Iterator[bytes]:
     OSError
         It cannot be read.
     """
-    content = Path(path).read_bytes()
+    content = _read_whole(path)
     token = _HELD.set((os.fspath(path), content))
     try:
         yield content
@@ -48,6 +49,43 @@ def open_content(path: StrPath) -> IO[bytes]:
     A gzipped file is read from disk in any case: readers unpack only what has a name.
     """
     held = _HELD.get()
-    if held is not None and held[0] == os.fspath(path) and not held[1].startswith(b"\x1f\x8b"):
-        return BytesIO(held[1])
+    if held is not None and held[0] == os.fspath(path) and bytes(held[1][:2]) != b"\x1f\x8b":
+        return BufferedReader(_Memory(held[1]))
     return open(path, "rb")
+
+
+def _read_whole(path: StrPath) -> memoryview:
+    """All of a file, in memory of numpy: that has large pages, which take half the time."""
+    with open(path, "rb", buffering=0) as stream:
+        room = np.empty(os.fstat(stream.fileno()).st_size + 1, np.uint8)
+        done = 0
+        while got := stream.readinto(room[done:].data):
+            done += got
+            if done == len(room):  # it has grown meanwhile
+                room = np.concatenate([room, np.empty_like(room)])
+    return room.data[:done].toreadonly()
+
+
+class _Memory(RawIOBase):
+    """A stream over what is held, without a copy of it."""
+
+    def __init__(self, content: memoryview) -> None:
+        self._content = content
+        self._place = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def seekable(self) -> bool:
+        return True
+
+    def seek(self, offset: int, whence: int = os.SEEK_SET) -> int:
+        start = {os.SEEK_SET: 0, os.SEEK_CUR: self._place, os.SEEK_END: len(self._content)}
+        self._place = max(0, start[whence] + offset)
+        return self._place
+
+    def readinto(self, room: Any) -> int:
+        part = self._content[self._place : self._place + len(room)]
+        room[: len(part)] = part
+        self._place += len(part)
+        return len(part)

@@ -21,7 +21,7 @@ FORMAT = 12
 _NUMBERS = (*NUMBERS, "saturation")
 
 
-def cache_key(content: bytes, settings: dict[str, Any]) -> str:
+def cache_key(content: bytes | memoryview, settings: dict[str, Any]) -> str:
     """Digest of a file's content and the settings of the measurement."""
     # Processors have instructions for this one: half the time of others. It keeps frames apart,
     # it keeps no secret.
