@@ -111,10 +111,10 @@ def _isolated(x: Array, y: Array, flux: Array, apart: float, share: float) -> Ma
 
 def _light(image: Array, spots: Array, radius: float, background: Array) -> Array:
     # Imported here: it takes a third of a second to load, and sorting does not need it.
-    from photutils.aperture import CircularAperture
+    from photutils.aperture import CircularAperture, aperture_photometry
 
-    sums, _ = CircularAperture(spots, radius).do_photometry(image)
-    return np.asarray(sums) - background * np.pi * radius**2
+    table = aperture_photometry(image, CircularAperture(spots, radius))
+    return np.asarray(table["aperture_sum"]) - background * np.pi * radius**2
 
 
 def _net_light(image: Array, x: Array, y: Array, radius: float) -> Array:
