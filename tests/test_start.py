@@ -1,6 +1,7 @@
 """What is loaded when: help and wrong calls answer at once, workers begin with what they need."""
 
 import importlib
+import os
 import pydoc
 import re
 import subprocess
@@ -24,6 +25,18 @@ def loaded(statement):
 def test_help_and_wrong_calls_load_nothing_heavy():
     parse = "from framesort.cli._parser import build_parser; build_parser()"
     assert not loaded(f"import framesort.cli; {parse}") & HEAVY
+
+
+def test_linear_algebra_of_the_program_runs_in_one_thread_unless_the_environment_has_it():
+    names = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS")
+    code = f"import os, framesort.cli as c; c.main(); print({{os.environ[n] for n in {names}}})"
+    clean = {name: value for name, value in os.environ.items() if name not in names}
+    for given, shown in (({}, "{'1'}"), (dict.fromkeys(names, "3"), "{'3'}")):
+        done = subprocess.run(
+            [sys.executable, "-c", code, "log", "missing.csv"],
+            capture_output=True, text=True, env=clean | given,
+        )  # fmt: skip
+        assert done.stdout.strip().endswith(shown), done.stderr
 
 
 def test_sorting_does_not_load_what_only_merging_needs():

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser, join_negative
 from framesort.errors import FramesortError, hide_deprecations
-from framesort.workers import prepare_workers, tune_heaps
+from framesort.workers import limit_library_threads, prepare_workers, tune_heaps
 
 __all__ = ["main"]
 
@@ -31,6 +31,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         if arguments is None:  # this process is the program: its warnings and memory are ours
             hide_deprecations()
+            limit_library_threads()
             tune_heaps()
         return _run(sys.argv[1:] if arguments is None else arguments)
     except KeyboardInterrupt:

@@ -123,8 +123,11 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
         for k, frame in enumerate(plan.frames):
             out = cube[k, new.start - padded.start :]
             seen, met = _fill(plan, k, frame, new, out, flags[: len(out)])
-            beyond = max(rows.start - new.start, 0), max(new.stop - rows.stop, 0)
-            sums.seen[k] += seen - _finite(out[: beyond[0]]) - _finite(out[len(out) - beyond[1] :])
+            before, after = max(rows.start - new.start, 0), max(rows.stop - new.start, 0)
+            for beyond in (out[:before], out[after:]):
+                if len(beyond):
+                    seen -= int(np.count_nonzero(np.isfinite(beyond)))
+            sums.seen[k] += seen
             if met:
                 y, x = np.nonzero(flags[: len(out)].view(bool))
                 saturated.append((k, y + new.start, x))
@@ -154,10 +157,6 @@ def run_stripe(plan: Plan, band: int, into: Callable[[slice], Sums] | None, rows
 def _bands(rows: slice, band: int) -> Iterator[slice]:
     for start in range(rows.start, rows.stop, band):
         yield slice(start, min(start + band, rows.stop))
-
-
-def _finite(values: Image) -> int:
-    return int(np.count_nonzero(np.isfinite(values)))
 
 
 def _take_outliers(

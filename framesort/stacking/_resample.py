@@ -1,5 +1,6 @@
 """An image onto the target grid: interpolation with a guard against ringing."""
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -33,13 +34,14 @@ def needed_rows(inverse: Floats, rows: slice, columns: int, half: int, limit: in
     `inverse` takes the grid to the frame; a homography keeps straight lines straight, so the
     corners of the band bound it.
     """
-    x = np.array([-0.5, columns - 0.5, -0.5, columns - 0.5])
-    y = np.array([rows.start - 0.5, rows.start - 0.5, rows.stop - 0.5, rows.stop - 0.5])
-    py = (inverse[1, 0] * x + inverse[1, 1] * y + inverse[1, 2]) / (
-        inverse[2, 0] * x + inverse[2, 1] * y + inverse[2, 2]
-    )
-    start = max(int(np.floor(py.min())) - half - 1, 0)
-    stop = min(int(np.ceil(py.max())) + half + 2, limit)
+    _, (a, b, c), (d, e, f) = inverse.tolist()
+    py = [
+        (a * x + b * y + c) / (d * x + e * y + f)
+        for x in (-0.5, columns - 0.5)
+        for y in (rows.start - 0.5, rows.stop - 0.5)
+    ]
+    start = max(math.floor(min(py)) - half - 1, 0)
+    stop = min(math.ceil(max(py)) + half + 2, limit)
     return slice(start, max(stop, start))
 
 

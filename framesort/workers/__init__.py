@@ -2,7 +2,7 @@
 
 from framesort.workers._away import Away
 from framesort.workers._cores import core_count, free_memory, run_bands
-from framesort.workers._heap import release_memory, tune_heaps
+from framesort.workers._heap import limit_library_threads, release_memory, tune_heaps
 from framesort.workers._pool import open_executor, open_threads, own_processes, prepare_workers
 from framesort.workers._tasks import Progress, name_task, run_tasks, worker_count
 
@@ -11,6 +11,7 @@ __all__ = [
     "Progress",
     "core_count",
     "free_memory",
+    "limit_library_threads",
     "name_task",
     "open_executor",
     "open_threads",

@@ -1,10 +1,11 @@
-"""The heaps of glibc, which keep what threads have freed: few, used again, given back in time."""
+"""Memory and threads of a program of its own, as libraries below numpy handle them."""
 
 import ctypes
+import os
 import sys
 from typing import Any
 
-__all__ = ["release_memory", "tune_heaps"]
+__all__ = ["limit_library_threads", "release_memory", "tune_heaps"]
 
 HEAPS = 2
 """Enough for threads that allocate large arrays now and then."""
@@ -18,6 +19,17 @@ _M_TRIM_THRESHOLD, _M_MMAP_THRESHOLD, _M_ARENA_MAX = -1, -3, -8  # of glibc's ma
 def _from_libc(name: str) -> Any:
     """A function of glibc, None elsewhere."""
     return getattr(ctypes.CDLL(None), name, None) if sys.platform == "linux" else None
+
+
+def limit_library_threads() -> None:
+    """Let libraries of linear algebra that are not loaded yet work in one thread at a call.
+
+    Matrices here are small and work is spread over cores as a whole: threads of such a library
+    only wait, at full load. For a program of its own, and the processes that it starts; what the
+    environment has set already stays.
+    """
+    for name in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
 
 
 def tune_heaps() -> None:

@@ -62,13 +62,14 @@ def main():
             make_night(folder, options.frames, shape, **form)
             about.write_text(made)
         print(f"{options.frames} frames of {shape[0] * shape[1] / 1e6:.1f} megapixels")
-        run_child(__file__, "framesort", folder=str(small), workers=2, again=False)
+        run_child(__file__, "framesort", one_thread=True, folder=str(small), workers=2, again=False)
         results = {}
         for cores in [c for c in options.cores if c <= len(every)]:
             os.sched_setaffinity(0, every[:cores])
             result = run_child(
-                __file__, "framesort", folder=str(folder), workers=cores, again=False
-            )
+                __file__, "framesort", one_thread=True, folder=str(folder), workers=cores,
+                again=False,
+            )  # fmt: skip
             show(f"{cores} cores", result)
             stages = by_stage(result)
             text = ", ".join(f"{name} {stages[name]:.1f}" for name in COLUMNS)

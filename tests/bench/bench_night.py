@@ -174,8 +174,8 @@ def main():
         results = {}
         if options.only != "glued":
             results["framesort"] = run_child(
-                __file__, "framesort", folder=str(folder), workers=options.workers,
-                again=options.again,
+                __file__, "framesort", one_thread=True, folder=str(folder),
+                workers=options.workers, again=options.again,
             )  # fmt: skip
             show("framesort, whole night", results["framesort"])
             show_stages(results["framesort"])

@@ -108,9 +108,14 @@ def watch(command, request=None, *, env=None):
     }
 
 
-def run_child(script, task, **request):
-    """Run one task of a script in a process of its own, see `serve_child`."""
-    return watch([sys.executable, script, "--child"], {"task": task, **request})
+def run_child(script, task, *, one_thread=False, **request):
+    """Run one task of a script in a process of its own, see `serve_child`.
+
+    With `one_thread` libraries of linear algebra use one, as `limit_library_threads` has it.
+    """
+    names = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OMP_NUM_THREADS") if one_thread else ()
+    env = dict.fromkeys(names, "1") | os.environ
+    return watch([sys.executable, script, "--child"], {"task": task, **request}, env=env)
 
 
 def serve_child(tasks):
