@@ -12,6 +12,7 @@ from framesort.files._fits import (
 from framesort.files._kept import KeptValues
 from framesort.files._raw import PACKED_SUFFIXES, RAW_SUFFIXES, check_rawpy
 from framesort.files._readers import files_read, reader_of
+from framesort.files._rows import PlainImage, find_plain_image, read_plain_rows
 from framesort.files._scan import PromisedSize, promised_size
 from framesort.files._sums import verify_sums
 from framesort.files._tables import read_table, write_table
@@ -28,11 +29,13 @@ __all__ = [
     "PACKED_SUFFIXES",
     "RAW_SUFFIXES",
     "KeptValues",
+    "PlainImage",
     "PromisedSize",
     "StrPath",
     "check_rawpy",
     "drop_unreadable",
     "files_read",
+    "find_plain_image",
     "find_zone",
     "hold_content",
     "image_hdu",
@@ -44,6 +47,7 @@ __all__ = [
     "open_whole",
     "promised_size",
     "read_image",
+    "read_plain_rows",
     "read_table",
     "reader_of",
     "reads_by_rows",

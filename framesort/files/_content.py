@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
 from io import BufferedReader, RawIOBase
-from typing import IO, Any
+from typing import Any
 
 import numpy as np
 
@@ -43,7 +43,7 @@ def hold_content(path: StrPath) -> Iterator[memoryview]:
         _HELD.reset(token)
 
 
-def open_content(path: StrPath) -> IO[bytes]:
+def open_content(path: StrPath) -> BufferedReader:
     """Open a file for reading: from memory where `hold_content` has it, else from disk.
 
     A gzipped file is read from disk in any case: readers unpack only what has a name.

@@ -5,6 +5,7 @@ import stat
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from io import BufferedIOBase
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from numpy.typing import NDArray
 
 from framesort.errors import FrameError
 from framesort.files._content import open_content
-from framesort.files._plain import is_plain, read_rows
+from framesort.files._plain import find_layout, read_rows
 from framesort.files._raw import PACKED_SUFFIXES, is_raw, raw_as_fits
 from framesort.files._scan import check_size, check_tiles, goes_on, scan_headers
 from framesort.files._text import StrPath
@@ -120,6 +121,15 @@ def open_fits(path: StrPath, *, unpack: bool = True) -> Iterator[fits.HDUList]:
     OSError
         It cannot be opened or is no FITS file.
     """
+    with _open_both(path, unpack=unpack) as (hdus, _):
+        yield hdus
+
+
+@contextmanager
+def _open_both(
+    path: StrPath, *, unpack: bool = True
+) -> Iterator[tuple[fits.HDUList, BufferedIOBase]]:
+    """As `open_fits`, and the stream that astropy reads from."""
     if not stat.S_ISREG(os.stat(path).st_mode):
         raise FrameError(f"{path}: is no regular file")
     # Damaged numbers overflow here and there; what comes of them is looked at by its readers.
@@ -131,7 +141,7 @@ def open_fits(path: StrPath, *, unpack: bool = True) -> Iterator[fits.HDUList]:
         with fits.open(
             stream, memmap=False, lazy_load_hdus=True, disable_image_compression=not unpack
         ) as hdus:
-            yield hdus
+            yield hdus, stream
 
 
 def read_image(
@@ -160,14 +170,15 @@ def read_image(
         Unreadable, truncated or without a 2-D or 3-D image. The message names the file.
     """
     try:
-        with open_fits(path) as hdus:
+        with _open_both(path) as (hdus, stream):
             hdu = image_hdu(hdus)
             header = hdu.header.copy()
             if header["NAXIS"] > 3:
                 raise FrameError(f"{path}: image has {header['NAXIS']} axes, 2 or 3 are needed")
             rows = slice(None) if rows is None else rows
-            if rows.step in (None, 1) and is_plain(hdu):
-                data = read_rows(hdu.fileinfo()["file"], hdu, rows)
+            layout = find_layout(hdu)
+            if layout is not None:
+                data = read_rows(stream, layout, rows)
             else:
                 data = _unpacked_rows(path, hdu, rows)
             data = data[0] if data.ndim == 3 and len(data) == 1 else data

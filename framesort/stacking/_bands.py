@@ -15,7 +15,7 @@ from framesort.stacking._kernels import (
     sorting_network,
 )
 from framesort.stacking._options import Reader
-from framesort.stacking._pixels import read_plain_rows
+from framesort.stacking._pixels import read_pixels
 from framesort.stacking._plan import FramePlan, Plan
 from framesort.stacking._reject import BLOCK, reject
 from framesort.stacking._resample import Placement, needed_rows, resample_rows
@@ -239,7 +239,7 @@ def resample_frame(
     if need.stop > need.start:
         try:
             if frame.plain is not None:
-                source = read_plain_rows(frame.plain, need)
+                source = read_pixels(frame.plain, need)
             else:
                 source = np.asarray(read(frame.path, rows=need)[0], dtype=np.float32)
         except Exception as error:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from framesort.errors import InputError
+from framesort.files import PlainImage
 from framesort.records import Note, Transform
 from framesort.stacking._noise import (
     LARGEST_TOLERANCE,
@@ -17,7 +18,6 @@ from framesort.stacking._noise import (
 )
 from framesort.stacking._normalise import Mesh, fit_surface
 from framesort.stacking._options import FrameValues, Reader, StackMethod
-from framesort.stacking._pixels import PlainImage
 from framesort.stacking._resample import Placement, inverse_matrix
 from framesort.stacking._weights import kernel_polynomials
 

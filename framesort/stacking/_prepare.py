@@ -10,7 +10,7 @@ from numpy.lib.format import write_array_header_1_0
 from numpy.typing import NDArray
 
 from framesort.errors import OutputError
-from framesort.files import read_image, reads_by_rows
+from framesort.files import PlainImage, find_plain_image, read_image, reads_by_rows
 from framesort.records import Transform
 from framesort.stacking._bands import resample_frame
 from framesort.stacking._normalise import (
@@ -21,7 +21,7 @@ from framesort.stacking._normalise import (
     row_step,
 )
 from framesort.stacking._options import Reader
-from framesort.stacking._pixels import PlainImage, find_plain_image, read_plain_rows
+from framesort.stacking._pixels import read_pixels
 from framesort.stacking._plan import FramePlan
 from framesort.stacking._reproject import reproject_stripes
 from framesort.stacking._resample import area_factor, inverse_matrix
@@ -69,7 +69,7 @@ def inspect_frame(task: ProbeTask) -> FrameProbe:
             plain, header = find_plain_image(task.path)
         if plain is not None:
             rows = plain.shape[0]
-            sample = head = read_plain_rows(plain, slice(0, None, row_step(rows)))
+            sample = head = read_pixels(plain, slice(0, None, row_step(rows)))
         elif store is None:
             head, header = task.read(task.path, rows=slice(0, 1))
             rows = int(header["NAXIS2"])
@@ -122,7 +122,7 @@ def _edges(
         if whole is not None:
             ends.append(whole[cut])
         elif plain is not None:
-            ends.append(read_plain_rows(plain, cut))
+            ends.append(read_pixels(plain, cut))
         else:
             ends.append(np.asarray(task.read(task.path, rows=cut)[0], dtype=np.float32))
     return (
