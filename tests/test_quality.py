@@ -12,6 +12,7 @@ from framesort.quality import add_quality_columns, measure_frames, measure_trans
 from framesort.records import COLUMNS, FrameQuality, add_column
 from framesort.simulation import read_scenario, simulate_night
 from framesort.stars import find_stars, measure_image
+from framesort.workers import open_executor
 
 
 def sky(rng, *, dim=1.0, shift=(0.0, 0.0), turn=False, size=320, seed=1):
@@ -187,6 +188,14 @@ def test_kept_ratios_give_the_same_transparency(tmp_path, monkeypatch):
     again = measure_transparency(qualities, ["a"] * 3, cache=tmp_path)
     np.testing.assert_array_equal(plain, first)
     np.testing.assert_array_equal(plain, again)
+
+
+def test_transparency_is_the_same_from_other_processes():
+    rng = np.random.default_rng(7)
+    qualities = [measure_image(sky(rng, dim=dim)) for dim in (1.0, 0.8, 0.6)]
+    with open_executor(2) as pool:
+        spread = measure_transparency(qualities, ["a"] * 3, executor=pool)
+    np.testing.assert_array_equal(spread, measure_transparency(qualities, ["a"] * 3))
 
 
 def test_damaged_or_foreign_ratios_are_made_again(tmp_path):

@@ -262,7 +262,9 @@ def _measure(
     add_quality_columns(table, qualities)
     if not np.isfinite(table["fwhm"]).any():
         raise NotEnoughFramesError(_nothing_measured(table, found))
-    light = measure_transparency(qualities, list(table["group"]), cache=run.cache)
+    light = measure_transparency(
+        qualities, list(table["group"]), cache=run.cache, executor=run.executor
+    )
     add_column(table, "transparency", light)
     return qualities, [*notes, *found]
 

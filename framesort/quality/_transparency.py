@@ -2,22 +2,27 @@
 
 import os
 from collections.abc import Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from astropy.table import Table
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from framesort.quality._ratios import KeptRatios
 from framesort.records import FrameQuality, Transform
 from framesort.stars import match_star_lists
+from framesort.workers import own_processes, run_tasks
 
 __all__ = ["measure_transparency"]
 
 _LEAST_PAIRS = 5
 _REFERENCES = 3
 _MOST_STARS = 1000
+_COLUMNS = ["x", "y", "flux", "flux_err", "saturated", "clean"]
 
 
 def measure_transparency(
@@ -26,6 +31,7 @@ def measure_transparency(
     *,
     transforms: Sequence[Transform] | None = None,
     cache: str | os.PathLike[str] | None = None,
+    executor: Executor | None = None,
 ) -> NDArray[np.float64]:
     """Flux of each frame's stars against the same stars on the night's best frames.
 
@@ -44,6 +50,8 @@ def measure_transparency(
     cache : path or None
         Folder in which the flux ratios of matched pairs are kept; found again by the stars of
         both frames. Not used with `transforms`.
+    executor : `~concurrent.futures.Executor` or None
+        Where frames are matched if it is a pool of `~framesort.workers.open_executor`.
 
     Returns
     -------
@@ -69,42 +77,61 @@ def measure_transparency(
                 if not np.isfinite(result[reference]):
                     continue
                 scale[reference] = float(result[reference])
-            for i in rows:
-                if i == reference and reference == richest[0]:
-                    result[i] = 1.0
-                elif not np.isfinite(result[i]):
-                    key = kept.key(qualities[i], qualities[reference])
-                    ratio = kept.get(key)
-                    if ratio is None:
-                        ratio = _flux_ratio(qualities, i, reference, transforms)
-                        kept.put(key, ratio)
-                    result[i] = ratio * scale[reference]
+            if reference == richest[0]:
+                result[reference] = 1.0
+            todo = [i for i in rows if not np.isfinite(result[i])]
+            keys = {i: kept.key(qualities[i], qualities[reference]) for i in todo}
+            ratios = {i: ratio for i in todo if (ratio := kept.get(keys[i])) is not None}
+            fresh = [i for i in todo if i not in ratios]
+            pairs = [_pair(qualities, i, reference, transforms) for i in fresh]
+            found = run_tasks(_flux_ratio, pairs, executor=own_processes(executor))
+            for i, ratio in zip(fresh, found, strict=True):
+                kept.put(keys[i], ratio)
+                ratios[i] = ratio
+            for i in todo:
+                result[i] = ratios[i] * scale[reference]
         best = np.nanpercentile(result[rows], 90)
         result[rows] /= best
     kept.save()
     return result
 
 
-def _flux_ratio(
+@dataclass(frozen=True)
+class _Pair:
+    """The brightest stars of a frame and of a reference, and both transforms where known."""
+
+    source: Table
+    target: Table
+    transforms: tuple[Transform, Transform] | None
+
+
+def _pair(
     qualities: Sequence[FrameQuality],
     frame: int,
     reference: int,
     transforms: Sequence[Transform] | None,
-) -> float:
-    """Weighted median of the flux ratios of matched stars; NaN where too few match."""
+) -> _Pair:
     # Brightest first; the others' fluxes would not count for much.
-    source, target = (qualities[k].star_list[:_MOST_STARS] for k in (frame, reference))
-    if transforms is None:
+    source, target = (qualities[k].star_list[_COLUMNS][:_MOST_STARS] for k in (frame, reference))
+    known = None if transforms is None else (transforms[frame], transforms[reference])
+    return _Pair(source, target, known)
+
+
+def _flux_ratio(pair: _Pair) -> float:
+    """Weighted median of the flux ratios of matched stars; NaN where too few match."""
+    source, target = pair.source, pair.target
+    if pair.transforms is None:
         step = match_star_lists(source, target, mirror=True)
         if not step:
             return np.nan
         x, y = step.map_points(source["x"], source["y"])
         places = np.column_stack([target["x"], target["y"]])
     else:
-        if not (transforms[frame] and transforms[reference]):
+        onto, reference = pair.transforms
+        if not (onto and reference):
             return np.nan
-        x, y = transforms[frame].map_points(source["x"], source["y"])
-        places = np.column_stack(transforms[reference].map_points(target["x"], target["y"]))
+        x, y = onto.map_points(source["x"], source["y"])
+        places = np.column_stack(reference.map_points(target["x"], target["y"]))
     distance, index = cKDTree(places).query(np.column_stack([x, y]), distance_upper_bound=1.5)
     pairs = np.flatnonzero(np.isfinite(distance))
     other = index[pairs]
