@@ -216,8 +216,14 @@ def bad_lines(lines: NDArray[np.float32], noise: float) -> int:
     goes on to the inner half is no matter of the edge.
     """
     lines = lines[:, :: max(1, lines.shape[1] // EDGE_PIXELS)]
-    level = np.array([np.median(line[np.isfinite(line)]) if np.isfinite(line).any() else np.nan
-                      for line in lines])  # fmt: skip
+    known = np.isfinite(lines)
+    if known.all():
+        level = np.median(lines, axis=1)
+    else:
+        level = np.array([
+            np.median(line[good]) if good.any() else np.nan
+            for line, good in zip(lines, known, strict=True)
+        ])  # fmt: skip
     inner = np.arange(len(level) // 2, len(level))
     inner = inner[np.isfinite(level[inner])]
     if len(inner) < 6 or not noise > 0:
