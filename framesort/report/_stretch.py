@@ -221,9 +221,16 @@ def shrink_image(image: NDArray[Any], *, longest: int) -> NDArray[np.float32]:
     if step <= 1:
         return np.asarray(image, dtype=np.float32)
     ny, nx = (size // step for size in image.shape[-2:])
-    cut = np.asarray(image[..., : ny * step, : nx * step], dtype=np.float32)
-    blocks = cut.reshape(*cut.shape[:-2], ny, step, nx, step)
-    good = np.isfinite(blocks)
-    total = np.where(good, blocks, np.float32(0)).sum(axis=(-3, -1))
-    count = good.sum(axis=(-3, -1))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan).astype(np.float32)
+    out = np.empty((*image.shape[:-2], ny, nx), dtype=np.float32)
+    for row in range(ny):  # bin by bin: what is worked on stays in the processor's cache
+        lines = image[..., row * step : (row + 1) * step, : nx * step]
+        lines = np.asarray(lines, dtype=np.float32)
+        good = np.isfinite(lines)
+        count: Any = step * step
+        if not good.all():
+            lines = np.where(good, lines, np.float32(0))
+            count = good.sum(axis=-2).reshape(*good.shape[:-2], nx, step).sum(axis=-1)
+        total = lines.sum(axis=-2)
+        total = total.reshape(*total.shape[:-1], nx, step).sum(axis=-1)
+        out[..., row, :] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return out
