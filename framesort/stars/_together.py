@@ -1,8 +1,10 @@
 """Mean over stars of their light by angle, and its uncertainty."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numba import njit
 from numpy.typing import NDArray
 
 __all__ = ["Together", "average_stars"]
@@ -40,6 +42,32 @@ class Together:
     freedom: float
 
 
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weigh_stars(
+    values: Any, mean: Any, least: Any, apart: Any, even: Any, weight: Any, each: Any, sums: Any
+) -> Any:
+    """Fill the weights of stars by variance, and those for the mean, where outliers count less.
+
+    `least` is each star's variance, to which `apart` adds where it exceeds `even`. `sums` receives
+    the values times their weights, and the weights, summed over stars.
+    """
+    total, norm = sums[0], sums[1]
+    for k in range(total.size):
+        total[k] = norm[k] = 0.0
+    for s in range(values.shape[0]):
+        row, beyond, weights, used = values[s], apart[s], weight[s], each[s]
+        base, free = least[s], even[s]
+        for k in range(total.size):
+            square = base + max(beyond[k] - free, 0.0)
+            part = 1.0 / square
+            off = abs(row[k] - mean[k]) / np.sqrt(square)
+            weights[k] = part
+            part *= min(1.0, _CLIP / max(off, 1e-30))
+            used[k] = part
+            total[k] += part * row[k]
+            norm[k] += part
+
+
 def average_stars(
     values: NDArray[np.float64], neighbour_light: NDArray[np.float64], uneven: NDArray[np.float64]
 ) -> Together:
@@ -64,18 +92,21 @@ def average_stars(
         star's scatter on.
     """
     count = len(values)
+    values, apart = np.ascontiguousarray(values), np.ascontiguousarray(uneven) ** 2
+    weight, each, sums = (
+        np.empty_like(values),
+        np.empty_like(values),
+        np.empty((2, values.shape[1])),
+    )
     mean = np.zeros(values.shape[1])
     for _ in range(6):
         own = np.sqrt(np.mean((values - mean) ** 2, axis=1) + neighbour_light**2)
         floor = np.sort(own)[min(count, _FLOOR_RANK) - 1]
-        square = (own**2 + max(floor, 1e-30) ** 2)[:, None]
-        square = square + np.maximum(uneven**2 - _EVEN**2 * own[:, None] ** 2, 0)
-        weight = 1 / square
-        off = np.abs(values - mean) / np.sqrt(square)
-        each = weight * np.minimum(1, _CLIP / np.maximum(off, 1e-30))
-        mean = (each * values).sum(axis=0) / each.sum(axis=0)
+        least = own**2 + max(floor, 1e-30) ** 2
+        _weigh_stars(values, mean, least, apart, _EVEN**2 * own**2, weight, each, sums)
+        mean = sums[0] / sums[1]
     effective = np.mean(weight.sum(axis=0) ** 2 / (weight**2).sum(axis=0))
-    square = ((each * (values - mean)) ** 2).sum(axis=0) / each.sum(axis=0) ** 2
+    square = ((each * (values - mean)) ** 2).sum(axis=0) / sums[1] ** 2
     square *= effective / (effective - 1)
     freedom = _POOLED + effective - 1
     variance = (_POOLED * square.mean() + (effective - 1) * square) / freedom
