@@ -4,8 +4,6 @@ Both stacks see one sky, ``deep = K * sky + noise`` with the matching kernel K. 
 lost is ``sky - K * sky``; only the significant part of that is restored.
 """
 
-from concurrent.futures import ThreadPoolExecutor
-
 import numpy as np
 from scipy import ndimage
 
@@ -28,7 +26,7 @@ from framesort.replacement._coarse import (
 from framesort.replacement._side import Stacks
 from framesort.replacement._smooth import Level, smooth_fill, starless_rows
 from framesort.stars import smooth_image
-from framesort.workers import core_count, run_bands
+from framesort.workers import run_bands, run_each
 
 __all__ = ["find_one_sided", "find_sky", "fit_matching", "local_level", "sky_rows"]
 
@@ -190,8 +188,7 @@ def _cut_tiles(
         return tile, matching.fine_noise(deep[cut], sharp[cut], free)
 
     corners = sorted(matching.tile_corners(sharp.shape, sky[::8, ::8], 8, most=most))
-    with ThreadPoolExecutor(core_count()) as pool:
-        found = list(pool.map(cut_out, corners))
+    found = run_each(cut_out, corners)
     return [tile for tile, _ in found], [pair for _, pair in found]
 
 

@@ -1,7 +1,6 @@
 """From two images to star places, fluxes and profiles of both."""
 
 from collections.abc import Callable
-from concurrent.futures import Executor, ThreadPoolExecutor
 from copy import deepcopy
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -47,7 +46,7 @@ from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
 from framesort.stars import background_level, subtract_background
-from framesort.workers import core_count, release_memory
+from framesort.workers import core_count, release_memory, run_each
 
 __all__ = ["fit_field"]
 
@@ -200,10 +199,9 @@ def fit_field(
     stacks = Stacks(deep, sharp)
     fit, task = _begin(stacks, saturation, known)
     fit.known_scale, fit.tied = scale, tied
-    with ThreadPoolExecutor(2) as pool:
-        for turn in range(TURNS):
-            _take_turn(fit, task, turn, pool)
-        _settle_profiles(fit, pool)
+    for turn in range(TURNS):
+        _take_turn(fit, task, turn)
+    _settle_profiles(fit)
     set_scale(fit, model_stars(fit, FINAL_STARS, task.spread))
     del task
     sky, offset = _find_extended(fit, stacks)
@@ -269,25 +267,25 @@ def _begin(
     return fit, _Task(stacks, spread, 8 * width_d, known is None)
 
 
-def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
+def _take_turn(fit: StarFit, task: _Task, turn: int) -> None:
     """Fluxes, places, widths and spikes with the profiles as they are, then new profiles."""
-    _both(pool, fit, _solve, turn=turn)
+    _both(fit, _solve, turn=turn)
     if task.search:
         _move(fit)
     if turn == 2 and task.search:
         add_missed(fit, LEVEL)
-        _both(pool, fit, redraw)
-        _both(pool, fit, solve_fluxes, rounds=2)
+        _both(fit, redraw)
+        _both(fit, solve_fluxes, rounds=2)
     if turn >= 1:
-        _both(pool, fit, _judge)
+        _both(fit, _judge)
         if task.search:
             drop_detections(fit, credible_detections(fit, turn))
     if turn in (1, 2) and task.search:
         _fit_widths(fit, task.stacks.deep.shape)
-    _both(pool, fit, redraw)
+    _both(fit, redraw)
     if turn >= 1:
-        _both(pool, fit, search_spikes)
-        _both(pool, fit, steady_wide)
+        _both(fit, search_spikes)
+        _both(fit, steady_wide)
     limit = LIMITS[min(turn, len(LIMITS) - 1)]
     pick = model_stars(fit, limit, task.spread)
     if turn >= 1:
@@ -296,17 +294,17 @@ def _take_turn(fit: StarFit, task: _Task, turn: int, pool: Executor) -> None:
     release_memory()
 
 
-def _settle_profiles(fit: StarFit, pool: Executor) -> None:
+def _settle_profiles(fit: StarFit) -> None:
     """The wings of both profiles, and the last fluxes."""
     deep, sharp = fit.deep, fit.sharp
     total = np.sqrt(np.sum(np.sort(deep.flux)[-300:] ** 2)) + 1e-9
     deep.profile = join_wings(deep.profile, sharp.profile, 0.03 * deep.noise / total)
     if not fit.one_sky:
         sharp.profile = cap_wings(sharp.profile, deep.profile)
-    _both(pool, fit, redraw, level=0.02)
-    _both(pool, fit, solve_fluxes, rounds=2)
-    _both(pool, fit, steady_wide)
-    _both(pool, fit, _judge)
+    _both(fit, redraw, level=0.02)
+    _both(fit, solve_fluxes, rounds=2)
+    _both(fit, steady_wide)
+    _both(fit, _judge)
 
 
 def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
@@ -324,9 +322,9 @@ def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
     return sky, offset
 
 
-def _both(pool: Executor, fit: StarFit, work: Callable[..., None], **settings: Any) -> None:
+def _both(fit: StarFit, work: Callable[..., None], **settings: Any) -> None:
     """Work on both stacks at once: the compiled loops let go of the interpreter."""
-    list(pool.map(lambda side: work(side, fit.places, **settings), fit.sides))
+    run_each(lambda side: work(side, fit.places, **settings), fit.sides)
 
 
 def _solve(side: Side, places: Places, turn: int) -> None:

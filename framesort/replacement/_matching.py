@@ -1,7 +1,6 @@
 """The matching kernel: what turns the sharp stack's profile into the deep stack's."""
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,7 @@ from framesort.replacement._passes import spread_blocks
 from framesort.replacement._profile import Profile
 from framesort.replacement._robust import median_deviation
 from framesort.replacement._sky import fine_residual
-from framesort.workers import core_count, run_bands
+from framesort.workers import run_bands, run_each
 
 __all__ = [
     "HALF",
@@ -370,11 +369,10 @@ def _all_sums(tiles: list[Tile], parts: list[Array]) -> tuple[Array, Array, int]
     normal, right = np.zeros((n, n)), np.zeros(n)
     power = 0
     spectra = {shape: _transforms(parts, shape) for shape in {tile.sharp.shape for tile in tiles}}
-    with ThreadPoolExecutor(core_count()) as pool:
-        for sums in pool.map(lambda tile: _tile_sums(tile, spectra[tile.sharp.shape]), tiles):
-            normal += sums.normal
-            right += sums.right
-            power += sums.count
+    for sums in run_each(lambda tile: _tile_sums(tile, spectra[tile.sharp.shape]), tiles):
+        normal += sums.normal
+        right += sums.right
+        power += sums.count
     return normal, right, power
 
 

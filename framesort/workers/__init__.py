@@ -1,7 +1,7 @@
 """Work spread over cores and machines: many tasks, in order, on any executor."""
 
 from framesort.workers._away import Away
-from framesort.workers._cores import core_count, free_memory, run_bands
+from framesort.workers._cores import core_count, free_memory, run_bands, run_each
 from framesort.workers._heap import limit_library_threads, release_memory, tune_heaps
 from framesort.workers._pool import open_executor, open_threads, own_processes, prepare_workers
 from framesort.workers._tasks import Progress, name_task, run_tasks, worker_count
@@ -19,6 +19,7 @@ __all__ = [
     "prepare_workers",
     "release_memory",
     "run_bands",
+    "run_each",
     "run_tasks",
     "tune_heaps",
     "worker_count",

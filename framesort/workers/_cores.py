@@ -2,12 +2,17 @@
 
 import os
 import sys
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+import threading
+from collections.abc import Callable, Iterable
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
+from typing import Any, TypeVar
 
-__all__ = ["core_count", "free_memory", "run_bands"]
+__all__ = ["core_count", "free_memory", "run_bands", "run_each"]
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
 
 
 def core_count() -> int:
@@ -47,7 +52,8 @@ def run_bands(
     """Call ``work(first, last)`` for bands of rows, side by side in threads.
 
     For compiled loops and array arithmetic, which let go of the interpreter. Bands do not depend on
-    the number of threads, so nor do results.
+    the number of threads, so nor do results. The calling thread takes bands as well: bands within
+    bands never wait for a thread. Of several errors that of the first band is raised.
 
     Parameters
     ----------
@@ -60,12 +66,68 @@ def run_bands(
     threads : int or None
         At most so many; None for one a core.
     """
-    parts = [(first, min(first + band, rows)) for first in range(0, rows, band)]
+    parts = range(0, rows, band)
     threads = min(core_count() if threads is None else threads, len(parts))
     if threads < 2:
-        for part in parts:
-            work(*part)
+        for first in parts:
+            work(first, min(first + band, rows))
         return
-    with ThreadPoolExecutor(threads) as pool:
-        for done in [pool.submit(work, *part) for part in parts]:
-            done.result()
+    left = iter(parts)  # threads take turns at it
+    failed: list[tuple[int, BaseException]] = []
+
+    def take() -> None:
+        for first in left:
+            if failed:
+                return
+            try:
+                work(first, min(first + band, rows))
+            except BaseException as error:  # of another thread; raised below
+                failed.append((first, error))
+
+    helpers = _ask_helpers(take, threads - 1)
+    take()
+    for helper in helpers:
+        if not helper.cancel():
+            helper.result()
+    if failed:
+        raise min(failed, key=lambda pair: pair[0])[1]
+
+
+def run_each(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Result]:
+    """What a function gives for each item, in order; side by side in threads as `run_bands`."""
+    items = list(items)
+    found: list[Any] = [None] * len(items)
+
+    def one(number: int, _: int) -> None:
+        found[number] = work(items[number])
+
+    run_bands(one, len(items), band=1)
+    return found
+
+
+_helpers: ThreadPoolExecutor | None = None
+_lock = threading.Lock()
+
+
+def _ask_helpers(task: Callable[[], None], number: int) -> list[Future[None]]:
+    """Have a task done by so many threads, which stay for later; by fewer where none can start."""
+    global _helpers
+    with _lock:
+        if _helpers is None:
+            _helpers = ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="framesort-bands")
+        pool = _helpers
+    asked: list[Future[None]] = []
+    with suppress(RuntimeError):  # the interpreter ends, or no thread can be started
+        for _ in range(number):
+            asked.append(pool.submit(task))
+    return asked
+
+
+def _forget_helpers() -> None:
+    """Threads do not survive a fork."""
+    global _helpers, _lock
+    _helpers, _lock = None, threading.Lock()
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_forget_helpers)
