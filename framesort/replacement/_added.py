@@ -13,6 +13,7 @@ from framesort.replacement._arrays import Array
 from framesort.replacement._robust import robust_std
 from framesort.replacement._side import nearest_pixels
 from framesort.replacement._spike_angles import BINS, sectors_around, smooth_sums
+from framesort.workers import run_each
 
 __all__ = ["find_added_spikes"]
 
@@ -58,11 +59,10 @@ def find_added_spikes(
     x, y, flux = stars
     row, column = nearest_pixels(x, y, saturated.shape)
     order = np.argsort(-np.where(saturated[row, column], 0, flux), kind="stable")[:_STARS]
-    sectors = [
-        _amplitudes(difference, (x[k], y[k], flux[k]), width, error)
-        for k in order
-        if flux[k] > 0 and not saturated[row[k], column[k]]
-    ]
+    sectors = run_each(
+        lambda k: _amplitudes(difference, (x[k], y[k], flux[k]), width, error),
+        (k for k in order if flux[k] > 0 and not saturated[row[k], column[k]]),
+    )
     found = [one for one in sectors if one is not None and one[1] > 0]
     if len(found) < _FEWEST:
         return np.empty(0)

@@ -10,7 +10,7 @@ import numpy as np
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
-from framesort.replacement._arrays import Array
+from framesort.replacement._arrays import Array, Mask
 from framesort.replacement._candidates import (
     StarField,
     StarFit,
@@ -85,10 +85,26 @@ class _Task:
     search: bool
 
 
-def _flatten(image: Array) -> tuple[Array, float]:
-    """An image less its background, and its noise."""
+class _Flat(NamedTuple):
+    """A stack less its background; its noise and FWHM; saturated pixels, and hot ones if sought."""
+
+    image: Array
+    noise: float
+    width: float
+    saturated: Mask
+    hot: Mask
+
+
+def _flatten(image: Array, saturation: float, *, hot: bool) -> _Flat:
+    """A stack less its background; hot pixels are sought if `hot`."""
+    saturated = grow(image >= saturation, 2)
     flat = subtract_background(image, box=BOX, threads=core_count())
-    return flat, sample_noise(image, BOX)
+    noise = sample_noise(image, BOX)
+    found = np.empty(0, bool)
+    if hot:
+        found = detect.hot_pixels(flat, noise)
+        flat[found] = np.nan
+    return _Flat(flat, noise, detect.guess_width(flat, noise, saturation), saturated, found)
 
 
 class _Extended(NamedTuple):
@@ -216,14 +232,12 @@ def _begin(
     stacks: Stacks, saturation: tuple[float, float], known: Places | None
 ) -> tuple[StarFit, _Task]:
     """Backgrounds and widths of both stacks, and the first places."""
-    saturated = [grow(v >= level, 2) for v, level in zip(stacks, saturation, strict=True)]
-    flat_d, noise_d = _flatten(stacks.deep)
-    flat_s, noise_s = _flatten(stacks.sharp)
-    hot = detect.hot_pixels(flat_s, noise_s)
-    flat_s[hot] = np.nan
-    width_d = detect.guess_width(flat_d, noise_d, saturation[0])
-    width_s = detect.guess_width(flat_s, noise_s, saturation[1])
-    if not np.isfinite(width_d + width_s):
+    flats = run_each(
+        lambda one: _flatten(*one[:2], hot=one[2]),
+        zip(stacks, saturation, (False, True), strict=True),
+    )
+    deep, sharp = flats
+    if not np.isfinite(deep.width + sharp.width):
         raise NotEnoughFramesError(
             "no stars stand 30 times above the noise in both stacks; check that they are stacks "
             "of stars and on one grid"
@@ -231,23 +245,22 @@ def _begin(
     if known is not None:
         places = deepcopy(known)  # its places move with this plane's profile
     else:
-        saturated_any = saturated[0] | saturated[1]
-        x, y = first_places(flat_d, flat_s, saturated_any, (width_d, width_s), LEVEL)
+        saturated_any = deep.saturated | sharp.saturated
+        x, y = first_places(
+            deep.image, sharp.image, saturated_any, (deep.width, sharp.width), LEVEL
+        )
         rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
         places = Places.new(x, y, rim, core)
     sides = []
-    for flat, noise, width, full, shifted in (
-        (flat_d, noise_d, width_d, saturated[0], True),
-        (flat_s, noise_s, width_s, saturated[1], False),
-    ):
-        flat[full] = np.nan
+    for flat in flats:
+        flat.image[flat.saturated] = np.nan
         sides.append(
             Side(
-                image=flat,
-                model=np.zeros(flat.shape, np.float32),
-                noise=noise,
-                profile=moffat_profile(width, 3.0),
-                shifted=shifted,
+                image=flat.image,
+                model=np.zeros(flat.image.shape, np.float32),
+                noise=flat.noise,
+                profile=moffat_profile(flat.width, 3.0),
+                shifted=flat is deep,
                 flux=np.zeros(len(places)),
                 error=np.zeros(len(places)),
             )
@@ -256,15 +269,15 @@ def _begin(
         places=places,
         deep=sides[0],
         sharp=sides[1],
-        saturated_deep=saturated[0],
-        saturated_sharp=saturated[1],
-        one_sided=hot,
+        saturated_deep=deep.saturated,
+        saturated_sharp=sharp.saturated,
+        one_sided=sharp.hot,
         known_scale=None,
         tied=True,
     )
     # Without saturated pixels: else no star near them is thought to be clear.
-    spread = detect.local_spread(detect.star_filter(flat_s, width_s))
-    return fit, _Task(stacks, spread, 8 * width_d, known is None)
+    spread = detect.local_spread(detect.star_filter(sharp.image, sharp.width))
+    return fit, _Task(stacks, spread, 8 * deep.width, known is None)
 
 
 def _take_turn(fit: StarFit, task: _Task, turn: int) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -44,7 +45,7 @@ from framesort.replacement._structure import (
     measure_structure,
 )
 from framesort.stars import guess_saturation, measure_image
-from framesort.workers import release_memory
+from framesort.workers import release_memory, run_each
 
 __all__ = ["measure_replacement"]
 
@@ -135,8 +136,14 @@ def measure_replacement(
     pictures = Pictures(d, s, mean_plane(result.final))
     light = mean_plane(result.stars)
     scale = float(result.table.meta.get("flux_scale", 1.0))
-    residual = make_residual(pictures.final, pictures.sharp, light, scale)
-    qualities = _window_quality(pictures) if quality is None else quality()
+    tasks: list[Callable[[], Any]] = [
+        partial(make_residual, pictures.final, pictures.sharp, light, scale)
+    ]
+    if quality is None:
+        tasks += _window_quality(pictures)
+    residual, *measured = run_each(_call, tasks)
+    del tasks
+    qualities = measured if quality is None else quality()
     release_memory()
     of_deep, of_sharp, of_final = qualities
     width = of_sharp.fwhm if np.isfinite(of_sharp.fwhm) else 3.0
@@ -147,6 +154,15 @@ def measure_replacement(
     release_memory()
     rows = result.table[result.table["reason"] == ""]
     spike_angle, spike = _profile_spikes(qualities)
+    tasks = [
+        partial(
+            _measure_stars, difference, pictures, scale, result.table, saturated, (wide, width)
+        ),
+        partial(_measure_structure, difference, pictures.deep, width),
+        partial(_noise_ratio, result, light, pictures.final, pictures.sharp),
+        partial(_noise_ratio, result, light, pictures.deep, pictures.sharp),
+    ]
+    stars, structure, noise_ratio, noise_ratio_deep = run_each(_call, tasks)
     check = ReplacementCheck(
         replaced=len(rows),
         not_replaced=len(result.table) - len(rows),
@@ -156,16 +172,14 @@ def measure_replacement(
         spike_deep=spike[0],
         spike_sharp=spike[1],
         spike_final=spike[2],
-        spike_angle=spike_angle,
-        noise_ratio=_noise_ratio(result, light, pictures.final, pictures.sharp),
-        noise_ratio_deep=_noise_ratio(result, light, pictures.deep, pictures.sharp),
+        noise_ratio=noise_ratio,
+        noise_ratio_deep=noise_ratio_deep,
         eccentricity_deep=of_deep.eccentricity,
         eccentricity_sharp=of_sharp.eccentricity,
         eccentricity_final=of_final.eccentricity,
         residual=residual,
+        **{"spike_angle": spike_angle, **structure, **stars},
     )
-    check = _add_difference(check, difference, pictures.deep, width)
-    check = _add_stars(check, difference, pictures, scale, result.table, saturated, (wide, width))
     check = _add_worst(check, rows, pictures, scale, width)
     return replace(check, notes=_warnings(check))
 
@@ -184,49 +198,49 @@ def _thin(stack: Any, shape: tuple[int, ...]) -> Mask:
     return np.asarray(weight < 0.5 * usual)
 
 
-def _window_quality(pictures: Sequence[Array]) -> list[FrameQuality]:
-    """Stars of the middle of the pictures, as frames are measured."""
+def _window_quality(pictures: Sequence[Array]) -> list[Callable[[], FrameQuality]]:
+    """What measures stars of the middle of each picture, as frames are measured."""
     ny, nx = pictures[0].shape
     top, left = max(0, (ny - _WINDOW) // 2), max(0, (nx - _WINDOW) // 2)
     parts = [v[top : top + _WINDOW, left : left + _WINDOW] for v in pictures]
     known = np.isfinite(parts[0]) & np.isfinite(parts[1])
-    return [measure_image(np.where(known, v, np.float32(np.nan))) for v in parts]
+    return [partial(measure_image, np.where(known, v, np.float32(np.nan))) for v in parts]
 
 
-def _add_difference(
-    check: ReplacementCheck, difference: Difference, deep: Array, width: float
-) -> ReplacementCheck:
-    """Flux scale, structure, holes and lumps."""
+def _call(work: Callable[[], Any]) -> Any:
+    return work()
+
+
+def _measure_structure(difference: Difference, deep: Array, width: float) -> dict[str, Any]:
+    """Flux scale, structure, holes and lumps: fields of `ReplacementCheck`."""
     ratio, error, one_sky = compare_scales(bin_pixels(deep), difference)
     structure, blemishes = Structure(), no_places()
     if one_sky:
         structure = measure_structure(difference)
         blemishes = find_blemishes(difference, width, CHECK_LIMITS.blemish_sigma)
-    return replace(
-        check,
-        scale_ratio=ratio,
-        scale_error=error,
-        one_sky=one_sky,
-        structure_error=structure.error,
-        better_share=structure.better,
-        gain=structure.gain,
-        worse=structure.worse,
-        blemishes=blemishes[:_MOST_PLACES],
-    )
+    return {
+        "scale_ratio": ratio,
+        "scale_error": error,
+        "one_sky": one_sky,
+        "structure_error": structure.error,
+        "better_share": structure.better,
+        "gain": structure.gain,
+        "worse": structure.worse,
+        "blemishes": blemishes[:_MOST_PLACES],
+    }
 
 
-def _add_stars(
-    check: ReplacementCheck,
+def _measure_stars(
     difference: Difference,
     pictures: Pictures,
     scale: float,
     table: Table,
     saturated: Mask,
     widths: tuple[float, float],
-) -> ReplacementCheck:
-    """Isolated stars, the spike beside the brightest, and false stars."""
+) -> dict[str, Any]:
+    """Isolated stars, the spike beside the brightest, false stars: fields of `ReplacementCheck`."""
     if not len(table):
-        return check
+        return {}
     wide, width = widths
     flux = scale * np.nan_to_num(np.asarray(table["flux_sharp"], float))
     noise = STEP * float(np.median(difference.noise_sharp))
@@ -247,19 +261,18 @@ def _add_stars(
         width,
         _noise_at(difference, table[judged]),
     )
-    return replace(
-        check,
-        star_bins=stars.bins,
-        flux_ratio=float(stars.bins["flux_ratio"][0]) if len(stars.bins) else np.nan,
-        flux_scatter=stars.flux_scatter,
-        spike_angle=spikes.angle if np.isfinite(spikes.angle) else check.spike_angle,
-        spike_left=spikes.left,
-        spike_error=spikes.error,
-        spikes=spikes.stars,
-        false_share=share,
-        false_stars=places[:_MOST_PLACES],
-        chains=count_chains(places, width),
-    )
+    found = {
+        "star_bins": stars.bins,
+        "flux_ratio": float(stars.bins["flux_ratio"][0]) if len(stars.bins) else np.nan,
+        "flux_scatter": stars.flux_scatter,
+        "spike_left": spikes.left,
+        "spike_error": spikes.error,
+        "spikes": spikes.stars,
+        "false_share": share,
+        "false_stars": places[:_MOST_PLACES],
+        "chains": count_chains(places, width),
+    }
+    return found | ({"spike_angle": spikes.angle} if np.isfinite(spikes.angle) else {})
 
 
 def _noise_at(difference: Difference, rows: Table) -> Floats:
