@@ -173,6 +173,7 @@ def _cut_tiles(
     """Parts of both stacks without star light, and their fine residuals."""
     deep, sharp = stacks
     side, scale = fit.deep, fit.scale
+    spectrum = matching.kernel_spectrum(kernel, matching.TILE, matching.TILE)
 
     def cut_out(corner: tuple[int, int]) -> tuple[matching.Tile, tuple[Array, Array]]:
         y, x = corner
@@ -182,7 +183,12 @@ def _cut_tiles(
         starless = deep[cut] - side.model[cut]
         free = np.isfinite(starless) & np.isfinite(sharp[cut]) & ~fit.saturated_deep[cut]
         free &= (side.model[cut] < side.noise) & (scale * fit.sharp.model[cut] < side.noise)
-        free &= ~_doubtful(fit, sky[cut], starless, free, kernel)
+        whole = (height, width) == (matching.TILE, matching.TILE)
+        part = matching.convolve_band(
+            sky[cut], kernel, 0, height, spectrum=spectrum if whole else None
+        )
+        part *= np.float32(scale)
+        free &= ~_doubtful(fit, part, starless, free)
         free = ndimage.binary_erosion(free, iterations=2, border_value=1)
         tile = matching.Tile(image, np.where(free, starless, 0), noise, free)
         return tile, matching.fine_noise(deep[cut], sharp[cut], free)
@@ -192,21 +198,20 @@ def _cut_tiles(
     return [tile for tile, _ in found], [pair for _, pair in found]
 
 
-def _doubtful(fit: StarFit, sky: Array, starless: Array, free: Mask, kernel: Array) -> Mask:
+def _doubtful(fit: StarFit, part: Array, starless: Array, free: Mask) -> Mask:
     """Pixels of a tile whose structure the deep stack seems not to show: they would bend a fit.
 
-    `kernel` and the flux scale are those of the stars.
+    `part` is what the deep stack shows of the sky by the kernel and the flux scale of the stars.
     """
     side = fit.deep
     sigma = side.profile.width / 2.3548
-    part = np.float32(fit.scale) * matching.convolve_band(sky, kernel, 0, len(sky))
+    structure = np.where(free, _structure(part, sigma), 0).astype(np.float32)
+    if np.abs(structure).max() < side.noise:
+        return np.zeros(free.shape, bool)
     rest = np.where(free, starless - part, 0).astype(np.float32)
     rest -= smooth_image(rest, 4 * AROUND * sigma, threads=1)
-    part = np.where(free, _structure(part, sigma), 0).astype(np.float32)
-    if np.abs(part).max() < side.noise:
-        return np.zeros(free.shape, bool)
-    lacking, noise = _lacking(fit, rest, part, DOUBTFUL_SURE)
-    lacking[np.abs(part) < 0.5 * noise] = 0.0
+    lacking, noise = _lacking(fit, rest, structure, DOUBTFUL_SURE)
+    lacking[np.abs(structure) < 0.5 * noise] = 0.0
     reach = round(2 * side.profile.width)
     found = np.asarray(ndimage.maximum_filter(lacking, reach) > DOUBTFUL)
     # A trail is a small part of a tile; where much is doubtful it is the scale of the stars.

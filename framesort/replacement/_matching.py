@@ -28,6 +28,7 @@ __all__ = [
     "fit_kernel",
     "identity",
     "kernel_parts",
+    "kernel_spectrum",
     "profile_kernel",
     "tile_corners",
 ]
@@ -103,7 +104,9 @@ def _padded_shape(rows: int, columns: int, half: int) -> list[int]:
     return [fft.next_fast_len(n + 2 * half, real=True) for n in (rows, columns)]
 
 
-def _spectrum(kernel: Array, shape: list[int]) -> Array:
+def kernel_spectrum(kernel: Array, rows: int, columns: int) -> Array:
+    """Fourier transform of a kernel, for `convolve_band` of so many rows and columns."""
+    shape = _padded_shape(rows, columns, kernel.shape[0] // 2)
     return np.asarray(fft.rfft2(np.asarray(kernel, np.float32), s=shape))
 
 
@@ -112,7 +115,7 @@ def convolve_band(
 ) -> Image:
     """Rows `first` to `last` of an image convolved with a kernel; mirrored at the image's edges.
 
-    `spectrum` is the kernel's Fourier transform where it is known for so many rows.
+    `spectrum` is the kernel's Fourier transform where it is known (`kernel_spectrum`).
     """
     half = kernel.shape[0] // 2
     ny, nx = image.shape
@@ -124,7 +127,7 @@ def convolve_band(
     )
     shape = _padded_shape(last - first, nx, half)
     light = fft.rfft2(np.asarray(part, np.float32), s=shape)
-    light *= _spectrum(kernel, shape) if spectrum is None else spectrum
+    light *= kernel_spectrum(kernel, last - first, nx) if spectrum is None else spectrum
     out = fft.irfft2(light, s=shape)
     return np.asarray(out[2 * half : 2 * half + last - first, 2 * half : 2 * half + nx], np.float32)
 
@@ -136,7 +139,7 @@ def convolve(rows: Callable[[int, int], Array], shape: tuple[int, ...], kernel: 
     """
     out = np.empty(shape, np.float32)
     half = kernel.shape[0] // 2
-    spectrum = _spectrum(kernel, _padded_shape(_BAND, shape[1], half))
+    spectrum = kernel_spectrum(kernel, _BAND, shape[1])
 
     def work(first: int, last: int) -> None:
         low = max(0, first - half)
@@ -164,11 +167,12 @@ def common_noise(pairs: list[tuple[Array, Array]]) -> float:
     a, b = (v[:: 1 + len(a) // SAMPLE] for v in (a, b))
     if len(a) < 500:
         return 0.0
-    spread_a, spread_b = median_deviation(a), median_deviation(b)
+    spread_a, spread_b = run_each(median_deviation, (a, b))
     if not (spread_a > 0 and spread_b > 0):
         return 0.0
     a, b = a / np.float32(spread_a), b / np.float32(spread_b)
-    correlation = (median_deviation(a + b) ** 2 - median_deviation(a - b) ** 2) / 4
+    total, rest = run_each(median_deviation, (a + b, a - b))
+    correlation = (total**2 - rest**2) / 4
     return float(np.clip(correlation * spread_a / spread_b, 0, 1))
 
 
@@ -325,7 +329,8 @@ def _tile_sums(tile: Tile, kernels: Array) -> _Sums:
     images[:, ~free] = 0.0
     wide = _wide_means(images)
     wide[:-1] /= np.maximum(wide[-1], np.float32(0.05))
-    rows = ((images[:-1] - wide[:-1]) / tile.noise[inner])[:, free].astype(float)
+    images = (images[:-1] - wide[:-1]) / tile.noise[inner]
+    rows = np.take(images.reshape(n + 1, -1), np.flatnonzero(free), axis=1).astype(float)
     sums = rows @ rows.T
     return _Sums(sums[:n, :n], sums[:n, n], rows.shape[1])
 
