@@ -1,5 +1,6 @@
 """Tasks in order on any executor."""
 
+import os
 import signal
 import sys
 import threading
@@ -9,7 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 import numpy as np
 import pytest
 
-from framesort.workers import open_executor, own_processes, run_bands, run_tasks
+from framesort.workers import open_executor, own_processes, run_bands, run_each, run_tasks
 
 
 def slow_square(number):
@@ -98,6 +99,41 @@ def test_an_error_in_a_band_is_not_lost():
 
     with pytest.raises(ValueError, match="twenty"):
         run_bands(work, 100, band=10, threads=2)
+
+
+def test_bands_within_bands_are_all_done():
+    def squares(number):
+        return run_each(lambda k: run_each(lambda m: (number, k, m), range(5)), range(4))
+
+    assert run_each(squares, range(30)) == [
+        [[(number, k, m) for m in range(5)] for k in range(4)] for number in range(30)
+    ]
+
+
+def test_threads_for_bands_stay():
+    def running():
+        return {v for v in threading.enumerate() if v.name.startswith("framesort-bands")}
+
+    run_bands(lambda *_: time.sleep(0.01), 8, band=1, threads=3)
+    before = running()
+    run_bands(lambda *_: time.sleep(0.01), 8, band=1, threads=3)
+    assert before and running() >= before and len(running()) <= max(2, os.cpu_count())
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork")
+@pytest.mark.filterwarnings("ignore:.*multi-threaded.*fork:DeprecationWarning")
+def test_bands_are_done_in_a_fork_as_well():
+    run_bands(lambda *_: time.sleep(0.01), 8, band=1, threads=2)
+    child = os.fork()
+    if not child:
+        seen = np.zeros(8)
+
+        def work(first, last):
+            seen[first:last] += 1
+
+        run_bands(work, 8, band=1, threads=2)
+        os._exit(0 if (seen == 1).all() else 1)
+    assert os.waitpid(child, 0)[1] == 0
 
 
 def test_only_a_pool_of_the_user_counts_as_such():

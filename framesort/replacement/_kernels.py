@@ -89,6 +89,13 @@ def profile_at(dx, dy, q, tables):
 
 
 @njit(cache=True, nogil=True)
+def profile_values(dx, dy, tables, out):
+    """`profile_at` at many offsets, for a width of 1."""
+    for k in range(len(out)):
+        out[k] = profile_at(dx[k], dy[k], 1.0, tables)
+
+
+@njit(cache=True, nogil=True)
 def add_star(image, x, y, flux, q, radius, reach, tables):
     """Add a star to an image: a disc of `radius`, and its spikes out to `reach`."""
     ny, nx = image.shape

@@ -9,6 +9,7 @@ from scipy import fft
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._arrays import Array, Floats, Image, Mask
 from framesort.replacement._convolution import convolve_full
+from framesort.replacement._linear import sum_products
 from framesort.replacement._passes import spread_blocks
 from framesort.replacement._profile import Profile
 from framesort.replacement._robust import median_deviation
@@ -330,8 +331,9 @@ def _tile_sums(tile: Tile, kernels: Array) -> _Sums:
     wide = _wide_means(images)
     wide[:-1] /= np.maximum(wide[-1], np.float32(0.05))
     images = (images[:-1] - wide[:-1]) / tile.noise[inner]
-    rows = np.take(images.reshape(n + 1, -1), np.flatnonzero(free), axis=1).astype(float)
-    sums = rows @ rows.T
+    rows = np.take(images.reshape(n + 1, -1), np.flatnonzero(free), axis=1)
+    sums = np.empty((n + 1, n + 1))
+    sum_products(rows, sums)
     return _Sums(sums[:n, :n], sums[:n, n], rows.shape[1])
 
 

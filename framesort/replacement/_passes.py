@@ -297,3 +297,37 @@ def absolute_medians(image, use, box, out):
                     values[n] = abs(image[y, x])
                     n += 1
         out[k] = _middle(values, n) if 2 * n > box * box else np.nan
+
+
+@njit(cache=True, nogil=True)
+def sort_places(bits, order):
+    """Places of single-precision numbers in ascending order, equal ones as they come.
+
+    `bits` are the numbers taken for unsigned integers. A radix sort, 11 bits a pass.
+    """
+    n = len(bits)
+    counts = np.zeros((3, 2048), np.int64)
+    one, other = np.empty(n, np.uint64), np.empty(n, np.uint64)
+    for k in range(n):
+        key = np.uint64(bits[k])
+        # Ascends with the number: a negative one's bits are turned round.
+        key = key ^ np.uint64(0xFFFFFFFF if key >> np.uint64(31) else 0x80000000)
+        counts[0, key & np.uint64(2047)] += 1
+        counts[1, (key >> np.uint64(11)) & np.uint64(2047)] += 1
+        counts[2, key >> np.uint64(22)] += 1
+        one[k] = (key << np.uint64(32)) | np.uint64(k)
+    for turn in range(3):
+        first = counts[turn]
+        total = 0
+        for k in range(2048):
+            number = first[k]
+            first[k] = total
+            total += number
+        shift = np.uint64(32 + 11 * turn)
+        for k in range(n):
+            digit = (one[k] >> shift) & np.uint64(2047)
+            other[first[digit]] = one[k]
+            first[digit] += 1
+        one, other = other, one
+    for k in range(n):
+        order[k] = one[k] & np.uint64(0xFFFFFFFF)

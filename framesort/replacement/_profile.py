@@ -185,11 +185,10 @@ def profile_fwhm(profile: Profile) -> float:
     r = np.arange(0, 4, 0.02)
     angles = np.arange(12) * np.pi / 12
 
-    def mean(x: float) -> float:
-        around = [(x * np.cos(a), x * np.sin(a)) for a in angles]
-        return float(np.mean([kernels.profile_at(*at, 1.0, profile.tables) for at in around]))
-
-    f = np.array([mean(x) for x in r])
+    dx, dy = (np.outer(r, part(angles)) for part in (np.cos, np.sin))
+    around = np.empty(dx.shape)
+    kernels.profile_values(dx.ravel(), dy.ravel(), profile.tables, around.ravel())
+    f = around.mean(axis=1)
     core = r < 0.5
     squares = np.vander(r[core] ** 2, 3)
     weight = np.sqrt(r[core])

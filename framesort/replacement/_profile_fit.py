@@ -10,15 +10,17 @@ and ``|v|``: a spike is the same on both sides of the star. What no star shows i
 prior whose width is a generous star profile.
 """
 
-from typing import Any
+from functools import cache
+from typing import Any, NamedTuple
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
+from scipy.linalg import cho_solve, solve_triangular
 from scipy.optimize import isotonic_regression, nnls
 
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _basis as basis
-from framesort.replacement._arrays import Array
+from framesort.replacement import _linear as linear
+from framesort.replacement._arrays import Array, Floats
 from framesort.replacement._kernels import HARMONICS, ORDERS
 from framesort.replacement._profile import (
     N_T,
@@ -80,11 +82,10 @@ def fit_profile(
     normal[np.diag_indices(len(right))] += 1 / _coefficient_prior(len(cs)) ** 2
     # Scaled to unit diagonal: the coefficients span many powers of ten.
     scale = 1 / np.sqrt(np.diag(normal))
-    cover = (
-        scale[:, None]
-        * cho_solve(cho_factor(normal * scale * scale[:, None]), np.eye(len(right)))
-        * scale
-    )
+    cover = np.empty_like(normal)
+    if not linear.invert_positive(normal * scale * scale[:, None], cover):
+        raise np.linalg.LinAlgError("normal equations of a profile are not positive definite")
+    cover *= scale * scale[:, None]
     width = side.profile.width
     coef = _regularise_wings(cover @ right, cover, _as_splines(base, width))
     error = np.sqrt(np.diag(cover))
@@ -211,10 +212,29 @@ def _as_splines(profile: Profile | None, width: float) -> Array | None:
     if profile is None:
         return None
     t = sample_grids()[0]
-    mean, _ = basis.sample_design(t, SHAPE)
+    mean = _samples().mean
     weight = 1 / _prior(t**2)
     value = profile.mean_at(t**2 * width, width)
     return np.linalg.lstsq(mean * weight[:, None], value * weight, rcond=None)[0]
+
+
+class _Samples(NamedTuple):
+    """The splines at `sample_grids`: of mean, harmonics, and spikes along and across."""
+
+    mean: Floats
+    other: Floats
+    along: Floats
+    across: Floats
+
+
+@cache
+def _samples() -> _Samples:
+    t, u, v = sample_grids()
+    return _Samples(
+        *basis.sample_design(t, SHAPE),
+        basis.sample_splines(u, STEP_U, N_U),
+        basis.sample_splines(v, STEP_V, N_V),
+    )
 
 
 def _tabulate(
@@ -222,12 +242,11 @@ def _tabulate(
 ) -> tuple[Profile, float]:
     """The profile of these coefficients, and its total, by which it was divided."""
     t, u, v = sample_grids()
-    mean, other = basis.sample_design(t, SHAPE)
+    mean, other, su, sv = _samples()
     radial = np.empty((HARMONICS, len(t)))
     radial[0] = mean @ coef[:N_T]
     for m in range(2 * ORDERS):
         radial[m + 1] = other @ coef[N_T + m * N_INNER : N_T + (m + 1) * N_INNER]
-    su, sv = basis.sample_splines(u, STEP_U, N_U), basis.sample_splines(v, STEP_V, N_V)
     parts = coef[N_ROUND:].reshape(len(cs), N_U, N_V)
     line = np.einsum("ia,kab,jb->kij", su, parts, sv)
     # d(rho^2) = 2 rho d(rho) with rho = t^2; along a spike d(u) = 2 s ds with u = s^2.

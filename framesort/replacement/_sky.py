@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from framesort.replacement import _passes as passes
 from framesort.replacement._arrays import Array, Floats, Image
 from framesort.replacement._robust import median_deviation
 from framesort.replacement._starlet import (
@@ -25,7 +26,7 @@ from framesort.replacement._starlet import (
     take_away,
     weigh_power,
 )
-from framesort.workers import run_bands
+from framesort.workers import run_bands, run_each
 
 __all__ = [
     "WHITE",
@@ -118,9 +119,11 @@ def fit_noise(level: Array, residual: Array) -> PixelNoise:
     if len(level) < 400:
         spread = median_deviation(residual) if len(residual) else 1.0
         return PixelNoise(max(spread, 1e-12) ** 2, 0.0, 1e-24)
-    bins = np.array_split(np.argsort(level), BINS)
+    order = np.empty(len(level), np.int64)
+    passes.sort_places(np.ascontiguousarray(level, np.float32).view(np.uint32), order)
+    bins = np.array_split(order, BINS)
     middle = [float(level[inside[len(inside) // 2]]) for inside in bins]
-    variance = [median_deviation(residual[inside]) ** 2 for inside in bins]
+    variance = run_each(lambda inside: median_deviation(residual[inside]) ** 2, bins)
     slope, constant = np.polyfit(middle, variance, 1) if np.ptp(middle) > 0 else (0.0, variance[0])
     if slope < 0:  # not photon noise: coverage or a gradient
         slope, constant = 0.0, float(np.median(variance))
