@@ -85,7 +85,7 @@ def fit_profile(
     cover = np.empty_like(normal)
     if not linear.invert_positive(normal * scale * scale[:, None], cover):
         raise np.linalg.LinAlgError("normal equations of a profile are not positive definite")
-    cover *= scale * scale[:, None]
+    cover = scale[:, None] * cover * scale
     width = side.profile.width
     coef = _regularise_wings(cover @ right, cover, _as_splines(base, width))
     error = np.sqrt(np.diag(cover))
