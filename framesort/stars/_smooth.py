@@ -130,6 +130,7 @@ def smooth_image(
     """
     kernel = gaussian_kernel(sigma, truncate)
     out = np.empty(image.shape, np.float32)
+    image = np.ascontiguousarray(image)  # the loop is compiled for such
 
     def work(first: int, last: int) -> None:
         convolve_rows(image, kernel, True, first, last, out[first:last])
