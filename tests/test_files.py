@@ -2,7 +2,9 @@
 
 import io
 import os
+import sys
 from contextlib import nullcontext
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -173,6 +175,14 @@ def test_a_held_file_is_read_once(tmp_path, monkeypatch):
             read_image(tmp_path / ".." / tmp_path.name / "frame.fits")  # another spelling: disk
     with pytest.raises(FrameError):
         read_image(path)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="such files are there on Linux only")
+def test_a_file_larger_than_it_says_is_held_whole():
+    path = Path("/proc/version")
+    assert path.stat().st_size == 0
+    with hold_content(path) as content:
+        assert len(content) and content == path.read_bytes()
 
 
 def test_a_held_gzipped_file_is_unpacked(tmp_path):
