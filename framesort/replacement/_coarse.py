@@ -48,8 +48,12 @@ def block_means(rows: Callable[[int, int], Array], shape: tuple[int, ...]) -> Im
 
 def block_most(image: Array) -> Image:
     """The largest number of each block of some rows."""
-    rows = np.maximum.reduceat(image, np.arange(0, image.shape[0], STEP), axis=0)
-    return np.asarray(np.maximum.reduceat(rows, np.arange(0, image.shape[1], STEP), axis=1))
+    rows, others = image[::STEP].copy(), image[1::STEP]
+    np.maximum(rows[: len(others)], others, out=rows[: len(others)])
+    most, others = rows[:, ::STEP].copy(), rows[:, 1::STEP]
+    inside = most[:, : others.shape[1]]
+    np.maximum(inside, others, out=inside)
+    return most
 
 
 def smooth_blocks(blocks: Image, sigma: float, *, threads: int | None = None) -> Image:
@@ -71,9 +75,14 @@ def slope_of(cross: Image, power: Image, sigma: float, sure: float) -> Image:
     units of the noise of a pixel. `sure` is the number of standard deviations times what
     correlation makes of the noise of a mean (`PixelNoise.wide`); `sigma` that of a star's profile.
     """
-    mean = np.maximum(smooth_blocks(power, AROUND * sigma), np.float32(1e-12))
-    slope = smooth_blocks(cross, AROUND * sigma)
-    slope /= mean
+    mean, slope = (smooth_blocks(v, AROUND * sigma) for v in (power, cross))
     # A Gaussian mean counts 4 pi sigma^2 pixels.
-    slope -= np.float32(sure / np.sqrt(4 * np.pi) / (AROUND * sigma)) / np.sqrt(mean)
+    error = np.float32(sure / np.sqrt(4 * np.pi) / (AROUND * sigma))
+
+    def divide(first: int, last: int) -> None:
+        below = np.maximum(mean[first:last], np.float32(1e-12))
+        slope[first:last] /= below
+        slope[first:last] -= error / np.sqrt(below)
+
+    run_bands(divide, len(slope), band=_BAND)
     return slope

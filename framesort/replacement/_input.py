@@ -10,6 +10,10 @@ from framesort.errors import InputError
 from framesort.records import Stack
 from framesort.replacement._arrays import Floats, Image
 from framesort.replacement._places import DEFAULT_RADIUS
+from framesort.workers import run_bands
+
+ROWS = 64
+"""Rows worked on at a time."""
 
 
 def as_planes(image: Any, name: str) -> tuple[Image, float]:
@@ -49,7 +53,14 @@ def mask_unweighted(planes: Image, stack: Any) -> Image:
     if not isinstance(stack, Stack):
         return planes
     weight = stack.weight if stack.weight.ndim == 2 else stack.weight.min(axis=0)
-    return np.where(weight > 0, planes, np.float32(np.nan))
+    out = np.empty_like(planes)
+
+    def work(first: int, last: int) -> None:
+        rows = np.s_[..., first:last, :]
+        out[rows] = np.where(weight[rows] > 0, planes[rows], np.float32(np.nan))
+
+    run_bands(work, len(weight), band=ROWS)
+    return out
 
 
 def mean_plane(planes: Image) -> Image:

@@ -96,12 +96,12 @@ def profile_values(dx, dy, tables, out):
 
 
 @njit(cache=True, nogil=True)
-def add_star(image, x, y, flux, q, radius, reach, tables):
-    """Add a star to an image: a disc of `radius`, and its spikes out to `reach`."""
-    ny, nx = image.shape
+def _add_star_rows(image, first, last, x, y, flux, q, radius, reach, tables):
+    """Add a star to rows `first` to `last` of an image."""
+    nx = image.shape[1]
     big = max(radius, reach) if tables.line.shape[0] else radius
     vmax = (tables.line.shape[2] - 1) / (tables.per_v * q)
-    for j in range(max(0, int(np.ceil(y - big))), min(ny, int(y + big) + 1)):
+    for j in range(max(first, int(np.ceil(y - big))), min(last, int(y + big) + 1)):
         dy = j - y
         half = np.sqrt(max(radius * radius - dy * dy, 0.0)) if abs(dy) <= radius else -1.0
         for i in range(max(0, int(np.ceil(x - big))), min(nx, int(x + big) + 1)):
@@ -116,11 +116,21 @@ def add_star(image, x, y, flux, q, radius, reach, tables):
 
 
 @njit(cache=True, nogil=True)
-def add_stars(image, x, y, flux, q, radius, reach, tables):
-    """Add many stars to an image."""
+def add_star(image, x, y, flux, q, radius, reach, tables):
+    """Add a star to an image: a disc of `radius`, and its spikes out to `reach`."""
+    _add_star_rows(image, 0, len(image), x, y, flux, q, radius, reach, tables)
+
+
+@njit(cache=True, nogil=True)
+def add_stars(image, first, last, x, y, flux, q, radius, reach, tables):
+    """Add many stars to rows `first` to `last` of an image."""
     for k in range(len(x)):
         if flux[k] != 0.0:
-            add_star(image, x[k], y[k], flux[k], q[k], radius[k], reach[k], tables)
+            far = max(radius[k], reach[k]) + 1.0
+            if y[k] + far >= first and y[k] - far < last:
+                _add_star_rows(
+                    image, first, last, x[k], y[k], flux[k], q[k], radius[k], reach[k], tables
+                )
 
 
 @njit(cache=True, nogil=True)

@@ -8,6 +8,7 @@ from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField
 from framesort.replacement._side import Side
 from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
+from framesort.workers import run_each
 
 __all__ = ["between_stars", "local_background", "measure_nebula_ratio"]
 
@@ -36,15 +37,15 @@ def measure_nebula_ratio(
     pixels is taken off, and the noise of the sharp stack is allowed for. 1 exactly where the
     share is above 0.4, starlight is nearly everywhere, or the sharp stack shows little but noise.
     """
-    shares: list[tuple[Array, Array, Array]] = []
-    for j in range(0, len(deep), ROWS):
-        cut = slice(j, j + ROWS)
+
+    def share_of(first: int) -> tuple[Array, Array, Array]:
+        cut = slice(first, first + ROWS)
         dark = np.isfinite(deep[cut]) & (side.model[cut] < side.noise)
         w = dark.astype(np.float32)
         starless = np.where(dark, deep[cut] - side.model[cut], np.float32(0))
-        shares.append(
-            tuple(blocks(v, _STEP) for v in (w, starless * w, nebula[cut] * w))  # type: ignore[arg-type]
-        )
+        return blocks(w, _STEP), blocks(starless * w, _STEP), blocks(nebula[cut] * w, _STEP)
+
+    shares = run_each(share_of, range(0, len(deep), ROWS))
     w, one, two = (np.concatenate(v) for v in zip(*shares, strict=True))
     some = np.maximum(w, 1e-6)
     level = (

@@ -8,6 +8,7 @@ import numpy as np
 from framesort.replacement import _kernels as kernels
 from framesort.replacement._arrays import Array, Image
 from framesort.replacement._profile import Profile
+from framesort.workers import run_bands
 
 __all__ = [
     "Places",
@@ -20,6 +21,10 @@ __all__ = [
     "redraw",
     "window_around",
 ]
+
+
+DRAWN = 256
+"""Rows that are drawn at a time."""
 
 
 class Stacks(NamedTuple):
@@ -141,7 +146,12 @@ def draw(
     q = side.q(places)
     out = np.zeros(side.image.shape, np.float32) if out is None else out
     extent = side.profile.extent(flux, q, level * side.noise)
-    kernels.add_stars(out, *side.at(places), flux, q, *extent, side.profile.tables)
+    stars = (*side.at(places), flux, q, *extent)
+    run_bands(
+        lambda first, last: kernels.add_stars(out, first, last, *stars, side.profile.tables),
+        len(out),
+        band=DRAWN,
+    )
     return out
 
 
@@ -180,6 +190,8 @@ def draw_star(
     x, y = (v[k : k + 1] for v in side.at(places))
     kernels.add_stars(  # type: ignore[call-arg]
         out,
+        0,
+        len(out),
         x - window.left,
         y - window.top,
         np.array([flux]),

@@ -120,13 +120,20 @@ def smooth_fill(
             passes.mean_blocks(part, step, coarse[number, first:last])
 
     run_bands(gather, coarse.shape[1], band=max(1, FEW_ROWS // step))
+
+    def divide(image: Image, mass: Image) -> None:
+        def work(first: int, last: int) -> None:
+            image[first:last] /= np.maximum(mass[first:last], np.float32(1e-6))
+
+        run_bands(work, len(image), band=FEW_ROWS)
+
     wide = []
     for factor, more in ((4, 1), (16, 4)):
         steps = more * step
         mean, m = (
             smooth_image(blocks(v, more), factor * width / steps, truncate=3) for v in coarse
         )
-        mean /= np.maximum(m, np.float32(1e-6))
+        divide(mean, m)
         wide.append(passes.WideMean(mean, m, steps))
     # Blocks, and lines between their middles, are a part of the width.
     own = np.sqrt(max(width**2 - (step**2 - 1) / 12 - step**2 / 6, 0.1)) / step

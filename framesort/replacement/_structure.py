@@ -176,8 +176,11 @@ def find_blemishes(difference: Difference, width: float, limit: float) -> Table:
     labels, number = ndimage.label(np.abs(significance) > limit, np.ones((3, 3)))
     if not number:
         return no_places()
-    spots = ndimage.maximum_position(np.abs(significance), labels, np.arange(1, number + 1))
-    y, x = np.array(spots).T
+    inside = np.flatnonzero(labels)
+    most = ndimage.maximum_position(
+        np.abs(significance.ravel()[inside]), labels.ravel()[inside], np.arange(1, number + 1)
+    )
+    y, x = np.unravel_index(inside[np.array(most)[:, 0]], labels.shape)
     value = significance[y, x]
     order = np.argsort(-np.abs(value))
     half = (STEP - 1) / 2

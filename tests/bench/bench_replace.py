@@ -29,7 +29,8 @@ def draw(shape, x, y, flux, width, beta):
     profile = moffat_profile(width, beta)
     q = np.full(len(x), 1 / width)
     radius = profile.radius(flux, q, 0.1)
-    add_stars(image, x, y, flux, q, radius, np.zeros(len(x)), profile.tables)
+    stars = (x, y, flux, q, radius, np.zeros(len(x)))
+    add_stars(image, 0, len(image), *stars, profile.tables)
     return image
 
 

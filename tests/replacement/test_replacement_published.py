@@ -18,7 +18,9 @@ def draw(x, q):
     image = np.zeros((61, 61), np.float64)
     profile = moffat_profile(FWHM, 2000.0)
     one = np.ones(1)
-    add_stars(image, x * one, 30 * one, one, q * one, 25 * one, 0 * one, profile.tables)
+    add_stars(
+        image, 0, len(image), x * one, 30 * one, one, q * one, 25 * one, 0 * one, profile.tables
+    )
     return image
 
 
