@@ -175,13 +175,27 @@ def plan_change(field: StarField, sharp: Array, pick: Array, applied: Array, awa
     if field.saturated_deep.any():
         # A saturated patch is filled wholly or left wholly, with a soft rim.
         filled = _filled(field.saturated_deep, field.places.x[pick], field.places.y[pick])
-        soft = smooth_image(filled.astype(np.float32), 1.0)
-        share = np.maximum(share, np.clip(soft * 2, 0, 1))
-        share[field.saturated_deep] = filled[field.saturated_deep]
-        for light in (taken, given):
-            light[field.saturated_deep & ~filled] = 0.0
+        full = field.saturated_deep
+
+        def fill(first: int, last: int) -> None:
+            low = max(0, first - RIM)
+            around = filled[low : last + RIM]
+            if around.any():
+                soft = smooth_image(around.astype(np.float32), 1.0, threads=1)
+                soft = np.clip(soft[first - low : last - low] * 2, 0, 1)
+                np.maximum(share[first:last], soft, out=share[first:last])
+            saturated, chosen = full[first:last], filled[first:last]
+            share[first:last][saturated] = chosen[saturated]
+            for light in (taken, given):
+                light[first:last][saturated & ~chosen] = 0.0
+
+        run_bands(fill, len(share), band=FEW_ROWS)
     run_bands(partial(_drop_unknown, share, sharp), len(share), band=FEW_ROWS)
     return Change(taken, given, share)
+
+
+RIM = 5
+"""Rows that the soft rim of a patch of saturated pixels depends on."""
 
 
 def _drop_unknown(share: Array, sharp: Array, first: int, last: int) -> None:
