@@ -101,6 +101,8 @@ def add_changes(
     taken,
     given,
     strength,
+    first,
+    last,
     high,
     x,
     y,
@@ -118,14 +120,16 @@ def add_changes(
 ):
     """Light to take from the deep stack and to give to it, star by star, and how strong it is.
 
+    In rows `first` to `last` only.
+
     `strength` grows by the size of the change, within `inner` of a star by `high` at least.
     Beyond `radius` pixels only spikes are drawn, out to `reach`.
     """
-    ny, nx = taken.shape
+    nx = taken.shape[1]
     lines = deep.cs.shape[0] + sharp.cs.shape[0]
     for k in range(len(x)):
         big = max(radius[k], reach[k]) if lines else radius[k]
-        for j in range(max(0, int(np.ceil(y[k] - big))), min(ny, int(y[k] + big) + 1)):
+        for j in range(max(first, int(np.ceil(y[k] - big))), min(last, int(y[k] + big) + 1)):
             dy = j - y[k]
             half = np.sqrt(max(big * big - dy * dy, 0.0))
             for i in range(max(0, int(np.ceil(x[k] - half))), min(nx, int(x[k] + half) + 1)):

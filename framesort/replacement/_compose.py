@@ -14,7 +14,7 @@ from framesort.replacement._fluxes import saturated_centres
 from framesort.replacement._layers import Change, Layers
 from framesort.replacement._options import ReplacementSettings
 from framesort.replacement._robust import robust_std
-from framesort.replacement._side import Stacks, nearest_pixels
+from framesort.replacement._side import DRAWN, Stacks, nearest_pixels
 from framesort.replacement._smooth import FEW_ROWS, combine
 from framesort.replacement._spikes import draw_spike
 from framesort.stars import smooth_image
@@ -214,14 +214,21 @@ def _draw_change(field: StarField, pick: Array, applied: Array, away: Array) -> 
         field.sharp.profile.spike_reach(applied, qs, FAINT * noise),
     )
     stars = (p.x, p.y, p.shift_x, p.shift_y, away, applied, qd, qs, *radii, reach)
-    changes.add_changes(  # type: ignore[call-arg]
-        taken,
-        given,
-        strength,
-        HIGH * noise,
-        *(v[pick] for v in stars),
-        field.deep.profile.tables,
-        field.sharp.profile.tables,
+    picked = tuple(v[pick] for v in stars)
+    run_bands(
+        lambda first, last: changes.add_changes(  # type: ignore[call-arg]
+            taken,
+            given,
+            strength,
+            first,
+            last,
+            HIGH * noise,
+            *picked,
+            field.deep.profile.tables,
+            field.sharp.profile.tables,
+        ),
+        shape[0],
+        band=DRAWN,
     )
     for k in np.flatnonzero(pick & (field.spikes != 0)).tolist():
         # The spike that was measured, less what the star's profile takes away already.
