@@ -148,8 +148,16 @@ def measure_replacement(
     of_deep, of_sharp, of_final = qualities
     width = of_sharp.fwhm if np.isfinite(of_sharp.fwhm) else 3.0
     wide = of_deep.fwhm if np.isfinite(of_deep.fwhm) else 1.3 * width
-    saturated = _saturated(d, saturated_deep) | _saturated(s, saturated_sharp)
-    thin = _thin(deep, d.shape) | _thin(sharp, d.shape)
+    tasks = [
+        partial(_thin, deep, d.shape),
+        partial(_thin, sharp, d.shape),
+        partial(_saturated, d, saturated_deep),
+        partial(_saturated, s, saturated_sharp),
+    ]
+    thin, thin_sharp, saturated, saturated_too = run_each(_call, tasks)
+    thin |= thin_sharp
+    saturated |= saturated_too
+    del tasks, thin_sharp, saturated_too
     difference = make_difference(pictures.final, pictures.sharp, scale, saturated, width, thin)
     release_memory()
     rows = result.table[result.table["reason"] == ""]

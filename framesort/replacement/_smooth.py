@@ -113,13 +113,14 @@ def smooth_fill(
     by several threads. All means are made of block means: they hold no detail.
     """
     step = max(2, round(width))
-    coarse = np.empty((2, *(-(-n // step) for n in shape)), np.float32)
+    size = [-(-n // step) for n in shape]
+    coarse = np.empty(size, np.float32), np.empty(size, np.float32)
 
     def gather(first: int, last: int) -> None:
         for number, part in enumerate(rows(first * step, min(last * step, shape[0]))):
-            passes.mean_blocks(part, step, coarse[number, first:last])
+            passes.mean_blocks(part, step, coarse[number][first:last])
 
-    run_bands(gather, coarse.shape[1], band=max(1, FEW_ROWS // step))
+    run_bands(gather, size[0], band=max(1, FEW_ROWS // step))
 
     def divide(image: Image, mass: Image) -> None:
         def work(first: int, last: int) -> None:
@@ -146,7 +147,7 @@ def smooth_fill(
         len(out),
         band=ROWS,
     )
-    return Level(out.copy(), step)
+    return Level(out, step)
 
 
 def sample_noise(image: Array, box: int) -> float:
