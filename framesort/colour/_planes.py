@@ -8,10 +8,10 @@ the image is mirrored.
 """
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from framesort.colour._lattice import green_parity
+from framesort.compiled import loop, part
 from framesort.errors import InputError
 
 __all__ = ["PLANES", "REACH", "colour_place", "interpolate_colour", "pick_colour"]
@@ -90,13 +90,13 @@ def pick_colour(
     return out
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _mirror(index, size):  # type: ignore[no-untyped-def]
     """A place beyond an edge mirrored about the last pixel."""
     return -index if index < 0 else 2 * (size - 1) - index if index >= size else index
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _tap(plane, y, x, ny, nx, far):  # type: ignore[no-untyped-def]
     """A pixel of the plane; mirrored at the edge only where the reach is far enough for it."""
     if far:
@@ -104,7 +104,7 @@ def _tap(plane, y, x, ny, nx, far):  # type: ignore[no-untyped-def]
     return plane[y, x]
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _at(plane, y, x, along, across, weights, count, saturation):  # type: ignore[no-untyped-def]
     """Weighted mean of taps, kept near their range; where one is missing that of the nearest.
 
@@ -136,7 +136,7 @@ def _at(plane, y, x, along, across, weights, count, saturation):  # type: ignore
     return min(max(total, low), high + 0.3 * (high - low), saturation)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def interpolate_colour(plane, row, column, green, weights, saturation):  # type: ignore[no-untyped-def]
     """Fill a plane in place; known are pixels (row, column) of each 2 x 2, or green's diagonal.
 

@@ -5,6 +5,7 @@ itself, every worker of the first run compiles the same functions, one after the
 """
 
 from framesort.compiled._compile import COMPILING, compile_loops
+from framesort.compiled._options import loop, part
 from framesort.compiled._record import LoopRecord, record_loops
 
-__all__ = ["COMPILING", "LoopRecord", "compile_loops", "record_loops"]
+__all__ = ["COMPILING", "LoopRecord", "compile_loops", "loop", "part", "record_loops"]

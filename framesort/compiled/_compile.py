@@ -1,5 +1,6 @@
 """Compile the loops of a kept list, as many at a time as there are workers."""
 
+import gc
 import glob
 import hashlib
 import importlib
@@ -128,12 +129,24 @@ def compile_loop(loop: Loop) -> list[str]:
     No files for a loop that is not as the list has it: its call will compile it.
     """
     module, name, _, types = loop
-    with suppress(Exception):
+    with suppress(Exception), _no_collections():
         function = getattr(importlib.import_module(module), name)
         function.compile(tuple(make_type(kind) for kind in types))
         start = f"{module.split('.')[-1]}.{name}-"
         return glob.glob(os.path.join(glob.escape(function.stats.cache_path), f"{start}*.nbi"))
     return []
+
+
+@contextmanager
+def _no_collections() -> Iterator[None]:
+    """Collect no garbage meanwhile: it takes a compiler a seventh of its time."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
 
 
 def _drop_stale(modules: Sequence[str]) -> None:

@@ -3,8 +3,8 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.replacement._arrays import Array, Floats, Image
 from framesort.workers import run_bands
 
@@ -17,13 +17,13 @@ def _gaussian(sigma: float) -> Floats:
     return np.asarray(line / (2 * line.sum() - line[0]))
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _inside(index: Any, size: Any) -> Any:
     index %= 2 * size
     return index if index < size else 2 * size - 1 - index
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _humps(
     deep: Any, model: Any, full: Any, sky: Any, offset: Any, scale: Any, row: Any, column: Any,
     near: Any, wide: Any, out: Any,
@@ -46,7 +46,7 @@ def _humps(
         out[k] = total
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _structure(sky: Any, row: Any, column: Any, half: Any, kernel: Any, out: Any) -> Any:
     ny, nx = sky.shape
     far = len(kernel) - 1

@@ -3,13 +3,13 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.replacement._arrays import Floats
 from framesort.replacement._kernels import ORDERS, profile_at
 
 
-@njit(cache=True, nogil=True, inline="always")
+@loop(inline="always")
 def _cubic(f, w):
     """The four cubic B-splines that are not zero at the fraction `f` of a cell."""
     g = 1.0 - f
@@ -19,7 +19,7 @@ def _cubic(f, w):
     w[3] = f * f * f / 6.0
 
 
-@njit(cache=True, nogil=True)
+@part()
 def design(dx, dy, q, step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value):
     """The basis functions that are not zero at an offset: their indices and values; the count."""
     w = np.empty(4)
@@ -78,7 +78,7 @@ def design(dx, dy, q, step_t, n0, nh, step_u, nu, step_v, nv, cs, index, value):
     return n
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def gather(
     image, model, sigma, eps, clip, x, y, flux, q, radius, reach, tables, shape, cs, normal, right
 ):

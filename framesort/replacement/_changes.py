@@ -1,12 +1,12 @@
 """What is to change in the picture, and how well both profiles predict it; compiled."""
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.replacement._kernels import Tables, line_value, profile_at
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _turn_spike(tables, m, turn):
     """Tables with one spike turned by an angle, radians."""
     cs = tables.cs.copy()
@@ -18,7 +18,7 @@ def _turn_spike(tables, m, turn):
     )
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def rotate_spikes(image, model, sigma, eps, x, y, flux, q, reach, tables, inner):
     """By how much each spike should be turned: sums for a Gauss-Newton step, radians."""
     ny, nx = image.shape
@@ -44,7 +44,7 @@ def rotate_spikes(image, model, sigma, eps, x, y, flux, q, reach, tables, inner)
     return sums
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def compare_stars(
     difference,
     light,
@@ -96,7 +96,7 @@ def compare_stars(
                 out[k, 1] = 1.0 / np.sqrt(det)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def add_changes(
     taken,
     given,

@@ -216,7 +216,7 @@ def _draw_change(field: StarField, pick: Array, applied: Array, away: Array) -> 
     stars = (p.x, p.y, p.shift_x, p.shift_y, away, applied, qd, qs, *radii, reach)
     picked = tuple(v[pick] for v in stars)
     run_bands(
-        lambda first, last: changes.add_changes(  # type: ignore[call-arg]
+        lambda first, last: changes.add_changes(
             taken,
             given,
             strength,

@@ -143,7 +143,7 @@ def fit_stars(
     out = np.zeros((len(places), len(StarFits._fields)))
 
     def work(first: int, last: int) -> None:
-        kernels.fit_stars(  # type: ignore[call-arg]
+        kernels.fit_stars(
             side.image,
             side.model,
             side.noise,

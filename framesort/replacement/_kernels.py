@@ -8,8 +8,8 @@ and spikes over ``sqrt(|u|)`` and ``|v|``, where all lengths are distance times 
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.replacement._arrays import Floats
 
 ORDERS = 4
@@ -45,7 +45,7 @@ class Tables(NamedTuple):
     cs: Floats
 
 
-@njit(cache=True, nogil=True, inline="always")
+@part(inline="always")
 def line_value(dx, dy, q, tables):
     value = 0.0
     nu, nv = tables.line.shape[1], tables.line.shape[2]
@@ -65,7 +65,7 @@ def line_value(dx, dy, q, tables):
     return value
 
 
-@njit(cache=True, nogil=True)
+@part()
 def profile_at(dx, dy, q, tables):
     """Profile of a star of flux 1 at an offset from its centre."""
     r = np.sqrt(dx * dx + dy * dy)
@@ -88,14 +88,14 @@ def profile_at(dx, dy, q, tables):
     return (value + line_value(dx, dy, q, tables)) * q * q
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def profile_values(dx, dy, tables, out):
     """`profile_at` at many offsets, for a width of 1."""
     for k in range(len(out)):
         out[k] = profile_at(dx[k], dy[k], 1.0, tables)
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _add_star_rows(image, first, last, x, y, flux, q, radius, reach, tables):
     """Add a star to rows `first` to `last` of an image."""
     nx = image.shape[1]
@@ -115,13 +115,13 @@ def _add_star_rows(image, first, last, x, y, flux, q, radius, reach, tables):
                         break
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def add_star(image, x, y, flux, q, radius, reach, tables):
     """Add a star to an image: a disc of `radius`, and its spikes out to `reach`."""
     _add_star_rows(image, 0, len(image), x, y, flux, q, radius, reach, tables)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def add_stars(image, first, last, x, y, flux, q, radius, reach, tables):
     """Add many stars to rows `first` to `last` of an image."""
     for k in range(len(x)):
@@ -133,7 +133,7 @@ def add_stars(image, first, last, x, y, flux, q, radius, reach, tables):
                 )
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _solve(a, b, n):
     """Solve a small symmetric system in place by Gauss's elimination; False if singular."""
     for k in range(n):
@@ -151,7 +151,7 @@ def _solve(a, b, n):
     return True
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _derive(dx, dy, flux, q, tables, n, p):
     """Fill `p` with what the first `n` unknowns of `fit_stars` add to a pixel, each by one unit."""
     h = 0.2
@@ -167,7 +167,7 @@ def _derive(dx, dy, flux, q, tables, n, p):
         p[4] = flux * (wide - narrow) / 0.06
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
     """Fit each star's own pixels of one image by least squares; nothing is changed but `out`.
 
@@ -232,7 +232,7 @@ def fit_stars(image, model, sigma, eps, x, y, flux, q, reach, tables, n, out):
             out[k, 6] = 0.0
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def sweep_fluxes(image, model, sigma, eps, x, y, flux, q, core, radius, reach, tables, rounds):
     """Gauss-Seidel rounds of the joint least squares for all fluxes, brightest first.
 

@@ -7,12 +7,13 @@ one another, and their number shows in the last digits.
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from framesort.compiled import loop, part
 
 __all__ = ["invert_positive", "sum_products"]
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _add_rows(matrix: Any, factors: Any, first: Any, last: Any, start: Any, new: Any) -> Any:
     """Add rows `first` to `last` of a matrix times factors, from column `start` on, to `new`."""
     k = first
@@ -30,7 +31,7 @@ def _add_rows(matrix: Any, factors: Any, first: Any, last: Any, start: Any, new:
             new[j] += a * p[j]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def invert_positive(matrix: Any, out: Any) -> Any:
     """Inverse of a symmetric positive definite matrix (Cholesky); false where it is not definite.
 
@@ -72,7 +73,7 @@ def invert_positive(matrix: Any, out: Any) -> Any:
     return True
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc"})
+@loop(fastmath={"reassoc"})
 def sum_products(rows: Any, out: Any) -> Any:
     """Sum of the products of each row with each other, added up as numbers of double precision."""
     for a in range(len(rows)):

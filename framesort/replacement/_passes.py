@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.replacement._arrays import Image
 
 
@@ -16,7 +16,7 @@ class WideMean(NamedTuple):
     step: int
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def find_maxima(image, half, least, first, last, found):
     """Fill `found` with y, x of pixels above `least` and none of their neighbours above them."""
     ny, nx = image.shape
@@ -42,7 +42,7 @@ def find_maxima(image, half, least, first, last, found):
     return n
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _weigh_row(pixels, lights, full, eps, power, starless, weight):
     for x in range(len(pixels)):
         lit = eps * lights[x]
@@ -57,7 +57,7 @@ def _weigh_row(pixels, lights, full, eps, power, starless, weight):
         starless[x] = value * w if known else np.float32(0)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def weigh_starless(image, model, saturated, eps, power, first, starless, weight):
     """Pixels less model, times their weight ``1 / (1 + (eps * model)**power)``, and the weight."""
     for y in range(len(starless)):
@@ -65,7 +65,7 @@ def weigh_starless(image, model, saturated, eps, power, first, starless, weight)
         _weigh_row(image[j], model[j], saturated[j], eps, power, starless[y], weight[y])
 
 
-@njit(cache=True, nogil=True)
+@part()
 def between(blocks, step, y, x):
     """Block means at a pixel, linearly between their centres."""
     ny, nx = blocks.shape
@@ -78,7 +78,7 @@ def between(blocks, step, y, x):
     )
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def put_together(mean, mass, factor, wide, wider, first, last, out):
     """Rows of the narrow mean, with the wide ones where it has too little weight.
 
@@ -102,7 +102,7 @@ def put_together(mean, mass, factor, wide, wider, first, last, out):
             out[y, x] = value
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _block_row(blocks, step, y, line):
     """Block means at a row of pixels, linearly between the rows of their centres."""
     ny, nx = blocks.shape
@@ -114,7 +114,7 @@ def _block_row(blocks, step, y, line):
         line[i] = low[i] + b * (high[i] - low[i])
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _spread_row(line, step, out):
     """A row of pixels from block means, linearly between the centres of blocks."""
     blocks, nx = len(line), len(out)
@@ -138,7 +138,7 @@ def _spread_row(line, step, out):
         out[:] = line[0]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def spread_blocks(blocks, step, first, out):
     """Rows of pixels from block means, from row `first` on, linearly between blocks."""
     line = np.empty(blocks.shape[1], np.float32)
@@ -147,7 +147,7 @@ def spread_blocks(blocks, step, first, out):
         _spread_row(line, step, out[y])
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def fill_starless(
     image, model, saturated, eps, power, blocks, step, noise, first, left, starless, deviation
 ):
@@ -179,7 +179,7 @@ def fill_starless(
             error[x] = np.sqrt(variance * (w if w > np.float32(0.05) else np.float32(0.05)))
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def mean_blocks(image, step, out):
     """Means of blocks of `step` pixels a side; edge pixels are repeated."""
     ny, nx = image.shape
@@ -206,7 +206,7 @@ def mean_blocks(image, step, out):
                 new[i] = share * total
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def compare_rows(deep, model, offset, nebula, full, factors, level, structure, rest):
     """What the deep stack leaves of ``scale * nebula`` in some rows, 0 where not known, in noise.
 
@@ -230,7 +230,7 @@ def compare_rows(deep, model, offset, nebula, full, factors, level, structure, r
             new[x] = new[x] / sigma[x] if known else np.float32(0)
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _middle(values, count):
     """Median of the first numbers, which change places (Hoare 1961, CACM 4, 321)."""
     half = count // 2
@@ -262,7 +262,7 @@ def _middle(values, count):
     return (low + top) / np.float32(2)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def box_deviations(image, use, box, first, last, out):
     """Median deviation in some rows of boxes of the pixels to be used, NaN under half of them."""
     ny, nx = image.shape
@@ -284,7 +284,7 @@ def box_deviations(image, use, box, first, last, out):
                 out[j, i] = _middle(values, n)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def absolute_medians(image, use, box, out):
     """Median of the absolute values to be used in the boxes of a row; NaN under half of them."""
     ny, nx = image.shape
@@ -299,7 +299,7 @@ def absolute_medians(image, use, box, out):
         out[k] = _middle(values, n) if 2 * n > box * box else np.nan
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def sort_places(bits, order):
     """Places of single-precision numbers in ascending order, equal ones as they come.
 

@@ -188,7 +188,7 @@ def draw_star(
     """One star in a window: a disc and its spikes, `extent` pixels far, by the side's profile."""
     out = np.zeros(side.model[window.cut].shape, np.float32)
     x, y = (v[k : k + 1] for v in side.at(places))
-    kernels.add_stars(  # type: ignore[call-arg]
+    kernels.add_stars(
         out,
         0,
         len(out),

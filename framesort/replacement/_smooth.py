@@ -141,9 +141,7 @@ def smooth_fill(
     mean, m = (smooth_image(v, own, truncate=3) for v in coarse)
     out = coarse[0]
     run_bands(
-        lambda first, last: passes.put_together(  # type: ignore[call-arg]
-            mean, m, step, *wide, first, last, out
-        ),
+        lambda first, last: passes.put_together(mean, m, step, *wide, first, last, out),
         len(out),
         band=ROWS,
     )

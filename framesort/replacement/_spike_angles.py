@@ -146,7 +146,7 @@ def refine_angles(side: Side, stars: tuple[Array, ...]) -> Array:
     `stars` are x, y, flux, q, and the radius within which pixels count.
     """
     tables = side.profile.tables
-    num, den = changes.rotate_spikes(  # type: ignore[call-arg]
+    num, den = changes.rotate_spikes(
         side.image, side.model, side.noise, side.eps, *stars, tables, 2.0
     ).T
     cs = tables.cs

@@ -9,8 +9,8 @@ significant structure is kept to the last digit.
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.replacement._arrays import Array, Image
 from framesort.workers import run_bands
 
@@ -29,13 +29,13 @@ _TILE = 512  # columns worked on at a time, in the processor's cache
 _BAND = 128
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _mirror(place: Any, length: Any) -> Any:
     place %= 2 * length
     return place if place < length else 2 * length - 1 - place
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _along_row(row: Any, taps: Any, step: Any, new: Any) -> Any:
     """A symmetric filter with holes of `step` pixels along a row."""
     nx = len(row)
@@ -60,7 +60,7 @@ def _along_row(row: Any, taps: Any, step: Any, new: Any) -> Any:
         new[x] = value
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _along_column(image: Any, taps: Any, step: Any, y: Any, new: Any) -> Any:
     """Row `y` of the same filter along columns, as many columns as `new` has."""
     ny, nx = len(image), len(new)
@@ -74,7 +74,7 @@ def _along_column(image: Any, taps: Any, step: Any, y: Any, new: Any) -> Any:
             new[x] += tap * (before[x] + after[x])
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _smooth_rows(image: Any, taps: Any, step: Any, first: Any, last: Any, out: Any) -> Any:
     """Rows `first` to `last` of the filter along rows and columns, into `out`."""
     ny, nx = image.shape
@@ -95,7 +95,7 @@ def _smooth_rows(image: Any, taps: Any, step: Any, first: Any, last: Any, out: A
                 new[x] += tap * (before[x] + after[x])
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _smooth_twice(image: Any, left: Any, right: Any, taps: Any, work: Any) -> Any:
     """Columns of an image, the same smoothed, and smoothed again with holes of two pixels.
 
@@ -116,7 +116,7 @@ def _smooth_twice(image: Any, left: Any, right: Any, taps: Any, work: Any) -> An
         _along_column(line[: len(image)], taps, 2, y, twice[y][:wide])
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def divide_rows(
     image: Any, noise: Any, low: Any, first: Any, last: Any, taps: Any, grids: Any
 ) -> Any:
@@ -158,7 +158,7 @@ def divide_rows(
                 d[i] = s
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _between(grid: Any, y: Any, start: Any, stop: Any, line: Any, out: Any) -> Any:
     """Columns `start` (even) to `stop` of row `y`, by the four nearest rows and columns each."""
     rows, columns = grid.shape
@@ -189,7 +189,7 @@ def _between(grid: Any, y: Any, start: Any, stop: Any, line: Any, out: Any) -> A
         out[stop - start - 1] = b[(stop - start) // 2]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def spread_rows(grid: Any, first: Any, last: Any, out: Any) -> Any:
     """Rows of an image from its values at every second pixel."""
     nx = out.shape[1]
@@ -198,7 +198,7 @@ def spread_rows(grid: Any, first: Any, last: Any, out: Any) -> Any:
         _between(grid, y, 0, nx, line, out[y - first])
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def join_rows(
     image: Any, low: Any, first: Any, last: Any, taps: Any, weights: Any, rest: Any, out: Any
 ) -> Any:
@@ -232,7 +232,7 @@ def join_rows(
                 new[x] -= (one - (zero if q < zero else q)) * (w[x] - z[x])
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _weigh(power: Any, threshold: Any, first: Any, last: Any) -> Any:
     for y in range(first, last):
         row = power[y]
@@ -241,7 +241,7 @@ def _weigh(power: Any, threshold: Any, first: Any, last: Any) -> Any:
             row[x] = np.sqrt(max(weight, np.float32(0)))
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _insignificant(
     fine: Any, wide: Any, noise: Any, stage: Any, weight: Any, first: Any, last: Any, out: Any
 ) -> Any:

@@ -7,11 +7,11 @@ drift and turns.
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.fft import irfft2, next_fast_len, rfft2
 from scipy.ndimage import gaussian_filter
 
+from framesort.compiled import loop
 from framesort.simulation._blur import Spectrum
 from framesort.simulation._profiles import cubic_weights
 from framesort.simulation._scenario import Nebula, Scenario, Stars
@@ -222,7 +222,7 @@ def resample(
     return result
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _resample(picture, matrix, result):  # type: ignore[no-untyped-def]
     height, width = picture.shape
     wx, wy = np.empty(4), np.empty(4)

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.ndimage import correlate1d, map_coordinates
 from scipy.signal import fftconvolve
+
+from framesort.compiled import loop, part
 
 __all__ = [
     "StarShape",
@@ -181,7 +182,7 @@ def draw_stars(
     _add_stars(image, x, y, flux, shape.core, shape.wing, faintest)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _add_stars(image, x, y, flux, core, wing, faintest):  # type: ignore[no-untyped-def]
     height, width = image.shape
     centre = core.shape[0] // 2
@@ -230,7 +231,7 @@ def _add_stars(image, x, y, flux, core, wing, faintest):  # type: ignore[no-unty
                 image[j, i] += flux[s] * light
 
 
-@njit(cache=True, nogil=True)
+@part()
 def cubic_weights(t, weights):  # type: ignore[no-untyped-def]
     """Weights of the four neighbours of a place (Keys 1981, a = -1/2)."""
     weights[0] = ((-0.5 * t + 1.0) * t - 0.5) * t
@@ -275,7 +276,7 @@ def draw_spikes(
     _add_spikes(image, x, y, flux, along, float(length), spread, faintest)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _add_spikes(image, x, y, flux, along, length, sigma, faintest):  # type: ignore[no-untyped-def]
     height, width = image.shape
     cosine, sine = along

@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.compiled import loop
 from framesort.files import read_image
 from framesort.records import Transform
 from framesort.stacking._options import Reader
@@ -183,7 +183,7 @@ def largest_common_rectangle(
     return where
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def _largest(inside: NDArray[np.bool_]) -> tuple[int, int, int, int, int]:  # pragma: no cover
     ny, nx = inside.shape
     height = np.zeros(nx + 1, dtype=np.int64)

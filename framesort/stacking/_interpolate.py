@@ -1,11 +1,9 @@
 """Compiled interpolation: whole runs of neighbouring pixels at a time where the frame allows."""
 
-from typing import Any
-
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.compiled import loop, part
 from framesort.stacking._held import Held, Scaling
 
 __all__ = ["place_into", "resample_into"]
@@ -19,10 +17,10 @@ OVERSHOOT = 0.3  # of the range of 4 x 4 pixels that an interpolated value may l
 FAR = 1e8  # pixels; places beyond are nowhere
 
 # A product and a sum become one instruction; NaN and infinity stay what they are.
-FAST: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": {"contract"}}
+FAST = {"fastmath": {"contract"}}
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _one(held: Held, px: float, py: float, wx: Image, wy: Image) -> np.float32:  # pragma: no cover
     """Interpolate at one place, at an edge or beside missing pixels too."""
     source, first_row, bounds = held.source, held.first_row, held.bounds
@@ -69,7 +67,7 @@ def _one(held: Held, px: float, py: float, wx: Image, wy: Image) -> np.float32: 
     return value
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _places(
     inverse: Floats, start: int, y: float, width: int, px: Floats, py: Floats
 ) -> None:  # pragma: no cover
@@ -90,7 +88,7 @@ def _places(
             py[c] = py[c] if abs(py[c]) < FAR else FAR
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _weights(
     place: Floats, width: int, polynomials: Image, at: NDArray[np.int32], weights: Image
 ) -> None:  # pragma: no cover
@@ -117,7 +115,7 @@ def _weights(
             other[c] = even - odd
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _run_end(
     ix: NDArray[np.int32], iy: NDArray[np.int32], a: int, width: int, affine: bool
 ) -> int:  # pragma: no cover
@@ -140,7 +138,7 @@ def _run_end(
     return low + 1
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _all_finite(values: Image) -> bool:  # pragma: no cover
     bad = np.int32(0)
     for c in range(len(values)):
@@ -148,7 +146,7 @@ def _all_finite(values: Image) -> bool:  # pragma: no cover
     return bool(bad == 0)
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _any_from(values: Image, level: float) -> bool:  # pragma: no cover
     least = np.float32(level)
     count = np.int32(0)
@@ -157,7 +155,7 @@ def _any_from(values: Image, level: float) -> bool:  # pragma: no cover
     return bool(count > 0)
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _run(
     source: Image,
     row: int,
@@ -225,7 +223,7 @@ def _run(
         value[c] = top if v > top else v
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _finish(
     value: Image, scaling: Scaling, y: int, start: int, line: Image
 ) -> int:  # pragma: no cover
@@ -246,7 +244,7 @@ def _finish(
     return int(seen)
 
 
-@numba.njit(**FAST)
+@part(**FAST)
 def _mark_saturated(
     held: Held, px: Floats, py: Floats, value: Image, saturation: float, flags: NDArray[np.uint8]
 ) -> int:  # pragma: no cover
@@ -263,7 +261,7 @@ def _mark_saturated(
     return met
 
 
-@numba.njit(**FAST)
+@loop(**FAST)
 def resample_into(
     held: Held,
     inverse: Floats,
@@ -343,7 +341,7 @@ def resample_into(
     return seen, met
 
 
-@numba.njit(**FAST)
+@loop(**FAST)
 def place_into(
     held: Held,
     shift: tuple[int, int],

@@ -4,10 +4,10 @@ A cube has the axes [frame, y, x]; NaN is missing. Work goes on in blocks of col
 fit the processor's cache, with all frames of a block sorted side by side.
 """
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.compiled import loop, part
 from framesort.stacking._noise import Noise
 
 __all__ = [
@@ -48,7 +48,7 @@ def sorting_network(count: int) -> NDArray[np.int32]:
     return np.array(pairs, dtype=np.int32).reshape(-1, 2)
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _sort_block(block: Image, pairs: NDArray[np.int32]) -> None:  # pragma: no cover
     for k in range(pairs.shape[0]):
         low = block[pairs[k, 0]]
@@ -60,7 +60,7 @@ def _sort_block(block: Image, pairs: NDArray[np.int32]) -> None:  # pragma: no c
             high[c] = b if a < b else a
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def medians(
     cube: Image,
     pairs: NDArray[np.int32],
@@ -101,7 +101,7 @@ def medians(
                     )
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def accumulate(
     cube: Image,
     rows: tuple[int, int],
@@ -157,7 +157,7 @@ def accumulate(
                     )
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def local_range(image: Image, reach: int, less: float, out: Image) -> None:  # pragma: no cover
     """Range of the values within `reach` pixels, less a constant; NaN does not count, 0 at least.
 

@@ -1,8 +1,9 @@
 """Compiled loops of the first look: level of mesh cells without stars, noise without outliers."""
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
+
+from framesort.compiled import loop, part
 
 __all__ = ["cell_levels", "clipped_deviation"]
 
@@ -12,7 +13,7 @@ Floats = NDArray[np.float64]
 FEWEST = 8  # finite pixels of a cell, and a quarter of all
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _sort(values: Image) -> None:  # pragma: no cover
     """Sort in place (Shell 1959, CACM 2, 7, p. 30); numpy's sort takes a second to compile."""
     gap = len(values)
@@ -26,7 +27,7 @@ def _sort(values: Image) -> None:  # pragma: no cover
             values[j] = value
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def cell_levels(
     sample: Image,
     y_edges: NDArray[np.int64],
@@ -74,7 +75,7 @@ def cell_levels(
             level[i, j] = (float(values[n // 2]) + float(values[(n - 1) // 2])) / 2
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def clipped_deviation(values: Image, limit: float) -> float:  # pragma: no cover
     """Standard deviation of the values up to a limit; 0 without any."""
     count = 0

@@ -2,10 +2,10 @@
 
 import sys
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.compiled import loop
 from framesort.files import PlainImage, read_plain_rows
 
 __all__ = ["read_pixels"]
@@ -19,7 +19,7 @@ def read_pixels(image: PlainImage, rows: slice) -> Image:
     return read_plain_rows(image, rows, decode=_decode if little else None)
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def _decode(
     raw: NDArray[np.uint16], zero: float, blank: int, out: Image
 ) -> None:  # pragma: no cover

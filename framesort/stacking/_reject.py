@@ -7,10 +7,10 @@ does not notice a change in another file.
 
 from typing import NamedTuple
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.compiled import loop, part
 from framesort.stacking._noise import MAD_TO_SIGMA, Noise, Similarity
 
 __all__ = ["ABOVE", "BLOCK", "OUT", "reject", "sort_middle"]
@@ -56,7 +56,7 @@ class _Work(NamedTuple):
     agreed: NDArray[np.int64]
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def sort_middle(values: Floats, count: int) -> float:  # pragma: no cover
     """Median of the first values, which are sorted in place."""
     for i in range(1, count):
@@ -69,7 +69,7 @@ def sort_middle(values: Floats, count: int) -> float:  # pragma: no cover
     return float(0.5 * (values[(count - 1) // 2] + values[count // 2]))
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _nearby(
     cube: Image, r: int, c: int, order: NDArray[np.int64], in_group: int, found: Floats
 ) -> int:  # pragma: no cover
@@ -91,7 +91,7 @@ def _nearby(
     return count
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _middle_of(found: Floats, count: int) -> float:  # pragma: no cover
     """Median of three values, the lower of two, one as it is."""
     if count == 1:
@@ -102,7 +102,7 @@ def _middle_of(found: Floats, count: int) -> float:  # pragma: no cover
     return float(max(low, min(high, found[2])))
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _similar_range(
     cube: Image, r: int, c: int, order: NDArray[np.int64], in_group: int, noise: float
 ) -> float:  # pragma: no cover
@@ -123,7 +123,7 @@ def _similar_range(
     return float(max(high - low - RANGE_OF_NOISE * MEDIAN_OF_THREE * noise, 0.0))
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _within_scatter(
     cube: Image, r: int, c: int, value: float, clip: float, order: NDArray[np.int64], in_group: int
 ) -> bool:  # pragma: no cover
@@ -138,7 +138,7 @@ def _within_scatter(
     return bool(abs(value - centre) <= clip * MAD_TO_SIGMA * sort_middle(found, count))
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _between(
     cube: Image,
     r: int,
@@ -168,7 +168,7 @@ def _between(
     return bool(min(one, other) - limit <= value <= max(one, other) + limit)
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _agrees(
     images: _Images, at: Place, k: int, noise: Noise, similar: Similarity
 ) -> bool:  # pragma: no cover
@@ -211,7 +211,7 @@ def _agrees(
     return bool(off <= limit + tolerance * _similar_range(cube, r, c, order, in_group, sigma))
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _judge(
     v: Floats, variance: Floats, tolerance: Floats, n: int, centre: float, clip: float, bad: Floats
 ) -> int:  # pragma: no cover
@@ -224,7 +224,7 @@ def _judge(
     return out
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _spare(bad: Floats, agreed: NDArray[np.int64], count: int) -> int:  # pragma: no cover
     """Unmark values that similar frames confirm; how many were marked."""
     taken = 0
@@ -234,7 +234,7 @@ def _spare(bad: Floats, agreed: NDArray[np.int64], count: int) -> int:  # pragma
     return taken
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _widen(
     v: Floats, var: Floats, loose: Floats, n: int, centre: float, clip: float, far: Floats
 ) -> None:  # pragma: no cover
@@ -246,7 +246,7 @@ def _widen(
         loose[i] = max(loose[i], scatter - clip * np.sqrt(var[i]))
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _suspects(images: _Images, r: int, noise: Noise, suspect: Marks) -> None:  # pragma: no cover
     """Which pixels of a row may have an outlier, line by line: most have none."""
     cube, median, contrast = images
@@ -263,7 +263,7 @@ def _suspects(images: _Images, r: int, noise: Noise, suspect: Marks) -> None:  #
             suspect[c] |= 1 if d * d > squared * (a + b * light) else 0
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _values_at(images: _Images, at: Place, noise: Noise, work: _Work) -> int:  # pragma: no cover
     """Fill `work` with the values of a pixel, their variances and tolerances; how many."""
     n = 0
@@ -279,7 +279,7 @@ def _values_at(images: _Images, at: Place, noise: Noise, work: _Work) -> int:  #
     return n
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _higher_of_two(work: _Work, clip: float) -> int:  # pragma: no cover
     """Which of two values is marked, -1 for none.
 
@@ -291,7 +291,7 @@ def _higher_of_two(work: _Work, clip: float) -> int:  # pragma: no cover
     return -1
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _confirmed(
     images: _Images, at: Place, n: int, noise: Noise, similar: Similarity, work: _Work
 ) -> int:  # pragma: no cover
@@ -304,7 +304,7 @@ def _confirmed(
     return count
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _outliers(
     images: _Images, at: Place, n: int, noise: Noise, similar: Similarity, work: _Work
 ) -> tuple[int, float]:  # pragma: no cover
@@ -336,7 +336,7 @@ def _outliers(
     return out, centre
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _mark(
     marks: Marks, touched: Marks, at: Place, n: int, centre: float, clip: float, work: _Work
 ) -> None:  # pragma: no cover
@@ -352,7 +352,7 @@ def _mark(
             touched[k, r, block] = max(touched[k, r, block], level)
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def reject(
     cube: Image,
     median: Image,

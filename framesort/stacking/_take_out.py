@@ -1,9 +1,9 @@
 """Compiled loops that remove marked outliers from a cube, with their neighbours."""
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
+from framesort.compiled import loop, part
 from framesort.stacking._noise import LARGEST_TOLERANCE, Noise, Similarity
 from framesort.stacking._reject import ABOVE, BLOCK, OUT, sort_middle
 
@@ -16,7 +16,7 @@ Marks = NDArray[np.uint8]
 NEIGHBOUR = 0.4  # of the tolerance of a strong outlier's neighbours, to the same side
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _exceeds(
     cube: Image,
     r: int,
@@ -39,7 +39,7 @@ def _exceeds(
     return bool(2 * beyond >= compared)
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def grow(
     cube: Image,
     median: Image,
@@ -90,7 +90,7 @@ def grow(
                             touched[k, y, x // BLOCK] = max(touched[k, y, x // BLOCK], 1)
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _emptied(cube: Image, marks: Marks, r: int, c: int, weight: Floats) -> bool:  # pragma: no cover
     """Whether all frames of a set that have a pixel are marked there."""
     for k in range(len(weight)):
@@ -99,7 +99,7 @@ def _emptied(cube: Image, marks: Marks, r: int, c: int, weight: Floats) -> bool:
     return True
 
 
-@numba.njit(cache=True, nogil=True)
+@part()
 def _restore(
     cube: Image,
     marks: Marks,
@@ -124,7 +124,7 @@ def _restore(
             marks[k, r, c] = 0
 
 
-@numba.njit(cache=True, nogil=True)
+@loop()
 def take_out(
     cube: Image,
     contrast: Image,

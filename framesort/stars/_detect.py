@@ -3,12 +3,12 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from framesort.compiled import loop
 from framesort.stars._background import Map
 from framesort.stars._maxima import LOOK, any_above, smoothed_maxima
 from framesort.stars._pixels import BAND, Pixels
@@ -23,7 +23,7 @@ __all__ = [
 ]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _find_hot_pixels(image: Any, noise: Any, first: Any, last: Any, found: Any) -> Any:
     """Fill `found` with x, y of single pixels that stand far above all eight neighbours.
 

@@ -11,8 +11,8 @@ index (Moffat 1969, A&A 3, 455); g towards 0 is a Gaussian.
 from typing import Any
 
 import numpy as np
-from numba import njit
 
+from framesort.compiled import loop, part
 from framesort.stars._power import ROOM, STRIDE, power_of
 
 __all__ = ["COUNT", "QUALITY", "draw_stars", "fit_stars"]
@@ -29,20 +29,20 @@ profile-weighted residual variance, the number of pixels, 1 for success (0.5 if 
 it failed), and the sum of squares."""
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _copy(source: Any, out: Any) -> Any:
     """As ``out[:] = source``, which takes seconds to compile, for the text of an error message."""
     for i in range(out.size):
         out[i] = source[i]
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _padded(number: Any) -> Any:
     """The next multiple of `STRIDE`."""
     return (number + STRIDE - 1) // STRIDE * STRIDE
 
 
-@njit(cache=True, nogil=True, inline="never", error_model="numpy")
+@part(inline="never")
 def _draw(image: Any, p: Any, sign: Any, limit: Any, work: Any) -> Any:
     """Add (sign +1) or subtract (-1) one star out to where it falls below `limit`."""
     ny, nx = image.shape
@@ -85,7 +85,7 @@ def _draw(image: Any, p: Any, sign: Any, limit: Any, work: Any) -> Any:
         count += max(x1 - x0 + 1, 0)
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _gather(image: Any, x0: Any, y0: Any, radius: Any, pixels: Any) -> Any:
     """Fill `pixels` with x, y and value of those within a circle that have one; how many."""
     ny, nx = image.shape
@@ -101,7 +101,7 @@ def _gather(image: Any, x0: Any, y0: Any, radius: Any, pixels: Any) -> Any:
     return count
 
 
-@njit(cache=True, nogil=True, inline="never", fastmath={"reassoc", "contract"})
+@part(inline="never", fastmath={"reassoc", "contract"})
 def _dot(one: Any, two: Any, count: Any) -> Any:
     total = 0.0
     for i in range(count):
@@ -109,7 +109,7 @@ def _dot(one: Any, two: Any, count: Any) -> Any:
     return total
 
 
-@njit(cache=True, nogil=True, inline="never", fastmath={"reassoc", "contract"})
+@part(inline="never", fastmath={"reassoc", "contract"})
 def _dot_four(one: Any, a: Any, b: Any, c: Any, d: Any, count: Any) -> Any:
     """One line times each of four, which takes two thirds of the time of four times `_dot`."""
     with_a = with_b = with_c = with_d = 0.0
@@ -121,7 +121,7 @@ def _dot_four(one: Any, a: Any, b: Any, c: Any, d: Any, count: Any) -> Any:
     return with_a, with_b, with_c, with_d
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _fill_normal(work: Any, free: Any, size: Any, jtj: Any, jtr: Any) -> Any:
     """Products of the derivatives with one another and with the remainder; its sum of squares.
 
@@ -147,7 +147,7 @@ def _fill_normal(work: Any, free: Any, size: Any, jtj: Any, jtr: Any) -> Any:
     return cost
 
 
-@njit(cache=True, nogil=True, inline="never", fastmath={"contract"}, error_model="numpy")
+@part(inline="never", fastmath={"contract"})
 def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr: Any) -> Any:
     """Normal equations of the `free` first parameters; the cost, and that weighted by the profile.
 
@@ -192,7 +192,7 @@ def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr
     return cost, _dot(d0, rest, size) / max(weight, 1e-30)
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _cholesky(m: Any, n: Any, damping: Any, low: Any) -> Any:
     """Factor the damped matrix; False if it is not positive definite."""
     for i in range(n):
@@ -209,7 +209,7 @@ def _cholesky(m: Any, n: Any, damping: Any, low: Any) -> Any:
     return True
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _solve(low: Any, n: Any, b: Any, out: Any) -> Any:
     for i in range(n):
         s = b[i]
@@ -223,7 +223,7 @@ def _solve(low: Any, n: Any, b: Any, out: Any) -> Any:
         out[i] = s / low[i, i]
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _is_legal(trial: Any, p: Any, step: Any, radius: Any) -> Any:
     """Whether a step leads to an ellipse of like size nearby, and to light."""
     det = trial[A] * trial[C] - trial[B] ** 2
@@ -239,7 +239,7 @@ def _is_legal(trial: Any, p: Any, step: Any, radius: Any) -> Any:
     )
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _relative_error(p: Any, jtj: Any, free: Any) -> Any:
     """Relative error of a star's light for a pixel noise of 1; NaN if it is not determined."""
     low, slope, step = np.zeros((8, 8)), np.zeros(8), np.empty(8)
@@ -257,7 +257,7 @@ def _relative_error(p: Any, jtj: Any, free: Any) -> Any:
     return np.sqrt(max(total, 0.0))
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _fit_one(
     image: Any, p: Any, radius: Any, free: Any, rounds: Any, quality: Any, pixels: Any, work: Any
 ) -> Any:
@@ -317,7 +317,7 @@ def _fit_one(
         quality.cost = cost
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def fit_stars(
     image: Any,
     stars: Any,
@@ -366,7 +366,7 @@ def fit_stars(
         _draw(image, p, -1.0, 0.1 * noise[i], work)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any) -> Any:
     """Add (+1) or subtract (-1) the stars of `order`; as `fit_stars` does it."""
     work = np.ones((1 + ROOM, _padded((2 * int(FAR) + 1) ** 2)))

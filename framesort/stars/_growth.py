@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from framesort.compiled import loop
 from framesort.records import MAD_TO_SIGMA
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
 
@@ -73,7 +73,7 @@ def _model_growth(star: NDArray[np.float64], radius: NDArray[np.float64]) -> NDA
     return np.asarray(inside.mean(axis=1) * np.sqrt(det) / _inside(np.float64(4), star[G]))
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _ring_means(image: Any, stars: Any, order: Any, width: Any, rings: Any, limit: Any) -> Any:
     """Mean of the image in rings around each star; NaN where a ring is less than half there.
 

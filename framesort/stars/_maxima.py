@@ -3,10 +3,10 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from framesort.compiled import loop, part
 from framesort.stars._background import Map
 from framesort.stars._pixels import BAND
 from framesort.stars._smooth import convolve_rows
@@ -21,7 +21,7 @@ LOOK = 64
 """Pixels of a row that are looked at together: most hold nothing above the noise."""
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def any_above(values: Any, noise: Any, factor: Any) -> Any:
     """Whether a value exceeds `factor` times the noise at its place."""
     found = np.int32(0)
@@ -30,7 +30,7 @@ def any_above(values: Any, noise: Any, factor: Any) -> Any:
     return found > 0
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _local_maxima(
     smooth: Any, top: Any, noise: Any, first: Any, last: Any, factor: Any, found: Any
 ) -> Any:
@@ -67,7 +67,7 @@ def _local_maxima(
     return n
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _stand_out(
     smooth: Any, top: Any, sigma: Any, places: Any, pairs: Any, need: Any, share: Any, keep: Any
 ) -> Any:

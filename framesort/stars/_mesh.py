@@ -3,7 +3,8 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from framesort.compiled import loop, part
 
 __all__ = ["measure_mesh", "pick_mesh", "spread_mesh", "take_mesh"]
 
@@ -16,7 +17,7 @@ _CUT_MEAN, _CUT_SD = -0.134237, 0.871336
 _LEAST, _MOST = np.int32(-(2**31)), np.int32(2**31 - 1)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@part(fastmath={"reassoc", "contract"})
 def _cut_moments(values: Any, count: Any, low: Any, high: Any, start: Any) -> Any:
     """Sum, sum of squares about `start` and number of the values between two bounds.
 
@@ -32,7 +33,7 @@ def _cut_moments(values: Any, count: Any, low: Any, high: Any, start: Any) -> An
     return total, square, kept
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _order_keys(bits: Any, count: Any, keys: Any) -> Any:
     """Whole numbers in the order of the float32 whose bits are given; the lowest and the highest.
 
@@ -47,7 +48,7 @@ def _order_keys(bits: Any, count: Any, keys: Any) -> Any:
     return low, high
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _split_keys(keys: Any, count: Any, level: Any) -> Any:
     """How many keys are not above a level, the highest of these, and the lowest of the others."""
     number, below, above = np.int32(0), _LEAST, _MOST
@@ -59,7 +60,7 @@ def _split_keys(keys: Any, count: Any, level: Any) -> Any:
     return number, below, above
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _key_of_rank(keys: Any, count: Any, rank: Any, low: Any, high: Any, number: Any) -> Any:
     """The key with `rank` others below it in order.
 
@@ -79,14 +80,14 @@ def _key_of_rank(keys: Any, count: Any, rank: Any, low: Any, high: Any, number: 
     return np.int32(first)
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _value_of_key(key: Any, room: Any) -> Any:
     """The float32 that a key stands for; `room` is one float32."""
     room.view(np.int32)[0] = key if key >= 0 else -key + _LEAST
     return room[0]
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _clip_box(values: Any, count: Any, scratch: Any, keys: Any, room: Any) -> Any:
     """Level and standard deviation of `values[:count]`, free of what lies above.
 
@@ -129,7 +130,7 @@ def _clip_box(values: Any, count: Any, scratch: Any, keys: Any, room: Any) -> An
     return start + mean, width
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _drop_unknown(values: Any, count: Any) -> Any:
     """Move the finite values to the front, in order, and count them."""
     known = np.int32(0)
@@ -145,7 +146,7 @@ def _drop_unknown(values: Any, count: Any) -> Any:
     return n
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def measure_mesh(
     image: Any, top: Any, size: Any, box: Any, first: Any, last: Any, level: Any, noise: Any
 ) -> Any:
@@ -188,7 +189,7 @@ def measure_mesh(
                 noise[j, i] = min(noise[j, i], small)
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _edges(i: Any, columns: Any, nx: Any) -> Any:
     """Where the stretch between the centres of boxes i and i + 1 begins and ends, and the centres.
 
@@ -200,7 +201,7 @@ def _edges(i: Any, columns: Any, nx: Any) -> Any:
     return first, last, here, there
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _rows_around(y: Any, rows: Any, ny: Any) -> Any:
     """The rows of the mesh below and above a row of pixels, and how far it is between them."""
     v = (y + 0.5) * rows / ny - 0.5
@@ -208,7 +209,7 @@ def _rows_around(y: Any, rows: Any, ny: Any) -> Any:
     return j, min(j + 1, rows - 1), np.float32(v - j)
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _spread_row(mesh: Any, y: Any, ny: Any, line: Any, ramp: Any, row: Any) -> Any:
     """Bilinear interpolation of box centres to one row of pixels, continued to the edges.
 
@@ -230,7 +231,7 @@ def _spread_row(mesh: Any, y: Any, ny: Any, line: Any, ramp: Any, row: Any) -> A
             part[x] = base + slope * ramp[x]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def spread_mesh(mesh: Any, first: Any, last: Any, size: Any, out: Any) -> Any:
     """Rows `first` to `last` of the background of `size` rows from its mesh, into `out`."""
     line, ramp = np.empty(mesh.shape[1], np.float32), np.arange(out.shape[1]).astype(np.float32)
@@ -238,7 +239,7 @@ def spread_mesh(mesh: Any, first: Any, last: Any, size: Any, out: Any) -> Any:
         _spread_row(mesh, y, size, line, ramp, out[y - first])
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def take_mesh(mesh: Any, image: Any, first: Any, last: Any, size: Any, out: Any) -> Any:
     """Rows `first` to `last` of an image of `size` rows less its background, into `out`.
 
@@ -252,7 +253,7 @@ def take_mesh(mesh: Any, image: Any, first: Any, last: Any, size: Any, out: Any)
             out[y - first, x] = image[y - first, x] - row[x]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def pick_mesh(mesh: Any, x: Any, y: Any, ny: Any, nx: Any, out: Any) -> Any:
     """The background at some pixels of an image of ny, nx, as `spread_mesh` gives it there."""
     rows, columns = mesh.shape

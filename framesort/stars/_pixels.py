@@ -4,8 +4,9 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from framesort.compiled import loop
 
 __all__ = ["BAND", "Pixels"]
 
@@ -15,7 +16,7 @@ BAND = 128
 _LANES = 16
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def _row_maxima(image: Any, out: Any) -> Any:
     """Highest value of each row; -inf where there is none but NaN."""
     best = np.empty(_LANES, np.float32)

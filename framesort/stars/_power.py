@@ -4,7 +4,8 @@ import math
 from typing import Any
 
 import numpy as np
-from numba import njit
+
+from framesort.compiled import loop
 
 __all__ = ["ROOM", "STRIDE", "power_of"]
 
@@ -23,7 +24,7 @@ _F2, _F3, _F4, _F5, _F6, _F7, _F8, _F9, _F10, _F11, _F12 = (
 _LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
 
 
-@njit(cache=True, nogil=True, fastmath={"contract"}, error_model="numpy")
+@loop(fastmath={"contract"})
 def power_of(base: Any, count: Any, exponent: Any, room: Any) -> Any:
     """Fill ``room[0, :count]`` with ``base ** exponent``, ``room[1, :count]`` with ``log(base)``.
 

@@ -5,10 +5,10 @@ from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtrit
 
+from framesort.compiled import loop, part
 from framesort.records import SPIKE_BINS
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
 from framesort.stars._power import ROOM, STRIDE, power_of
@@ -34,7 +34,7 @@ _TOGETHER = 256
 """Points along rays whose profile is computed together."""
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def sample_rays(
     image: Any, stars: Any, order: Any, inner: Any, outer: Any, bins: Any, steps: Any, limit: Any
 ) -> Any:
@@ -127,7 +127,7 @@ def sample_rays(
     return out
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _add_products(row: Any, weights: Any, a: Any, out: Any) -> Any:
     """Add every second of eight values times its weights, the last one first."""
     one, two, three, four = row[a], row[a + 2], row[a + 4], row[a + 6]
@@ -137,7 +137,7 @@ def _add_products(row: Any, weights: Any, a: Any, out: Any) -> Any:
         out[k] = one * by_one[k] + (two * by_two[k] + rest)
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def weigh_light(light: Any, weights: Any, out: Any) -> Any:
     """Light by angle (m, bins) times each of the weights (bins, n), into `out` (m, n).
 

@@ -3,9 +3,9 @@
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from framesort.compiled import loop, part
 from framesort.workers import core_count, run_bands
 
 __all__ = ["convolve_rows", "gaussian_kernel", "smooth_image"]
@@ -20,20 +20,20 @@ def gaussian_kernel(sigma: float, truncate: float = 4.0) -> NDArray[np.float32]:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _inside(index: Any, size: Any) -> Any:
     """A place beyond an edge mirrored at it, the last pixel twice; however far it is."""
     index %= 2 * size
     return index if index < size else 2 * size - 1 - index
 
 
-@njit(cache=True, nogil=True)
+@part()
 def _clear(line: Any) -> Any:
     for x in range(line.size):
         line[x] = np.float32(0)
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _add_four(kernel: Any, a: Any, b: Any, c: Any, d: Any, out: Any) -> Any:
     """Add four lines, or three where there are three weights, times their weights."""
     one, two, three = kernel[0], kernel[1], kernel[2]
@@ -46,7 +46,7 @@ def _add_four(kernel: Any, a: Any, b: Any, c: Any, d: Any, out: Any) -> Any:
         out[x] = (((out[x] + one * a[x]) + two * b[x]) + three * c[x]) + four * d[x]
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _add_shifted(line: Any, kernel: Any, out: Any) -> Any:
     """Sum of a line times each weight, shifted by one pixel more each; into `out`."""
     size, k = kernel.size, 0
@@ -60,7 +60,7 @@ def _add_shifted(line: Any, kernel: Any, out: Any) -> Any:
             out[x] += one * a[x]
 
 
-@njit(cache=True, nogil=True, inline="never")
+@part(inline="never")
 def _add_rows(ring: Any, begin: Any, kernel: Any, out: Any) -> Any:
     """Sum of the rows of a ring, from row `begin` on, times the weights; into `out`."""
     size, k = kernel.size, 0
@@ -76,7 +76,7 @@ def _add_rows(ring: Any, begin: Any, kernel: Any, out: Any) -> Any:
             out[x] += one * a[x]
 
 
-@njit(cache=True, nogil=True)
+@loop()
 def convolve_rows(image: Any, kernel: Any, mirror: Any, first: Any, last: Any, out: Any) -> Any:
     """Rows `first` to `last` of the separable convolution of an image, into `out`.
 

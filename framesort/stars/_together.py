@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from framesort.compiled import loop
 
 __all__ = ["Together", "average_stars"]
 
@@ -42,7 +43,7 @@ class Together:
     freedom: float
 
 
-@njit(cache=True, nogil=True, error_model="numpy")
+@loop()
 def _weigh_stars(
     values: Any, mean: Any, least: Any, apart: Any, even: Any, weight: Any, each: Any, sums: Any
 ) -> Any:

@@ -1,0 +1,42 @@
+"""How the inner loops are compiled."""
+
+from collections.abc import Callable
+from typing import Any
+
+__all__ = ["loop", "part"]
+
+Function = Callable[..., Any]
+
+
+def loop(**options: Any) -> Callable[[Function], Function]:
+    """Decorate a loop that is called from Python.
+
+    It lets go of the interpreter, is kept on disk, and divides as numpy does: a check for zero at
+    each division takes time and keeps a loop from becoming vector instructions.
+
+    Parameters
+    ----------
+    **options
+        Others of `numba.njit`.
+    """
+    return _compiled(cache=True, **options)
+
+
+def part(**options: Any) -> Callable[[Function], Function]:
+    """Decorate a function that only such loops call.
+
+    The same without what a call from Python needs, which takes a tenth of the compiler's time.
+
+    Parameters
+    ----------
+    **options
+        Others of `numba.njit`.
+    """
+    return _compiled(no_cpython_wrapper=True, no_cfunc_wrapper=True, **options)
+
+
+def _compiled(**options: Any) -> Callable[[Function], Function]:
+    from numba import njit
+
+    decorate: Callable[[Function], Function] = njit(nogil=True, error_model="numpy", **options)
+    return decorate
