@@ -36,6 +36,7 @@ from framesort.replacement._star_check import (
     StarCheck,
     count_chains,
     count_false_stars,
+    load_apertures,
     measure_stars,
 )
 from framesort.replacement._structure import (
@@ -141,7 +142,7 @@ def measure_replacement(
     ]
     if quality is None:
         tasks += _window_quality(pictures)
-    residual, *measured = run_each(_call, tasks)
+    residual, *measured, _ = run_each(_call, [*tasks, load_apertures])
     del tasks
     qualities = measured if quality is None else quality()
     release_memory()

@@ -12,7 +12,7 @@ from framesort.replacement._arrays import Array, Floats, Mask
 from framesort.replacement._replacement_check import no_places
 from framesort.replacement._robust import robust_std
 
-__all__ = ["StarCheck", "count_chains", "count_false_stars", "measure_stars"]
+__all__ = ["StarCheck", "count_chains", "count_false_stars", "load_apertures", "measure_stars"]
 
 BINS = 3
 """Bins of brightness."""
@@ -109,8 +109,12 @@ def _isolated(x: Array, y: Array, flux: Array, apart: float, share: float) -> Ma
     return out
 
 
+def load_apertures() -> None:
+    """Load the library of apertures, which takes a third of a second; sorting does not need it."""
+    import photutils.aperture  # noqa: F401
+
+
 def _light(image: Array, spots: Array, radius: float, background: Array) -> Array:
-    # Imported here: it takes a third of a second to load, and sorting does not need it.
     from photutils.aperture import CircularAperture, aperture_photometry
 
     table = aperture_photometry(image, CircularAperture(spots, radius))

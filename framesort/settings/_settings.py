@@ -252,7 +252,7 @@ class Settings:
     ] = 3.0
     memory: Annotated[
         float, _stacks("megabytes that a worker may use to stack", 16, 1e6, metavar="MB")
-    ] = 32.0
+    ] = 64.0
     amount: Annotated[
         float, _stacks("star replacement in part: 0 none, 1 whole", 0, 1, metavar="F")
     ] = 1.0

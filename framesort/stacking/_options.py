@@ -123,7 +123,7 @@ class Execution:
     """
 
     read: Reader = read_image
-    memory: int = 32 * 2**20
+    memory: int = 64 * 2**20
     scratch: Any = None
     executor: Executor | None = None
     progress: Progress | None = None
