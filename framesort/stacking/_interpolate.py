@@ -90,11 +90,10 @@ def _places(
 
 @part(**FAST)
 def _weights(
-    place: Floats, width: int, polynomials: Image, at: NDArray[np.int32], weights: Image
+    place: Floats, width: int, polynomials: Image, at: NDArray[np.int32], weights: Image, t: Image
 ) -> None:  # pragma: no cover
-    """The pixel at or below each place, and the weights of those around it."""
+    """The pixel at or below each place, and the weights of those around it; `t` is scratch."""
     pairs = polynomials.shape[0]
-    t = np.empty(CHUNK, dtype=np.float32)
     for c in range(width):
         below = np.floor(place[c])
         at[c] = np.int32(below)  # of 32 bits: older processors have no vectors of longer ones
@@ -286,6 +285,8 @@ def resample_into(
     ix, iy = np.empty(CHUNK, dtype=np.int32), np.empty(CHUNK, dtype=np.int32)
     affine = inverse[2, 0] == 0.0 and inverse[2, 1] == 0.0
     wx, wy = np.empty((taps, CHUNK), dtype=np.float32), np.empty((taps, CHUNK), dtype=np.float32)
+    # Not in the functions called: threads would wait for each other to allocate it.
+    t = np.empty(CHUNK, dtype=np.float32)
     value = np.empty(CHUNK, dtype=np.float32)
     low = np.empty(CHUNK, dtype=np.float32)
     high = np.empty(CHUNK, dtype=np.float32)
@@ -296,8 +297,8 @@ def resample_into(
         for start in range(0, columns, CHUNK):
             width = min(CHUNK, columns - start)
             _places(inverse, start, y, width, px, py)
-            _weights(px, width, polynomials, ix, wx)
-            _weights(py, width, polynomials, iy, wy)
+            _weights(px, width, polynomials, ix, wx, t)
+            _weights(py, width, polynomials, iy, wy, t)
             hot = taps == 2 and saturation < np.inf
             a = 0
             while a < width:
