@@ -1,4 +1,4 @@
-"""Rows of plain FITS images straight from the file, which must be the same all the time.
+"""Rows of plain FITS images straight from the file; one that was changed meanwhile is refused.
 
 A memory map would be a copy less, but a file cut short while it is mapped ends the process.
 """

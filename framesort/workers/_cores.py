@@ -84,7 +84,7 @@ def run_bands(
             except BaseException as error:  # of another thread; raised below
                 failed.append((first, error))
 
-    helpers = _ask_helpers(take, threads - 1)
+    helpers = _start_helpers(take, threads - 1)
     take()
     for helper in helpers:
         if not helper.cancel():
@@ -109,18 +109,18 @@ _helpers: ThreadPoolExecutor | None = None
 _lock = threading.Lock()
 
 
-def _ask_helpers(task: Callable[[], None], number: int) -> list[Future[None]]:
-    """Have a task done by so many threads, which stay for later; by fewer where none can start."""
+def _start_helpers(task: Callable[[], None], number: int) -> list[Future[None]]:
+    """Run a task in so many threads, which stay for later; in fewer where none can be started."""
     global _helpers
     with _lock:
         if _helpers is None:
             _helpers = ThreadPoolExecutor(os.cpu_count(), thread_name_prefix="framesort-bands")
         pool = _helpers
-    asked: list[Future[None]] = []
+    started: list[Future[None]] = []
     with suppress(RuntimeError):  # the interpreter ends, or no thread can be started
         for _ in range(number):
-            asked.append(pool.submit(task))
-    return asked
+            started.append(pool.submit(task))
+    return started
 
 
 def _forget_helpers() -> None:
