@@ -57,13 +57,13 @@ def open_content(path: StrPath) -> BufferedReader:
 def _read_whole(path: StrPath) -> memoryview:
     """All of a file, in memory of numpy: that has large pages, which take half the time."""
     with open(path, "rb", buffering=0) as stream:
-        room = np.empty(os.fstat(stream.fileno()).st_size + 1, np.uint8)
+        buffer = np.empty(os.fstat(stream.fileno()).st_size + 1, np.uint8)
         done = 0
-        while got := stream.readinto(room[done:].data):
+        while got := stream.readinto(buffer[done:].data):
             done += got
-            if done == len(room):  # it has grown meanwhile
-                room = np.concatenate([room, np.empty_like(room)])
-    return room.data[:done].toreadonly()
+            if done == len(buffer):  # it has grown meanwhile
+                buffer = np.concatenate([buffer, np.empty_like(buffer)])
+    return buffer.data[:done].toreadonly()
 
 
 class _Memory(RawIOBase):
@@ -84,8 +84,8 @@ class _Memory(RawIOBase):
         self._place = max(0, start[whence] + offset)
         return self._place
 
-    def readinto(self, room: Any) -> int:
-        part = self._content[self._place : self._place + len(room)]
-        room[: len(part)] = part
+    def readinto(self, buffer: Any) -> int:
+        part = self._content[self._place : self._place + len(buffer)]
+        buffer[: len(part)] = part
         self._place += len(part)
         return len(part)

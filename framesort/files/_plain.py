@@ -102,10 +102,10 @@ def read_rows(
     columns, size = layout.shape[1], abs(layout.bits) // 8
     many = max(1, _BLOCK // (columns * size)) if picked.step == 1 else 1
     out = np.empty((len(picked), columns), np.float32)
-    room = np.empty((min(many, len(picked)), columns), np.uint16 if size == 2 else ">f4")
+    buffer = np.empty((min(many, len(picked)), columns), np.uint16 if size == 2 else ">f4")
     for first in range(0, len(picked), many):
         part = out[first : first + many]
-        raw = room[: len(part)]
+        raw = buffer[: len(part)]
         if first == 0 or picked.step != 1:
             stream.seek(layout.offset + picked[first] * columns * size)
         if stream.readinto(raw.view(np.uint8).data) < raw.nbytes:

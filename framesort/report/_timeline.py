@@ -33,7 +33,6 @@ __all__ = [
     "draw_timeline",
     "draw_widths",
     "night_rows",
-    "split_nights",
     "states_of",
 ]
 
@@ -47,16 +46,11 @@ def states_of(table: Table) -> NDArray[np.str_]:
     return np.where(np.isin(states, STATES), states, "unknown")
 
 
-def split_nights(table: Table, *, gap: float = 6.0) -> list[Table]:
-    """Split a table into nights at gaps longer than `gap` hours.
+def night_rows(table: Table, *, gap: float = 6.0) -> list[NDArray[np.int_]]:
+    """Rows of each night of a table, which is split at gaps longer than `gap` hours.
 
     Frames without a start time are in none.
     """
-    return [table[rows] for rows in night_rows(table, gap=gap)]
-
-
-def night_rows(table: Table, *, gap: float = 6.0) -> list[NDArray[np.int_]]:
-    """Rows of each night, see `split_nights`."""
     seconds = start_seconds(table)
     order = [i for i in np.argsort(seconds, kind="stable") if np.isfinite(seconds[i])]
     if not order:

@@ -34,7 +34,7 @@ from framesort.report._read import Results
 from framesort.report._residual import RESIDUAL_MAP
 from framesort.report._stars import choose_stars
 from framesort.report._style import STATE_COLOURS
-from framesort.report._timeline import split_nights
+from framesort.report._timeline import night_rows
 
 
 @pytest.fixture
@@ -216,12 +216,12 @@ def test_picture_keeps_y_up(axes):
 
 
 def test_nights_are_split_at_the_day(table):
-    assert [len(part) for part in split_nights(table)] == [60]
+    assert [len(part) for part in night_rows(table)] == [60]
     table["start"] = [
         str(s).replace("2024-03-14", "2024-03-15") if i % 2 else str(s)
         for i, s in enumerate(table["start"].isot)
     ]
-    assert [len(part) for part in split_nights(table)] == [30, 30]
+    assert [len(part) for part in night_rows(table)] == [30, 30]
 
 
 # Machado, Oliveira & Fernandes 2009, IEEE TVCG 15, 1291, severity 1.0, on linear RGB; the
