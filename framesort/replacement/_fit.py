@@ -72,8 +72,10 @@ def solve_fluxes(side: Side, places: Places, *, rounds: int) -> None:
     q = side.q(places)
     order = np.argsort(-side.flux, kind="stable")
     flux = side.flux[order]
-    # A star may still be brighter than its first guess.
+    core = fit_radius(places, q)[order]
+    # A star may still be brighter than its first guess, and is drawn wherever it is fitted.
     bound = np.maximum(flux * 1.2, 100 * side.noise)
+    radius, reach = side.profile.extent(bound, q[order], 0.05 * side.noise)
     kernels.sweep_fluxes(
         side.image,
         side.model,
@@ -83,8 +85,9 @@ def solve_fluxes(side: Side, places: Places, *, rounds: int) -> None:
         y[order],
         flux,
         q[order],
-        fit_radius(places, q)[order],
-        *side.profile.extent(bound, q[order], 0.05 * side.noise),
+        core,
+        np.maximum(radius, core),
+        reach,
         side.profile.tables,
         rounds,
     )

@@ -6,7 +6,10 @@ from scenes_for_replacement import make_pair
 from scipy.ndimage import binary_dilation
 
 from framesort.replacement import ReplacementOptions, replace_stars
-from framesort.replacement._candidates import saturated_rims
+from framesort.replacement._candidates import core_radii, saturated_rims
+from framesort.replacement._fit import solve_fluxes
+from framesort.replacement._profile import moffat_profile
+from framesort.replacement._side import Places, Side
 
 pytestmark = pytest.mark.slow
 
@@ -39,6 +42,33 @@ def test_a_round_core_does_not_bleed(radius):
         full = binary_dilation(np.hypot(x - 20 - dx, y - 19 - dy) <= radius, np.ones((3, 3)))
         assert saturated_rims(full, np.array([20.0]), np.array([19.0]))[0] == 0
     assert saturated_rims(full, np.array([2.0]), np.array([2.0]))[0] == 0  # no patch there
+
+
+@pytest.mark.parametrize("flux", [1e4, 3e5, 6.3e6, 2e7])
+def test_the_light_of_a_saturated_star_is_found_from_nothing(flux):
+    # Moffat 1969, A&A 3, 455; the steeper true wings are as far off as a first guess may be.
+    width, beta, noise = 3.2, 3.5, 5.0
+    alpha = width / (2 * np.sqrt(2 ** (1 / beta) - 1))
+    y, x = np.indices((121, 121)) - 60.0
+    image = flux * (beta - 1) / (np.pi * alpha**2) * (1 + (x**2 + y**2) / alpha**2) ** -beta
+    image = (image + np.random.default_rng(3).normal(0, noise, image.shape)).astype(np.float32)
+    saturated = binary_dilation(image > 3e4, np.ones((3, 3)))
+    image[saturated] = np.nan
+    middle = np.array([60.0])
+    places = Places.new(middle, middle, np.zeros(1), core_radii(saturated, middle, middle))
+    side = Side(
+        image,
+        np.zeros_like(image),
+        noise,
+        moffat_profile(width, 3.0),
+        False,
+        np.zeros(1),
+        np.zeros(1),
+    )
+    side.eps = 0.1
+    solve_fluxes(side, places, rounds=4)
+    # Only a ring beyond the core is compared, where these wings fall more steeply.
+    assert side.flux[0] == pytest.approx(flux, rel=0.25)
 
 
 @pytest.fixture(scope="module")
