@@ -37,25 +37,41 @@ from framesort.replacement._local_background import (
     local_background,
     measure_nebula_ratio,
 )
-from framesort.replacement._matching import TILES, convolve
+from framesort.replacement._matching import TILES, convolve, profile_kernel
+from framesort.replacement._place_fit import fit_widths, move_places
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
-from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Places, Side, Stacks, redraw
 from framesort.replacement._smooth import BOX, Level, combine, grow, sample_noise
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
-from framesort.replacement._trust import joint_flux, model_stars, set_scale, star_scale
+from framesort.replacement._trust import model_stars, set_scale, star_scale
 from framesort.stars import background_level, subtract_background
 from framesort.workers import core_count, release_memory, run_each
 
 __all__ = ["fit_field"]
 
-TURNS = 4
-LIMITS = (40, 80, 160, 160)
-"""Stars that make the profiles in each turn."""
 
-FEW_TILES = 16
-"""Tiles on which the matching kernel is fitted before the last time."""
+class _Turn(NamedTuple):
+    """How much of the work is done in a turn of the fit.
+
+    Attributes
+    ----------
+    stars : int
+        Stars that make the profiles.
+    sky : bool
+        The light without stars is measured anew; else it is that of the turn before.
+    tiles : int
+        Tiles on which the matching kernel is fitted; 0 for the kernel of the profiles.
+    """
+
+    stars: int
+    sky: bool
+    tiles: int
+
+
+TURNS = (_Turn(40, True, 0), _Turn(80, False, 0), _Turn(160, True, 8), _Turn(160, True, 8))
+"""Star light is too rough in the first turn for more than the kernel of the profiles, and changes
+little in the second; docs/replacement.md compares."""
 
 LEVEL = 5.5
 """Standard deviations of the filtered stacks above which a peak is a detection."""
@@ -115,18 +131,16 @@ class _Extended(NamedTuple):
     nebula: Array
 
 
-def _prepare_deep(
-    fit: StarFit, stacks: Stacks, *, judge: bool = False, match: int = TILES
-) -> _Extended:
+def _prepare_deep(fit: StarFit, stacks: Stacks, *, tiles: int, judge: bool = False) -> _Extended:
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack.
 
-    The matching kernel is fitted on at most `match` tiles; with `judge` it is found whether the
-    deep stack shows the sharp one's nebula.
+    The matching kernel is fitted on at most `tiles` tiles, and left as it is with 0; with `judge`
+    it is found whether the deep stack shows the sharp one's nebula.
     """
     del fit.deep.image  # large, and made anew
     sky, rows = find_sky(fit, stacks.sharp)
-    if fit.one_sky and match:
-        fit_matching(fit, stacks, sky, rows, most=match)
+    if fit.one_sky and tiles:
+        fit_matching(fit, stacks, sky, rows, most=tiles)
     del rows
     release_memory()
     nebula = convolve(lambda first, last: sky[first:last], sky.shape, fit.kernel)
@@ -149,55 +163,6 @@ def _prepare_deep(
     return _Extended(sky, offset, nebula)
 
 
-def _move(fit: StarFit) -> None:
-    """Better places: weighted mean of what both stacks say."""
-    places = fit.places
-    num_x, num_y, den = (np.zeros(len(places)) for _ in range(3))
-    deep, sharp = joint_flux(fit)
-    for side, flux in ((fit.sharp, sharp), (fit.deep, deep)):
-        fits = fit_stars(side, places, Unknowns.PLACE, flux=flux)
-        good = (fits.covered > 0.3) & (fits.shift_error > 0) & (fits.shift_error < 1)
-        w = np.where(good, 1 / np.maximum(fits.shift_error, 1e-3) ** 2, 0)
-        num_x += w * np.clip(fits.shift_x, -1, 1)
-        num_y += w * np.clip(fits.shift_y, -1, 1)
-        den += w
-    move = den > 0
-    step_x, step_y = (np.where(move, v / np.where(move, den, 1), 0) for v in (num_x, num_y))
-    places.x += 0.9 * np.clip(step_x, -0.6, 0.6)
-    places.y += 0.9 * np.clip(step_y, -0.6, 0.6)
-
-
-def _fit_widths(fit: StarFit, shape: tuple[int, ...]) -> None:
-    """Local width as a quadratic surface, from stars well measured in both stacks."""
-    p = fit.places
-    logs, weights = np.zeros(len(p)), np.zeros(len(p))
-    for side in fit.sides:
-        fits = fit_stars(side, p, Unknowns.WIDTH)
-        good = (fits.covered > 0.8) & (fits.width_error > 0) & (fits.width_error < 0.05)
-        good &= np.abs(fits.width) < 0.3
-        w = np.where(good, 1 / np.maximum(fits.width_error, 0.003) ** 2, 0)
-        logs += w * fits.width
-        weights += w
-    use = weights > 0
-    if use.sum() < 30:
-        return
-    u, v = p.x / shape[1] * 2 - 1, p.y / shape[0] * 2 - 1
-    # Fourth order where there are ten stars a term, else second.
-    order = 4 if use.sum() >= 150 else 2
-    basis = np.column_stack([u**i * v**j for i in range(order + 1) for j in range(order + 1 - i)])
-    z = np.where(use, logs / np.where(use, weights, 1), 0)
-    w = np.sqrt(weights)
-    for _ in range(4):
-        coef, *_ = np.linalg.lstsq(basis[use] * w[use, None], z[use] * w[use], rcond=None)
-        off = (z - basis @ coef) * w
-        spread = float(robust_std(off[use], 0))
-        use &= np.abs(off) < 3.5 * max(spread, 1e-9)
-        if use.sum() < 12:
-            return
-    p.factor = p.factor * np.exp(np.clip(basis @ coef, -0.3, 0.3))
-    p.factor /= np.median(p.factor)
-
-
 def fit_field(
     deep: Array,
     sharp: Array,
@@ -215,7 +180,7 @@ def fit_field(
     stacks = Stacks(deep, sharp)
     fit, task = _begin(stacks, saturation, known)
     fit.known_scale, fit.tied = scale, tied
-    for turn in range(TURNS):
+    for turn in range(len(TURNS)):
         _take_turn(fit, task, turn)
     _settle_profiles(fit)
     set_scale(fit, model_stars(fit, FINAL_STARS, task.spread))
@@ -284,7 +249,7 @@ def _take_turn(fit: StarFit, task: _Task, turn: int) -> None:
     """Fluxes, places, widths and spikes with the profiles as they are, then new profiles."""
     _both(fit, _solve, turn=turn)
     if task.search:
-        _move(fit)
+        move_places(fit)
     if turn == 2 and task.search:
         add_missed(fit, LEVEL)
         _both(fit, redraw)
@@ -294,16 +259,15 @@ def _take_turn(fit: StarFit, task: _Task, turn: int) -> None:
         if task.search:
             drop_detections(fit, credible_detections(fit, turn))
     if turn in (1, 2) and task.search:
-        _fit_widths(fit, task.stacks.deep.shape)
+        fit_widths(fit, task.stacks.deep.shape)
     _both(fit, redraw)
     if turn >= 1:
         _both(fit, search_spikes)
         _both(fit, steady_wide)
-    limit = LIMITS[min(turn, len(LIMITS) - 1)]
-    pick = model_stars(fit, limit, task.spread)
+    pick = model_stars(fit, TURNS[turn].stars, task.spread)
     if turn >= 1:
         _seek_added(fit, task.stacks, pick)
-    _renew(fit, task, pick, judge=turn in (1, 2))
+    _renew(fit, task, pick, turn)
     release_memory()
 
 
@@ -322,7 +286,7 @@ def _settle_profiles(fit: StarFit) -> None:
 
 def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
     """Sky and offset (`StarField`), without light that only the sharp stack shows."""
-    sky, offset, nebula = _prepare_deep(fit, stacks)
+    sky, offset, nebula = _prepare_deep(fit, stacks, tiles=TILES)
     if not fit.one_sky:
         return sky, offset
     release_memory()
@@ -331,7 +295,7 @@ def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
     if alone is not None:
         fit.one_sided = fit.one_sided | alone
         del sky, offset
-        sky, offset, _ = _prepare_deep(fit, stacks, match=0)
+        sky, offset, _ = _prepare_deep(fit, stacks, tiles=0)
     return sky, offset
 
 
@@ -374,21 +338,16 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(fit: StarFit, task: _Task, pick: Array, *, judge: bool) -> None:
-    """Both profiles from the same pixels: what a nebula adds to one it adds to both.
-
-    With `judge` it is judged whether both stacks show the same light without stars.
-    """
+def _renew(fit: StarFit, task: _Task, pick: Array, turn: int) -> None:
+    """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
     deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
     (radius, sharp_reach), (other, deep_reach) = (fit_radii(v, fit.places) for v in fit.sides)
     radius = np.maximum(radius, other)
     span = radius, np.maximum(sharp_reach, radius)
     renew_profile(sharp, fit.places, pick, span, norm=task.norm)
     set_scale(fit, pick)
-    level = local_level(fit, stacks.sharp)
-    sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
-    release_memory()
-    _prepare_deep(fit, stacks, judge=judge, match=FEW_TILES)
+    if TURNS[turn].sky:
+        _renew_sky(fit, stacks, turn)
     renew_profile(
         deep,
         fit.places,
@@ -398,3 +357,17 @@ def _renew(fit: StarFit, task: _Task, pick: Array, *, judge: bool) -> None:
         base=sharp.profile,
         pixel_noise=float(np.hypot(1, fit.scale * sharp.noise / deep.noise)),
     )
+
+
+def _renew_sky(fit: StarFit, stacks: Stacks, turn: int) -> None:
+    """Light without stars anew, and both images less it.
+
+    In the last turn but one it is judged whether both stacks show the same.
+    """
+    level = local_level(fit, stacks.sharp)
+    fit.sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
+    release_memory()
+    tiles = TURNS[turn].tiles
+    if not tiles:
+        fit.kernel = profile_kernel(fit.deep.profile, fit.sharp.profile)
+    _prepare_deep(fit, stacks, tiles=tiles, judge=turn == len(TURNS) - 2)

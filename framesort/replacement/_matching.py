@@ -62,7 +62,7 @@ TILE = 256
 SAMPLE = 500_000
 """Most pixels from which the noise that both stacks share is measured."""
 
-TILES = 40
+TILES = 20
 """Tiles that the kernel is fitted on are at most so many."""
 _BAND = 256
 

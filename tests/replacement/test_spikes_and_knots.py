@@ -58,12 +58,15 @@ def test_a_trail_of_the_sharp_stack_alone_bends_nothing(flat, height):
     ("kind", "share"), [("filaments", 0.3), ("spiral", 0.1), ("cloud", 0.05), ("flat", 0.01)]
 )
 def test_replaced_entries_are_stars(kind, share):
-    pair = make_blurred_pair(kind, 21, shape=(600, 700), stars=250)
-    table = replace_stars(pair.deep, pair.sharp, rng=0).table
-    replaced = table[table["reason"] == ""]
-    away, _ = KDTree(np.c_[pair.x, pair.y]).query(np.c_[replaced["x"], replaced["y"]])
-    assert np.mean(away > 1.5) <= share
-    # Those left out are faint; what is bright is never taken for a knot.
-    bright = np.flatnonzero(pair.flux > 3e4)
-    near, _ = KDTree(np.c_[replaced["x"], replaced["y"]]).query(np.c_[pair.x, pair.y][bright])
-    assert np.mean(near < 1.5) > 0.95
+    wrong = []
+    for seed in (21, 22, 23):
+        pair = make_blurred_pair(kind, seed, shape=(600, 700), stars=250)
+        table = replace_stars(pair.deep, pair.sharp, rng=0).table
+        replaced = table[table["reason"] == ""]
+        away, _ = KDTree(np.c_[pair.x, pair.y]).query(np.c_[replaced["x"], replaced["y"]])
+        wrong.append(np.mean(away > 1.5))
+        # Those left out are faint; what is bright is never taken for a knot.
+        bright = np.flatnonzero(pair.flux > 3e4)
+        near, _ = KDTree(np.c_[replaced["x"], replaced["y"]]).query(np.c_[pair.x, pair.y][bright])
+        assert np.mean(near < 1.5) > 0.95
+    assert np.mean(wrong) <= share
