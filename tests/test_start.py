@@ -39,6 +39,22 @@ def test_linear_algebra_of_the_program_runs_in_one_thread_unless_the_environment
         assert done.stdout.strip().endswith(shown), done.stderr
 
 
+def test_the_search_for_garbage_leaves_modules_out_and_goes_on():
+    code = (
+        "import gc, framesort.cli as c\n"
+        "c.main()\n"
+        "from framesort.workers import open_executor\n"
+        "print(gc.isenabled(), gc.get_freeze_count() > 100_000)\n"
+        "with open_executor(2) as pool:\n"
+        "    searching, kept = (pool.submit(f) for f in (gc.isenabled, gc.get_freeze_count))\n"
+        "    print(searching.result(), kept.result() > 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, "log", "missing.csv"], capture_output=True, text=True
+    )
+    assert done.stdout.split() == ["True"] * 4, done.stderr
+
+
 def test_sorting_does_not_load_what_only_merging_needs():
     done = subprocess.run(
         [sys.executable, "-c", "import sys, framesort.night; print(*sys.modules)"],

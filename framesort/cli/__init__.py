@@ -9,7 +9,13 @@ from collections.abc import Sequence
 from framesort.cli._mistypes import as_typed
 from framesort.cli._parser import build_parser, join_negative
 from framesort.errors import FramesortError, hide_deprecations
-from framesort.workers import limit_library_threads, prepare_workers, tune_heaps
+from framesort.workers import (
+    limit_library_threads,
+    loading_modules,
+    prepare_workers,
+    skip_last_search,
+    tune_heaps,
+)
 
 __all__ = ["main"]
 
@@ -33,6 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
             hide_deprecations()
             limit_library_threads()
             tune_heaps()
+            skip_last_search()
         return _run(sys.argv[1:] if arguments is None else arguments)
     except KeyboardInterrupt:
         print("framesort: stopped; what was finished is kept", file=sys.stderr)
@@ -47,8 +54,9 @@ def _run(words: Sequence[str]) -> int:
     if getattr(options, "workers", 1) != 1:
         prepare_workers(["framesort.quality", "framesort.report"])
     # The heavy libraries are loaded only once the call is known to be well-formed.
-    from framesort.cli._commands import COMMANDS
-    from framesort.cli._console import print_note, show_log
+    with loading_modules():
+        from framesort.cli._commands import COMMANDS
+        from framesort.cli._console import print_note, show_log
 
     try:
         with warnings.catch_warnings(), show_log(options.verbose):

@@ -1,5 +1,6 @@
 """A pool of processes that survives the death of its workers."""
 
+import gc
 import multiprocessing
 import os
 import signal
@@ -20,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 
 from framesort.errors import InputError, hide_deprecations
 from framesort.workers._cores import core_count
+from framesort.workers._garbage import keep_modules
 from framesort.workers._heap import tune_heaps
 
 if TYPE_CHECKING:
@@ -109,7 +111,7 @@ def prepare_workers(modules: Sequence[str]) -> None:
         Names of modules; they must not start threads that do not survive a fork.
     """
     if sys.platform == "linux":  # elsewhere system libraries may not survive a fork
-        multiprocessing.set_forkserver_preload(list(modules))
+        multiprocessing.set_forkserver_preload(["framesort.workers._server", *modules])
         _start_server()
 
 
@@ -207,6 +209,8 @@ def _run_guarded(fn: Callable[..., Any], args: Any, kwargs: Any) -> Any:
 def _start_worker() -> None:
     """Leave Ctrl-C to the parent, clean up on termination, and never outlive the parent."""
     tune_heaps()
+    keep_modules()
+    gc.enable()
 
     def stop(number: int, frame: object) -> None:
         if hasattr(signal, "alarm"):  # the pool takes an exception between two tasks for a result
