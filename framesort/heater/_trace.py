@@ -1,14 +1,17 @@
 """Columns, tables and plots of a trace; traces without a log."""
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from astropy.table import Table
 from astropy.time import Time
-from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from numpy.typing import NDArray
 
 from framesort.errors import HeaterLogError
 from framesort.records import HeaterTrace, add_column, keep_switches, unix_seconds
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 __all__ = [
     "add_heater_columns",
@@ -218,7 +221,7 @@ def _iso(seconds: float) -> str:
     return str(Time(round(seconds), format="unix").isot)[:19] + "Z" if np.isfinite(seconds) else ""
 
 
-def draw_trace(ax: Axes, trace: HeaterTrace) -> None:
+def draw_trace(ax: "Axes", trace: HeaterTrace) -> None:
     """Draw a trace: power against time, unknown stretches shaded.
 
     Parameters
@@ -229,6 +232,8 @@ def draw_trace(ax: Axes, trace: HeaterTrace) -> None:
         What the heater did. What it says of the time beyond its entries is drawn for a tenth of
         their span, or an hour if nothing else is known.
     """
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
     low, high = trace.span or (0.0, 3600.0)
     margin = 0.1 * (high - low) or 3600.0
     edges = np.clip(trace.edges, low - margin, high + margin)

@@ -23,7 +23,6 @@ from framesort.night._folder import hold_folder
 from framesort.night._mean_stars import ConfigurationStars, measure_configurations
 from framesort.night._run import StageProgress
 from framesort.records import PRODUCT_CARD, PRODUCT_TEXT, Comparison, Interval
-from framesort.report import write_comparison
 
 __all__ = ["CompareOptions", "ComparedNights", "compare_nights"]
 
@@ -172,6 +171,8 @@ def _write(
     images = np.empty((0, 0, 0), np.float32) if found is None else found.images
     if found is not None and len(images):
         write_fits(folder / STARS, images, _star_cards(comparison, found.step))
+    from framesort.report import write_comparison
+
     write_comparison(
         comparison,
         folder / "report.html",

@@ -4,10 +4,9 @@ import logging
 import os
 import time
 from collections.abc import Iterable, Mapping, Sequence
-from concurrent.futures import BrokenExecutor, Executor
+from concurrent.futures import Executor
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +28,7 @@ from framesort.night._kept import KeptStacks
 from framesort.night._memory import list_frames
 from framesort.night._merge import MergedGroup, merge_step
 from framesort.night._notes import log_notes
+from framesort.night._pages import NightPages
 from framesort.night._place import PlacedNight, place_step
 from framesort.night._products import remove_products, write_group, write_night_tables
 from framesort.night._read import measure_table, settle_masters
@@ -37,9 +37,7 @@ from framesort.night._sort import SortedNight, log_name, sort_step
 from framesort.night._states import Heater
 from framesort.night._summary import add_left_out, add_merged, add_placed, summarise_night
 from framesort.records import FrameQuality, NightSummary, Note, Stages
-from framesort.report import write_preview, write_report
 from framesort.settings import Settings
-from framesort.workers import own_processes
 
 __all__ = ["NightResult", "merge_night", "process_night", "sort_night"]
 
@@ -129,7 +127,8 @@ def sort_night(
             raise OutputError(f"{folder}: holds a sorted night; give --overwrite to replace it")
         run = _start(folder, settings, cache, executor, progress)
         night = _sort_into(run, folder, frames, heater, stars, command)
-        return _finish(run, folder, night.table, read_summary(folder), merged=False)
+        pages = NightPages(run, folder)
+        return _finish(pages, folder, night.table, read_summary(folder), merged=False)
 
 
 def merge_night(
@@ -177,8 +176,9 @@ def merge_night(
             stages=Stages(sort=True),
         )
         write_summary(held, summary)
-        summary = _merge_into(run, held, table, qualities, summary, transforms)
-        return _finish(run, held, table, summary, merged=True)
+        pages = NightPages(run, held)
+        summary = _merge_into(run, held, table, qualities, summary, transforms, pages)
+        return _finish(pages, held, table, summary, merged=True)
 
 
 def process_night(
@@ -208,10 +208,11 @@ def process_night(
         run = _start(folder, settings, cache, executor, progress)
         night = _sort_into(run, folder, frames, heater, stars, command)
         summary = read_summary(folder)
-        summary = _merge_into(run, folder, night.table, night.qualities, summary, transforms)
+        pages = NightPages(run, folder)
+        summary = _merge_into(run, folder, night.table, night.qualities, summary, transforms, pages)
         changed = _note_changed(night.table, begin)
         summary = replace(summary, notes=(*summary.notes, *changed))
-        return _finish(run, folder, night.table, summary, merged=True)
+        return _finish(pages, folder, night.table, summary, merged=True)
 
 
 def _start(
@@ -262,11 +263,14 @@ def _merge_into(
     qualities: Sequence[FrameQuality],
     summary: NightSummary,
     transforms: Mapping[Any, Any] | Sequence[Any] | None,
+    pages: NightPages,
 ) -> NightSummary:
     """Merge and write everything but the report; `table` gains columns, the summary is renewed."""
     settings, kept = run.settings, run.kept
     placed = place_step(run, table, qualities, transforms=transforms)
     summary = add_placed(summary, table, placed, settings, folder)
+    write_night_tables(folder, table, None, settings)
+    pages.draw_ahead()
     scratch = folder / SCRATCH
     try:
         scratch.mkdir(exist_ok=True)
@@ -287,7 +291,6 @@ def _merge_into(
         summary = add_left_out(summary, dict.fromkeys(lost_frames, "not stacked"))
     if kept is not None:
         kept.tidy(merged)
-    write_night_tables(folder, table, None, settings)
     return write_summary(folder, add_left_out(summary, dict(placed.left_out)))
 
 
@@ -321,17 +324,9 @@ def _note_changed(table: Table, begin: float) -> list[Note]:
 
 
 def _finish(
-    run: NightRun, folder: Path, table: Table, summary: NightSummary, *, merged: bool
+    pages: NightPages, folder: Path, table: Table, summary: NightSummary, *, merged: bool
 ) -> NightResult:
     """Write preview and report, and mark the run done last: a killed run is continued."""
-    pool = own_processes(run.executor)
-    preview = partial(write_preview, folder, folder / "preview.png")
-    waiting = pool.submit(preview) if merged and pool is not None else None
-    write_report(folder, cache=run.cache, executor=run.executor)
-    if merged:
-        try:
-            _ = preview() if waiting is None else waiting.result()
-        except BrokenExecutor:
-            preview()
+    pages.write(preview=merged)
     summary = write_summary(folder, replace(summary, stages=Stages(sort=True, merge=merged)))
     return NightResult(folder=folder, table=table, summary=summary)

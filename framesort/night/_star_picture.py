@@ -4,7 +4,6 @@ import base64
 import io
 
 import numpy as np
-from matplotlib.image import imsave
 
 from framesort.errors import FramesortError
 from framesort.files import read_image
@@ -29,6 +28,8 @@ def draw_star(path: str, x: float, y: float, half: int = 24) -> str:
     str
         Data URI of a PNG image; "" where the frame cannot be read or the star is at its edge.
     """
+    from matplotlib.image import imsave
+
     row, column = round(y), round(x)
     try:
         pixels, _ = read_image(path, rows=slice(max(row - half, 0), row + half + 1))

@@ -3,6 +3,7 @@
 from framesort.report._comparison_figures import draw_effects, draw_star_profiles
 from framesort.report._comparison_page import write_comparison
 from framesort.report._field import draw_field
+from framesort.report._kept import keep_figures
 from framesort.report._onset_figure import draw_onset
 from framesort.report._page import write_report
 from framesort.report._pictures import draw_picture, write_preview
@@ -29,6 +30,7 @@ __all__ = [
     "draw_star_profiles",
     "draw_timeline",
     "draw_widths",
+    "keep_figures",
     "measure_residual",
     "measure_stretch",
     "read_results",

@@ -17,17 +17,32 @@ from framesort.report._read import Results
 
 __all__ = ["keep_figures"]
 
-FORMAT = 1
+FORMAT = 2
 """Raised whenever the same results give other figures."""
 
-_OF_THE_RUN = ("created", "command")
-"""What a summary says of the run itself; no figure shows it."""
+OF_NIGHT = ("heater", "response", "response_curve", "highest_acceptable", "onset")
+OF_GROUP = ("label", "filter", "exposure", "light_by_angle")
+"""What figures show of a summary and of its groups; the rest may change between runs."""
 
 
 def keep_figures(
     results: Results, cache: Path | None, *, executor: Executor | None = None
 ) -> dict[str, list[PageFigure]]:
-    """The figures of `make_figures`, from an earlier run where table and summary are the same."""
+    """The figures of `make_figures`, kept from earlier where they show the same.
+
+    Parameters
+    ----------
+    results : Results
+    cache : path or None
+        Folder in which they are kept; None to draw them all.
+    executor : `~concurrent.futures.Executor` or None
+        Processes that draw; None for this one.
+
+    Returns
+    -------
+    dict of str to list of PageFigure
+        By section of the page, "night" and "heater".
+    """
     kept = KeptValues(None if cache is None else cache / "figures.json")
     key = _key(results.folder) if kept.keeps else ""
     found = _figures_from(kept.get(key)) if key else None
@@ -42,16 +57,16 @@ def keep_figures(
 
 
 def _key(folder: Path) -> str:
-    """Digest of table and summary; "" where one cannot be read."""
+    """Digest of what figures show of table and summary; "" where one cannot be read."""
     made = f"{__version__} {FORMAT} {matplotlib.__version__}"
     digest = hashlib.blake2b(made.encode(), digest_size=16)
     try:
         digest.update((folder / "frames.ecsv").read_bytes())
         summary = json.loads((folder / "night.json").read_text(encoding="utf-8"))
-        for name in _OF_THE_RUN:
-            summary.pop(name, None)
-        digest.update(json.dumps(summary, sort_keys=True).encode())
-    except (OSError, ValueError, AttributeError, RecursionError):
+        shown = [summary.get(name) for name in OF_NIGHT]
+        shown += [[group.get(name) for name in OF_GROUP] for group in summary["groups"]]
+        digest.update(json.dumps(shown, sort_keys=True).encode())
+    except (OSError, ValueError, AttributeError, TypeError, KeyError, RecursionError):
         return ""
     return digest.hexdigest()
 

@@ -31,9 +31,10 @@ MEMORY_LIMIT = 2e9  # what ccdproc.combine is allowed
 
 
 def by_framesort(folder, workers, again):
-    from framesort.workers import open_executor, prepare_workers, tune_heaps
+    from framesort import workers as pools
 
-    tune_heaps()  # as the command line does
+    pools.tune_heaps()  # this and more as the command line does
+    pools.skip_last_search()
     stages = []
 
     def progress(name):
@@ -47,10 +48,11 @@ def by_framesort(folder, workers, again):
     out = Path(folder) / "framesort"
     if not again:
         shutil.rmtree(out, ignore_errors=True)
-    prepare_workers(["framesort.quality", "framesort.report"])  # as the command line does
-    from framesort.night import process_night
+    pools.prepare_workers(["framesort.quality", "framesort.report"])
+    with pools.loading_modules():
+        from framesort.night import process_night
 
-    with open_executor(workers) as pool:
+    with pools.open_executor(workers) as pool:
         result = process_night(
             sorted(Path(folder).glob("frame_*.fits")), out=out, heater=Path(folder) / "heater.csv",
             executor=pool, progress=progress, overwrite=again,

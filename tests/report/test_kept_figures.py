@@ -4,7 +4,9 @@ import json
 
 import pytest
 
-from framesort.report import write_report
+from framesort.report import read_results, write_report
+from framesort.report._figures import make_figures
+from framesort.report._kept import OF_GROUP, OF_NIGHT
 
 
 def not_again(*values, **options):
@@ -48,3 +50,40 @@ def test_damaged_figures_are_drawn_again(night_writer, tmp_path, text):
     assert len(kept) == 1
     path.write_text(text.replace('"a"', json.dumps(next(iter(kept)))))
     assert write_report(night, cache=cache).read_bytes() == plain
+
+
+def test_figures_show_nothing_but_what_they_are_kept_by(night_writer, tmp_path):
+    night = night_writer(tmp_path / "night")
+    whole = make_figures(read_results(night))
+    assert all(whole.values())
+    path = night / "night.json"
+    told = json.loads(path.read_text())
+    less = {name: told[name] for name in OF_NIGHT if name in told}
+    less["groups"] = [
+        {name: group[name] for name in OF_GROUP if name in group} for group in told["groups"]
+    ]
+    path.write_text(json.dumps(less))
+    assert make_figures(read_results(night)) == whole
+
+
+def test_figures_are_kept_where_merging_added_to_the_summary(night_writer, tmp_path, monkeypatch):
+    night, cache = night_writer(tmp_path / "night", merged=False), tmp_path / "cache"
+    write_report(night, cache=cache)
+    path = night / "night.json"
+    told = json.loads(path.read_text())
+    told["groups"][0] |= {"replaced": 100, "left": 3, "fwhm": {"deep": 3.0}}
+    path.write_text(json.dumps(told))
+    monkeypatch.setattr("framesort.report._kept.make_figures", not_again)
+    write_report(night, cache=cache)
+
+
+@pytest.mark.parametrize("name", ["highest_acceptable", "response"])
+def test_figures_of_another_summary_are_drawn(night_writer, tmp_path, name):
+    night, cache = night_writer(tmp_path / "night", merged=False), tmp_path / "cache"
+    write_report(night, cache=cache)
+    path = night / "night.json"
+    told = json.loads(path.read_text())
+    assert told.pop(name)
+    path.write_text(json.dumps(told))
+    again = write_report(night, cache=cache).read_bytes()
+    assert again == write_report(night).read_bytes()
