@@ -50,8 +50,10 @@ UNDER = 2.0
 """Pixels: under star light the sky is a mean of that width."""
 
 
-def _starless(fit: StarFit, sharp: Array, *, wings: bool) -> tuple[skies.Rows, skies.PixelNoise]:
-    """Rows of the sharp stack less its stars with their noise; the pixel noise.
+def _starless(
+    fit: StarFit, sharp: Array, *, wings: bool, measure: bool
+) -> tuple[skies.Rows, skies.PixelNoise]:
+    """Rows of the sharp stack less its stars with their noise; the pixel noise, measured if asked.
 
     Under star light whose model cannot be trusted to a fraction of the noise the sky is a
     smooth one, carried in from around. With `wings` that is wherever there is star light at all.
@@ -63,7 +65,7 @@ def _starless(fit: StarFit, sharp: Array, *, wings: bool) -> tuple[skies.Rows, s
     shape = (sharp.shape[0], sharp.shape[1])
     smooth = smooth_fill(weighted, shape, UNDER)
     noise = fit.pixel_noise
-    if not (wings and noise.measured):
+    if measure or not noise.measured:
         noise = _measure_noise(fit, weighted, smooth, shape, white=wings)
     share = np.float32(eps / side.noise)
     variance = tuple(np.float32(v) for v in (noise.constant, noise.slope, noise.least))
@@ -113,19 +115,19 @@ def _measure_noise(
 
 def local_level(fit: StarFit, sharp: Array) -> Image:
     """The sharp stack's sky as it is carried under all star light: what profiles stand on."""
-    rows, noise = _starless(fit, sharp, wings=True)
+    rows, noise = _starless(fit, sharp, wings=True, measure=False)
     return _significant(rows, noise, sharp)
 
 
-def sky_rows(fit: StarFit, sharp: Array) -> skies.Rows:
-    """Rows of the sharp stack less its stars, and their noise; sets `fit.pixel_noise`."""
-    rows, fit.pixel_noise = _starless(fit, sharp, wings=False)
+def sky_rows(fit: StarFit, sharp: Array, *, measure: bool = False) -> skies.Rows:
+    """Rows of the sharp stack less its stars, and their noise, which is measured if asked."""
+    rows, fit.pixel_noise = _starless(fit, sharp, wings=False, measure=measure)
     return rows
 
 
-def find_sky(fit: StarFit, sharp: Array) -> tuple[Image, skies.Rows]:
-    """The sky (`StarField`) and the rows that it is made of; sets `fit.pixel_noise`."""
-    rows = sky_rows(fit, sharp)
+def find_sky(fit: StarFit, sharp: Array, *, measure: bool = False) -> tuple[Image, skies.Rows]:
+    """The sky (`StarField`) and the rows that it is made of; the pixel noise as in `sky_rows`."""
+    rows = sky_rows(fit, sharp, measure=measure)
     return _significant(rows, fit.pixel_noise, sharp), rows
 
 

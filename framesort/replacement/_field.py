@@ -131,14 +131,17 @@ class _Extended(NamedTuple):
     nebula: Array
 
 
-def _prepare_deep(fit: StarFit, stacks: Stacks, *, tiles: int, judge: bool = False) -> _Extended:
+def _prepare_deep(
+    fit: StarFit, stacks: Stacks, *, tiles: int, measure: bool = False, judge: bool = False
+) -> _Extended:
     """Take the sky, as the deep stack shows it, and a smooth rest out of the deep stack.
 
-    The matching kernel is fitted on at most `tiles` tiles, and left as it is with 0; with `judge`
-    it is found whether the deep stack shows the sharp one's nebula.
+    The matching kernel is fitted on at most `tiles` tiles, and left as it is with 0; with `measure`
+    the pixel noise is measured anew; with `judge` it is found whether the deep stack shows the
+    sharp one's nebula.
     """
     del fit.deep.image  # large, and made anew
-    sky, rows = find_sky(fit, stacks.sharp)
+    sky, rows = find_sky(fit, stacks.sharp, measure=measure)
     if fit.one_sky and tiles:
         fit_matching(fit, stacks, sky, rows, most=tiles)
     del rows
@@ -370,4 +373,4 @@ def _renew_sky(fit: StarFit, stacks: Stacks, turn: int) -> None:
     tiles = TURNS[turn].tiles
     if not tiles:
         fit.kernel = profile_kernel(fit.deep.profile, fit.sharp.profile)
-    _prepare_deep(fit, stacks, tiles=tiles, judge=turn == len(TURNS) - 2)
+    _prepare_deep(fit, stacks, tiles=tiles, measure=True, judge=turn == len(TURNS) - 2)

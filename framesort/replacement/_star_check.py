@@ -61,7 +61,7 @@ def _cut(image: Array, x: float, y: float) -> Array | None:
     return part if np.isfinite(part).all() else None
 
 
-_Y, _X = np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1].astype(float)
+_Y, _X = (v.ravel().astype(float) for v in np.mgrid[-HALF : HALF + 1, -HALF : HALF + 1])
 
 
 def _moffat_width(part: Array) -> float:
@@ -69,35 +69,35 @@ def _moffat_width(part: Array) -> float:
     level, top = float(np.median(part)), float(part.max())
     if not top > level:
         return np.nan
+    scaled = part.ravel() / (top - level)
+    slope = np.ones((6, scaled.size))
 
     def miss(p: Array) -> Array:
         peak, x, y, log_a, beta, background = p
-        core = 1 + ((_X - x) ** 2 + (_Y - y) ** 2) / np.exp(2 * log_a)
-        return np.ravel(background + peak * core**-beta - part / (top - level))
+        core = 1 + ((_X - x) ** 2 + (_Y - y) ** 2) * np.exp(-2 * log_a)
+        return np.asarray(background + peak * core**-beta - scaled)
 
     def slopes(p: Array) -> Array:
         peak, x, y, log_a, beta, _ = p
-        u, v, a2 = _X - x, _Y - y, np.exp(2 * log_a)
-        far = (u**2 + v**2) / a2
+        u, v, narrow = _X - x, _Y - y, np.exp(-2 * log_a)
+        far = (u**2 + v**2) * narrow
         core = 1 + far
         shape = core**-beta
-        fall = peak * beta * shape / core
-        columns = (
-            shape, 2 * fall * u / a2, 2 * fall * v / a2, 2 * fall * far,
-            -peak * shape * np.log(core), np.ones_like(shape),
-        )  # fmt: skip
-        return np.column_stack([column.ravel() for column in columns])
+        fall = 2 * peak * beta * shape / core
+        slope[0], slope[1], slope[2] = shape, fall * narrow * u, fall * narrow * v
+        slope[3], slope[4] = fall * far, -peak * shape * np.log(core)
+        return slope
 
-    start = np.array([1.0, 0.0, 0.0, 0.7, 2.8, level / (top - level)])
-    low = [0.1, -2, -2, -1, 1.2, -np.inf]
-    high = [5, 2, 2, 3, 12, np.inf]
-    try:
-        p = optimize.least_squares(
-            miss, start, jac=slopes, bounds=(low, high), max_nfev=25, ftol=1e-4, xtol=1e-4
-        ).x
-    except ValueError:
-        return np.nan
-    return float(2 * np.exp(p[3]) * np.sqrt(2 ** (1 / p[4]) - 1))
+    start = [1.0, 0.0, 0.0, 0.7, 2.8, level / (top - level)]
+    with np.errstate(all="ignore"):
+        found = optimize.leastsq(
+            miss, start, Dfun=slopes, col_deriv=True, full_output=True,
+            ftol=1e-4, xtol=1e-4, maxfev=50,
+        )  # fmt: skip
+        peak, x, y, log_a, beta, _ = found[0]
+        width = float(2 * np.exp(log_a) * np.sqrt(2 ** (1 / beta) - 1))
+    real = 0.1 <= peak <= 5 and max(abs(x), abs(y)) <= 2 and beta >= 1.2
+    return width if real and np.isfinite(width) else np.nan
 
 
 def _isolated(x: Array, y: Array, flux: Array, apart: float, share: float) -> Mask:
