@@ -14,8 +14,8 @@ from astropy.table import Table
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.image import imsave
 from numpy.typing import ArrayLike, NDArray
+from PIL import Image
 
 from framesort.errors import FrameError, InputError
 from framesort.files import StrPath, open_whole, read_image
@@ -46,7 +46,7 @@ class Comparison:
     caption: str
 
 
-def _for_imsave(shown: NDArray[np.float32]) -> NDArray[np.float32]:
+def _channels_last(shown: NDArray[np.float32]) -> NDArray[np.float32]:
     """Axes in the order of image writers: [y, x] or [y, x, colour]; three planes are colours."""
     if shown.ndim == 2:
         return shown
@@ -56,17 +56,15 @@ def _for_imsave(shown: NDArray[np.float32]) -> NDArray[np.float32]:
 def encode_picture(shown: NDArray[Any], *, quality: int = 80) -> str:
     """A JPEG of brightness 0..1, [y, x] or [y, x, RGB], as a data URI."""
     stream = io.BytesIO()
-    imsave(
-        stream,
-        shown,
-        format="jpg",
-        cmap="gray",
-        vmin=0,
-        vmax=1,
-        origin="lower",
-        pil_kwargs={"quality": quality, "optimize": True},
-    )
+    _as_bytes(shown).save(stream, format="jpeg", quality=quality, optimize=True)
     return "data:image/jpeg;base64," + base64.b64encode(stream.getvalue()).decode()
+
+
+def _as_bytes(shown: NDArray[Any]) -> Image.Image:
+    """Brightness 0..1, [y, x] or [y, x, RGB], in bytes, the first row at the bottom."""
+    if shown.ndim == 2:  # one channel: a quarter of what a grey picture in colours takes
+        return Image.fromarray(np.minimum(shown[::-1] * 256, 255).astype(np.uint8))
+    return Image.fromarray((shown[::-1] * 255).astype(np.uint8))
 
 
 def read_stack(group: GroupResults, name: str) -> NDArray[np.float32] | None:
@@ -155,8 +153,8 @@ def _scale_caption(step: int) -> str:
 def _compare(deep: NDArray[np.float32], final: NDArray[np.float32], caption: str) -> Comparison:
     curve = measure_stretch(final)
     return Comparison(
-        before=encode_picture(_for_imsave(stretch_image(deep, like=curve))),
-        after=encode_picture(_for_imsave(stretch_image(final, like=curve))),
+        before=encode_picture(_channels_last(stretch_image(deep, like=curve))),
+        after=encode_picture(_channels_last(stretch_image(final, like=curve))),
         width=deep.shape[-1],
         height=deep.shape[-2],
         caption=caption,
@@ -174,7 +172,7 @@ def draw_picture(axes: Axes, image: ArrayLike, *, like: Stretch | None = None) -
     like : Stretch or None
         Stretch of another picture.
     """
-    shown = _for_imsave(stretch_image(image, like=like))
+    shown = _channels_last(stretch_image(image, like=like))
     axes.imshow(shown, cmap="gray", vmin=0, vmax=1, origin="lower", interpolation="antialiased")
     axes.set_axis_off()
 
@@ -239,8 +237,8 @@ def write_preview(
         raise InputError(f"{source!s}: no final.fits or deep.fits in its folders; run merge first")
     stream = io.BytesIO()
     if len(pictures) == 1:
-        shown = _for_imsave(stretch_image(pictures[0][1]))
-        imsave(stream, shown, format="png", cmap="gray", vmin=0, vmax=1, origin="lower")
+        shown = _channels_last(stretch_image(pictures[0][1]))
+        _as_bytes(shown).save(stream, format="png")
     else:
         _draw_pictures(pictures, stream)
     with open_whole(path, overwrite=overwrite) as target:
