@@ -137,6 +137,10 @@ def is_star(field: StarField, nonstellar_chi2: Array, change: Array) -> Array:
     )
 
 
+FEW_STARS = 256
+"""Stars at a time that have a row of numbers each."""
+
+
 def change_radii(
     field: StarField, away: Array, applied: Array, levels: tuple[float, ...]
 ) -> list[Array]:
@@ -146,11 +150,15 @@ def change_radii(
     pd = deep.tables.radial[0] / deep.width**2
     ps = sharp.mean_at(radius, sharp.width) / sharp.width**2
     out = [np.zeros(len(applied)) for _ in levels]
-    for k, (f, p, w) in enumerate(zip(away, applied, field.places.factor, strict=True)):
-        change = np.abs(f * pd - p * ps) / w**2
+    for first in range(0, len(applied), FEW_STARS):
+        cut = slice(first, first + FEW_STARS)
+        w = field.places.factor[cut]
+        change = np.abs(np.outer(away[cut], pd) - np.outer(applied[cut], ps))
+        change /= w[:, np.newaxis] ** 2
         for level, found in zip(levels, out, strict=True):
-            above = np.nonzero(change > level)[0]
-            found[k] = radius[above[-1]] * w if len(above) else 0.0
+            above = change > level
+            last = above.shape[1] - 1 - np.argmax(above[:, ::-1], axis=1)
+            found[cut] = np.where(above.any(axis=1), radius[last] * w, 0.0)
     return out
 
 

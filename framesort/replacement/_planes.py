@@ -20,7 +20,7 @@ from framesort.replacement._robust import robust_std
 from framesort.replacement._side import Stacks, draw
 from framesort.replacement._verdict import Verdict, judge_detections
 from framesort.stars import guess_saturation
-from framesort.workers import release_memory
+from framesort.workers import release_memory, run_each
 
 __all__ = ["Lead", "PlaneJob", "PlaneResult", "change_plane", "fit_lead"]
 
@@ -67,9 +67,9 @@ class PlaneResult(NamedTuple):
 
 
 def _fit(stacks: Stacks, settings: ReplacementSettings, lead: Lead | None) -> StarField:
-    deep, sharp = (
-        level if np.isfinite(level) else guess_saturation(image)
-        for level, image in zip(settings.saturation, stacks, strict=True)
+    deep, sharp = run_each(
+        lambda one: one[0] if np.isfinite(one[0]) else guess_saturation(one[1]),
+        zip(settings.saturation, stacks, strict=True),
     )
     scale = settings.scale
     if lead is not None and settings.sharp_colours and scale is None:
