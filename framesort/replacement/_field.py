@@ -37,7 +37,7 @@ from framesort.replacement._local_background import (
     local_background,
     measure_nebula_ratio,
 )
-from framesort.replacement._matching import TILES, convolve, profile_kernel
+from framesort.replacement._matching import TILES, convolve
 from framesort.replacement._place_fit import fit_widths, move_places
 from framesort.replacement._profile import cap_wings, join_wings, moffat_profile
 from framesort.replacement._side import Places, Side, Stacks, redraw
@@ -50,28 +50,12 @@ from framesort.workers import core_count, release_memory, run_each
 
 __all__ = ["fit_field"]
 
+TURNS = 4
+LIMITS = (40, 80, 160, 160)
+"""Stars that make the profiles in each turn."""
 
-class _Turn(NamedTuple):
-    """How much of the work is done in a turn of the fit.
-
-    Attributes
-    ----------
-    stars : int
-        Stars that make the profiles.
-    sky : bool
-        The light without stars is measured anew; else it is that of the turn before.
-    tiles : int
-        Tiles on which the matching kernel is fitted; 0 for the kernel of the profiles.
-    """
-
-    stars: int
-    sky: bool
-    tiles: int
-
-
-TURNS = (_Turn(40, True, 0), _Turn(80, False, 0), _Turn(160, True, 8), _Turn(160, True, 8))
-"""Star light is too rough in the first turn for more than the kernel of the profiles, and changes
-little in the second; docs/replacement.md compares."""
+FEW_TILES = 8
+"""Tiles on which the matching kernel is fitted before the last time."""
 
 LEVEL = 5.5
 """Standard deviations of the filtered stacks above which a peak is a detection."""
@@ -183,7 +167,7 @@ def fit_field(
     stacks = Stacks(deep, sharp)
     fit, task = _begin(stacks, saturation, known)
     fit.known_scale, fit.tied = scale, tied
-    for turn in range(len(TURNS)):
+    for turn in range(TURNS):
         _take_turn(fit, task, turn)
     _settle_profiles(fit)
     set_scale(fit, model_stars(fit, FINAL_STARS, task.spread))
@@ -267,10 +251,10 @@ def _take_turn(fit: StarFit, task: _Task, turn: int) -> None:
     if turn >= 1:
         _both(fit, search_spikes)
         _both(fit, steady_wide)
-    pick = model_stars(fit, TURNS[turn].stars, task.spread)
+    pick = model_stars(fit, LIMITS[turn], task.spread)
     if turn >= 1:
         _seek_added(fit, task.stacks, pick)
-    _renew(fit, task, pick, turn)
+    _renew(fit, task, pick, judge=turn in (1, 2))
     release_memory()
 
 
@@ -341,16 +325,21 @@ def _seek_added(fit: StarFit, stacks: Stacks, pick: Array) -> None:
     side.angles = add_angles(side.angles, added)
 
 
-def _renew(fit: StarFit, task: _Task, pick: Array, turn: int) -> None:
-    """Both profiles from the same pixels: what a nebula adds to one it adds to both."""
+def _renew(fit: StarFit, task: _Task, pick: Array, *, judge: bool) -> None:
+    """Both profiles from the same pixels: what a nebula adds to one it adds to both.
+
+    With `judge` it is judged whether both stacks show the same light without stars.
+    """
     deep, sharp, stacks = fit.deep, fit.sharp, task.stacks
     (radius, sharp_reach), (other, deep_reach) = (fit_radii(v, fit.places) for v in fit.sides)
     radius = np.maximum(radius, other)
     span = radius, np.maximum(sharp_reach, radius)
     renew_profile(sharp, fit.places, pick, span, norm=task.norm)
     set_scale(fit, pick)
-    if TURNS[turn].sky:
-        _renew_sky(fit, stacks, turn)
+    level = local_level(fit, stacks.sharp)
+    sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
+    release_memory()
+    _prepare_deep(fit, stacks, tiles=FEW_TILES, measure=True, judge=judge)
     renew_profile(
         deep,
         fit.places,
@@ -360,17 +349,3 @@ def _renew(fit: StarFit, task: _Task, pick: Array, turn: int) -> None:
         base=sharp.profile,
         pixel_noise=float(np.hypot(1, fit.scale * sharp.noise / deep.noise)),
     )
-
-
-def _renew_sky(fit: StarFit, stacks: Stacks, turn: int) -> None:
-    """Light without stars anew, and both images less it.
-
-    In the last turn but one it is judged whether both stacks show the same.
-    """
-    level = local_level(fit, stacks.sharp)
-    fit.sharp.image = combine(stacks.sharp, (1.0, level), saturated=fit.unknown_sharp, out=level)
-    release_memory()
-    tiles = TURNS[turn].tiles
-    if not tiles:
-        fit.kernel = profile_kernel(fit.deep.profile, fit.sharp.profile)
-    _prepare_deep(fit, stacks, tiles=tiles, measure=True, judge=turn == len(TURNS) - 2)
