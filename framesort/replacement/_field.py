@@ -54,7 +54,7 @@ TURNS = 4
 LIMITS = (40, 80, 160, 160)
 """Stars that make the profiles in each turn."""
 
-FEW_TILES = 8
+FEW_TILES = 16
 """Tiles on which the matching kernel is fitted before the last time."""
 
 LEVEL = 5.5
