@@ -9,20 +9,29 @@ import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-__all__ = ["keep_modules", "loading_modules", "skip_last_search"]
+__all__ = ["keep_modules", "loading_modules", "no_search", "skip_last_search"]
 
 
 @contextmanager
-def loading_modules() -> Iterator[None]:
-    """Load modules without a search for garbage; later ones leave out what is there by then."""
+def no_search() -> Iterator[None]:
+    """Search for no garbage meanwhile: where much is made that stays."""
     searching = gc.isenabled()
     gc.disable()
     try:
         yield
     finally:
-        keep_modules()
         if searching:
             gc.enable()
+
+
+@contextmanager
+def loading_modules() -> Iterator[None]:
+    """Load modules without a search for garbage; later ones leave out what is there by then."""
+    with no_search():
+        try:
+            yield
+        finally:
+            keep_modules()
 
 
 def keep_modules() -> None:

@@ -21,9 +21,9 @@ def test_kept_figures_give_the_same_page(night_writer, tmp_path, monkeypatch, su
     assert write_report(night, cache=cache).read_bytes() == plain
     if summary:  # without one nothing is kept
         monkeypatch.setattr("framesort.report._kept.make_figures", not_again)
-        told = json.loads((night / "night.json").read_text())
-        told |= {"command": told.get("command", "")}
-        (night / "night.json").write_text(json.dumps(told, indent=3))
+        stored = json.loads((night / "night.json").read_text())
+        stored |= {"command": stored.get("command", "")}
+        (night / "night.json").write_text(json.dumps(stored, indent=3))
     assert write_report(night, cache=cache).read_bytes() == plain
 
 
@@ -57,10 +57,10 @@ def test_figures_show_nothing_but_what_they_are_kept_by(night_writer, tmp_path):
     whole = make_figures(read_results(night))
     assert all(whole.values())
     path = night / "night.json"
-    told = json.loads(path.read_text())
-    less = {name: told[name] for name in OF_NIGHT if name in told}
+    stored = json.loads(path.read_text())
+    less = {name: stored[name] for name in OF_NIGHT if name in stored}
     less["groups"] = [
-        {name: group[name] for name in OF_GROUP if name in group} for group in told["groups"]
+        {name: group[name] for name in OF_GROUP if name in group} for group in stored["groups"]
     ]
     path.write_text(json.dumps(less))
     assert make_figures(read_results(night)) == whole
@@ -70,9 +70,9 @@ def test_figures_are_kept_where_merging_added_to_the_summary(night_writer, tmp_p
     night, cache = night_writer(tmp_path / "night", merged=False), tmp_path / "cache"
     write_report(night, cache=cache)
     path = night / "night.json"
-    told = json.loads(path.read_text())
-    told["groups"][0] |= {"replaced": 100, "left": 3, "fwhm": {"deep": 3.0}}
-    path.write_text(json.dumps(told))
+    stored = json.loads(path.read_text())
+    stored["groups"][0] |= {"replaced": 100, "left": 3, "fwhm": {"deep": 3.0}}
+    path.write_text(json.dumps(stored))
     monkeypatch.setattr("framesort.report._kept.make_figures", not_again)
     write_report(night, cache=cache)
 
@@ -82,8 +82,8 @@ def test_figures_of_another_summary_are_drawn(night_writer, tmp_path, name):
     night, cache = night_writer(tmp_path / "night", merged=False), tmp_path / "cache"
     write_report(night, cache=cache)
     path = night / "night.json"
-    told = json.loads(path.read_text())
-    assert told.pop(name)
-    path.write_text(json.dumps(told))
+    stored = json.loads(path.read_text())
+    assert stored.pop(name)
+    path.write_text(json.dumps(stored))
     again = write_report(night, cache=cache).read_bytes()
     assert again == write_report(night).read_bytes()
