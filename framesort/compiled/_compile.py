@@ -5,7 +5,7 @@ import hashlib
 import importlib
 import json
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import ExitStack, contextmanager, suppress
 from functools import cache
@@ -22,14 +22,7 @@ from framesort.compiled._stamp import (
 )
 from framesort.compiled._types import make_type
 from framesort.errors import WorkerError
-from framesort.workers import (
-    Progress,
-    no_search,
-    open_executor,
-    own_processes,
-    run_tasks,
-    worker_count,
-)
+from framesort.workers import Progress, no_search, own_processes, run_tasks
 
 __all__ = ["COMPILING", "compile_loops", "read_list"]
 
@@ -67,8 +60,8 @@ def compile_loops(
     *subpackages : str
         Such as "stars".
     executor : `~concurrent.futures.Executor` or None
-        With a pool of `~framesort.workers.open_executor` as many processes of another pool
-        compile side by side and end then. With any other nothing is done.
+        The processes of a pool of `~framesort.workers.open_executor` compile side by side. With any
+        other nothing is done.
     progress : callable or None
         Takes the stage's name, `COMPILING`, gives a callable that wraps the iteration. Not called
         if there is nothing to do.
@@ -86,27 +79,35 @@ def compile_loops(
         missing = _missing(subpackages)
         if not missing:  # another run has done it meanwhile
             return 0
-        loops = [loop for name in missing for loop in read_list()[name]["loops"]]
-        loops.sort(key=lambda loop: -loop[2])
         for name in missing:
             _drop_stale(read_list()[name]["modules"])
-        with suppress(WorkerError), open_executor(max(2, worker_count(executor))) as pool:
+        modules = _by_module(missing)
+        with suppress(WorkerError):
             done: Iterator[list[str] | None] = run_tasks(
-                compile_loop,
-                loops,
-                executor=pool,
-                progress=None if progress is None or not loops else progress(COMPILING),
-                ahead=len(loops),
-                instead=lambda loop: None,
+                compile_module,
+                modules,
+                executor=executor,
+                progress=None if progress is None or not modules else progress(COMPILING),
+                ahead=len(modules),
+                instead=lambda loops: None,
             )
             files: dict[str, list[list[str] | None]] = {name: [] for name in missing}
-            for loop, found in zip(loops, done, strict=True):
-                files[loop[0].split(".")[1]].append(found)
+            for loops, found in zip(modules, done, strict=True):
+                files[loops[0][0].split(".")[1]].append(found)
             for name, stamp in missing.items():
                 whole = [found for found in files[name] if found is not None]
                 if len(whole) == len(files[name]):  # no worker has died
                     write_stamp(name, stamp, [file for found in whole for file in found])
-        return len(loops)
+        return sum(map(len, modules))
+
+
+def _by_module(subpackages: Iterable[str]) -> list[list[Loop]]:
+    """The loops of each module, which share parts; those that take longest first."""
+    modules: dict[str, list[Loop]] = {}
+    for name in subpackages:
+        for loop in read_list()[name]["loops"]:
+            modules.setdefault(loop[0], []).append(loop)
+    return sorted(modules.values(), key=lambda loops: -sum(loop[2] for loop in loops))
 
 
 def _missing(subpackages: Sequence[str]) -> dict[str, str]:
@@ -127,6 +128,11 @@ def _hold_lock() -> Iterator[None]:
                 held.enter_context(FileLock(folder / "loops.lock", timeout=PATIENCE))
                 break
         yield
+
+
+def compile_module(loops: Sequence[Loop]) -> list[str]:
+    """Compile the loops of a module; the files by which numba finds them."""
+    return [file for loop in loops for file in compile_loop(loop)]
 
 
 def compile_loop(loop: Loop) -> list[str]:

@@ -12,7 +12,8 @@ def loop(**options: Any) -> Callable[[Function], Function]:
     """Decorate a loop that is called from Python.
 
     It lets go of the interpreter, is kept on disk, and divides as numpy does: a check for zero at
-    each division takes time and keeps a loop from becoming vector instructions.
+    each division takes time and keeps a loop from becoming vector instructions. There is no wrapper
+    for calls from C.
 
     Parameters
     ----------
@@ -32,11 +33,13 @@ def part(**options: Any) -> Callable[[Function], Function]:
     **options
         Others of `numba.njit`.
     """
-    return _compiled(no_cpython_wrapper=True, no_cfunc_wrapper=True, **options)
+    return _compiled(no_cpython_wrapper=True, **options)
 
 
 def _compiled(**options: Any) -> Callable[[Function], Function]:
     from numba import njit
 
-    decorate: Callable[[Function], Function] = njit(nogil=True, error_model="numpy", **options)
+    decorate: Callable[[Function], Function] = njit(
+        nogil=True, error_model="numpy", no_cfunc_wrapper=True, **options
+    )
     return decorate

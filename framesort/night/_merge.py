@@ -48,11 +48,10 @@ _LOG = logging.getLogger(__name__)
 STACK_BYTES = 10  # of a pixel of a stack: value, weight, number of frames
 REPLACEMENT_BYTES = 80  # of a pixel while stars are replaced and the result is measured and written
 
-__all__ = [
-    "MergedGroup",
-    "merge_groups",
-    "merge_step",
-]
+MERGING_LOOPS = ("stars", "stacking", "replacement")
+"""Subpackages whose compiled loops every group needs that is merged."""
+
+__all__ = ["MERGING_LOOPS", "MergedGroup", "merge_groups", "merge_step"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +131,7 @@ def merge_step(
     """
     todo = _group_frames(run, table, qualities, placed)
     colour = ["colour"] if any(table_patterns(table)) else []
-    needed = ("stars", "stacking", "replacement", *colour) if todo else ()
+    needed = (*MERGING_LOOPS, *colour) if todo else ()
     compile_loops(*needed, executor=run.executor, progress=run.progress)
     stacks = None
     for k, frames in enumerate(todo):

@@ -26,7 +26,7 @@ from framesort.night._folder import (
 )
 from framesort.night._kept import KeptStacks
 from framesort.night._memory import list_frames
-from framesort.night._merge import MergedGroup, merge_step
+from framesort.night._merge import MERGING_LOOPS, MergedGroup, merge_step
 from framesort.night._notes import log_notes
 from framesort.night._pages import NightPages
 from framesort.night._place import PlacedNight, place_step
@@ -166,7 +166,7 @@ def merge_night(
             raise OutputError(f"{held}: holds a merged night; give --overwrite to replace it")
         if settings is None:
             settings = Settings.from_mapping(summary.settings, where=f"{held}/night.json")
-        run = _start(held, settings, True, executor, progress)
+        run = _start(held, settings, True, executor, progress, MERGING_LOOPS)
         reader, _ = run.reader(table)
         qualities = measure_table(run, table, reader)
         summary = replace(
@@ -205,7 +205,7 @@ def process_night(
     with hold_folder(out, make=True) as folder:
         if stage_done(folder, "merge") and not overwrite:
             raise OutputError(f"{folder}: holds a merged night; give --overwrite to replace it")
-        run = _start(folder, settings, cache, executor, progress)
+        run = _start(folder, settings, cache, executor, progress, MERGING_LOOPS)
         night = _sort_into(run, folder, frames, heater, stars, command)
         summary = read_summary(folder)
         pages = NightPages(run, folder)
@@ -221,6 +221,7 @@ def _start(
     cache: bool,
     executor: Executor | None,
     progress: StageProgress | None,
+    loops: tuple[str, ...] = ("stars",),
 ) -> NightRun:
     """A run that keeps its measurements and stacks in the folder."""
     return NightRun(
@@ -230,6 +231,7 @@ def _start(
         cache=folder / CACHE if cache else None,
         scratch=folder / SCRATCH,
         kept=KeptStacks(folder, folder / CACHE / "stacks") if cache else None,
+        loops=loops,
     )
 
 

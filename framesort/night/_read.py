@@ -86,7 +86,7 @@ def measure_table(run: NightRun, table: Table, reader: FrameReader) -> list[Fram
     list of FrameQuality
         One a row, in pixels of the frame.
     """
-    compile_loops("stars", executor=run.executor, progress=run.progress)
+    compile_loops(*run.loops, executor=run.executor, progress=run.progress)
     full = column_values(table, "saturation")
     files = [str(file) for file in table["file"]]
     patterns = table_patterns(table)

@@ -39,6 +39,8 @@ class NightRun:
         Folder for temporary files.
     kept : KeptStacks or None
         Stacks of earlier runs; None to make all again.
+    loops : tuple of str
+        Subpackages whose compiled loops it will need: compiled at once in the first run.
     """
 
     settings: Settings = field(default_factory=Settings)
@@ -47,6 +49,7 @@ class NightRun:
     cache: Path | None = None
     scratch: Path | None = None
     kept: KeptStacks | None = None
+    loops: tuple[str, ...] = ("stars",)
     _readers: dict[tuple[str, ...], tuple[FrameReader, list[Note]]] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )

@@ -60,7 +60,7 @@ def main():
         modules = [
             f"framesort.{name}.{path.stem}"
             for path in sources
-            if re.search(r"^@.*njit", path.read_text(), re.MULTILINE)
+            if re.search(r"^@(loop|part)\(", path.read_text(), re.MULTILINE)
         ]
         own = []
         for loop in loops:
