@@ -39,7 +39,6 @@ def part(**options: Any) -> Callable[[Function], Function]:
 def _compiled(**options: Any) -> Callable[[Function], Function]:
     from numba import njit
 
-    decorate: Callable[[Function], Function] = njit(
-        nogil=True, error_model="numpy", no_cfunc_wrapper=True, **options
-    )
+    every: dict[str, Any] = {"nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True}
+    decorate: Callable[[Function], Function] = njit(**every, **options)
     return decorate
