@@ -14,6 +14,7 @@ from framesort.replacement._matching import identity
 from framesort.replacement._side import Places, Side, nearest_pixels
 from framesort.replacement._sky import PixelNoise
 from framesort.replacement._smooth import ROWS, grow, highest_within
+from framesort.stars import Map
 from framesort.workers import run_bands
 
 __all__ = [
@@ -101,14 +102,14 @@ class StarField(StarFit):
     ----------
     sky : float32 ndarray
         The sharp stack without stars, noise taken out; its own flux scale.
-    offset : float32 ndarray
+    offset : Map
         Smooth: deep without stars less `scale` times sharp without stars.
     spikes : (n,) float ndarray
         By what share of the mean one each star's spike is stronger.
     """
 
     sky: Array
-    offset: Array
+    offset: Map
     spikes: Array
 
 

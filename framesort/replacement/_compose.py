@@ -110,7 +110,7 @@ def _hump(field: StarField, deep: Array) -> Array:
     """Light around each detection, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
     v = humps_at(
-        (deep, field.deep.model, field.saturated_deep, field.sky, field.offset),
+        (deep, field.deep.model, field.saturated_deep, field.sky, field.offset.rows(0, len(deep))),
         field.scale,
         field.places.pixels(deep.shape),
         width,
@@ -285,8 +285,10 @@ def apply_change(
         saturated = field.saturated_deep[cut] & (w > 0)
         fine = np.float32(0) if detail is None else np.where(saturated, 0, (1 - w) * detail[cut])
         touched = (taken != 0) | (given != 0) | (w > 0) | (fine != 0)
-        under = np.float32(field.scale) * field.sky[cut] + field.offset[cut]
-        pixels = _star_pixels(field, sharp, given, under, cut, per_star=settings.per_star)
+        offset = field.offset.rows(first, last)
+        under = np.float32(field.scale) * field.sky[cut] + offset
+        ground = under if settings.per_star else offset
+        pixels = _star_pixels(field, sharp, given, ground, cut, per_star=settings.per_star)
         starless = deep[cut] - taken
         picture = np.where(saturated, 0, (1 - w) * (starless + given) + fine) + np.where(
             w > 0, w * pixels, 0
@@ -313,16 +315,20 @@ def apply_change(
 
 
 def _star_pixels(
-    field: StarField, sharp: Array, given: Array, under: Array, cut: slice, *, per_star: bool
+    field: StarField, sharp: Array, given: Array, ground: Array, cut: slice, *, per_star: bool
 ) -> Array:
-    """The sharp stack's pixels on the deep stack's flux scale and level, some rows."""
+    """The sharp stack's pixels on the deep stack's flux scale and level, some rows.
+
+    `ground` is the smooth level that they are put on; with `per_star` with the sky that is
+    under the stars.
+    """
     s = np.float32(field.scale)
     pixels = np.nan_to_num(sharp[cut], nan=0.0)
     if not per_star:
-        return s * pixels + field.offset[cut]
+        return s * pixels + ground
     light = s * field.sharp.model[cut]
     scale = np.where(light > field.deep.noise, given / np.maximum(light, 1e-6), 1)
-    return np.asarray(s * np.clip(scale, 0, 20) * (pixels - field.sky[cut]) + under)
+    return np.asarray(s * np.clip(scale, 0, 20) * (pixels - field.sky[cut]) + ground)
 
 
 def _starless_background(

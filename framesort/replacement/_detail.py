@@ -40,6 +40,46 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
     sharp as the sharp stack; -1 on the structure where it does not show it. `rows` are those of
     `sky_rows`; `sources` are detections on which this is judged as well.
     """
+    shape = stacks.sharp.shape
+    row, column, which = _discs(field, sources, shape)
+    detail, grids, shown, left = _compare_with_deep(field, stacks, rows, (row, column))
+    release_memory()
+    sigma = field.deep.profile.width / 2.3548
+    sure = SURE * field.pixel_noise.wide
+    clear = slope_of(grids[0], grids[1], sigma, sure)
+    np.maximum(clear, slope_of(-grids[2], grids[3], sigma, sure), out=clear)
+    given = _share(clear)
+
+    def give(first: int, last: int) -> None:
+        part = detail[first:last]
+        part *= spread(given, first, last, shape[1])
+        part[~np.isfinite(stacks.sharp[first:last])] = 0
+
+    run_bands(give, shape[0], band=BAND)
+    top, bottom = (np.bincount(which, shown * v, len(sources)) for v in (left, shown))
+    bottom = np.maximum(bottom, 1e-12)
+    slope, error = top / bottom, 1 / np.sqrt(bottom)
+    np.multiply.at(detail, (row, column), _share(slope)[which])
+    typical = _share(_typical_slope(slope, error))
+    if typical != 1:
+        detail *= typical
+    return detail
+
+
+def _compare_with_deep(
+    field: StarField, stacks: Stacks, rows: skies.Rows, places: tuple[Array, Array]
+) -> tuple[Image, Image, Array, Array]:
+    """What blur took, and block means of what tells how the deep stack shows it.
+
+    Returns
+    -------
+    detail : (ny, nx) float32 ndarray
+        Deep flux scale.
+    grids : (4, rows, columns) float32 ndarray
+        Means of detail times rest, detail squared, structure times rest, structure squared.
+    shown, left : (n,) float32 ndarray
+        Detail and rest at the places (rows and columns of pixels).
+    """
     shape, side = stacks.sharp.shape, field.deep
     scale, ratio = np.float32(field.scale), np.float32(side.noise / field.sharp.noise)
     nebula = matching.convolve(lambda first, last: rows(first, last)[0], shape, field.kernel)
@@ -67,7 +107,7 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
     sigma = side.profile.width / 2.3548
     wide = smooth_blocks(block_means(lambda a, b: nebula[a:b], shape), 4 * sigma)
     grids = np.empty((4, *ramp.shape), np.float32)
-    row, column, which = _discs(field, sources, shape)
+    row, column = places
     shown, left = (np.zeros(len(row), np.float32) for _ in range(2))
     eps = np.float32(side.eps + field.sharp.eps)
 
@@ -78,7 +118,7 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
         level = rows(first, last)[1]
         structure = spread(wide, first, last, shape[1])
         rest = np.empty_like(level)
-        offset = field.offset[cut]
+        offset = field.offset.rows(first, last)
         passes.compare_rows(
             stacks.deep[cut], side.model[cut], offset, nebula[cut], field.saturated_deep[cut],
             (scale, ratio, eps), level, structure, rest,
@@ -94,26 +134,7 @@ def find_detail(field: StarField, stacks: Stacks, rows: skies.Rows, sources: Mas
             passes.mean_blocks(one * two, STEP, grids[number, coarse])
 
     run_bands(compare, shape[0], band=BAND)
-    release_memory()
-    sure = SURE * field.pixel_noise.wide
-    clear = slope_of(grids[0], grids[1], sigma, sure)
-    np.maximum(clear, slope_of(-grids[2], grids[3], sigma, sure), out=clear)
-    given = _share(clear)
-
-    def give(first: int, last: int) -> None:
-        part = detail[first:last]
-        part *= spread(given, first, last, shape[1])
-        part[~np.isfinite(stacks.sharp[first:last])] = 0
-
-    run_bands(give, shape[0], band=BAND)
-    top, bottom = (np.bincount(which, shown * v, len(sources)) for v in (left, shown))
-    bottom = np.maximum(bottom, 1e-12)
-    slope, error = top / bottom, 1 / np.sqrt(bottom)
-    np.multiply.at(detail, (row, column), _share(slope)[which])
-    typical = _share(_typical_slope(slope, error))
-    if typical != 1:
-        detail *= typical
-    return detail
+    return detail, grids, shown, left
 
 
 def _discs(field: StarField, sources: Mask, shape: tuple[int, ...]) -> tuple[Array, Array, Array]:

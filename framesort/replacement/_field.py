@@ -45,7 +45,7 @@ from framesort.replacement._smooth import BOX, Level, combine, grow, sample_nois
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import model_stars, set_scale, star_scale
-from framesort.stars import background_level, subtract_background
+from framesort.stars import Map, WholeMap, background_level, subtract_background
 from framesort.workers import core_count, release_memory, run_each
 
 __all__ = ["fit_field"]
@@ -111,7 +111,7 @@ class _Extended(NamedTuple):
     """Extended light: the sky, the smooth level beside it (`StarField`), ``K * sky``."""
 
     sky: Array
-    offset: Array
+    offset: Map
     nebula: Array
 
 
@@ -140,11 +140,11 @@ def _prepare_deep(
     if fit.one_sky:
         model = fit.deep.model
         rest = combine(stacks.deep, light, (1.0, model), saturated=saturated)
-        offset = background_level(rest, box=BOX, threads=core_count())
+        offset: Map = background_level(rest, box=BOX, threads=core_count())
         combine(rest, (1.0, offset), (-1.0, model), saturated=saturated, out=rest)
     else:  # finer than boxes, as the sharp stack does not predict the nebula
         rest = combine(stacks.deep, light, saturated=saturated)
-        offset = between_stars(rest, fit.deep, saturated)
+        offset = WholeMap(between_stars(rest, fit.deep, saturated))
         combine(rest, (1.0, offset), saturated=saturated, out=rest)
     fit.deep.image = rest
     return _Extended(sky, offset, nebula)
@@ -271,7 +271,7 @@ def _settle_profiles(fit: StarFit) -> None:
     _both(fit, _judge)
 
 
-def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Array]:
+def _find_extended(fit: StarFit, stacks: Stacks) -> tuple[Array, Map]:
     """Sky and offset (`StarField`), without light that only the sharp stack shows."""
     sky, offset, nebula = _prepare_deep(fit, stacks, tiles=TILES)
     if not fit.one_sky:

@@ -8,6 +8,7 @@ from framesort.replacement._arrays import Array
 from framesort.replacement._candidates import StarField
 from framesort.replacement._side import Side
 from framesort.replacement._smooth import ROWS, blocks, smooth_fill, starless_rows
+from framesort.stars import WholeMap
 from framesort.workers import run_each
 
 __all__ = ["between_stars", "local_background", "measure_nebula_ratio"]
@@ -92,4 +93,4 @@ def local_background(field: StarField, deep: Array) -> None:
     shape = deep.shape[0], deep.shape[1]
     ground = smooth_fill(rows, shape, side.profile.width).image(shape)
     ground -= np.float32(field.scale) * field.sky
-    field.offset = ground
+    field.offset = WholeMap(ground)

@@ -174,24 +174,25 @@ def significant_part(rows: Rows, shape: tuple[int, ...], unit: tuple[float, ...]
     """
     ny, nx = shape
     half = (ny + 1) // 2, (nx + 1) // 2
-    grids = tuple(np.empty(half, np.float32) for _ in range(4))
+    grids = [np.empty(half, np.float32) for _ in range(4)]
     limits = [t * share**2 for t, share in zip(THRESHOLD, unit, strict=True)]
 
     def divide(first: int, last: int) -> None:
         low, high = max(0, first - REACH), min(ny, last + REACH)
-        divide_rows(*rows(low, high), low, first, last, ONCE, grids)
+        divide_rows(*rows(low, high), low, first, last, ONCE, tuple(grids))
 
     run_bands(divide, ny, band=BAND)
-    weights = tuple(
-        weigh_power(_power(grids[1 + scale], scale, 2), limits[scale]) for scale in range(2)
-    )
-    rest = _less_coarse(grids[0], grids[3], limits)
+    sigma = grids.pop()
+    # Large ones go as soon as they are used: this is where most memory is needed.
+    second, finest = (weigh_power(_power(grids.pop(), k, 2), limits[k]) for k in (1, 0))
+    rest = _less_coarse(grids.pop(), sigma, limits)
+    del sigma
     out = np.empty(shape, np.float32)
 
     def join(first: int, last: int) -> None:
         low, high = max(0, first - REACH), min(ny, last + REACH)
         image, _ = rows(low, high)
-        join_rows(image, low, first, last, ONCE, weights, rest, out[first:last])
+        join_rows(image, low, first, last, ONCE, (finest, second), rest, out[first:last])
 
     run_bands(join, ny, band=BAND)
     return out

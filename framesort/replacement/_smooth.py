@@ -8,7 +8,7 @@ import numpy as np
 from framesort.replacement import _passes as passes
 from framesort.replacement._arrays import Array, Image, Mask
 from framesort.replacement._side import Side
-from framesort.stars import estimate_background, smooth_image
+from framesort.stars import Map, estimate_background, smooth_image
 from framesort.workers import core_count, run_bands
 
 ROWS = 256
@@ -25,16 +25,17 @@ BOX = 64
 
 
 def combine(
-    image: Array, *others: tuple[float, Array], saturated: Array, out: Array | None = None
+    image: Array, *others: tuple[float, Array | Map], saturated: Array, out: Array | None = None
 ) -> Array:
-    """An image less other images times factors; NaN where `saturated`. `out` may be one of them."""
+    """An image less others, or maps, times factors; NaN where `saturated`. `out` may be one."""
     out = np.empty(image.shape, np.float32) if out is None else out
 
     def work(first: int, last: int) -> None:
         cut = slice(first, last)
         part = image[cut].copy()
         for factor, other in others:
-            part -= other[cut] if factor == 1 else other[cut] * np.float32(factor)
+            light = other[cut] if isinstance(other, np.ndarray) else other.rows(first, last)
+            part -= light if factor == 1 else light * np.float32(factor)
         part[saturated[cut]] = np.nan
         out[cut] = part
 

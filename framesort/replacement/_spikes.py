@@ -165,7 +165,10 @@ def _compare(
     """The picture as it is planned less the scaled sharp stack, and 1 / variance (0: unknown)."""
     deep, sharp = (image[cut] for image in stacks)
     scale = np.float32(field.scale)
-    rest = deep - change.taken[cut] + change.given[cut] - field.offset[cut] - scale * sharp
+    (y0, y1, _), (x0, x1, _) = (s.indices(n) for s, n in zip(cut, stacks.deep.shape, strict=True))
+    rest = deep - change.taken[cut] + change.given[cut]
+    rest -= field.offset.part(y0, y1, x0, x1)
+    rest -= scale * sharp
     if change.detail is not None:
         rest += change.detail[cut]
     noise = field.pixel_noise.at(field.sky[cut] + field.sharp.model[cut])

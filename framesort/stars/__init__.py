@@ -5,6 +5,9 @@ Used by several subpackages; arguments and results are plain arrays and tables.
 
 from framesort.stars._background import (
     Background,
+    Map,
+    MeshMap,
+    WholeMap,
     background_level,
     estimate_background,
     prepare_image,
@@ -19,6 +22,9 @@ from framesort.stars._smooth import smooth_image
 
 __all__ = [
     "Background",
+    "Map",
+    "MeshMap",
+    "WholeMap",
     "background_level",
     "estimate_background",
     "find_stars",

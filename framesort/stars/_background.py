@@ -201,14 +201,11 @@ def estimate_background(
     return result
 
 
-def background_level(
-    image: NDArray[np.float32], *, box: int = 64, threads: int = 1
-) -> NDArray[np.float32]:
-    """The level that `estimate_background` gives, by itself; see there."""
-    out = np.empty(image.shape, np.float32)
-    level, _ = _measure_boxes(Pixels(image), box, threads)
-    _by_rows(partial(_spread_rows, level, out), len(out), box, threads)
-    return out
+def background_level(image: NDArray[np.float32], *, box: int = 64, threads: int = 1) -> MeshMap:
+    """The level that `estimate_background` gives, by itself and as its mesh; see there."""
+    pixels = Pixels(image)
+    level, _ = _measure_boxes(pixels, box, threads)
+    return MeshMap(level, pixels.shape)
 
 
 def subtract_background(
