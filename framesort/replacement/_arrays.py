@@ -5,7 +5,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Array", "Floats", "Image", "Mask"]
+from framesort.stars import MeshMap, WholeMap
+
+__all__ = ["Array", "Floats", "Image", "Map", "Mask"]
 
 Array = NDArray[Any]
 """Floats of either precision, or whatever the docstring says."""
@@ -13,3 +15,6 @@ Array = NDArray[Any]
 Floats = NDArray[np.float64]
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
+
+Map = MeshMap | WholeMap
+"""A smooth map of an image, given by rows."""

@@ -9,12 +9,11 @@ from scipy.spatial import KDTree
 from skimage.measure import regionprops
 
 from framesort.replacement import _detect as detect
-from framesort.replacement._arrays import Array, Mask
+from framesort.replacement._arrays import Array, Map, Mask
 from framesort.replacement._matching import identity
 from framesort.replacement._side import Places, Side, nearest_pixels
 from framesort.replacement._sky import PixelNoise
 from framesort.replacement._smooth import ROWS, grow, highest_within
-from framesort.stars import Map
 from framesort.workers import run_bands
 
 __all__ = [

@@ -10,7 +10,7 @@ import numpy as np
 from framesort.errors import NotEnoughFramesError
 from framesort.replacement import _detect as detect
 from framesort.replacement._added import find_added_spikes
-from framesort.replacement._arrays import Array, Mask
+from framesort.replacement._arrays import Array, Map, Mask
 from framesort.replacement._candidates import (
     StarField,
     StarFit,
@@ -45,7 +45,7 @@ from framesort.replacement._smooth import BOX, Level, combine, grow, sample_nois
 from framesort.replacement._spike_angles import add_angles
 from framesort.replacement._spikes import own_spikes
 from framesort.replacement._trust import model_stars, set_scale, star_scale
-from framesort.stars import Map, WholeMap, background_level, subtract_background
+from framesort.stars import WholeMap, background_level, subtract_background
 from framesort.workers import core_count, release_memory, run_each
 
 __all__ = ["fit_field"]

@@ -6,9 +6,9 @@ from typing import NamedTuple
 import numpy as np
 
 from framesort.replacement import _passes as passes
-from framesort.replacement._arrays import Array, Image, Mask
+from framesort.replacement._arrays import Array, Image, Map, Mask
 from framesort.replacement._side import Side
-from framesort.stars import Map, estimate_background, smooth_image
+from framesort.stars import estimate_background, smooth_image
 from framesort.workers import core_count, run_bands
 
 ROWS = 256

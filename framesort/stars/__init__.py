@@ -5,7 +5,6 @@ Used by several subpackages; arguments and results are plain arrays and tables.
 
 from framesort.stars._background import (
     Background,
-    Map,
     MeshMap,
     WholeMap,
     background_level,
@@ -22,7 +21,6 @@ from framesort.stars._smooth import smooth_image
 
 __all__ = [
     "Background",
-    "Map",
     "MeshMap",
     "WholeMap",
     "background_level",
