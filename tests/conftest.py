@@ -7,7 +7,16 @@ import pytest
 from astropy.table import Table
 from chromium import Browser
 
+from framesort.compiled import compile_loops
 from framesort.simulation import Scenario, read_scenario, simulate_night
+from framesort.workers import open_executor
+
+
+def pytest_sessionstart(session):
+    """Compile the loops once before tests are spread over processes, which would each do it."""
+    if getattr(session.config.option, "numprocesses", None):
+        with open_executor() as pool:
+            compile_loops("stars", "stacking", "replacement", executor=pool)
 
 
 @dataclass(frozen=True)

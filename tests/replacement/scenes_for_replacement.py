@@ -43,6 +43,24 @@ def spike_follows(dx, dy, angle, length, width):
     )
 
 
+def draw_starlight(shape, x, y, flux, profile, least=0.01):
+    """Sum of stars; of each the square outside of which it adds less than `least` to any pixel."""
+    light = np.zeros(shape)
+    reach = max(shape)
+    away = np.arange(-reach, reach + 1, 3.0)
+    columns, rows = np.meshgrid(away, away)
+    distance = np.maximum(np.abs(columns), np.abs(rows)).ravel()
+    inwards = np.argsort(-distance)
+    distance = distance[inwards]
+    highest = np.maximum.accumulate(profile(columns, rows).ravel()[inwards])
+    for a, b, f in zip(x, y, flux, strict=True):
+        half = distance[min(np.searchsorted(highest, least / f), len(distance) - 1)] + 2
+        j = np.arange(max(0, np.ceil(b - half)), min(shape[0] - 1, b + half) + 1)
+        i = np.arange(max(0, np.ceil(a - half)), min(shape[1] - 1, a + half) + 1)
+        light[np.ix_(j.astype(int), i.astype(int))] += f * profile(i - a, j[:, None] - b)
+    return light
+
+
 def make_pair(
     seed=1,
     shape=(320, 400),
@@ -64,7 +82,6 @@ def make_pair(
     `extra` light belongs to both stacks, `sharp_extra` to the sharp one only.
     """
     rng = np.random.default_rng(seed)
-    yy, xx = np.mgrid[: shape[0], : shape[1]].astype(float)
     nebula = sum(
         weight * v / v.std()
         for s, weight in ((60, 12.0), (15, 4.0))
@@ -77,12 +94,15 @@ def make_pair(
         flux[:3] = top * np.array([1, 0.5, 0.3])
     else:
         (x, y), flux = np.array(places, float).T, np.array(fluxes, float)
-    deep_light, sharp_light = np.zeros(shape), np.zeros(shape)
-    for a, b, f in zip(x, y, flux, strict=True):
-        dx, dy = xx - a, yy - b
-        sharp_light += f * gaussian_moffat(dx, dy, widths[1], 3.0)
-        deep_light += f * (1 - line) * gaussian_moffat(dx, dy, widths[0], 2.8)
-        deep_light += f * line * spike_follows(dx, dy, angle, 18.0, 1.5)
+
+    def cold(dx, dy):
+        return gaussian_moffat(dx, dy, widths[1], 3.0)
+
+    def hot(dx, dy):
+        spike = line * spike_follows(dx, dy, angle, 18.0, 1.5)
+        return (1 - line) * gaussian_moffat(dx, dy, widths[0], 2.8) + spike
+
+    deep_light, sharp_light = (draw_starlight(shape, x, y, flux, part) for part in (hot, cold))
     deep = np.minimum(nebula + deep_light, full) + rng.normal(size=shape) * np.hypot(
         noise[0], np.sqrt(deep_light / 60)
     )
@@ -215,11 +235,6 @@ def make_blurred_pair(
     def hot(dx, dy):
         return (1 - line) * gaussian_moffat(dx, dy, widths[1], 2.7) + spike(dx, dy)
 
-    rows, columns = np.mgrid[: shape[0], : shape[1]].astype(float)
-
-    def starlight(profile):
-        return sum(f * profile(columns - a, rows - b) for a, b, f in zip(x, y, flux, strict=True))
-
     reach = np.mgrid[-100:101, -100:101].astype(float)
 
     def extended(profile):
@@ -227,7 +242,7 @@ def make_blurred_pair(
         return fftconvolve(sky, kernel / kernel.sum(), mode="same")[inner] + 300.0
 
     share = frames[1] / sum(frames)
-    lights = [starlight(profile) for profile in (cold, hot, spike)]
+    lights = [draw_starlight(shape, x, y, flux, profile) for profile in (cold, hot, spike)]
     nebulae = [extended(profile) for profile in (cold, hot)]
 
     def expose(mean, count):

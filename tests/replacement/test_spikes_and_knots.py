@@ -40,12 +40,17 @@ def test_a_spike_unlike_the_others_leaves_nothing(flat, factor):
     assert abs(left) < 0.3 * abs(factor - 1) * np.mean(flat.spike[clear]) + 3 * noise
 
 
+@pytest.fixture(scope="module")
+def plain(flat):
+    """The flat pair's result."""
+    return replace_stars(flat.deep, flat.sharp, rng=0)
+
+
 @pytest.mark.parametrize("height", [20, 60, 100, 250])
-def test_a_trail_of_the_sharp_stack_alone_bends_nothing(flat, height):
+def test_a_trail_of_the_sharp_stack_alone_bends_nothing(flat, plain, height):
     rows, columns = np.indices(flat.deep.shape)
     away = np.abs((columns - 200) * np.sin(0.65) - (rows - 250) * np.cos(0.65))
     trail = (height * np.exp(-(away**2) / 3.4)).astype(np.float32)
-    plain = replace_stars(flat.deep, flat.sharp, rng=0)
     result = replace_stars(flat.deep, flat.sharp + trail, rng=0)
     scales = [made.table.meta["flux_scale"] for made in (plain, result)]
     assert scales[1] == pytest.approx(scales[0], rel=0.005)
