@@ -231,10 +231,14 @@ import sys
 from pathlib import Path
 from numba.core.caching import FunctionCache
 from numba.core.registry import CPUDispatcher
+from framesort.compiled import record_loops
 from framesort.compiled._types import describe_type
 from framesort.night import process_night
 
-process_night([sys.argv[1]], out=sys.argv[3], heater=Path(sys.argv[2]))
+with record_loops() as found:
+    process_night([sys.argv[1]], out=sys.argv[3], heater=Path(sys.argv[2]))
+# Loops that were compiled as parts of others; those that are loaded have theirs within.
+parts = [[record.module, record.name, record.types] for record in found if not record.called]
 called = [
     (function.py_func.__module__, function.py_func.__qualname__,
      [describe_type(kind) for kind in types])
@@ -244,7 +248,7 @@ called = [
     if function.py_func.__module__ == name
     for types in function.signatures
 ]
-print(json.dumps(called))
+print(json.dumps([loop for loop in called if list(loop) not in parts]))
 """
 
 

@@ -25,7 +25,7 @@ def _inside(index: Any, size: Any) -> Any:
 
 @loop()
 def _humps(
-    deep: Any, model: Any, full: Any, sky: Any, offset: Any, scale: Any, row: Any, column: Any,
+    deep: Any, model: Any, full: Any, sky: Any, level: Any, scale: Any, row: Any, column: Any,
     near: Any, wide: Any, out: Any,
 ) -> Any:  # fmt: skip
     ny, nx = deep.shape
@@ -41,7 +41,7 @@ def _humps(
                     weight += near[abs(v)] * near[abs(u)]
                 light = deep[j, i] - model[j, i]
                 if full[j, i] or not np.isfinite(light):
-                    light = scale * sky[j, i] + offset[j, i]
+                    light = scale * sky[j, i] + level[k]
                 total += weight * light
         out[k] = total
 
@@ -75,7 +75,8 @@ def _structure(sky: Any, row: Any, column: Any, half: Any, kernel: Any, out: Any
 
 
 def humps_at(
-    images: tuple[Image, Image, Array, Image, Image],
+    images: tuple[Image, Image, Array, Image],
+    level: Array,
     scale: float,
     places: tuple[Array, Array],
     width: float,
@@ -86,7 +87,9 @@ def humps_at(
     ----------
     images : tuple of ndarray
         The deep stack, its star light, where it is saturated, and what stands in for it there and
-        where it has no data: `scale` times the sky and a smooth level.
+        where it has no data, which is `scale` times this sky and `level`.
+    level : (n,) float32 ndarray
+        Smooth level at the pixels.
     scale : float
     places : tuple of (n,) int ndarray
         Rows and columns.
@@ -98,7 +101,14 @@ def humps_at(
     near, wide = _gaussian(width), _gaussian(2.2 * width)
     run_bands(
         lambda first, last: _humps(
-            *images, scale, row[first:last], column[first:last], near, wide, out[first:last]
+            *images,
+            level[first:last],
+            scale,
+            row[first:last],
+            column[first:last],
+            near,
+            wide,
+            out[first:last],
         ),
         len(row),
         band=256,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from functools import partial
+from typing import NamedTuple
 
 import numpy as np
 from scipy import ndimage
@@ -18,12 +19,16 @@ from framesort.workers import run_bands
 
 __all__ = [
     "WEAKEST",
+    "Patches",
     "StarField",
     "StarFit",
     "add_missed",
+    "core_radii",
     "credible_detections",
     "drop_detections",
     "first_places",
+    "label_patches",
+    "saturated_rims",
     "signal_to_noise",
 ]
 
@@ -112,23 +117,42 @@ class StarField(StarFit):
     spikes: Array
 
 
+class Patches(NamedTuple):
+    """Patches of saturated pixels: a map of their numbers from 1 on, and the pixels themselves."""
+
+    labels: Array
+    row: Array
+    column: Array
+    number: Array
+
+
+def label_patches(saturated: Mask) -> Patches:
+    """Number the patches of saturated pixels."""
+    labels, _ = ndimage.label(saturated)
+    row, column = np.nonzero(saturated)
+    return Patches(labels, row, column, labels[row, column])
+
+
 def first_places(
-    deep: Array, sharp: Array, saturated: Array, widths: tuple[float, float], level: float
+    deep: Array,
+    sharp: Array,
+    saturated: Mask,
+    patches: Patches,
+    widths: tuple[float, float],
+    level: float,
 ) -> tuple[Array, Array]:
     """X and y: peaks of both filtered stacks together; one for each patch of saturated pixels."""
     score = detect.star_score(deep, widths[0])
     score += detect.star_score(sharp, widths[1])
     x, y, _ = detect.find_peaks(score, np.sqrt(2) * level)
     del score
-    labels, n = ndimage.label(saturated)
-    if n:
+    if len(patches.row):
         near = near_saturated(saturated, widths[1])
         free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
-        row, column = np.nonzero(saturated)
-        which = labels[row, column] - 1
+        which = patches.number - 1
         count = np.bincount(which)
-        x = np.append(np.bincount(which, column) / count, x[free])
-        y = np.append(np.bincount(which, row) / count, y[free])
+        x = np.append(np.bincount(which, patches.column) / count, x[free])
+        y = np.append(np.bincount(which, patches.row) / count, y[free])
     return x, y
 
 
@@ -137,13 +161,13 @@ def near_saturated(saturated: Array, width: float) -> Array:
     return grow(saturated, max(2, round(width)))
 
 
-def saturated_rims(saturated: Array, x: Array, y: Array) -> Array:
+def saturated_rims(patches: Patches, x: Array, y: Array) -> Array:
     """How far the patch of saturated pixels at each place reaches from its centroid.
 
     Parameters
     ----------
-    saturated : (ny, nx) bool ndarray
-        Saturated pixels.
+    patches : Patches
+        Of saturated pixels.
     x, y : (n,) ndarray
         Places, pixels.
 
@@ -154,22 +178,21 @@ def saturated_rims(saturated: Array, x: Array, y: Array) -> Array:
         than a core. Length over width is that of the ellipse with the patch's second moments, a
         pixel's own 1/12 included, so it is the same at every angle.
     """
-    labels, n = ndimage.label(saturated)
-    reach = np.zeros(n + 1)
+    labels = patches.labels
+    reach = np.zeros(patches.number.max(initial=0) + 1)
     for patch in regionprops(labels):
         long, short = np.sqrt(np.array(patch.inertia_tensor_eigvals) + 1 / 12)
         if long > BLEEDING * short:
             away = patch.coords - np.array(patch.centroid)
             reach[patch.label] = np.hypot(*away.T).max() + 0.5
-    return np.asarray(reach[labels[nearest_pixels(x, y, saturated.shape)]])
+    return np.asarray(reach[labels[nearest_pixels(x, y, labels.shape)]])
 
 
-def core_radii(saturated: Array, x: Array, y: Array) -> Array:
+def core_radii(patches: Patches, x: Array, y: Array) -> Array:
     """Radius of a disc of as many pixels as the patch of saturated ones at each place; else 0."""
-    labels, _ = ndimage.label(saturated)
-    count = np.bincount(labels.ravel())
-    count[0] = 0
-    return np.asarray(np.sqrt(count[labels[nearest_pixels(x, y, saturated.shape)]] / np.pi))
+    count = np.bincount(patches.number, minlength=1)
+    here = patches.labels[nearest_pixels(x, y, patches.labels.shape)]
+    return np.asarray(np.sqrt(count[here] / np.pi))
 
 
 def drop_detections(fit: StarFit, pick: Array) -> None:

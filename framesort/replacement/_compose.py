@@ -109,10 +109,12 @@ def _against_the_crowd(z: Array, faint: Array) -> Array:
 def _hump(field: StarField, deep: Array) -> Array:
     """Light around each detection, its star taken off, above its wider surroundings; in MADs."""
     width = field.deep.profile.width
+    row, column = field.places.pixels(deep.shape)
     v = humps_at(
-        (deep, field.deep.model, field.saturated_deep, field.sky, field.offset.rows(0, len(deep))),
+        (deep, field.deep.model, field.saturated_deep, field.sky),
+        field.offset.at(column, row),
         field.scale,
-        field.places.pixels(deep.shape),
+        (row, column),
         width,
     )
     mid = np.median(v) if len(v) else 0.0

@@ -19,6 +19,7 @@ from framesort.replacement._candidates import (
     credible_detections,
     drop_detections,
     first_places,
+    label_patches,
     saturated_rims,
 )
 from framesort.replacement._extended import find_one_sided, find_sky, fit_matching, local_level
@@ -198,10 +199,10 @@ def _begin(
         places = deepcopy(known)  # its places move with this plane's profile
     else:
         saturated_any = deep.saturated | sharp.saturated
-        x, y = first_places(
-            deep.image, sharp.image, saturated_any, (deep.width, sharp.width), LEVEL
-        )
-        rim, core = saturated_rims(saturated_any, x, y), core_radii(saturated_any, x, y)
+        patches = label_patches(saturated_any)
+        widths = (deep.width, sharp.width)
+        x, y = first_places(deep.image, sharp.image, saturated_any, patches, widths, LEVEL)
+        rim, core = saturated_rims(patches, x, y), core_radii(patches, x, y)
         places = Places.new(x, y, rim, core)
     sides = []
     for flat in flats:

@@ -78,9 +78,10 @@ class MeshMap:
     mesh: NDArray[np.float32]
     shape: tuple[int, int]
 
-    def rows(self, first: int, last: int, room: Any = None) -> NDArray[np.float32]:
-        """Rows `first` to `last` of the map; `room`, of as many rows or more, is used for them."""
-        out = np.empty((last - first, self.shape[1]), np.float32) if room is None else room
+    def rows(self, first: int, last: int, out: Any = None) -> NDArray[np.float32]:
+        """Rows `first` to `last` of the map; they are put in `out`, of as many rows or more."""
+        if out is None:
+            out = np.empty((last - first, self.shape[1]), np.float32)
         spread_mesh(self.mesh, first, last, self.shape[0], out)
         return np.asarray(out[: last - first])
 
@@ -94,10 +95,10 @@ class MeshMap:
     def part(self, y0: int, y1: int, x0: int, x1: int) -> NDArray[np.float32]:
         """A rectangle of the map."""
         out = np.empty((y1 - y0, x1 - x0), np.float32)
-        room = np.empty((min(BAND, y1 - y0), self.shape[1]), np.float32)
+        band = np.empty((min(BAND, y1 - y0), self.shape[1]), np.float32)
         for y in range(y0, y1, BAND):
             end = min(y + BAND, y1)
-            out[y - y0 : end - y0] = self.rows(y, end, room)[:, x0:x1]
+            out[y - y0 : end - y0] = self.rows(y, end, band)[:, x0:x1]
         return out
 
     def every(self, step: int, start: int = 0) -> NDArray[np.float32]:
@@ -117,8 +118,8 @@ class WholeMap:
         """Of the image."""
         return self.values.shape[0], self.values.shape[1]
 
-    def rows(self, first: int, last: int, room: Any = None) -> NDArray[np.float32]:
-        """Rows `first` to `last` of the map."""
+    def rows(self, first: int, last: int, out: Any = None) -> NDArray[np.float32]:
+        """Rows `first` to `last` of the map, not copied: `out` is left as it is."""
         return self.values[first:last]
 
     def at(self, x: NDArray[Any], y: NDArray[Any]) -> NDArray[np.float32]:

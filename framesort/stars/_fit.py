@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from framesort.compiled import loop, part
-from framesort.stars._power import ROOM, STRIDE, power_of
+from framesort.stars._power import STRIDE, WORK_ROWS, power_of
 
 __all__ = ["COUNT", "QUALITY", "draw_stars", "fit_stars"]
 
@@ -55,7 +55,7 @@ def _draw(image: Any, p: Any, sign: Any, limit: Any, work: Any) -> Any:
     rx = min(np.sqrt(q_end * p[C] / det), FAR)
     ry = min(np.sqrt(q_end * p[A] / det), FAR)
     y0, y1 = max(0, int(np.ceil(p[Y] - ry))), min(ny - 1, int(np.floor(p[Y] + ry)))
-    base, powers = work[0], work[1 : 1 + ROOM]
+    base, powers = work[0], work[1 : 1 + WORK_ROWS]
     count = 0
     for y in range(y0, y1 + 1):
         dy = y - p[Y]
@@ -151,11 +151,11 @@ def _fill_normal(work: Any, free: Any, size: Any, jtj: Any, jtr: Any) -> Any:
 def _normal(pixels: Any, count: Any, p: Any, free: Any, work: Any, jtj: Any, jtr: Any) -> Any:
     """Normal equations of the `free` first parameters; the cost, and that weighted by the profile.
 
-    The rows of `work` are the derivatives by the parameters, the remainder, and room.
+    The rows of `work` hold the derivatives by the parameters, the remainder, and `power_of`'s.
     """
     size = _padded(count)
     xs, ys, values = pixels[0], pixels[1], pixels[2]
-    rest, base, powers = work[8], work[9], work[10 : 10 + ROOM]
+    rest, base, powers = work[8], work[9], work[10 : 10 + WORK_ROWS]
     f, log = powers[0], powers[1]
     height, back, px, py, a, b, cc, g = p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7]
     c = 2.0**g - 1.0
@@ -353,8 +353,8 @@ def fit_stars(
     widest = FAR
     for k in range(order.size):
         widest = max(widest, radius[order[k]])
-    room = _padded((2 * int(widest) + 1) ** 2)
-    pixels, work = np.empty((3, room)), np.ones((10 + ROOM, room))
+    size = _padded((2 * int(widest) + 1) ** 2)
+    pixels, work = np.empty((3, size)), np.ones((10 + WORK_ROWS, size))
     for k in range(order.size):
         i = order[k]
         p = stars[i]
@@ -369,7 +369,7 @@ def fit_stars(
 @loop()
 def draw_stars(image: Any, stars: Any, order: Any, sign: Any, noise: Any) -> Any:
     """Add (+1) or subtract (-1) the stars of `order`; as `fit_stars` does it."""
-    work = np.ones((1 + ROOM, _padded((2 * int(FAR) + 1) ** 2)))
+    work = np.ones((1 + WORK_ROWS, _padded((2 * int(FAR) + 1) ** 2)))
     for k in range(order.size):
         i = order[k]
         _draw(image, stars[i], sign, 0.1 * noise[i], work)

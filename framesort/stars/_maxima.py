@@ -126,7 +126,7 @@ def smoothed_maxima(
     factor = float(np.sum(kernel.astype(float) ** 2))
     kept = int(reach) + 2  # rows of the last band that maxima of the next are compared with
     smooth = np.empty((kept + BAND, nx), np.float32)
-    room = np.empty((min(BAND, ny), nx), np.float32)
+    buffer = np.empty((min(BAND, ny), nx), np.float32)
     found = np.empty((1000, 2), np.int32)
     places, height = np.empty((0, 2), np.int64), np.empty(0, np.float32)
     sigma, keep = np.empty(0, np.float32), np.empty(0, bool)
@@ -137,7 +137,7 @@ def smoothed_maxima(
             smooth[:kept] = smooth[BAND:]
         convolve_rows(image, kernel, False, begin, end, smooth[kept : kept + end - begin])
         first, last = max(begin - 1, 1), max(end - 1, 1)
-        rows = noise.rows(first, last, room)
+        rows = noise.rows(first, last, buffer)
         args = (smooth, top, rows, first, last, np.float32(threshold * factor))
         count = _local_maxima(*args, found)
         if count > len(found):

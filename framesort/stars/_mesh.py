@@ -81,17 +81,17 @@ def _key_of_rank(keys: Any, count: Any, rank: Any, low: Any, high: Any, number: 
 
 
 @part()
-def _value_of_key(key: Any, room: Any) -> Any:
-    """The float32 that a key stands for; `room` is one float32."""
-    room.view(np.int32)[0] = key if key >= 0 else -key + _LEAST
-    return room[0]
+def _value_of_key(key: Any, cell: Any) -> Any:
+    """The float32 that a key stands for; `cell` is one float32."""
+    cell.view(np.int32)[0] = key if key >= 0 else -key + _LEAST
+    return cell[0]
 
 
 @part()
-def _clip_box(values: Any, count: Any, scratch: Any, keys: Any, room: Any) -> Any:
+def _clip_box(values: Any, count: Any, scratch: Any, keys: Any, cell: Any) -> Any:
     """Level and standard deviation of `values[:count]`, free of what lies above.
 
-    `scratch` and `keys` are room for a sample of them, `room` is one float32.
+    `scratch` and `keys` hold a sample of them, `cell` is one float32.
     """
     step = max(1, count // 512)
     n = 0
@@ -100,10 +100,10 @@ def _clip_box(values: Any, count: Any, scratch: Any, keys: Any, room: Any) -> An
         n += 1
     least, most = _order_keys(scratch.view(np.int32), n, keys)
     middle = _key_of_rank(keys, n, n // 2, least, most, n)
-    start = _value_of_key(middle, room)
+    start = _value_of_key(middle, cell)
     # The lower half holds no star light: its quantile gives a first, safe width.
     low_key = _key_of_rank(keys, n, int(0.1587 * n), least, middle, n // 2 + 1)
-    width = float(start - _value_of_key(low_key, room))
+    width = float(start - _value_of_key(low_key, cell))
     if not width > 0:  # whole numbers with little noise: half the sample is one value
         total = 0.0
         for i in range(n):
@@ -157,7 +157,7 @@ def measure_mesh(
     nx = image.shape[1]
     values = np.empty(box * box, np.float32)
     scratch, keys = np.empty(1026, np.float32), np.empty(1026, np.int32)
-    room = np.empty(1, np.float32)
+    cell = np.empty(1, np.float32)
     for j in range(first, last):
         y0, y1 = j * size // level.shape[0] - top, (j + 1) * size // level.shape[0] - top
         for i in range(level.shape[1]):
@@ -173,7 +173,7 @@ def measure_mesh(
                 level[j, i] = np.nan
                 noise[j, i] = np.nan
                 continue
-            level[j, i], noise[j, i] = _clip_box(values, count, scratch, keys, room)
+            level[j, i], noise[j, i] = _clip_box(values, count, scratch, keys, cell)
             # Structure of the box is no noise: second differences contain only what
             # changes within a few pixels. Every fourth row is enough.
             count, wide = 0, max(x1 - x0 - 4, 0)
@@ -185,7 +185,7 @@ def measure_mesh(
                 count += wide
             count = _drop_unknown(values, count)
             if count >= 64:
-                small = _clip_box(values, count, scratch, keys, room)[1] / np.sqrt(1.5)
+                small = _clip_box(values, count, scratch, keys, cell)[1] / np.sqrt(1.5)
                 noise[j, i] = min(noise[j, i], small)
 
 
@@ -213,7 +213,7 @@ def _rows_around(y: Any, rows: Any, ny: Any) -> Any:
 def _spread_row(mesh: Any, y: Any, ny: Any, line: Any, ramp: Any, row: Any) -> Any:
     """Bilinear interpolation of box centres to one row of pixels, continued to the edges.
 
-    `line` is room for one row of the mesh, `ramp` holds 0, 1, 2 ... as far as the row is long.
+    `line` holds one row of the mesh, `ramp` holds 0, 1, 2 ... as far as the row is long.
     """
     rows, columns = mesh.shape
     j, k, f = _rows_around(y, rows, ny)

@@ -7,10 +7,10 @@ import numpy as np
 
 from framesort.compiled import loop
 
-__all__ = ["ROOM", "STRIDE", "power_of"]
+__all__ = ["STRIDE", "WORK_ROWS", "power_of"]
 
-ROOM = 4
-"""Rows of room that `power_of` needs for as many columns as there are numbers."""
+WORK_ROWS = 4
+"""Rows that `power_of` works in for as many columns as there are numbers."""
 
 STRIDE = 16
 """Numbers that the loops take a step, or a multiple of that."""
@@ -25,8 +25,8 @@ _LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
 
 
 @loop(fastmath={"contract"})
-def power_of(base: Any, count: Any, exponent: Any, room: Any) -> Any:
-    """Fill ``room[0, :count]`` with ``base ** exponent``, ``room[1, :count]`` with ``log(base)``.
+def power_of(base: Any, count: Any, exponent: Any, work: Any) -> Any:
+    """Fill ``work[0, :count]`` with ``base ** exponent``, ``work[1, :count]`` with ``log(base)``.
 
     To about 1e-15: the logarithm is that of the number brought near 1 by powers of two, from
     the series of artanh((m - 1) / (m + 1)), the exponential a Taylor series about a power of two
@@ -40,10 +40,10 @@ def power_of(base: Any, count: Any, exponent: Any, room: Any) -> Any:
         So many of them; a multiple of `STRIDE`, so that none is left over for a slower loop.
     exponent : float
         Not above 0.
-    room : (`ROOM`, n) float64 ndarray
+    work : (`WORK_ROWS`, n) float64 ndarray
         Results and intermediate numbers.
     """
-    out, log, part, turn = room[0], room[1], room[2], room[3]
+    out, log, part, turn = work[0], work[1], work[2], work[3]
     bits, part_bits, turn_bits = base.view(np.uint64), part.view(np.uint64), turn.view(np.uint64)
     shift = np.uint64(52)
     for i in range(count):

@@ -11,7 +11,7 @@ from scipy.special import ndtr, ndtri, stdtrit
 from framesort.compiled import loop, part
 from framesort.records import SPIKE_BINS
 from framesort.stars._fit import HEIGHT, A, B, C, G, X, Y
-from framesort.stars._power import ROOM, STRIDE, power_of
+from framesort.stars._power import STRIDE, WORK_ROWS, power_of
 
 __all__ = [
     "INNER",
@@ -74,10 +74,10 @@ def sample_rays(
         radius[s] = inner + (s // across + 0.5) * dr
         piece[s] = radius[s] * dr * np.pi / bins / across
         every += piece[s]
-    # So many sectors together that little of the room is left empty.
+    # So many sectors together that few places are left empty.
     group = min(bins, max(1, _TOGETHER // count))
     size = (group * count + STRIDE - 1) // STRIDE * STRIDE
-    base, room = np.ones(size), np.empty((ROOM, size))
+    base, work = np.ones(size), np.empty((WORK_ROWS, size))
     for k in range(order.size):
         p = stars[order[k]]
         c = 2.0 ** p[G] - 1.0
@@ -93,8 +93,8 @@ def sample_rays(
                     for s in range(steps):
                         r = radius[s * across]
                         base[n + s * across] = 1.0 + c * max(shape * r * r, 0.0)
-                power_of(base, size, -1.0 / p[G], room)
-            shapes, powers = base[at : at + count], room[0, at : at + count]
+                power_of(base, size, -1.0 / p[G], work)
+            shapes, powers = base[at : at + count], work[0, at : at + count]
             for side in range(2):  # of equal profile
                 sign = 1.0 - 2.0 * side
                 total, own, area = 0.0, 0.0, 0.0

@@ -232,8 +232,11 @@ def make_blurred_pair(
     def spike(dx, dy):
         return line * spike_follows(dx, dy, angle, length, across)
 
+    def round_part(dx, dy):
+        return (1 - line) * gaussian_moffat(dx, dy, widths[1], 2.7)
+
     def hot(dx, dy):
-        return (1 - line) * gaussian_moffat(dx, dy, widths[1], 2.7) + spike(dx, dy)
+        return round_part(dx, dy) + spike(dx, dy)
 
     reach = np.mgrid[-100:101, -100:101].astype(float)
 
@@ -242,7 +245,10 @@ def make_blurred_pair(
         return fftconvolve(sky, kernel / kernel.sum(), mode="same")[inner] + 300.0
 
     share = frames[1] / sum(frames)
-    lights = [draw_starlight(shape, x, y, flux, profile) for profile in (cold, hot, spike)]
+    cold_light, round_light, spikes = (
+        draw_starlight(shape, x, y, flux, profile) for profile in (cold, round_part, spike)
+    )
+    lights = [cold_light, round_light + spikes]
     nebulae = [extended(profile) for profile in (cold, hot)]
 
     def expose(mean, count):
@@ -251,7 +257,7 @@ def make_blurred_pair(
 
     sharp, heated = (
         expose(nebula + light, count)
-        for nebula, light, count in zip(nebulae, lights, frames, strict=False)
+        for nebula, light, count in zip(nebulae, lights, frames, strict=True)
     )
     deep_nebula = (1 - share) * nebulae[0] + share * nebulae[1]
     deep_light = (1 - share) * lights[0] + share * lights[1]
@@ -268,5 +274,5 @@ def make_blurred_pair(
         sigma=float(np.median(noise)),
         deep_nebula=deep_nebula,
         noise=noise,
-        spike=share * lights[2],
+        spike=share * spikes,
     )

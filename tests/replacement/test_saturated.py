@@ -6,7 +6,7 @@ from scenes_for_replacement import make_pair
 from scipy.ndimage import binary_dilation
 
 from framesort.replacement import ReplacementOptions, replace_stars
-from framesort.replacement._candidates import core_radii, saturated_rims
+from framesort.replacement._candidates import core_radii, label_patches, saturated_rims
 from framesort.replacement._fit import solve_fluxes
 from framesort.replacement._profile import moffat_profile
 from framesort.replacement._side import Places, Side
@@ -29,9 +29,9 @@ def bleeding(angle, half=20, thick=2.0, shape=(80, 90), centre=(41, 44)):
 def test_bleeding_is_seen_at_every_angle(angle):
     full = bleeding(angle)
     # Half the band's length and at most half its thickness more, at its corners.
-    assert saturated_rims(full, np.array([44.0]), np.array([41.0]))[0] == pytest.approx(
-        20.5, abs=0.8
-    )
+    assert saturated_rims(label_patches(full), np.array([44.0]), np.array([41.0]))[
+        0
+    ] == pytest.approx(20.5, abs=0.8)
 
 
 @pytest.mark.parametrize("radius", [2.3, 4, 7.6, 12])
@@ -40,8 +40,10 @@ def test_a_round_core_does_not_bleed(radius):
     for dx, dy in ((0, 0), (0.5, 0.3), (0.25, 0.5)):
         # As `replace_stars` takes saturated pixels: with their neighbours.
         full = binary_dilation(np.hypot(x - 20 - dx, y - 19 - dy) <= radius, np.ones((3, 3)))
-        assert saturated_rims(full, np.array([20.0]), np.array([19.0]))[0] == 0
-    assert saturated_rims(full, np.array([2.0]), np.array([2.0]))[0] == 0  # no patch there
+        assert saturated_rims(label_patches(full), np.array([20.0]), np.array([19.0]))[0] == 0
+    assert (
+        saturated_rims(label_patches(full), np.array([2.0]), np.array([2.0]))[0] == 0
+    )  # no patch there
 
 
 @pytest.mark.parametrize("flux", [1e4, 3e5, 6.3e6, 2e7])
@@ -55,7 +57,9 @@ def test_the_light_of_a_saturated_star_is_found_from_nothing(flux):
     saturated = binary_dilation(image > 3e4, np.ones((3, 3)))
     image[saturated] = np.nan
     middle = np.array([60.0])
-    places = Places.new(middle, middle, np.zeros(1), core_radii(saturated, middle, middle))
+    places = Places.new(
+        middle, middle, np.zeros(1), core_radii(label_patches(saturated), middle, middle)
+    )
     side = Side(
         image,
         np.zeros_like(image),

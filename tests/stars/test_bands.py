@@ -8,7 +8,7 @@ from framesort.stars import estimate_background, find_stars, measure_image
 from framesort.stars._background import MeshMap, WholeMap
 from framesort.stars._maxima import smoothed_maxima
 from framesort.stars._pixels import BAND, Pixels
-from framesort.stars._power import ROOM, STRIDE, power_of
+from framesort.stars._power import STRIDE, WORK_ROWS, power_of
 
 
 @pytest.fixture
@@ -106,12 +106,12 @@ def test_rows_of_pixels_and_their_tops(rng):
 @pytest.mark.parametrize("exponent", [-50.0, -4.0, -1.25])
 def test_powers_are_those_of_the_library(rng, exponent):
     base = np.concatenate([[1.0, 2.0, np.sqrt(2)], 1 + 10 ** rng.uniform(-9, 5, 16 * STRIDE - 3)])
-    room = np.empty((ROOM, len(base)))
-    power_of(base, len(base), exponent, room)
+    work = np.empty((WORK_ROWS, len(base)))
+    power_of(base, len(base), exponent, work)
     expected = base.astype(np.longdouble) ** exponent
     some = expected > 1e-290
-    np.testing.assert_allclose(room[0][some], expected[some].astype(float), rtol=1e-13)
-    np.testing.assert_allclose(room[1], np.log(base), rtol=1e-14, atol=1e-16)
+    np.testing.assert_allclose(work[0][some], expected[some].astype(float), rtol=1e-13)
+    np.testing.assert_allclose(work[1], np.log(base), rtol=1e-14, atol=1e-16)
 
 
 def test_crowded_maxima_do_not_depend_on_the_bands(rng, monkeypatch):
