@@ -86,8 +86,8 @@ def humps_at(
     Parameters
     ----------
     images : tuple of ndarray
-        The deep stack, its star light, where it is saturated, and what stands in for it there and
-        where it has no data, which is `scale` times this sky and `level`.
+        The deep stack, its star light, where it is saturated, and the sky. Where the deep stack is
+        saturated or has no data, `scale` times the sky and `level` stand in for it.
     level : (n,) float32 ndarray
         Smooth level at the pixels.
     scale : float
