@@ -8,6 +8,7 @@ from astropy.table import Table
 from chromium import Browser
 
 from framesort.compiled import compile_loops
+from framesort.compiled._compile import read_list
 from framesort.simulation import Scenario, read_scenario, simulate_night
 from framesort.workers import open_executor
 
@@ -16,7 +17,7 @@ def pytest_sessionstart(session):
     """Compile the loops once before tests are spread over processes, which would each do it."""
     if getattr(session.config.option, "numprocesses", None):
         with open_executor() as pool:
-            compile_loops("stars", "stacking", "replacement", executor=pool)
+            compile_loops(*read_list(), executor=pool)
 
 
 @dataclass(frozen=True)

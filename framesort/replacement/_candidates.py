@@ -136,7 +136,6 @@ def label_patches(saturated: Mask) -> Patches:
 def first_places(
     deep: Array,
     sharp: Array,
-    saturated: Mask,
     patches: Patches,
     widths: tuple[float, float],
     level: float,
@@ -147,7 +146,7 @@ def first_places(
     x, y, _ = detect.find_peaks(score, np.sqrt(2) * level)
     del score
     if len(patches.row):
-        near = near_saturated(saturated, widths[1])
+        near = near_saturated(patches.labels > 0, widths[1])
         free = ~near[np.round(y).astype(int), np.round(x).astype(int)]
         which = patches.number - 1
         count = np.bincount(which)

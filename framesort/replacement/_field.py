@@ -198,10 +198,9 @@ def _begin(
     if known is not None:
         places = deepcopy(known)  # its places move with this plane's profile
     else:
-        saturated_any = deep.saturated | sharp.saturated
-        patches = label_patches(saturated_any)
+        patches = label_patches(deep.saturated | sharp.saturated)
         widths = (deep.width, sharp.width)
-        x, y = first_places(deep.image, sharp.image, saturated_any, patches, widths, LEVEL)
+        x, y = first_places(deep.image, sharp.image, patches, widths, LEVEL)
         rim, core = saturated_rims(patches, x, y), core_radii(patches, x, y)
         places = Places.new(x, y, rim, core)
     sides = []

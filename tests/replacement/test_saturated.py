@@ -25,13 +25,16 @@ def bleeding(angle, half=20, thick=2.0, shape=(80, 90), centre=(41, 44)):
     return (np.hypot(x, y) <= 4) | ((np.abs(along) <= half) & (np.abs(across) <= thick))
 
 
+def rim(saturated, x, y):
+    """How far the patch of saturated pixels at a place reaches."""
+    return saturated_rims(label_patches(saturated), np.array([x]), np.array([y]))[0]
+
+
 @pytest.mark.parametrize("angle", [0, 20, 45, 70, 90, 135])
 def test_bleeding_is_seen_at_every_angle(angle):
     full = bleeding(angle)
     # Half the band's length and at most half its thickness more, at its corners.
-    assert saturated_rims(label_patches(full), np.array([44.0]), np.array([41.0]))[
-        0
-    ] == pytest.approx(20.5, abs=0.8)
+    assert rim(full, 44.0, 41.0) == pytest.approx(20.5, abs=0.8)
 
 
 @pytest.mark.parametrize("radius", [2.3, 4, 7.6, 12])
@@ -40,10 +43,8 @@ def test_a_round_core_does_not_bleed(radius):
     for dx, dy in ((0, 0), (0.5, 0.3), (0.25, 0.5)):
         # As `replace_stars` takes saturated pixels: with their neighbours.
         full = binary_dilation(np.hypot(x - 20 - dx, y - 19 - dy) <= radius, np.ones((3, 3)))
-        assert saturated_rims(label_patches(full), np.array([20.0]), np.array([19.0]))[0] == 0
-    assert (
-        saturated_rims(label_patches(full), np.array([2.0]), np.array([2.0]))[0] == 0
-    )  # no patch there
+        assert rim(full, 20.0, 19.0) == 0
+    assert rim(full, 2.0, 2.0) == 0  # no patch there
 
 
 @pytest.mark.parametrize("flux", [1e4, 3e5, 6.3e6, 2e7])
@@ -57,9 +58,8 @@ def test_the_light_of_a_saturated_star_is_found_from_nothing(flux):
     saturated = binary_dilation(image > 3e4, np.ones((3, 3)))
     image[saturated] = np.nan
     middle = np.array([60.0])
-    places = Places.new(
-        middle, middle, np.zeros(1), core_radii(label_patches(saturated), middle, middle)
-    )
+    radii = core_radii(label_patches(saturated), middle, middle)
+    places = Places.new(middle, middle, np.zeros(1), radii)
     side = Side(
         image,
         np.zeros_like(image),
